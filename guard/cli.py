@@ -1,0 +1,99 @@
+"""The `guard` command: finds the subcommand, runs it, turns errors into exits.
+
+Each subcommand is a module in `guard.commands` with `add_arguments(parser)`
+and `run(args) -> int`; only the one asked for is imported, so that
+`guard --help` stays quick.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from guard import __version__
+from guard.errors import GuardError
+
+EXIT_INTERRUPTED = 130
+
+# name: (module, one line of help, example)
+COMMANDS: dict[str, tuple[str, str, str]] = {
+    "rehearse": ("rehearse", "a whole session with a practice runner: no strap needed",
+                 "guard rehearse --course hill-loop --seed 7"),
+    "run": ("run", "guard a real run with a heart-rate strap", "guard run --ceiling 139"),
+    "straps": ("straps", "which straps are in range, which one is remembered", "guard straps"),
+    "check": ("check", "preflight: radio, strap, sound, voice, disk, clock", "guard check --sounds"),
+    "replay": ("replay", "what the guard would have cued on a recording",
+               "guard replay FILE --set lead_s=25"),
+    "import": ("csv_import", "make a recording from a CSV file",
+               "guard import run.csv --time seconds --heart-rate bpm -o run.jsonl"),
+    "export": ("csv_export", "write a recording as a CSV file", "guard export run.jsonl -o run.csv"),
+    "settings": ("settings", "show, explain and change settings", "guard settings lead_s=25"),
+}
+
+START = """\
+Heart-rate guard {version}: keeps an easy run under your heart-rate ceiling.
+
+Where to start
+  guard rehearse            see and hear it, with an invented runner; no strap needed
+  guard check               is this machine ready: radio, sound, voice, disk
+  guard run --ceiling 139   guard a run with your strap (139 is an example)
+  guard --help              every command
+
+Not a medical device. Stop and seek help for chest pain, faintness or unusual
+breathlessness. Ask a licensed professional first if you have a heart
+condition, take medicine that changes heart rate, are pregnant, or have not
+exercised for long.
+"""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code and never lets a traceback out."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        if not words:
+            print(START.format(version=__version__), end="")
+            return 0
+        args = _parser(words).parse_args(words)
+        return int(args.run(args))
+    except GuardError as error:
+        print(f"guard: {error}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        print("guard: interrupted", file=sys.stderr)
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our output went away (`guard ... | head`): not an error.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if os.environ.get("GUARD_DEBUG"):
+            raise
+        print(f"guard: a fault in the guard itself ({type(error).__name__}: {error}); "
+              "run again with GUARD_DEBUG=1 to see where, and report it", file=sys.stderr)
+        return 1
+
+
+def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="guard",
+        description="Keeps easy running under a heart-rate ceiling.",
+        epilog="guard COMMAND --help shows the options of a command and an example.",
+    )
+    parser.add_argument("--version", action="version", version=f"guard {__version__}")
+    sub = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    asked = next((word for word in words if not word.startswith("-")), None)
+    for name, (module, line, example) in COMMANDS.items():
+        command = sub.add_parser(
+            name, help=line, description=line[0].upper() + line[1:] + ".", epilog=f"example: {example}")
+        if name == asked:
+            home = import_module(f"guard.commands.{module}")
+            home.add_arguments(command)
+            command.set_defaults(run=home.run)
+    return parser
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,60 @@
+"""The one place that knows time: seconds since a session began.
+
+`RealClock` runs at wall speed times `rate` (rehearsals run faster);
+`ManualClock` stands still until told to move, for tests.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from datetime import datetime
+from typing import Protocol
+
+
+class SessionClock(Protocol):
+    """Monotonic session time and a way to wait for it."""
+
+    def now_s(self) -> float:
+        """Seconds since the session began."""
+        ...
+
+    async def sleep_until(self, t_s: float) -> None:
+        """Return once `now_s()` has reached `t_s`."""
+        ...
+
+
+class RealClock:
+    """Monotonic time since creation, `rate` session seconds a wall second."""
+
+    def __init__(self, rate: float = 1.0) -> None:
+        self.rate = rate
+        self._began = time.monotonic()
+
+    def now_s(self) -> float:
+        return (time.monotonic() - self._began) * self.rate
+
+    async def sleep_until(self, t_s: float) -> None:
+        await asyncio.sleep(max(0.0, (t_s - self.now_s()) / self.rate))
+
+
+class ManualClock:
+    """Time that moves only through `advance_to` or a sleeper asking for it."""
+
+    def __init__(self) -> None:
+        self._now_s = 0.0
+
+    def now_s(self) -> float:
+        return self._now_s
+
+    def advance_to(self, t_s: float) -> None:
+        self._now_s = max(self._now_s, t_s)
+
+    async def sleep_until(self, t_s: float) -> None:
+        self.advance_to(t_s)
+        await asyncio.sleep(0)
+
+
+def wall_now() -> datetime:
+    """Wall time with the local offset; never used to decide anything."""
+    return datetime.now().astimezone()

@@ -1,0 +1,1 @@
+"""Deciding: plan, facts, transitions, lanes, wording. Pure."""

@@ -1,0 +1,33 @@
+"""What can go wrong on the user's side, each with the exit code it ends in.
+
+The message is one clear sentence that names the file, key or device and says
+how to mend it. `guard.cli` prints it; no traceback reaches a user.
+"""
+
+
+class GuardError(Exception):
+    """Base of every error a user can cause or meet."""
+
+    exit_code = 2
+
+
+class UsageError(GuardError):
+    """A wrong option, setting or combination of them (exit 2)."""
+
+    exit_code = 2
+
+
+class SettingError(UsageError, ValueError):
+    """A setting with an unknown name or a value outside its range (exit 2)."""
+
+
+class InputError(GuardError):
+    """A file that cannot be read or understood (exit 3)."""
+
+    exit_code = 3
+
+
+class HardwareError(GuardError):
+    """Missing hardware, a service that is down, or no permission (exit 4)."""
+
+    exit_code = 4

@@ -1,0 +1,235 @@
+"""Everything that crosses a boundary between rooms, as frozen dataclasses.
+
+Inputs flow down (`Reading`, `Speed`, `Battery`, `Link`, `Command`,
+`SoundHealth`, `Clock`); the session answers each with outputs (`CueGiven`,
+`StateChanged`, `ReadingDoubted`). Each carries `t_s`, seconds since the session
+began on a monotonic clock. Nothing here knows a clock, file, radio or screen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+
+
+class Cue(IntEnum):
+    """What the runner can be told. `NONE` means nothing is due."""
+
+    NONE = 0
+    EASE = 1
+    WALK = 2
+    RESUME = 3
+    STOP = 4
+    SIGNAL_LOST = 5
+    SIGNAL_BACK = 6
+    BATTERY_LOW = 7
+    PART = 8
+    PICK_UP = 9
+
+    @property
+    def key(self) -> str:
+        """Spelling used in logs and JSON: the lower-case name."""
+        return self.name.lower()
+
+
+class State(IntEnum):
+    """What the guard believes the runner is doing, and whether it can tell."""
+
+    WARMING = 0
+    STEADY = 1
+    EASING = 2
+    WALKING = 3
+    NO_SIGNAL = 4
+    HELD = 5
+    DONE = 6
+
+    @property
+    def key(self) -> str:
+        """Spelling used in logs and JSON: the lower-case name."""
+        return self.name.lower()
+
+
+class Action(StrEnum):
+    """What the runner can command; every command is an input and is logged."""
+
+    PAUSE = "pause"  # hold the guard: the runner stands or drinks
+    CONTINUE = "continue"  # end a pause
+    MARK = "mark"  # note this moment; value: optional text
+    MUTE = "mute"  # no sound but stop and sensor cues
+    UNMUTE = "unmute"
+    CEILING = "ceiling"  # value: new ceiling, bpm
+    FREE_RUN = "free_run"  # value: 1 on, 0 off; only stop and signal cues
+    SKIP_PART = "skip_part"
+    STATUS = "status"  # say where I am, now
+    QUIT = "quit"
+
+
+class LinkState(StrEnum):
+    """Where the radio link (or whatever stands in for it) is."""
+
+    SEARCHING = "searching"
+    CONNECTING = "connecting"
+    CONNECTED = "connected"
+    LOST = "lost"
+    UNAVAILABLE = "unavailable"  # adapter or service missing; `detail` says the mend
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One heart-rate measurement as it arrived.
+
+    `bpm` 0 means the sensor had no signal. `contact` None means not reported,
+    which is never "no contact". `rr_s` holds RR intervals in seconds, oldest
+    first. `raw` is the packet (empty for imported or simulated readings).
+    """
+
+    t_s: float
+    bpm: int
+    contact: bool | None = None
+    rr_s: tuple[float, ...] = ()
+    energy_kj: int | None = None
+    raw: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class Speed:
+    """Speed and slope of the ground or belt; None where not known.
+
+    `grade` is rise over run (0.05 is 5 %); `cadence_spm` is steps per minute
+    of both feet; `typed` tells a speed the runner keyed in from one read.
+    """
+
+    t_s: float
+    speed_m_s: float | None = None
+    grade: float | None = None
+    cadence_spm: float | None = None
+    typed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Battery:
+    """Charge of the strap, percent."""
+
+    t_s: float
+    percent: int
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A change of the link to the sensor, with its name and the mend if any."""
+
+    t_s: float
+    state: LinkState
+    name: str = ""
+    detail: str = ""
+    address: str = ""
+    body_location: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """Something the runner asked for by key or button."""
+
+    t_s: float
+    action: Action
+    value: float | str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SoundHealth:
+    """Which way sound leaves the machine now; `backend` "none" when it cannot."""
+
+    t_s: float
+    backend: str
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Wall time (ISO 8601 with offset) that belongs to `t_s`."""
+
+    t_s: float
+    wall: str
+
+
+@dataclass(frozen=True, slots=True)
+class CueGiven:
+    """A cue that was decided, with the numbers behind it in plain words.
+
+    `advised_speed_m_s` is the speed to set where a learned gain and a known
+    speed allow one; `repeat` counts earlier cues of the same run of cues, so
+    that wording can escalate.
+    """
+
+    t_s: float
+    cue: Cue
+    reason: str
+    advised_speed_m_s: float | None = None
+    repeat: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class StateChanged:
+    """The session entered `state` for the reason given."""
+
+    t_s: float
+    state: State
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingDoubted:
+    """The reading at `t_s` was kept but not believed, and why."""
+
+    t_s: float
+    reason: str
+
+
+Input = Reading | Speed | Battery | Link | Command | SoundHealth | Clock
+Output = CueGiven | StateChanged | ReadingDoubted
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """All a screen needs, made by the session at `t_s`; nothing to compute.
+
+    `level_bpm` is the trusted estimate (None when there is none), `room_bpm`
+    the ceiling in force minus that level, `foreseen_bpm` the level expected
+    `lead_s` ahead, `chance_over` the probability (0 to 1) that it will then be
+    over the ceiling. `trace` holds `(t_s, bpm)` of trusted readings, oldest
+    first, over about the last five minutes; `ceiling_trace` the ceiling in
+    force at the same times.
+    """
+
+    t_s: float
+    state: State
+    state_since_s: float
+    level_bpm: float | None
+    slope_bpm_per_min: float | None
+    ceiling_bpm: float
+    floor_bpm: float | None
+    room_bpm: float | None
+    foreseen_bpm: float | None
+    lead_s: float
+    chance_over: float | None
+    reading_age_s: float | None
+    contact: bool | None
+    last_cue: CueGiven | None
+    cue_count: int
+    link_state: LinkState
+    link_name: str
+    link_detail: str
+    battery_percent: int | None
+    at_or_under_s: float
+    over_s: float
+    no_signal_s: float
+    speed_m_s: float | None
+    grade: float | None
+    advised_speed_m_s: float | None
+    part: str
+    part_left_s: float | None
+    muted: bool
+    free_run: bool
+    sound_backend: str
+    trace: tuple[tuple[float, float], ...] = ()
+    ceiling_trace: tuple[float, ...] = ()

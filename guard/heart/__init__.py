@@ -1,0 +1,1 @@
+"""Reading heart rate: packets, plausibility, estimate. Pure."""

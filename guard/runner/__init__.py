@@ -1,0 +1,1 @@
+"""A pure model of a runner, for rehearsal, tuning and benchmarks."""

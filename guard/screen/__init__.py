@@ -1,0 +1,1 @@
+"""The live terminal view and its plain-line twin."""

@@ -1,0 +1,1 @@
+"""Where readings come from: radio, practice runner, recording."""

@@ -1,0 +1,1 @@
+"""Tones, phrases and the worker process that plays them."""

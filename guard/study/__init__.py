@@ -1,0 +1,1 @@
+"""Looking back: replay of recordings under any settings."""

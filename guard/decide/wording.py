@@ -1,0 +1,233 @@
+"""What a cue says: the words spoken and the line shown.
+
+Pure. Wording rules, each for a reason:
+
+* Only phrases that stay understandable in noise are spoken. Short ones such as
+  "walk", "ease off" or "signal lost" are lost in wind and belt noise, and "run
+  now" or "walk on" are what "slow down" is misheard as; none of them is used.
+* On a treadmill the belt comes first: someone who walks while the belt still
+  runs is carried off its end. "Stop" is always "slow to a walk, then stop";
+  stopping hard after hard effort can make one faint (common practice: keep
+  moving, then stop).
+* A repeated cue says the next step instead of the same words.
+
+Texts are made of parts joined by `JOINT`, so that a finite bank of rendered
+parts speaks every number.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+from guard.events import Cue, CueGiven, Snapshot, State
+from guard.settings import Settings
+
+JOINT = ", "
+
+GUARD_STOPPED = "guard stopped"
+ALL_IS_WELL = "all is well"
+NO_SIGNAL = "no heart rate signal"
+
+KM_PER_MILE = 1.609344  # international mile, exact by definition
+KM_H_PER_M_S = 3.6
+
+HEART_RATES_BPM = range(60, 211)
+_ROOMS_BPM = range(0, 61)
+_OVERS_BPM = range(1, 41)
+
+# cue: words by repeat (the last one stays), on foot and on a belt
+_ON_FOOT: dict[Cue, tuple[str, ...]] = {
+    Cue.EASE: ("slow down please", "slow down a bit more please"),
+    Cue.WALK: ("walking pace now", "shorter, slower steps, or pause"),
+    Cue.RESUME: ("you may run again", "resume running"),
+    Cue.STOP: ("slow to a walk, then stop",),
+    Cue.SIGNAL_LOST: ("sensor lost, keep it easy by feel",),
+    Cue.SIGNAL_BACK: ("sensor connected again",),
+    Cue.BATTERY_LOW: ("sensor battery is low",),
+    Cue.PART: ("next part begins",),
+    Cue.PICK_UP: ("you may go a little faster",),
+}
+_ON_BELT: dict[Cue, tuple[str, ...]] = {
+    Cue.EASE: ("slow the belt please", "slow the belt a bit more please"),
+    Cue.WALK: ("belt down to walking pace", "belt slower still, or pause the belt"),
+    Cue.RESUME: ("belt up gently, you may run again", "belt up gently, resume running"),
+    Cue.STOP: ("belt down to walking pace, then stop",),
+    Cue.PICK_UP: ("belt up a little",),
+}
+_TITLES: dict[Cue, str] = {
+    Cue.EASE: "Ease",
+    Cue.WALK: "Walk",
+    Cue.RESUME: "Resume",
+    Cue.STOP: "Stop",
+    Cue.SIGNAL_LOST: "Sensor lost",
+    Cue.SIGNAL_BACK: "Sensor back",
+    Cue.BATTERY_LOW: "Battery low",
+    Cue.PART: "Next part",
+    Cue.PICK_UP: "Pick up",
+}
+_WITH_SPEED = (Cue.EASE, Cue.RESUME, Cue.PICK_UP)
+
+_UNITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
+          "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen",
+          "nineteen")
+_TENS = ("", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
+
+
+def number_words(number: int) -> str:
+    """A whole number from 0 to 999 as runners say heart rates.
+
+    >>> number_words(142), number_words(105), number_words(200), number_words(88)
+    ('one forty two', 'one oh five', 'two hundred', 'eighty eight')
+    """
+    if not 0 <= number <= 999:
+        raise ValueError(f"{number} cannot be spoken: only 0 to 999 can")
+    hundreds, rest = divmod(number, 100)
+    if not hundreds:
+        return _two_digits(rest)
+    if not rest:
+        return f"{_UNITS[hundreds]} hundred"
+    return f"{_UNITS[hundreds]} {'oh ' if rest < 10 else ''}{_two_digits(rest)}"
+
+
+def speed_words(speed: float) -> str:
+    """A speed to one decimal: 8.2 is "eight point two", 10.0 is "ten"."""
+    tenths = round(speed * 10)
+    whole, decimal = divmod(tenths, 10)
+    return number_words(whole) + (f" point {_UNITS[decimal]}" if decimal else "")
+
+
+def speed_to_set(given: CueGiven, settings: Settings) -> float | None:
+    """The advised speed in the runner's unit (km/h or mph) on the belt's step.
+
+    Ease and resume round down, so that rounding never costs room; pick up
+    rounds to the nearest step. None where nothing sensible is advised.
+    """
+    advised = given.advised_speed_m_s
+    if given.cue not in _WITH_SPEED or advised is None or not math.isfinite(advised) or advised <= 0:
+        return None
+    steps = advised * KM_H_PER_M_S / settings.belt_step_km_h
+    # The small allowance keeps a speed that already is a whole number of steps.
+    steps = round(steps) if given.cue is Cue.PICK_UP else math.floor(steps + 1e-6)
+    speed_km_h = steps * settings.belt_step_km_h
+    speed = speed_km_h / KM_PER_MILE if settings.units == "mile" else speed_km_h
+    return round(speed, 1) if 0.1 <= speed < 100 else None
+
+
+def phrase(given: CueGiven, settings: Settings) -> str:
+    """What is said for a cue, in plain lower-case words; empty for `NONE`.
+
+    With `settings.speech` "full" the number and kind of reason follow.
+    """
+    words = _words(given, settings)
+    if not words:
+        return ""
+    parts = [words]
+    speed = speed_to_set(given, settings)
+    if speed is not None:
+        parts.append(_speed_part(speed, settings))
+    if settings.speech == "full":
+        parts += _reason_parts(given.reason)
+    return JOINT.join(parts)
+
+
+def headline(given: CueGiven, settings: Settings) -> str:
+    """The cue as one short line for a screen, numbers in digits.
+
+    >>> headline(CueGiven(0, Cue.EASE, "", 2.3), Settings(belt=True))
+    'Ease: slow the belt please, 8.2 km/h'
+    """
+    title = _TITLES.get(given.cue, "")
+    if not title:
+        return ""
+    words = _words(given, settings)
+    speed = speed_to_set(given, settings)
+    unit = "mph" if settings.units == "mile" else "km/h"
+    line = f"{title}: {words}" if not words.startswith(title.lower()) else words[0].upper() + words[1:]
+    return line + (f", {speed:.1f} {unit}" if speed is not None else "")
+
+
+def status_phrase(snapshot: Snapshot, settings: Settings) -> str:
+    """Status on demand: "heart rate one thirty one, room eight"."""
+    parts = ["paused"] if snapshot.state is State.HELD else []
+    if snapshot.level_bpm is None or snapshot.state is State.NO_SIGNAL:
+        return JOINT.join([*parts, NO_SIGNAL])
+    parts.append(_heart_rate(round(snapshot.level_bpm)))
+    if snapshot.room_bpm is not None:
+        room = round(snapshot.room_bpm)
+        parts.append(_room(room) if room >= 0 else _over(-room))
+    if settings.belt and snapshot.advised_speed_m_s is not None and snapshot.state is State.EASING:
+        advice = CueGiven(snapshot.t_s, Cue.EASE, "", snapshot.advised_speed_m_s)
+        speed = speed_to_set(advice, settings)
+        if speed is not None:
+            parts.append(_speed_part(speed, settings))
+    return JOINT.join(parts)
+
+
+def cue_phrases(settings: Settings) -> list[str]:
+    """The fixed words of every cue under these settings, most urgent first."""
+    order = (Cue.STOP, Cue.SIGNAL_LOST, Cue.WALK, Cue.EASE, Cue.RESUME, Cue.SIGNAL_BACK,
+             Cue.BATTERY_LOW, Cue.PICK_UP, Cue.PART)
+    return [words for cue in order for words in _table(settings).get(cue, _ON_FOOT[cue])]
+
+
+def phrase_bank(settings: Settings) -> list[str]:
+    """Every part that may be spoken, the most needed first, without doubles.
+
+    Cue phrases come first, then heart rates 60 to 210, rooms, and speeds where
+    the settings make speed advice possible.
+    """
+    bank = [*cue_phrases(settings), GUARD_STOPPED, ALL_IS_WELL, NO_SIGNAL, "paused"]
+    bank += [_heart_rate(bpm) for bpm in HEART_RATES_BPM]
+    bank += [_room(bpm) for bpm in _ROOMS_BPM] + [_over(bpm) for bpm in _OVERS_BPM]
+    if settings.belt or settings.gain_bpm_per_m_s is not None:
+        top = 13.0 if settings.units == "mile" else 20.0
+        bank += [_speed_part(tenths / 10, settings) for tenths in range(20, round(top * 10) + 1)]
+    if settings.speech == "full":
+        bank += [_foreseen(bpm) for bpm in HEART_RATES_BPM]
+    return list(dict.fromkeys(bank))
+
+
+def _table(settings: Settings) -> dict[Cue, tuple[str, ...]]:
+    return {**_ON_FOOT, **_ON_BELT} if settings.belt else _ON_FOOT
+
+
+def _words(given: CueGiven, settings: Settings) -> str:
+    choices = _table(settings).get(given.cue)
+    return choices[min(max(given.repeat, 0), len(choices) - 1)] if choices else ""
+
+
+def _reason_parts(reason: str) -> list[str]:
+    """The spoken kind of a reason such as "foreseen 143 in 20 s, ceiling 139"."""
+    foreseen = re.search(r"\bforeseen (\d{2,3})\b", reason)
+    if foreseen:
+        return [_foreseen(int(foreseen[1]))]
+    now = re.search(r"\b(?:at|is|now|heart rate|level) (\d{2,3})\b", reason)
+    return [_heart_rate(int(now[1]))] if now else []
+
+
+def _speed_part(speed: float, settings: Settings) -> str:
+    return f"{'set' if settings.belt else 'about'} {speed_words(speed)}"
+
+
+def _heart_rate(bpm: int) -> str:
+    return f"heart rate {number_words(min(max(bpm, 0), 999))}"
+
+
+def _foreseen(bpm: int) -> str:
+    return f"heading for {number_words(bpm)}"
+
+
+def _room(bpm: int) -> str:
+    return f"room {number_words(min(bpm, 999))}"
+
+
+def _over(bpm: int) -> str:
+    return f"over by {number_words(min(bpm, 999))}"
+
+
+def _two_digits(number: int) -> str:
+    if number < 20:
+        return _UNITS[number]
+    tens, unit = divmod(number, 10)
+    return _TENS[tens] + (f" {_UNITS[unit]}" if unit else "")

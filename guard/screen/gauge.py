@@ -1,0 +1,73 @@
+"""The room gauge: heart rate as a level running towards a wall, the ceiling."""
+
+from __future__ import annotations
+
+from rich.text import Text
+
+from guard.screen.look import Look
+
+UNDER_BPM = 40.0  # left end of the scale, under the ceiling
+OVER_BPM = 10.0  # right end, over it
+
+
+def _wall(width: int) -> int:
+    return round((width - 1) * UNDER_BPM / (UNDER_BPM + OVER_BPM))
+
+
+def _column(room_bpm: float, width: int) -> int:
+    wall = _wall(width)
+    column = wall - room_bpm * wall / UNDER_BPM
+    return min(max(round(column), 0), width - 1)
+
+
+def bar(room_bpm: float | None, foreseen_room_bpm: float | None, width: int, look: Look) -> Text:
+    """One line `width` cells wide: filled up to now, an arrow to what is foreseen.
+
+    Over the wall the fill changes its texture, not just its hue.
+    """
+    wall = _wall(width)
+    cells = [look.sign("empty")] * width
+    styles = [look.style("quiet")] * width
+    if room_bpm is not None:
+        now = _column(room_bpm, width)
+        for column in range(now + 1):
+            side = "under" if (column <= wall and room_bpm >= 0) or column < wall else "over"
+            cells[column], styles[column] = look.sign(side), look.style(side)
+        if foreseen_room_bpm is not None:
+            _draw_arrow(cells, styles, now, _column(foreseen_room_bpm, width), look)
+    if room_bpm is None or _column(room_bpm, width) != wall:
+        cells[wall], styles[wall] = look.sign("wall"), look.style("lead")
+    line = Text(no_wrap=True)
+    for cell, style in zip(cells, styles, strict=True):
+        line.append(cell, style)
+    return line
+
+
+def _draw_arrow(cells: list[str], styles: list[str], now: int, ahead: int, look: Look) -> None:
+    if ahead == now:
+        return
+    step = 1 if ahead > now else -1
+    for column in range(now + step, ahead, step):
+        cells[column], styles[column] = look.sign("shaft"), look.style("foreseen")
+    cells[ahead] = look.sign("arrow" if step > 0 else "arrow_back")
+    styles[ahead] = look.style("foreseen")
+
+
+def scale(ceiling_bpm: float, width: int, look: Look) -> Text:
+    """The line of labels that belongs under `bar`."""
+    cells = [" "] * width
+    wall = _wall(width)
+    ceiling = f"ceiling {ceiling_bpm:.0f}"
+    labels = [(ceiling, wall - len(ceiling) // 2)]
+    labels += [(f"-{under}", _column(under, width) - 1) for under in (40, 30, 20, 10)]
+    labels.append((f"+{OVER_BPM:.0f}", width - 3))
+    taken = [False] * width
+    for label, start in labels:
+        start = min(max(start, 0), width - len(label))
+        span = range(start, start + len(label))
+        room_about = range(max(0, start - 1), min(width, start + len(label) + 1))
+        if start < 0 or any(taken[column] for column in room_about):
+            continue
+        for column, sign in zip(span, label, strict=True):
+            cells[column], taken[column] = sign, True
+    return Text("".join(cells), look.style("quiet"), no_wrap=True)

@@ -1,0 +1,100 @@
+"""How things look: a colour-blind-safe palette, signs with an ASCII twin, safe text.
+
+Colour only ever repeats what a word or a shape already says.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from rich.cells import cell_len, set_cell_size
+
+# Okabe & Ito (2008), "Color Universal Design: how to make figures and presentations
+# that are friendly to colorblind people". The three used here keep a contrast of at
+# least 3 to 1 (WCAG 2.2, 1.4.11) on black and on white terminals.
+BLUE = "#0072B2"
+VERMILLION = "#D55E00"
+REDDISH_PURPLE = "#CC79A7"
+
+_COLOURED = {
+    "under": BLUE,
+    "over": VERMILLION,
+    "foreseen": f"bold {REDDISH_PURPLE}",
+    "lead": "bold",
+    "quiet": "dim",
+    "flag": "reverse bold",
+}
+_PLAIN = {"under": "", "over": "bold", "foreseen": "bold", "lead": "bold", "quiet": "dim",
+          "flag": "reverse bold"}
+
+_SIGNS = {
+    # under: fill below the ceiling; over: fill above it; wall: the ceiling
+    "under": ("█", "#"),
+    "over": ("▓", "X"),
+    "wall": ("┃", "|"),
+    "empty": ("·", "."),
+    "arrow": ("▶", ">"),
+    "arrow_back": ("◀", "<"),
+    "shaft": ("─", "-"),
+    "line": ("▁", "_"),
+    "rule": ("─", "-"),
+    "dot": ("·", "-"),
+    "ellipsis": ("…", "~"),
+}
+EIGHTHS = " ▁▂▃▄▅▆▇█"
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What the terminal can show: `ascii` for no other signs, `colour` for hues."""
+
+    ascii: bool = False
+    colour: bool = True
+
+    def sign(self, name: str) -> str:
+        """The sign called `name`, one cell wide."""
+        return _SIGNS[name][1 if self.ascii else 0]
+
+    def style(self, name: str) -> str:
+        """The rich style called `name`; no hue in it when colour is off."""
+        return (_COLOURED if self.colour else _PLAIN)[name]
+
+    def text(self, words: str) -> str:
+        """`words` without control characters, and in ASCII where asked for."""
+        words = clean(words)
+        return words.encode("ascii", "replace").decode() if self.ascii else words
+
+    def fit(self, words: str, width: int) -> str:
+        """`words` cut to `width` cells, with a sign where something was cut."""
+        words = self.text(words)
+        if cell_len(words) <= width:
+            return words
+        return set_cell_size(words, max(0, width - 1)).rstrip() + self.sign("ellipsis") if width > 0 else ""
+
+
+def clean(words: str) -> str:
+    """Text from outside (names, reasons) on one line, nothing in it a terminal acts on.
+
+    Control, format (text direction, joiners), private and unassigned characters
+    and stacked marks go (Unicode general categories C and M, after composing);
+    every run of white space becomes one space.
+    """
+    spaced = " ".join(unicodedata.normalize("NFC", words).split())
+    return "".join(sign for sign in spaced if unicodedata.category(sign)[0] not in "CM")
+
+
+def fitting_look(encoding: str, environment: Mapping[str, str], *, legacy_windows: bool = False) -> Look:
+    """The look for a terminal with this encoding and environment.
+
+    ASCII for an encoding other than UTF-8 and for the kernel's console
+    (TERM=linux), whose fonts lack the finer blocks; no hues where NO_COLOR is
+    set and not empty (no-color.org).
+    """
+    unicode_ok = encoding.lower().replace("-", "").replace("_", "") in ("utf8", "utf8sig")
+    kernel_console = environment.get("TERM", "") in ("linux", "vt100", "vt102", "vt220", "dumb")
+    return Look(
+        ascii=not unicode_ok or kernel_console or legacy_windows,
+        colour=not environment.get("NO_COLOR"),
+    )

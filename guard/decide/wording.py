@@ -28,6 +28,7 @@ JOINT = ", "
 GUARD_STOPPED = "guard stopped"
 ALL_IS_WELL = "all is well"
 NO_SIGNAL = "no heart rate signal"
+WALK_RUN = "walk run today"
 
 KM_PER_MILE = 1.609344  # international mile, exact by definition
 KM_H_PER_M_S = 3.6
@@ -67,6 +68,7 @@ _TITLES: dict[Cue, str] = {
     Cue.PICK_UP: "Pick up",
 }
 _WITH_SPEED = (Cue.EASE, Cue.RESUME, Cue.PICK_UP)
+_WITH_NUMBER = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.STOP, Cue.SIGNAL_BACK, Cue.PICK_UP)
 
 _UNITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
           "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen",
@@ -127,7 +129,7 @@ def phrase(given: CueGiven, settings: Settings) -> str:
     if speed is not None:
         parts.append(_speed_part(speed, settings))
     if settings.speech == "full":
-        parts += _reason_parts(given.reason)
+        parts += _reason_parts(given.reason) if given.cue in _WITH_NUMBER else []
     return JOINT.join(parts)
 
 
@@ -184,7 +186,7 @@ def phrase_bank(settings: Settings) -> list[str]:
         top = 13.0 if settings.units == "mile" else 20.0
         bank += [_speed_part(tenths / 10, settings) for tenths in range(20, round(top * 10) + 1)]
     if settings.speech == "full":
-        bank += [_foreseen(bpm) for bpm in HEART_RATES_BPM]
+        bank += [WALK_RUN] + [_foreseen(bpm) for bpm in HEART_RATES_BPM]
     return list(dict.fromkeys(bank))
 
 
@@ -199,11 +201,14 @@ def _words(given: CueGiven, settings: Settings) -> str:
 
 def _reason_parts(reason: str) -> list[str]:
     """The spoken kind of a reason such as "foreseen 143 in 20 s, ceiling 139"."""
-    foreseen = re.search(r"\bforeseen (\d{2,3})\b", reason)
-    if foreseen:
-        return [_foreseen(int(foreseen[1]))]
-    now = re.search(r"\b(?:at|is|now|heart rate|level) (\d{2,3})\b", reason)
-    return [_heart_rate(int(now[1]))] if now else []
+    parts = [WALK_RUN] if reason.startswith("walk-run") else []
+    ahead = re.search(r"\b(?:foreseen|toward) (\d{2,3})\b", reason)
+    now = re.search(r"\b(\d{2,3}) bpm\b|: (\d{2,3}),", reason)
+    if ahead:
+        parts.append(_foreseen(int(ahead[1])))
+    elif now:
+        parts.append(_heart_rate(int(now[1] or now[2])))
+    return parts
 
 
 def _speed_part(speed: float, settings: Settings) -> str:

@@ -1,0 +1,286 @@
+"""The session log: JSON Lines that survive a crash, a power cut and a full disk.
+
+Line 1 is the header, then one line an event as it happens, last the end with
+the summary (`guard.keep.records` has the forms, `guard.keep.recording` reads
+them back). Each line is one write; the file is synced to disk every 5 s and at
+once for what matters. When the disk fails the session goes on: lines wait in
+memory and are tried again.
+
+Writing blocks while the disk is slow; call it from a thread of its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import tempfile
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from guard import __version__
+from guard.errors import HardwareError, UsageError
+from guard.events import CueGiven, Input, Link, Output
+from guard.keep.folders import sessions_dir
+from guard.keep.recording import FORMAT, Recording, read_log, repair
+from guard.keep.records import Record, from_record, to_line, to_record
+from guard.settings import Settings
+
+__all__ = ["Recording", "SessionLog", "from_record", "new_session_path", "read_log", "repair",
+           "session_header", "to_record", "write_recording"]
+
+SYNC_EVERY_S = 5.0
+RETRY_EVERY_S = 2.0
+KEPT_BYTES = 8 << 20  # lines that wait in memory; about a day of readings
+OWNER_ONLY = 0o600
+
+
+def session_header(
+    settings: Settings | Mapping[str, Any],
+    *,
+    started: datetime | None,
+    clock_trusted: bool,
+    plan: Mapping[str, Any] | None = None,
+    source: Mapping[str, Any] | None = None,
+) -> Record:
+    """The first line of a log. `started` is wall time, for people only."""
+    return {
+        "type": "session",
+        "format": FORMAT,
+        "started": started.isoformat(timespec="seconds") if started else None,
+        "clock_trusted": clock_trusted,
+        "guard": __version__,
+        "settings": settings.as_dict() if isinstance(settings, Settings) else dict(settings),
+        "plan": dict(plan) if plan else None,
+        "source": dict(source or {}),
+    }
+
+
+def new_session_path(started: datetime, folder: Path | None = None) -> Path:
+    """A name not yet taken, such as 2026-03-02_0610.jsonl, in the sessions folder."""
+    home = sessions_dir() if folder is None else folder
+    stem = started.strftime("%Y-%m-%d_%H%M")
+    path, number = home / f"{stem}.jsonl", 1
+    while path.exists():
+        number += 1
+        path = home / f"{stem}_{number}.jsonl"
+    return path
+
+
+class SessionLog:
+    """Writes one session to `path`, which must not exist yet (UsageError).
+
+    `report` gets one plain sentence when writing begins to fail and one when
+    it works again. `clock` is monotonic, in s. No disk error is ever raised.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        header: Mapping[str, Any],
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        report: Callable[[str], None] | None = None,
+    ) -> None:
+        if path.exists():
+            raise UsageError(f"{path} exists already: name another file for the log")
+        self.path = path
+        self._clock = clock
+        self._report = report or (lambda sentence: None)
+        self._fd: int | None = None
+        self._waiting: deque[bytes] = deque()
+        self._waiting_bytes = 0
+        self._lost_lines = 0
+        self._failing = False
+        self._retry_at_s = 0.0
+        self._synced_at_s = clock()
+        self._unsynced = False
+        self._last_t_s = 0.0
+        self._put(to_line(header))
+        self.sync()
+
+    @property
+    def failing(self) -> bool:
+        """Whether lines wait in memory because they cannot be written."""
+        return self._failing
+
+    def write(self, item: Input | Output) -> None:
+        """Add one event; cues and link changes are on disk when this returns."""
+        self._last_t_s = max(self._last_t_s, item.t_s)
+        self._put(to_line(to_record(item)))
+        if isinstance(item, CueGiven | Link):
+            self.sync()
+
+    def tick(self) -> None:
+        """Sync or try again if that is due; call it every second or so when idle."""
+        if self._waiting and self._clock() >= self._retry_at_s:
+            self._drain()
+        if self._unsynced and self._clock() - self._synced_at_s >= SYNC_EVERY_S:
+            self.sync()
+
+    def sync(self) -> None:
+        """Ask the disk to keep what was written so far."""
+        self._synced_at_s = self._clock()
+        self._unsynced = False
+        if self._fd is None:
+            return
+        try:
+            os.fsync(self._fd)
+        except OSError as error:
+            if error.errno not in (errno.EINVAL, errno.ENOTSUP, errno.EROFS):
+                self._fail(error)
+
+    def close(self, summary: Mapping[str, Any], t_s: float | None = None) -> Path | None:
+        """Write the end and close; returns where the whole session is kept.
+
+        That is `path`, or a rescue file in the temporary folder when `path`
+        cannot be written even now; None when neither could be.
+        """
+        t_s = self._last_t_s if t_s is None else t_s
+        self._put(to_line({"t": t_s, "type": "end", "summary": dict(summary)}))
+        if self._waiting:
+            self._drain()
+        self.sync()
+        kept = self.path if not self._waiting else self._rescue()
+        if self._fd is not None:
+            os.close(self._fd)
+            self._fd = None
+        return kept
+
+    def _put(self, line: bytes) -> None:
+        self._waiting.append(line)
+        self._waiting_bytes += len(line)
+        if not self._failing or self._clock() >= self._retry_at_s:
+            self._drain()
+        while self._waiting_bytes > KEPT_BYTES and len(self._waiting) > 2:
+            self._forget_oldest()
+        if self._unsynced and self._clock() - self._synced_at_s >= SYNC_EVERY_S:
+            self.sync()
+
+    def _forget_oldest(self) -> None:
+        # The first waiting line may be half written (or the header): it stays.
+        self._waiting_bytes -= len(self._waiting[1])
+        del self._waiting[1]
+        self._lost_lines += 1
+
+    def _drain(self) -> None:
+        """Write what waits, oldest first, as far as the disk takes it."""
+        try:
+            if self._fd is None:
+                self._fd = self._open()
+            while self._waiting:
+                line = self._waiting[0]
+                written = os.write(self._fd, line)
+                self._waiting_bytes -= written
+                if written == len(line):
+                    self._waiting.popleft()
+                    self._mark_gap()
+                else:
+                    # A full disk takes part of a line; the rest must follow it.
+                    self._waiting[0] = line[written:]
+                self._unsynced = True
+        except OSError as error:
+            self._fail(error)
+            return
+        if self._failing:
+            self._failing = False
+            self._report(f"the log {self.path} is written again")
+
+    def _mark_gap(self) -> None:
+        if not self._lost_lines:
+            return
+        line = to_line({"t": self._last_t_s, "type": "gap", "lines": self._lost_lines})
+        self._waiting.appendleft(line)
+        self._waiting_bytes += len(line)
+        self._lost_lines = 0
+
+    def _open(self) -> int:
+        # O_EXCL: an existing session is never written over.
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
+        fd = os.open(self.path, flags | getattr(os, "O_CLOEXEC", 0), OWNER_ONLY)
+        _sync_folder(self.path.parent)
+        return fd
+
+    def _fail(self, error: OSError) -> None:
+        self._retry_at_s = self._clock() + RETRY_EVERY_S
+        if not self._failing:
+            self._failing = True
+            self._report(f"cannot write the log {self.path} ({error.strerror or error}): free some space or "
+                         "give write permission; the guard goes on, keeps it in memory and tries again")
+
+    def _rescue(self) -> Path | None:
+        """The whole session in the temporary folder, when its own place fails."""
+        try:
+            fd, name = tempfile.mkstemp(prefix=f"guard-{self.path.stem}-", suffix=".jsonl")
+            with os.fdopen(fd, "wb") as file:
+                if self._fd is not None:
+                    file.write(self.path.read_bytes())
+                file.write(self._waiting.popleft())
+                self._mark_gap()
+                file.writelines(self._waiting)
+                file.flush()
+                os.fsync(file.fileno())
+        except OSError as error:
+            self._report(f"the log {self.path} is not complete and could not be kept elsewhere either "
+                         f"({error.strerror or error})")
+            return None
+        self._report(f"the log {self.path} could not be written; the whole session is in {name}: "
+                     "move it from there")
+        return Path(name)
+
+
+def write_recording(path: Path, header: Mapping[str, Any], items: Iterable[Input | Output],
+                    *, summary: Mapping[str, Any] | None = None, force: bool = False) -> None:
+    """Write a whole log at once (an import); all of it appears or nothing.
+
+    An existing file is refused (UsageError) unless `force`.
+    """
+    def lines() -> Iterable[bytes]:
+        yield to_line(header)
+        t_s = 0.0
+        for item in items:
+            t_s = item.t_s
+            yield to_line(to_record(item))
+        yield to_line({"t": t_s, "type": "end", "summary": dict(summary or {})})
+
+    write_whole(path, lines(), force=force)
+
+
+def write_whole(path: Path, chunks: Iterable[bytes], *, force: bool = False) -> None:
+    """Write a file so that it appears whole or not at all, for its owner only.
+
+    An existing file is refused (UsageError) unless `force`; HardwareError when
+    the folder or disk does not take it.
+    """
+    if path.exists() and not force:
+        raise UsageError(f"{path} exists already: name another file, or add --force to write over it")
+    target = path.resolve()  # keep a link a link
+    part = None
+    try:
+        fd, part = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+        with os.fdopen(fd, "wb") as file:
+            file.writelines(chunks)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(part).replace(target)
+        _sync_folder(target.parent)
+    except OSError as error:
+        raise HardwareError(f"cannot write {path} ({error.strerror or error}): "
+                            "choose a folder you may write to, with free space") from None
+    finally:
+        if part is not None:
+            Path(part).unlink(missing_ok=True)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Keep the file's name too; some systems cannot sync a folder, and need not."""
+    with contextlib.suppress(OSError):
+        fd = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)

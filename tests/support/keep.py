@@ -1,0 +1,82 @@
+"""Events and logs for the tests of what is kept."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+from hypothesis import strategies as st
+
+from guard import events as ev
+from guard.keep.log import SessionLog, session_header
+from guard.settings import Settings
+
+STARTED = datetime(2026, 3, 2, 6, 10, tzinfo=UTC)
+
+seconds = st.floats(0, 86_400).map(lambda t: round(t, 3)) | st.floats(0, 86_400)
+texts = st.text(max_size=30)
+maybe = st.none()
+
+
+def numbers(low: float, high: float) -> st.SearchStrategy[float | None]:
+    return maybe | st.floats(low, high, allow_nan=False)
+
+
+readings = st.builds(
+    ev.Reading, seconds, st.integers(0, 65_535), st.none() | st.booleans(),
+    st.lists(st.floats(0, 64), max_size=9).map(tuple), st.none() | st.integers(0, 65_535),
+    st.binary(max_size=20))
+speeds = st.builds(
+    ev.Speed, seconds, numbers(0, 12), numbers(-0.4, 0.4), numbers(0, 300), st.booleans())
+inputs = st.one_of(
+    readings,
+    speeds,
+    st.builds(ev.Battery, seconds, st.integers(0, 100)),
+    st.builds(ev.Link, seconds, st.sampled_from(ev.LinkState), texts, texts, texts, texts),
+    st.builds(ev.Command, seconds, st.sampled_from(ev.Action),
+              st.none() | st.floats(-1000, 1000) | texts.filter(bool)),
+    st.builds(ev.SoundHealth, seconds, texts, texts),
+    st.builds(ev.Clock, seconds, texts),
+)
+outputs = st.one_of(
+    st.builds(ev.CueGiven, seconds, st.sampled_from(ev.Cue), texts, numbers(0, 8), st.integers(0, 50)),
+    st.builds(ev.StateChanged, seconds, st.sampled_from(ev.State), texts),
+    st.builds(ev.ReadingDoubted, seconds, texts),
+)
+events = inputs | outputs
+
+
+def header(**settings: object) -> dict[str, object]:
+    return session_header(Settings().replaced({"ceiling_bpm": 139, **settings}), started=STARTED,
+                          clock_trusted=True, source={"kind": "test"})
+
+
+def small_log(path: Path) -> list[ev.Input | ev.Output]:
+    """Writes a short invented session to `path`; returns what was logged."""
+    items: list[ev.Input | ev.Output] = [
+        ev.Link(0.0, ev.LinkState.CONNECTED, "Invented strap ü"),
+        ev.StateChanged(0.0, ev.State.STEADY),
+        ev.Reading(0.5, 131, True, (0.458,), None, bytes.fromhex("1083d501")),
+        ev.Speed(1.0, 2.75, 0.01),
+        ev.Reading(1.503, 0, False),
+        ev.ReadingDoubted(1.503, "no contact"),
+        ev.Reading(2.5, 139, None, (0.43, 0.431)),
+        ev.CueGiven(2.5, ev.Cue.EASE, "foreseen 143 in 20 s, ceiling 139", 2.5, 0),
+        ev.Command(3.0, ev.Action.MARK, "hill"),
+        ev.Command(3.5, ev.Action.CEILING, 141),
+    ]
+    log = SessionLog(path, header())
+    for item in items:
+        log.write(item)
+    log.close({"duration_s": 3.5})
+    return items
+
+
+def guard_cli(*words: str | Path, home: Path, stdin: str | None = None) -> subprocess.CompletedProcess[str]:
+    """Run the real command in a process of its own, with its folders in `home`."""
+    env = {**os.environ, "GUARD_HOME": str(home), "PYTHONWARNINGS": "error", "COLUMNS": "120"}
+    return subprocess.run([sys.executable, "-m", "guard", *map(str, words)], env=env, input=stdin,
+                          capture_output=True, text=True, timeout=60, check=False)

@@ -101,7 +101,7 @@ class Settings:
         group="deciding", unit="s", low=0, high=60)
     certainty: float = _row(
         0.6, "chance of being over the ceiling at which easing is cued",
-        group="deciding", low=0.5, high=0.99)
+        group="deciding", low=0.1, high=0.99)
     settle_s: float = _row(
         8.0, "how long heart rate must stay under the margin before resuming is cued",
         group="deciding", unit="s", low=0, high=120)

@@ -1,0 +1,318 @@
+"""One session: inputs in order, decisions out. The same code live and on replay.
+
+Pure: told the time by its events and by `advance`. Timeouts are looked at on a
+fixed grid of whole seconds wherever no reading came for about a second, so a
+log fed back gives the same decisions at the same times.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections import deque
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from guard.decide.lanes import Lanes
+from guard.decide.plan import Cued, Kind, Plan, Progress
+from guard.errors import UsageError
+from guard.events import (
+    Action, Battery, Command, Cue, CueGiven, Input, Link, LinkState, Output, Reading,
+    ReadingDoubted, Snapshot, SoundHealth, Speed, State, StateChanged)
+from guard.heart.plausibility import PacketCheck
+from guard.settings import Settings, check, find
+from guard.tally import Tally
+
+GRID_S = 1.0
+TRACE_S = 300.0
+SPEED_OLD_S = 10.0  # a read speed older than this is not known; a typed one holds
+_NAN = math.nan
+
+
+class Session:
+    """Feeds one lane and keeps what a log, a screen and a summary need.
+
+    `settings.ceiling_bpm` must be set (UsageError otherwise). Call
+    `admit(event)` to stamp an event as it will be taken, `feed` to take it.
+    """
+
+    def __init__(self, settings: Settings, plan: Plan | None = None) -> None:
+        if settings.ceiling_bpm is None:
+            raise UsageError(
+                "there is no ceiling yet: give --ceiling BPM (`guard settings --explain ceiling_bpm` says how to find yours)")
+        self.settings = settings
+        self.plan = plan
+        self._lanes = Lanes(settings, 1)
+        self._check = PacketCheck()
+        self._tally = Tally()
+        self._progress = Progress(plan) if plan else None
+        self._part = -1
+        self._t_s = 0.0
+        self._stepped_s: float | None = None
+        self._ceiling_bpm = float(settings.ceiling_bpm)
+        self._state = State.WARMING
+        self._state_since_s = 0.0
+        self._held = self._muted = self._free_run = self._done = False
+        self._speed: Speed | None = None
+        self._reading: Reading | None = None
+        self._link: Link | None = None
+        self._battery: int | None = None
+        self._battery_said = False
+        self._sound = ""
+        self._last_cue: CueGiven | None = None
+        self._run = 0
+        self._trace: deque[tuple[float, float, float]] = deque()
+
+    # -- in -------------------------------------------------------------------
+
+    def admit(self, event: Input) -> Input:
+        """The event with the time it will be taken at: whole ms, never going back."""
+        t_s = max(round(event.t_s, 3), self._t_s)
+        if isinstance(event, (Reading, Command)) and self._stepped_s is not None and t_s <= self._stepped_s:
+            t_s = round(self._stepped_s + 0.001, 3)
+        return event if t_s == event.t_s else replace(event, t_s=t_s)
+
+    def feed(self, event: Input) -> list[Output]:
+        """Advance to the event, take it, and return what follows from both."""
+        event = self.admit(event)
+        outputs = self.advance(event.t_s)
+        if self._done:
+            return outputs
+        self._t_s = event.t_s
+        if isinstance(event, Reading):
+            outputs += self._take_reading(event)
+        elif isinstance(event, Speed):
+            self._speed = self._merged(event)
+        elif isinstance(event, Battery):
+            outputs += self._take_battery(event)
+        elif isinstance(event, Command):
+            outputs += self._take_command(event)
+        elif isinstance(event, Link):
+            self._link = event
+        elif isinstance(event, SoundHealth):
+            self._sound = event.backend
+        return outputs
+
+    def advance(self, t_s: float) -> list[Output]:
+        """Look at timeouts on the grid up to, not including, `t_s`."""
+        outputs: list[Output] = []
+        if self._done:
+            return outputs
+        last_s = 0.0 if self._stepped_s is None else self._stepped_s
+        grid_s = math.floor(last_s / GRID_S) * GRID_S + GRID_S
+        while grid_s < t_s:
+            if grid_s - last_s >= 0.999 * GRID_S:
+                outputs += self._step(grid_s, _NAN, alive=False)
+                last_s = grid_s
+            grid_s += GRID_S
+        self._t_s = max(self._t_s, round(t_s, 3))
+        return outputs
+
+    # -- taking events --------------------------------------------------------
+
+    def _take_reading(self, reading: Reading) -> list[Output]:
+        self._reading = reading
+        verdict = self._check.judge(reading)
+        bpm = _NAN if verdict.doubt else float(reading.bpm)
+        outputs = self._step(reading.t_s, bpm, alive=verdict.alive)
+        doubt = verdict.doubt or self._lanes.doubt(0)
+        if doubt:
+            outputs.append(ReadingDoubted(reading.t_s, doubt))
+        else:
+            self._trace.append((reading.t_s, bpm, self._ceiling_now()))
+            while self._trace and self._trace[0][0] < reading.t_s - TRACE_S:
+                self._trace.popleft()
+        return outputs
+
+    def _take_battery(self, event: Battery) -> list[Output]:
+        self._battery = event.percent
+        low = self.settings.battery_low_percent
+        if event.percent > low or self._battery_said or low == 0:
+            return []
+        self._battery_said = True
+        return [self._given(CueGiven(
+            event.t_s, Cue.BATTERY_LOW, f"strap battery at {event.percent} %, low at {low} %"))]
+
+    def _take_command(self, command: Command) -> list[Output]:
+        action, value = command.action, command.value
+        if action is Action.PAUSE:
+            self._held = True
+        elif action is Action.CONTINUE:
+            self._held = False
+        elif action in (Action.MUTE, Action.UNMUTE):
+            self._muted = action is Action.MUTE
+            return []
+        elif action is Action.CEILING and isinstance(value, (int, float)):
+            self._ceiling_bpm = float(check(find("ceiling_bpm"), value))
+        elif action is Action.FREE_RUN:
+            self._free_run = bool(value)
+        elif action is Action.SKIP_PART and self._progress:
+            self._progress.skip()
+        elif action is Action.QUIT:
+            outputs = self._step(command.t_s, _NAN, alive=False)
+            self._done = True
+            return [*outputs, *self._moved_to(State.DONE, command.t_s, "ended by the runner")]
+        else:
+            return []
+        return self._step(command.t_s, _NAN, alive=False)
+
+    def _merged(self, event: Speed) -> Speed:
+        """A source that knows only part of it (a foot pod no grade) keeps the rest."""
+        old = self._speed
+        if old is None or event.t_s - old.t_s > SPEED_OLD_S and not old.typed:
+            return event
+        return replace(
+            event,
+            speed_m_s=old.speed_m_s if event.speed_m_s is None else event.speed_m_s,
+            grade=old.grade if event.grade is None else event.grade,
+            cadence_spm=old.cadence_spm if event.cadence_spm is None else event.cadence_spm,
+        )
+
+    # -- the step -------------------------------------------------------------
+
+    def _step(self, t_s: float, bpm: float, *, alive: bool) -> list[Output]:
+        dt_s = 0.0 if self._stepped_s is None else t_s - self._stepped_s
+        if self._stepped_s is None:
+            dt_s = t_s
+        self._stepped_s = t_s
+        speed = self._known_speed(t_s)
+        speed_m_s = None if speed is None or self._held else speed.speed_m_s
+        outputs = self._follow_plan(t_s)
+        lanes = self._lanes
+        cue = Cue(int(lanes.step(
+            [t_s], [bpm],
+            speed_m_s=[_number(speed.speed_m_s if speed else None)],
+            grade=[_number(speed.grade if speed else None)],
+            cadence_spm=[_number(speed.cadence_spm if speed else None)],
+            held=[self._held], alive=[alive])[0]))
+        state = State(int(lanes.state[0]))
+        signal = lanes.estimate.known[0] and state is not State.NO_SIGNAL
+        over = float(lanes.estimate.level_bpm[0]) - self._ceiling_now() if signal else None
+        self._tally.count_time(dt_s, held=self._held, over_bpm=over, speed_m_s=speed_m_s)
+        reason = lanes.reason(0)
+        outputs += self._moved_to(state, t_s, reason)
+        if cue is not Cue.NONE:
+            outputs.append(self._given(CueGiven(t_s, cue, reason, self._advised(cue), self._repeat(cue))))
+        return outputs
+
+    def _follow_plan(self, t_s: float) -> list[Output]:
+        quiet_ease = quiet_walk = False
+        floor_bpm = self.settings.floor_bpm
+        ceiling_bpm = self._ceiling_bpm
+        outputs: list[Output] = []
+        if self._progress:
+            place = self._progress.advance(t_s, self._tally.distance_m, held=self._held)
+            index = place.index + (1 if place.done else 0)
+            if index != self._part:
+                if self._part >= 0:
+                    outputs.append(self._given(CueGiven(t_s, Cue.PART, self._part_reason(place.done))))
+                self._part = index
+                warming = not place.done and self._progress.part.kind is Kind.WARM_UP
+                self._lanes.set_warm_up(0, warming=warming)
+            limits = self._progress.limits(self._ceiling_bpm)
+            ceiling_bpm = limits.ceiling_bpm
+            floor_bpm = limits.floor_bpm if limits.floor_bpm is not None else floor_bpm
+            quiet_ease = limits.cued is not Cued.ALL
+            quiet_walk = limits.cued is Cued.STOP_ONLY
+        self._lanes.set_limits(
+            0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
+            quiet_ease=quiet_ease, quiet_walk=quiet_walk)
+        return outputs
+
+    def _part_reason(self, done: bool) -> str:
+        assert self._progress is not None
+        if done:
+            return "the plan is done"
+        part = self._progress.part
+        limits = self._progress.limits(self._ceiling_bpm)
+        length = f"{part.metres:.0f} m" if part.metres is not None else f"{part.seconds / 60:.3g} min"
+        return f"next: {part.name or part.kind.words}, {length}, ceiling {limits.ceiling_bpm:.0f}"
+
+    # -- out --------------------------------------------------------------------
+
+    def _moved_to(self, state: State, t_s: float, reason: str) -> list[Output]:
+        if state is self._state:
+            return []
+        self._state, self._state_since_s = state, t_s
+        return [StateChanged(t_s, state, reason)]
+
+    def _given(self, given: CueGiven) -> CueGiven:
+        self._last_cue = given
+        self._tally.count_cue(given.cue)
+        return given
+
+    def _repeat(self, cue: Cue) -> int:
+        row = self._lanes.row(0)
+        again = row is not None and row.to == "same" and cue in (Cue.EASE, Cue.WALK, Cue.RESUME)
+        self._run = self._run + 1 if again else 0
+        return self._run
+
+    def _advised(self, cue: Cue) -> float | None:
+        if cue not in (Cue.EASE, Cue.RESUME, Cue.PICK_UP):
+            return None
+        speed = float(self._lanes.advised_speed_m_s[0])
+        return None if speed != speed else speed
+
+    def _known_speed(self, t_s: float) -> Speed | None:
+        speed = self._speed
+        return speed if speed and (speed.typed or t_s - speed.t_s <= SPEED_OLD_S) else None
+
+    def _ceiling_now(self) -> float:
+        return float(self._lanes.columns.ceiling_bpm[0])
+
+    def summary(self) -> dict[str, Any]:
+        """Totals so far, JSON-ready: the `summary` of replay and of the log's end."""
+        return self._tally.summary()
+
+    def snapshot(self) -> Snapshot:
+        """All a screen needs, at the time of the newest event or advance."""
+        lanes, est, now = self._lanes, self._lanes.estimate, self._lanes.now
+        known = now is not None and bool(est.known[0]) and self._state is not State.NO_SIGNAL
+        level = foreseen = chance = slope = None
+        limit = self._ceiling_now()
+        if now is not None:
+            limit = float(now.limit_bpm[0])
+        if known and now is not None:
+            level = float(est.level_bpm[0])
+            slope = float(est.slope_bpm_s[0]) * 60.0
+            foreseen = float(now.foreseen_bpm[0])
+            spread = max(float(now.foreseen_sd_bpm[0]), 1e-6)
+            chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
+        age = None
+        if self._trace:
+            age = self._t_s - self._trace[-1][0]
+        speed = self._known_speed(self._t_s)
+        part, left_s = "", None
+        if self._progress:
+            place = self._progress.place()
+            part = "plan done" if place.done else self._progress.part.name or self._progress.part.kind.words
+            left_s = None if place.done else place.left_s
+        link, tally = self._link, self._tally
+        advised = float(lanes.advised_speed_m_s[0])
+        return Snapshot(
+            t_s=self._t_s, state=self._state, state_since_s=self._state_since_s,
+            level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
+            floor_bpm=_or_none(float(lanes.columns.floor_bpm[0])),
+            room_bpm=None if level is None else limit - level,
+            foreseen_bpm=foreseen, lead_s=self.settings.lead_s, chance_over=chance,
+            reading_age_s=age, contact=self._reading.contact if self._reading else None,
+            last_cue=self._last_cue, cue_count=sum(tally.cues.values()),
+            link_state=link.state if link else LinkState.SEARCHING,
+            link_name=link.name if link else "", link_detail=link.detail if link else "",
+            battery_percent=self._battery,
+            at_or_under_s=tally.at_or_under_s, over_s=tally.over_s, no_signal_s=tally.no_signal_s,
+            speed_m_s=speed.speed_m_s if speed else None, grade=speed.grade if speed else None,
+            advised_speed_m_s=_or_none(advised), part=part, part_left_s=left_s,
+            muted=self._muted, free_run=self._free_run, sound_backend=self._sound,
+            trace=tuple((t, bpm) for t, bpm, _ in self._trace),
+            ceiling_trace=tuple(ceiling for _, _, ceiling in self._trace),
+        )
+
+
+def _number(value: float | None) -> float:
+    return _NAN if value is None else value
+
+
+def _or_none(value: float) -> float | None:
+    return None if value != value else value

@@ -1,0 +1,128 @@
+"""`guard settings`: show, explain and change settings."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from guard.errors import UsageError
+
+WIDE = 110  # columns from which the range has a column of its own
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("words", nargs="*", metavar="KEY=VALUE",
+                        help="settings to keep from now on; a KEY alone is explained; nothing lists them all")
+    parser.add_argument("--explain", metavar="KEY", action="append", default=[],
+                        help="what a setting means, its range and where its value comes from")
+    parser.add_argument("--unset", metavar="KEY", action="append", default=[],
+                        help="back to the default")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
+
+
+def run(args: argparse.Namespace) -> int:
+    from guard.keep import settings_file
+    from guard.settings import find, parse_assignments
+
+    changes = parse_assignments([word for word in args.words if "=" in word])
+    asked = [*args.explain, *(word for word in args.words if "=" not in word)]
+    for key in [*asked, *args.unset]:
+        find(key)
+    both = sorted(changes.keys() & set(args.unset))
+    if both:
+        raise UsageError(f"{both[0]} cannot be set and unset at once: leave one of the two out")
+    if changes or args.unset:
+        path = settings_file.save({**changes, **dict.fromkeys(args.unset)})
+        print(f"kept in {path}", file=sys.stderr if args.json else sys.stdout)
+    rows = _rows()
+    shown = [row for row in rows if row["key"] in {*asked, *changes, *args.unset}] or rows
+    if args.json:
+        import json
+
+        print(json.dumps({"format": 1, "file": str(settings_file.settings_path()), "settings": shown},
+                         indent=2, ensure_ascii=False))
+    elif asked:
+        for row in shown:
+            _explain(row)
+    elif shown is rows:
+        _list(rows, str(settings_file.settings_path()))
+    else:
+        for row in shown:
+            print(f"{row['key']} = {_word(row)} ({_origin(row)})")
+    return 0
+
+
+def _rows() -> list[dict[str, Any]]:
+    """Every setting with its value in force, JSON-ready."""
+    from guard.keep import settings_file
+    from guard.settings import table
+
+    kept = settings_file.load()
+    return [{
+        "key": entry.key,
+        "value": kept.get(entry.key, entry.default),
+        "unit": entry.unit,
+        "range": entry.range_text,
+        "default": entry.default,
+        "from": "file" if entry.key in kept else "default",
+        "group": entry.group,
+        "meaning": entry.meaning,
+    } for entry in table()]
+
+
+def _list(rows: list[dict[str, Any]], path: str) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    console = Console(highlight=False)
+    utf8 = (console.encoding or "").lower().replace("-", "") == "utf8"
+    wide = console.width >= WIDE
+    grid = Table(box=box.SIMPLE_HEAD if utf8 else box.ASCII, pad_edge=False)
+    for title in ("setting", "value", *(["range"] if wide else []), "from"):
+        grid.add_column(title, no_wrap=True)
+    grid.add_column("meaning" if wide else "meaning; range", ratio=1)
+    group = rows[0]["group"]
+    for row in rows:
+        if row["group"] != group:
+            group = row["group"]
+            grid.add_section()
+        middle = [row["range"]] if wide else []
+        meaning = row["meaning"] if wide else f"{row['meaning']}; {row['range']}"
+        cells = [row["key"], _word(row), *middle, row["from"], meaning]
+        grid.add_row(*map(escape, cells), style="bold" if row["from"] == "file" else "")
+    console.print(grid)
+    console.print(f"file: {path}", markup=False, soft_wrap=True)
+    console.print("`guard settings lead_s=25` keeps a value, `--unset KEY` goes back to the default,\n"
+                  "`--set KEY=VALUE` of other commands changes one session only.", markup=False)
+
+
+def _explain(row: dict[str, Any]) -> None:
+    meaning = row["meaning"]
+    print(f"{row['key']}: {meaning}\n"
+          f"  value    {_word(row)} ({_origin(row)})\n"
+          f"  range    {row['range']}{_unit(row)}\n"
+          f"  default  {_plain(row['default'])}\n"
+          f"  change   guard settings {row['key']}=VALUE")
+
+
+def _origin(row: dict[str, Any]) -> str:
+    return "from the settings file" if row["from"] == "file" else "the default"
+
+
+def _word(row: dict[str, Any]) -> str:
+    return _plain(row["value"]) + (_unit(row) if row["value"] is not None else "")
+
+
+def _unit(row: dict[str, Any]) -> str:
+    return f" {row['unit']}" if row["unit"] else ""
+
+
+def _plain(value: Any) -> str:
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,7 +1,7 @@
 """Named facts: everything the decision table may ask about, as boolean arrays.
 
-`facts(estimate, columns, memory, now)` reads and never writes. Three time
-scales of one runner shape them: easing is answered with the slow constant of
+Only what the table asks is worked out: a lone runner in one state needs a third
+of them. Two time scales of one runner shape them: easing is answered with the slow constant of
 small changes of speed (near a minute), starting again with the fast one of
 rest to run (about 20 s), so each has its own look-ahead.
 """
@@ -9,7 +9,7 @@ rest to run (about 20 s), so each has its own look-ahead.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -139,62 +139,146 @@ def look(est: Estimator, col: Columns, mem: Memory, t_s: Floats, held: Bools) ->
     )
 
 
-def facts(est: Estimator, col: Columns, mem: Memory, now: Now) -> dict[str, Bools]:
-    """Every fact by name, each a boolean array of shape (n,).
+class Facts:
+    """Every fact by name, each a boolean array of shape (n,), worked out when asked for.
 
     Comparisons with NaN are false, so an unset limit or an unknown level makes
-    no fact true.
+    no fact true. Reads and never writes what it is given.
     """
-    t_s, limit = now.t_s, now.limit_bpm
-    level, slope = est.level_bpm, est.slope_bpm_s
-    z = np.where(now.restarting, col.restart_z, col.z)
-    over_bpm = level - limit
-    over_now = over_bpm > 0.5
-    over_soon = now.foreseen_bpm - limit >= z * now.foreseen_sd_bpm
-    quiet_start = ~now.warm & (t_s - mem.began_s < col.warm_up_quiet_s)
-    turned = (now.heading_bpm <= limit) | (slope <= -0.05)
-    easing = mem.state == State.EASING
-    over_for_s = t_s - np.where(easing, mem.first_ease_s, mem.over_since_s)
-    since_walk_s = t_s - mem.cue_s[Cue.WALK]
-    walk_floor_bpm = mem.walk_from_bpm - np.minimum(
-        12.0 + 0.9 * (t_s - mem.cue_s[Cue.WALK]), 0.55 * (mem.walk_from_bpm - 50.0))
-    since_resume_s = t_s - mem.cue_s[Cue.RESUME]
-    steep_sd = np.sqrt(est.var_level + col.heading_reach_s * (2.0 * est.cov + col.heading_reach_s * est.var_slope))
-    age = est.age_s
-    # A strap that has not begun to send is given time before its silence is spoken of.
-    say_after_s = np.where(est.known, col.lost_s, 3.0 * col.lost_s)
-    return {
-        "held": now.held,
-        "over_stop": (level > col.stop_bpm),
-        "stop_again": t_s - mem.cue_s[Cue.STOP] >= 10.0,
-        "stale": age >= col.stale_s,
-        "lost": age >= say_after_s,
-        "loss_said": mem.loss_said,
-        "regained": (est.fresh >= 3.0) & (age <= 2.0) & ~est.slipped,
-        "slipped": est.slipped,
-        "fell_too_far": level < walk_floor_bpm,
-        "warm": now.warm,
-        "over_now": over_now,
-        "over_soon": over_soon,
-        "over_ramp": over_soon & ~quiet_start,
-        "too_steep": over_soon & now.warm & ~now.restarting & (now.heading_bpm - limit >= EASE_BPM + steep_sd),
-        "turned": turned,
-        "calm": now.foreseen_bpm <= limit - 1.0,
-        "walk_due": over_now & ~turned & ~quiet_start & (over_for_s >= col.walk_after_s),
-        "walk_run": mem.quick_walks >= 3.0,
-        "walk_again": since_walk_s >= col.repeat_s,
-        "walk_not_turned": over_now & ~turned & (since_walk_s >= 45.0),
-        "free_to_walk": col.walking & ~col.free_run & ~col.quiet_walk,
-        "ease_again": t_s - mem.cue_s[Cue.EASE] >= col.repeat_s,
-        "may_resume": (over_bpm <= -col.resume_margin_bpm) & (slope <= 0.03) & (age <= 2.0),
-        "resume_missed": (
-            (mem.resumes == 1.0) & (since_resume_s >= 30.0) & (since_resume_s <= 90.0)
-            & (slope <= -0.05) & (level <= mem.resume_from_bpm - 3.0) & (age <= 2.0)
-        ),
-        "under_floor": (level < col.floor_bpm) & (slope <= 0.02) & now.warm & ~now.restarting,
-        "pick_up_again": t_s - mem.cue_s[Cue.PICK_UP] >= col.repeat_s,
-        "spaced": t_s - mem.last_cue_s >= col.spacing_s,
-        "free_to_ease": (mem.tokens >= 1.0) & ~col.free_run & ~col.quiet_ease,
-        "free_to_resume": (mem.tokens >= 1.0) & ~col.free_run & ~col.quiet_walk,
-        "free_run": col.free_run,
-    }
+
+    def __init__(self, est: Estimator, col: Columns, mem: Memory, now: Now) -> None:
+        self.est, self.col, self.mem, self.now = est, col, mem, now
+        self._known: dict[str, Bools] = {}
+
+    def __getitem__(self, name: str) -> Bools:
+        value = self._known.get(name)
+        if value is None:
+            fact: Callable[[], Bools] = getattr(self, name)
+            value = self._known[name] = fact()
+        return value
+
+    def _since_s(self, cue: Cue) -> Floats:
+        last_s: Floats = self.mem.cue_s[cue]
+        return self.now.t_s - last_s
+
+    # what the runner and the sensor do
+
+    def held(self) -> Bools:
+        return self.now.held
+
+    def stale(self) -> Bools:
+        return self.est.age_s >= self.col.stale_s
+
+    def lost(self) -> Bools:
+        # A strap that has not begun to send is given time before its silence is spoken of.
+        return self.est.age_s >= np.where(self.est.known, self.col.lost_s, 3.0 * self.col.lost_s)
+
+    def loss_said(self) -> Bools:
+        return self.mem.loss_said
+
+    def regained(self) -> Bools:
+        return (self.est.fresh >= 3.0) & (self.est.age_s <= 2.0) & ~self.est.slipped
+
+    def slipped(self) -> Bools:
+        return self.est.slipped
+
+    def fell_too_far(self) -> Bools:
+        """Walking in mid-run brings heart rate down by 17.2 +- 8.0 bpm in the first
+        minute (Donne 2024 data); twice that and more is the electrode's doing."""
+        walked_s = self._since_s(Cue.WALK)
+        start = self.mem.walk_from_bpm
+        return self.est.level_bpm < start - np.minimum(12.0 + 0.9 * walked_s, 0.55 * (start - 50.0))
+
+    # where heart rate is and where it goes
+
+    def over_stop(self) -> Bools:
+        return self.est.level_bpm > self.col.stop_bpm
+
+    def over_now(self) -> Bools:
+        return self.est.level_bpm - self.now.limit_bpm > 0.5
+
+    def over_soon(self) -> Bools:
+        """The chance of being over, `lead_s` ahead, has reached `certainty`."""
+        z = np.where(self.now.restarting, self.col.restart_z, self.col.z)
+        return self.now.foreseen_bpm - self.now.limit_bpm >= z * self.now.foreseen_sd_bpm
+
+    def over_ramp(self) -> Bools:
+        return self["over_soon"] & ~self._quiet_start()
+
+    def too_steep(self) -> Bools:
+        est, reach = self.est, self.col.heading_reach_s
+        sd = np.sqrt(est.var_level + reach * (2.0 * est.cov + reach * est.var_slope))
+        beyond = self.now.heading_bpm - self.now.limit_bpm >= EASE_BPM + sd
+        return self["over_soon"] & beyond & self.now.warm & ~self.now.restarting
+
+    def turned(self) -> Bools:
+        return (self.now.heading_bpm <= self.now.limit_bpm) | (self.est.slope_bpm_s <= -0.05)
+
+    def calm(self) -> Bools:
+        return self.now.foreseen_bpm <= self.now.limit_bpm - 1.0
+
+    def under_floor(self) -> Bools:
+        low = (self.est.level_bpm < self.col.floor_bpm) & (self.est.slope_bpm_s <= 0.02)
+        return low & self.now.warm & ~self.now.restarting
+
+    # what is due
+
+    def walk_due(self) -> Bools:
+        easing = self.mem.state == State.EASING
+        began_s = np.where(easing, self.mem.first_ease_s, self.mem.over_since_s)
+        late = self.now.t_s - began_s >= self.col.walk_after_s
+        return late & self["over_now"] & ~self["turned"] & ~self._quiet_start()
+
+    def walk_run(self) -> Bools:
+        return self.mem.quick_walks >= 3.0
+
+    def walk_not_turned(self) -> Bools:
+        return self["over_now"] & ~self["turned"] & (self._since_s(Cue.WALK) >= 45.0)
+
+    def may_resume(self) -> Bools:
+        low = self.est.level_bpm - self.now.limit_bpm <= -self.col.resume_margin_bpm
+        return low & (self.est.slope_bpm_s <= 0.03) & (self.est.age_s <= 2.0)
+
+    def resume_missed(self) -> Bools:
+        """Told to resume, yet heart rate goes on falling: it was not heard."""
+        since_s = self._since_s(Cue.RESUME)
+        falling = (self.est.slope_bpm_s <= -0.05) & (self.est.age_s <= 2.0)
+        lower = self.est.level_bpm <= self.mem.resume_from_bpm - 3.0
+        return (self.mem.resumes == 1.0) & (since_s >= 30.0) & (since_s <= 90.0) & falling & lower
+
+    # what may be said
+
+    def stop_again(self) -> Bools:
+        return self._since_s(Cue.STOP) >= 10.0
+
+    def ease_again(self) -> Bools:
+        return self._since_s(Cue.EASE) >= self.col.repeat_s
+
+    def walk_again(self) -> Bools:
+        return self._since_s(Cue.WALK) >= self.col.repeat_s
+
+    def pick_up_again(self) -> Bools:
+        return self._since_s(Cue.PICK_UP) >= self.col.repeat_s
+
+    def spaced(self) -> Bools:
+        return self.now.t_s - self.mem.last_cue_s >= self.col.spacing_s
+
+    def free_to_ease(self) -> Bools:
+        return (self.mem.tokens >= 1.0) & ~self.col.free_run & ~self.col.quiet_ease
+
+    def free_to_walk(self) -> Bools:
+        return self.col.walking & ~self.col.free_run & ~self.col.quiet_walk
+
+    def free_to_resume(self) -> Bools:
+        return (self.mem.tokens >= 1.0) & ~self.col.free_run & ~self.col.quiet_walk
+
+    def free_run(self) -> Bools:
+        return self.col.free_run
+
+    def warm(self) -> Bools:
+        return self.now.warm
+
+    def _quiet_start(self) -> Bools:
+        since_s = self.now.t_s - self.mem.began_s
+        quiet: Bools = ~self.now.warm & (since_s < self.col.warm_up_quiet_s)
+        return quiet

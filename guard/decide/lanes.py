@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from guard.decide.facts import (
-    CLIMB_BPM_S, FALL_BPM_S, FALL_MEMORY_S, NEVER_S, Columns, Memory, Now, facts, look)
+    CLIMB_BPM_S, FALL_BPM_S, FALL_MEMORY_S, NEVER_S, Columns, Facts, Memory, Now, look)
 from guard.decide.table import TABLE, Row, To
 from guard.events import Cue, State
 from guard.heart.estimate import DOUBTS, Bools, Estimator, Floats
@@ -102,7 +102,7 @@ class Lanes:
         if speed_m_s is not None:
             self._advise(dt, self._floats("speed_m_s", speed_m_s),
                          None if grade is None else self._floats("grade", grade))
-        return self._decide(t, facts(est, col, mem, now))
+        return self._decide(t, Facts(est, col, mem, now))
 
     def reason(self, lane: int) -> str:
         """Why lane `lane` changed state or was cued in the last step; "" if it was not."""
@@ -143,7 +143,7 @@ class Lanes:
 
     # -- the loop over the table ------------------------------------------
 
-    def _decide(self, t: Floats, known: dict[str, Bools]) -> NDArray[np.int64]:
+    def _decide(self, t: Floats, known: Facts) -> NDArray[np.int64]:
         mem = self._memory
         state = mem.state
         in_state = {int(s): state == int(s) for s in np.unique(state)}
@@ -170,7 +170,7 @@ class Lanes:
 
     @staticmethod
     def _matches(
-        row: Row, in_state: dict[int, Bools], known: dict[str, Bools], free: Bools
+        row: Row, in_state: dict[int, Bools], known: Facts, free: Bools
     ) -> Bools | None:
         fires: Bools | None = None
         for one in row.from_states:

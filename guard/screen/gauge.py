@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rich.text import Text
 
-from guard.screen.look import Look
+from guard.screen.look import Look, styled
 
 UNDER_BPM = 40.0  # left end of the scale, under the ceiling
 OVER_BPM = 10.0  # right end, over it
@@ -37,10 +37,7 @@ def bar(room_bpm: float | None, foreseen_room_bpm: float | None, width: int, loo
             _draw_arrow(cells, styles, now, _column(foreseen_room_bpm, width), look)
     if room_bpm is None or _column(room_bpm, width) != wall:
         cells[wall], styles[wall] = look.sign("wall"), look.style("lead")
-    line = Text(no_wrap=True)
-    for cell, style in zip(cells, styles, strict=True):
-        line.append(cell, style)
-    return line
+    return styled(zip(cells, styles, strict=True))
 
 
 def _draw_arrow(cells: list[str], styles: list[str], now: int, ahead: int, look: Look) -> None:

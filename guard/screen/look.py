@@ -6,10 +6,12 @@ Colour only ever repeats what a word or a shape already says.
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from itertools import groupby
 
 from rich.cells import cell_len, set_cell_size
+from rich.text import Text
 
 # Okabe & Ito (2008), "Color Universal Design: how to make figures and presentations
 # that are friendly to colorblind people". The three used here keep a contrast of at
@@ -72,6 +74,14 @@ class Look:
         if cell_len(words) <= width:
             return words
         return set_cell_size(words, max(0, width - 1)).rstrip() + self.sign("ellipsis") if width > 0 else ""
+
+
+def styled(cells: Iterable[tuple[str, str]]) -> Text:
+    """One line from (sign, style) cells; neighbours of one style share a span, which renders faster."""
+    line = Text(no_wrap=True)
+    for style, run in groupby(cells, key=lambda cell: cell[1]):
+        line.append("".join(sign for sign, _ in run), style)
+    return line
 
 
 def clean(words: str) -> str:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from rich.text import Text
 
-from guard.screen.look import EIGHTHS, Look
+from guard.screen.look import EIGHTHS, Look, styled
 
 SPAN_S = 300.0
 _LEAST_BPM_PER_ROW = 2.0
@@ -62,10 +62,8 @@ def picture(heights: Sequence[float | None], rows: int, look: Look) -> list[Text
     for row in range(rows):
         # Lower edge of this row, bpm from the ceiling.
         edge = (rows_over - 1 - row) * unit
-        line = Text(no_wrap=True)
-        for height in heights:
-            line.append(*_cell(height, edge, unit, look, on_line=row == rows_over - 1))
-        lines.append(line)
+        on_line = row == rows_over - 1
+        lines.append(styled(_cell(height, edge, unit, look, on_line=on_line) for height in heights))
     return lines
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from guard.events import CueGiven, LinkState, Snapshot, State
 from guard.settings import Settings
 
-MILE_M = 1609.344  # international mile, exact by definition
+KM_H_PER_M_S = 3.6
+MPH_PER_M_S = 3600 / 1609.344  # international mile, exact by definition
 
 BIG_STATES = {
     State.WARMING: "WARM UP",
@@ -45,6 +46,11 @@ def clock(seconds: float) -> str:
     hours, rest = divmod(whole, 3600)
     minutes, secs = divmod(rest, 60)
     return f"{hours}:{minutes:02d}:{secs:02d}" if hours else f"{minutes}:{secs:02d}"
+
+
+def state_name(state: State) -> str:
+    """The state in capital words."""
+    return _STATES[state]
 
 
 def state(snapshot: Snapshot) -> str:
@@ -140,8 +146,8 @@ def speed_number(speed_m_s: float, settings: Settings) -> str:
     '9.0 km/h'
     """
     if settings.units == "mile":
-        return f"{speed_m_s * 3600 / MILE_M:.1f} mph"
-    return f"{speed_m_s * 3.6:.1f} km/h"
+        return f"{speed_m_s * MPH_PER_M_S:.1f} mph"
+    return f"{speed_m_s * KM_H_PER_M_S:.1f} km/h"
 
 
 def speed_alone(snapshot: Snapshot, settings: Settings) -> str:
@@ -161,7 +167,12 @@ def speed(snapshot: Snapshot, settings: Settings) -> str:
 
 def link(snapshot: Snapshot) -> str:
     """The link to the sensor; its name is text from outside."""
-    return f"{_LINKS[snapshot.link_state]}: {snapshot.link_name or 'sensor'}"
+    return link_line(snapshot.link_state, snapshot.link_name)
+
+
+def link_line(state: LinkState, name: str) -> str:
+    """Where the link is, and to what."""
+    return f"{_LINKS[state]}: {name or 'sensor'}"
 
 
 def battery(snapshot: Snapshot) -> str:

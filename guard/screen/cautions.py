@@ -1,0 +1,50 @@
+"""The usual cautions, shown at the first start and acknowledged once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TextIO
+
+CAUTIONS = """\
+Before you run with the guard
+
+  The guard is no medical device: it finds no illness and prevents none, and
+  it can be wrong. How you feel comes before anything it says.
+
+  Ask a licensed professional first if you have or had a heart condition, take
+  medicine that changes heart rate, are pregnant, have been ill, or have not
+  exercised for long.
+
+  Stop and seek help at once for chest pain or pressure, faintness, unusual
+  breathlessness, or a heart beat that feels wrong.
+
+  On a treadmill use its safety cord and your own hand: the guard only advises,
+  it never sets a speed. Outdoors keep hearing the traffic.
+"""
+_FILE = "cautions-read"
+_ASK = "Enter: read and understood.  q and Enter: leave.  "
+
+
+def shown_once(config_folder: Path, *, reader: TextIO | None, writer: TextIO) -> bool:
+    """Show the cautions unless acknowledged before; False if the runner would rather leave.
+
+    With a `reader` (a terminal) it waits for Enter and remembers that in
+    `config_folder`; without one it prints and goes on, and will print again.
+    """
+    mark = config_folder / _FILE
+    if mark.exists():
+        return True
+    writer.write(CAUTIONS + "\n")
+    writer.flush()
+    if reader is None:
+        return True
+    writer.write(_ASK)
+    writer.flush()
+    answer = reader.readline()
+    if not answer or answer.strip().lower().startswith("q"):
+        return False
+    try:
+        mark.touch()
+    except OSError:
+        writer.write(f"(this cannot be remembered: {config_folder} takes no file)\n")
+    return True

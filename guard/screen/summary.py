@@ -1,0 +1,31 @@
+"""The end of a session in a few lines."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from guard.screen.words import clock
+
+
+def summary_rows(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """(fact, value) pairs of a session's summary."""
+    over_s, under_s = float(summary["over_s"]), float(summary["at_or_under_s"])
+    known_s = over_s + under_s
+    share = f" ({100 * under_s / known_s:.0f} % of the time with a trusted heart rate)" if known_s else ""
+    cues = {key: count for key, count in summary["cues"].items() if count}
+    named = ", ".join(f"{key.replace('_', ' ')} {count}" for key, count in cues.items()) or "none"
+    return [
+        ("duration", clock(summary["duration_s"])),
+        ("at or under the ceiling", clock(under_s) + share),
+        ("over the ceiling", f"{clock(over_s)} ({summary['over_bpm_min']:.1f} bpm x min)"),
+        ("no signal", clock(summary["no_signal_s"])),
+        ("cues", f"{named} ({summary['cues_per_h']:.0f} an hour)"),
+    ]
+
+
+def summary_lines(summary: Mapping[str, Any]) -> list[str]:
+    """The same as aligned plain lines."""
+    rows = summary_rows(summary)
+    width = max(len(fact) for fact, _ in rows)
+    return [f"{fact:<{width}}  {value}" for fact, value in rows]

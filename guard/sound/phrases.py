@@ -1,0 +1,311 @@
+"""Spoken parts, rendered ahead and kept on disk.
+
+A part ("slow down please", "heart rate one forty two") is looked for among the
+runner's own WAV files, then in the cache, and is rendered by the speech engine
+only when neither has it. The cache name is a hash of everything that shapes
+the sound, so that a change of voice or engine never plays an old file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import queue
+import re
+import shutil
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+import numpy as np
+
+from guard.decide.wording import JOINT
+from guard.sound import voice, wavfile
+from guard.sound.child import Child, ChildGone, script_command
+from guard.sound.tones import RATE_HZ, Pcm, silence
+from guard.sound.wavfile import BadWav
+
+START_LIMIT_S = 20.0  # a small board with a cold disk needs several
+PHRASE_LIMIT_S = 5.0
+MOST_CACHED = 3_000
+NOT_SPOKEN_AFTER = 2  # failures of one part before it is given up
+
+_PART_GAP_S = 0.06
+_QUIET = 300  # of 32,767: silence around a rendered phrase
+_SPEECH_PEAK = 0.8
+
+
+class Phrases:
+    """The runner's phrases as PCM; renders in a background thread.
+
+    `on_note(text)` is told once about anything the runner should know (no
+    voice, an unknown voice, a bad file of their own); it is called from the
+    background thread.
+    """
+
+    def __init__(self, bank: Iterable[str], *, voice_name: str, rate_wpm: int, cache_dir: Path,
+                 own_dir: Path | None, on_note: Callable[[str], None], keep: int = 40) -> None:
+        self._bank = list(bank)
+        self._known = set(self._bank)
+        self._always = set(self._bank[:keep])
+        self._voice_name = voice_name
+        self._rate_wpm = rate_wpm
+        self._own_dir = own_dir
+        self._on_note = on_note
+        self._folders = [cache_dir / "phrases"]
+        self._folder: Path | None = None
+        self._temporary: list[Path] = []
+        self._child: Child | None = None
+        self._engine = ""
+        self._loaded: dict[str, Pcm] = {}
+        self._paths: dict[str, Path] = {}
+        self._failures: dict[str, int] = {}
+        self._said: set[str] = set()
+        self._urgent: queue.SimpleQueue[tuple[str, Callable[[], None] | None]] = queue.SimpleQueue()
+        self._wake = threading.Event()
+        self._closing = False
+        self.bank_done = threading.Event()
+        self.voice_missing = ""
+        self._thread = threading.Thread(target=self._work, name="sound-phrases", daemon=True)
+
+    def start(self) -> None:
+        """Begin rendering, the first of the bank first; returns at once."""
+        self._thread.start()
+
+    def close(self) -> None:
+        """End the speech engine and remove temporary folders."""
+        self._closing = True
+        self._wake.set()
+        child = self._child
+        if child is not None:
+            child.kill()
+        if self._thread.ident is not None:
+            self._thread.join(timeout=1.0)
+        for folder in self._temporary:
+            shutil.rmtree(folder, ignore_errors=True)
+
+    def pcm(self, text: str) -> Pcm | None:
+        """`text` spoken, or None while a part of it is not rendered yet."""
+        spoken: list[Pcm] = []
+        for part in self.parts(text):
+            sound = self._part(part)
+            if sound is None:
+                return None
+            spoken += [sound, silence(_PART_GAP_S)] if part else []
+        return np.concatenate(spoken[:-1]) if spoken else None
+
+    def want(self, text: str, then: Callable[[], None] | None = None) -> None:
+        """Render what `text` lacks before anything else, then call `then`.
+
+        `then` is called from the background thread, and also when it failed.
+        """
+        self._urgent.put((text, then))
+        self._wake.set()
+
+    def parts(self, text: str) -> list[str]:
+        """`text` cut at its joints, the longest parts of the bank kept whole."""
+        pieces = text.split(JOINT)
+        parts: list[str] = []
+        while pieces:
+            length = next((n for n in range(len(pieces), 1, -1) if JOINT.join(pieces[:n]) in self._known), 1)
+            parts.append(JOINT.join(pieces[:length]))
+            pieces = pieces[length:]
+        return parts
+
+    def _part(self, part: str) -> Pcm | None:
+        if part in self._loaded:
+            return self._loaded[part]
+        path = self._paths.get(part)
+        if path is None:
+            return None
+        try:
+            return _trimmed(wavfile.read(path))
+        except BadWav:
+            self._paths.pop(part, None)
+            self.want(part)
+            return None
+
+    def _work(self) -> None:
+        try:
+            self._start_voice()
+            waiting = list(reversed(self._bank))
+            while not self._closing:
+                with contextlib.suppress(queue.Empty):
+                    text, then = self._urgent.get_nowait()
+                    for part in self.parts(text):
+                        self._provide(part)
+                    if then is not None and not self._closing:
+                        then()
+                    continue
+                if waiting:
+                    self._provide(waiting.pop())
+                    continue
+                self.bank_done.set()
+                self._wake.wait()
+                self._wake.clear()
+        finally:
+            self.bank_done.set()
+
+    def _provide(self, part: str) -> None:
+        """Make `part` available from the runner's files, the cache or the engine."""
+        if part in self._loaded or part in self._paths or self._failures.get(part, 0) >= NOT_SPOKEN_AFTER:
+            return
+        own = self._own_dir / f"{slug(part)}.wav" if self._own_dir is not None else None
+        if own is not None and own.exists():
+            try:
+                return self._keep(part, own)
+            except BadWav as error:
+                self._note(f"{own} cannot be played ({error}): replace it with a PCM WAV file; "
+                           "the speech engine speaks instead")
+        while self._folder is not None:
+            path = self._folder / self._cache_name(part)
+            for attempt in range(NOT_SPOKEN_AFTER + 1):
+                try:
+                    return self._keep(part, path)
+                except BadWav:
+                    if self.voice_missing or self._closing or attempt == NOT_SPOKEN_AFTER:
+                        break
+                    self._render(part, path)
+            if self.voice_missing or self._closing:
+                return
+            # A full or lost disk shows as failing renders: go on in another folder.
+            if not self._next_folder():
+                break
+        self._failures[part] = NOT_SPOKEN_AFTER
+
+    def _keep(self, part: str, path: Path) -> None:
+        sound = wavfile.read(path)
+        self._paths[part] = path
+        if part in self._always:
+            self._loaded[part] = _trimmed(sound)
+
+    def _render(self, part: str, path: Path) -> None:
+        """Ask the engine for one part; what it wrote is judged by the caller."""
+        child = self._child or self._start_voice()
+        if child is None:
+            return
+        unfinished = path.with_name(f".{path.stem}.{os.getpid()}.wav")
+        try:
+            with contextlib.suppress(OSError):
+                unfinished.unlink(missing_ok=True)
+            child.send(json.dumps({"text": part, "path": str(unfinished)}).encode() + b"\n")
+            answer = child.receive(PHRASE_LIMIT_S)
+            if answer is None:
+                raise ChildGone("it took too long")
+            wavfile.read(unfinished)
+            unfinished.replace(path)
+        except ChildGone:
+            child.kill()
+            self._child = None
+        except (BadWav, OSError):
+            with contextlib.suppress(OSError):
+                unfinished.unlink(missing_ok=True)
+
+    def _start_voice(self) -> Child | None:
+        """Start the engine and learn what shapes its sound; None without a voice."""
+        if self.voice_missing or self._closing:
+            return None
+        if self._folder is None and not self._next_folder():
+            self._lose_voice("no folder can be written to: free disk space")
+            return None
+        try:
+            child = Child(script_command(
+                Path(voice.__file__), "--voice", self._voice_name, "--rate", str(self._rate_wpm)))
+            self._child = child
+            line = child.receive(START_LIMIT_S)
+            greeting = json.loads(line) if line else {"missing": "it did not answer"}
+        except (ChildGone, ValueError) as error:
+            greeting = {"missing": f"the speech engine failed to start: {error}"}
+        if "ready" not in greeting:
+            if self._child is not None:
+                self._child.kill()
+            self._child = None
+            if not self._closing:
+                self._lose_voice(str(greeting.get("missing", "")))
+            return None
+        self._engine = f"{greeting['ready']} | {greeting['voice']}"
+        if greeting.get("note"):
+            self._note(str(greeting["note"]))
+        return self._child
+
+    def _lose_voice(self, why: str) -> None:
+        self.voice_missing = why or "unknown reason"
+        self._note(f"no voice, tones only ({why}): install eSpeak NG "
+                   "(Debian, Raspberry Pi OS: sudo apt install libespeak-ng1)")
+
+    def _next_folder(self) -> bool:
+        """Move to the next folder that can be written to, making one if need be."""
+        while True:
+            if self._folders:
+                folder: Path | None = self._folders.pop(0)
+            elif len(self._temporary) < 2:
+                folder = _temporary_folder(("/dev/shm",) if self._temporary else ())
+                if folder is not None:
+                    self._temporary.append(folder)
+            else:
+                return False
+            if folder is not None and _writable(folder):
+                self._folder = folder
+                _prune(folder)
+                return True
+            if folder is None:
+                return False
+
+    def _cache_name(self, part: str) -> str:
+        key = json.dumps([part, self._engine, self._voice_name, self._rate_wpm, "volume 1.0", RATE_HZ])
+        return hashlib.sha256(key.encode()).hexdigest()[:32] + ".wav"
+
+    def _note(self, text: str) -> None:
+        if text not in self._said:
+            self._said.add(text)
+            self._on_note(text)
+
+
+def slug(part: str) -> str:
+    """File name of a part among the runner's own phrases: words and hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", part.lower()).strip("-")
+
+
+def _trimmed(sound: Pcm) -> Pcm:
+    """Without the silence around it, at the level of all speech."""
+    loud = np.flatnonzero(np.abs(sound.astype(np.int32)) > _QUIET)
+    if not len(loud):
+        return sound
+    margin = round(0.02 * RATE_HZ)
+    cut = sound[max(loud[0] - margin, 0):loud[-1] + margin].astype(np.float64)
+    level: Pcm = np.round(cut * (_SPEECH_PEAK * 32_767 / np.abs(cut).max())).astype(np.int16)
+    return level
+
+
+def _writable(folder: Path) -> bool:
+    probe = folder / f".try-{os.getpid()}"
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        probe.write_bytes(b"x")
+        probe.unlink()
+    except OSError:
+        return False
+    return True
+
+
+def _temporary_folder(places: Iterable[str]) -> Path | None:
+    for place in (*places, None):
+        with contextlib.suppress(OSError):
+            return Path(tempfile.mkdtemp(prefix="guard-phrases-", dir=place))
+    return None
+
+
+def _prune(folder: Path) -> None:
+    """Drop unfinished files of earlier runs and the oldest beyond a bound."""
+    hour_ago_s = time.time() - 3_600
+    with contextlib.suppress(OSError):
+        for path in folder.glob(".*.wav"):
+            if path.stat().st_mtime < hour_ago_s:
+                path.unlink(missing_ok=True)
+        kept = sorted(folder.glob("*.wav"), key=lambda path: path.stat().st_mtime, reverse=True)
+        for path in kept[MOST_CACHED:]:
+            path.unlink(missing_ok=True)

@@ -16,7 +16,7 @@ from statistics import NormalDist
 import numpy as np
 
 from guard.events import Cue, State
-from guard.heart.estimate import Bools, Estimator, Floats
+from guard.heart.estimate import Bools, Estimator, Floats, some
 from guard.settings import Settings
 
 NEVER_S = -np.inf
@@ -125,7 +125,7 @@ def look(est: Estimator, col: Columns, mem: Memory, t_s: Floats, held: Bools) ->
     limit = col.ceiling_bpm
     restarting = t_s - mem.restart_s <= RESTART_S
     reach = np.where(restarting, col.restart_reach_s, col.reach_s)
-    if not warm.all():
+    if some(~warm):
         left = 1.0 - since_s / np.maximum(col.warm_up_s, 1.0)
         limit = np.where(warm, limit, limit - col.warm_up_ramp_bpm * left)
         reach = np.where(warm, reach, 0.0)  # a warm-up climbs steeply: only the level counts
@@ -279,6 +279,6 @@ class Facts:
         return self.now.warm
 
     def _quiet_start(self) -> Bools:
-        since_s = self.now.t_s - self.mem.began_s
-        quiet: Bools = ~self.now.warm & (since_s < self.col.warm_up_quiet_s)
+        early: Bools = self.now.t_s - self.mem.began_s < self.col.warm_up_quiet_s
+        quiet: Bools = early & ~self.now.warm
         return quiet

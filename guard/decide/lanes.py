@@ -18,11 +18,11 @@ from guard.decide.facts import (
     CLIMB_BPM_S, FALL_BPM_S, FALL_MEMORY_S, NEVER_S, Columns, Facts, Memory, Now, look)
 from guard.decide.table import TABLE, Row, To
 from guard.events import Cue, State
-from guard.heart.estimate import DOUBTS, Bools, Estimator, Floats
+from guard.heart.estimate import DOUBTS, Bools, Estimator, Floats, some
 from guard.settings import Settings
 
 _SPENDS = (Cue.EASE, Cue.RESUME, Cue.PICK_UP)
-_SIGNAL = (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)
+_STATES = tuple(int(state) for state in State)
 
 
 class Lanes:
@@ -90,7 +90,7 @@ class Lanes:
         first = self._t_s != self._t_s
         dt = np.where(first, 0.0, t - self._t_s)
         self._t_s = t
-        if first.any():
+        if some(first):
             mem.began_s = np.where(first, t, mem.began_s)
         est.step(t, dt, readings, cadence, proven)
         mem.tokens = np.minimum(col.tokens_cap, mem.tokens + dt * col.tokens_per_s)
@@ -146,7 +146,7 @@ class Lanes:
     def _decide(self, t: Floats, known: Facts) -> NDArray[np.int64]:
         mem = self._memory
         state = mem.state
-        in_state = {int(s): state == int(s) for s in np.unique(state)}
+        in_state = {code: there for code in _STATES if some(there := state == code)}
         cues = np.zeros(self.n, np.int64)
         self._fired.fill(-1)
         free: Bools = np.ones(self.n, bool)
@@ -158,7 +158,7 @@ class Lanes:
                 since[...] = np.inf if fires is None else np.where(fires, np.minimum(since, t), np.inf)
                 if fires is not None:
                     fires = fires & (t - since >= getattr(self.columns, row.dwell))
-            if fires is None or not fires.any():
+            if fires is None or not some(fires):
                 continue
             free = free & ~fires
             self._fired[fires] = index
@@ -181,7 +181,7 @@ class Lanes:
             return None
         for name in row.when:
             fires = fires & ~known[name[1:]] if name[0] == "~" else fires & known[name]
-            if not fires.any():
+            if not some(fires):
                 return None
         fires = fires & free
         return fires
@@ -244,7 +244,7 @@ class Lanes:
         mem, slope = self._memory, self.estimate.slope_bpm_s
         mem.fell_s = np.where(slope <= FALL_BPM_S, t, mem.fell_s)
         starts = (slope >= CLIMB_BPM_S) & (t - mem.fell_s <= FALL_MEMORY_S)
-        if starts.any():
+        if some(starts):
             mem.restart_s = np.where(starts, t, mem.restart_s)
             mem.fell_s = np.where(starts, NEVER_S, mem.fell_s)
 
@@ -294,8 +294,9 @@ class Lanes:
     def _checked_time(self, t_s: ArrayLike) -> Floats:
         t = self._floats("t_s", t_s).copy()
         ahead = (t > self._t_s) | (self._t_s != self._t_s)
-        if not (ahead & np.isfinite(t)).all():
-            lane = int(np.flatnonzero(~(ahead & np.isfinite(t)))[0])
+        good = ahead & np.isfinite(t)
+        if some(~good):
+            lane = int(np.flatnonzero(~good)[0])
             raise ValueError(
                 f"lane {lane}: t_s is {t[lane]:g} after {self._t_s[lane]:g}: time must be finite and increase")
         return t
@@ -303,9 +304,10 @@ class Lanes:
     def _checked_bpm(self, bpm: ArrayLike) -> Floats:
         readings = self._floats("bpm", bpm)
         wrong = (readings < 0.0) | np.isinf(readings)
-        if wrong.any():
+        if some(wrong):
             lane = int(np.flatnonzero(wrong)[0])
             raise ValueError(f"lane {lane}: bpm is {readings[lane]:g}: give a rate of 0 or more, or NaN for none")
-        if (readings == 0.0).any():
-            readings = np.where(readings == 0.0, np.nan, readings)
+        none = readings == 0.0
+        if some(none):
+            readings = np.where(none, np.nan, readings)
         return readings

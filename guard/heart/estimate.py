@@ -57,6 +57,11 @@ class Filter:
 
 FILTER = Filter()
 
+
+def some(lanes: Bools) -> bool:
+    """Whether any lane is true; several times faster than `any` on few lanes."""
+    return bool(np.count_nonzero(lanes))
+
 # Why a reading was not believed (index into DOUBTS).
 NO_DOUBT, JUMP, SLIP, FROZEN, LOCKED, RANGE = range(6)
 DOUBTS = (
@@ -125,21 +130,21 @@ class Estimator:
         self.age_s += dt_s
         present = bpm == bpm
         self.doubt[:] = NO_DOUBT
-        if not present.any():
+        if not some(present):
             self.trusted = present
             return
         self._frozen(t_s, bpm, present, alive)
         if cadence_spm is not None:
             self._locked(t_s, bpm, present, cadence_spm)
-        in_range = (bpm >= LOWEST_BPM) & (bpm <= HIGHEST_BPM)
-        if not (in_range | ~present).all():
-            self.doubt[present & ~in_range] = RANGE
+        out = present & ~((bpm >= LOWEST_BPM) & (bpm <= HIGHEST_BPM))
+        if some(out):
+            self.doubt[out] = RANGE
         usable = present & (self.doubt == NO_DOUBT)
         off_bpm = np.where(usable & self.known, bpm - self.level_bpm, 0.0)
         self._gate(t_s, bpm, usable, off_bpm)
         trusted = present & (self.doubt == NO_DOUBT)
         fresh_start = trusted & ~self.known
-        if fresh_start.any():
+        if some(fresh_start):
             self._start(fresh_start, bpm)
             off_bpm = np.where(fresh_start, 0.0, off_bpm)
         self._correct(trusted, off_bpm)
@@ -192,10 +197,10 @@ class Estimator:
         # After a gap the body may really have moved on.
         gate_bpm = gate_bpm + np.where(self.age_s > 3.0, c.fall_bpm_per_s * (self.age_s - 3.0), 0.0)
         suspect = usable & (np.abs(off_bpm) > gate_bpm)
-        if self.slipped.any():
+        if some(self.slipped):
             suspect = (suspect & self.known) | self._still_slipped(t_s, bpm, usable)
             suspect &= self.known
-        if not suspect.any():
+        if not some(suspect):
             return
         since_s = t_s - self._suspect_s
         coherent = (since_s <= 3.0) & (np.abs(bpm - self._suspect_bpm) <= 3.0 + 4.0 * since_s)
@@ -210,7 +215,7 @@ class Estimator:
             & (t_s - self._suspect_from_s >= c.persist_s)
             & (self._suspects >= c.persist_count)
         )
-        if lasting.any():
+        if some(lasting):
             slip = lasting & (off_bpm < 0.0) & (self._trusted_for_s >= c.known_after_s)
             self._slip_bpm = np.where(slip, self.level_bpm, self._slip_bpm)
             self._slip_s = np.where(slip, self._suspect_from_s, self._slip_s)
@@ -225,7 +230,7 @@ class Estimator:
         fall_bpm = np.minimum(25.0, 0.3 * (t_s - self._slip_s))
         back = bpm >= self._slip_bpm - fall_bpm - self.constants.rejoin_bpm
         rejoined = self.slipped & usable & back
-        if rejoined.any():
+        if some(rejoined):
             self.slipped &= ~rejoined
             self.known &= ~rejoined
         return self.slipped & usable
@@ -243,7 +248,7 @@ class Estimator:
         self._same_since_s = np.where(moved, t_s, self._same_since_s)
         self._same_bpm = np.where(present, bpm, self._same_bpm)
         frozen = present & (t_s - self._same_since_s >= self.constants.frozen_s)
-        if frozen.any():
+        if some(frozen):
             self.doubt[frozen] = FROZEN
 
     def _locked(self, t_s: Floats, bpm: Floats, present: Bools, cadence_spm: Floats) -> None:
@@ -253,5 +258,5 @@ class Estimator:
             apart, np.inf, np.where(near & (self._lock_since_s == np.inf), t_s, self._lock_since_s))
         leapt = near & self.known & (bpm - self.level_bpm > self.constants.gate_bpm - 4.0)
         locked = near & ((t_s - self._lock_since_s >= self.constants.lock_s) | leapt)
-        if locked.any():
+        if some(locked):
             self.doubt[locked] = LOCKED

@@ -63,7 +63,8 @@ def parse(raw: bytes) -> Measurement | Malformed:
 
     rate_size = 2 if flags & WIDE_RATE else 1
     if len(raw) < place + rate_size:
-        return Malformed(f"cut short: heart rate is missing, only {len(raw)} of {place + rate_size} bytes came")
+        return Malformed(
+            f"cut short: heart rate is missing, only {len(raw)} of {place + rate_size} bytes came")
     bpm = int.from_bytes(raw[place : place + rate_size], "little")
     place += rate_size
 

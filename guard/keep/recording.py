@@ -28,8 +28,9 @@ class Recording:
 
     `notes` says in plain words what was cut, skipped or not understood;
     `unknown` holds whole lines of types this version does not know; `summary`
-    is None when the log has no end, `end_s` then the last time seen. `damaged`
-    tells that lines before the end are missing, so that a replay may differ.
+    is None when the log has none; `interrupted` tells that it has no end line,
+    `end_s` is then the last time seen. `damaged` tells that lines before the
+    end are missing, so that a replay may differ.
     """
 
     header: Record
@@ -39,6 +40,7 @@ class Recording:
     summary: Record | None = None
     end_s: float = 0.0
     damaged: bool = False
+    interrupted: bool = False
     settings: Settings = field(default_factory=Settings)
 
     @property
@@ -184,7 +186,7 @@ def _body(name: Path, header: Record, file: BinaryIO) -> Recording:
     if not ended:
         notes.tail("the session was not closed (no end line): it was interrupted")
     return Recording(header, tuple(items), notes.all(), tuple(unknown), summary, last_s,
-                     notes.damaged, settings)
+                     notes.damaged, not ended, settings)
 
 
 class _Notes:

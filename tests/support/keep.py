@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import os
+import random
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -12,6 +14,7 @@ from hypothesis import strategies as st
 
 from guard import events as ev
 from guard.keep.log import SessionLog, session_header
+from guard.session import Session
 from guard.settings import Settings
 
 STARTED = datetime(2026, 3, 2, 6, 10, tzinfo=UTC)
@@ -80,3 +83,51 @@ def guard_cli(*words: str | Path, home: Path, stdin: str | None = None) -> subpr
     env = {**os.environ, "GUARD_HOME": str(home), "PYTHONWARNINGS": "error", "COLUMNS": "120"}
     return subprocess.run([sys.executable, "-m", "guard", *map(str, words)], env=env, input=stdin,
                           capture_output=True, text=True, timeout=60, check=False)
+
+
+def invented_run(minutes: float = 20.0, seed: int = 5) -> list[ev.Input]:
+    """Inputs of an invented hilly run: slow waves about 135 bpm, dropouts, spikes, a pause."""
+    chance = random.Random(seed)
+    items: list[ev.Input] = [ev.Link(0.0, ev.LinkState.CONNECTED, "Invented strap", "", "00:11:22:33:44:55")]
+    level = 95.0
+    for second in range(1, int(minutes * 60)):
+        t_s = round(second + chance.uniform(-0.2, 0.2), 3)
+        goal = 135 + 12 * math.sin(second / 140)
+        level += (goal - level) / 40
+        if second % 100 == 3:
+            items.append(ev.Speed(t_s, 2.8, round(0.03 * math.sin(second / 140), 4)))
+        if second == 400:
+            items.append(ev.Command(t_s, ev.Action.PAUSE))
+        if second == 430:
+            items.append(ev.Command(t_s, ev.Action.CONTINUE))
+        if second == 500:
+            items.append(ev.Command(t_s, ev.Action.CEILING, 137))
+        if second == 600:
+            items.append(ev.Battery(t_s, 12))
+        if 700 < second < 716:  # out of range
+            continue
+        bpm = round(level + chance.gauss(0, 1))
+        if second % 173 == 0:
+            items.append(ev.Reading(t_s, 0, False))
+        elif second % 211 == 0:
+            items.append(ev.Reading(t_s, min(240, bpm + 70), True))
+        else:
+            items.append(ev.Reading(t_s, bpm, True, (round(60 / level, 4),)))
+    return items
+
+
+def record_session(path: Path, inputs_: list[ev.Input], settings: Settings, *, close: bool = True) -> None:
+    """Logs a session as a live one does: each input as admitted, then what follows from it."""
+    session = Session(settings)
+    log = SessionLog(path, session_header(settings, started=STARTED, clock_trusted=True))
+    for event in inputs_:
+        admitted = session.admit(event)
+        outputs_ = session.feed(admitted)
+        log.write(admitted)
+        for output in outputs_:
+            log.write(output)
+    if close:
+        end_s = inputs_[-1].t_s + 15.5
+        for output in session.advance(end_s):
+            log.write(output)
+        log.close(session.summary(), end_s)

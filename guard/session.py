@@ -103,7 +103,7 @@ class Session:
         grid_s = math.floor(last_s / GRID_S) * GRID_S + GRID_S
         while grid_s < t_s:
             if grid_s - last_s >= 0.999 * GRID_S:
-                outputs += self._step(grid_s, _NAN, alive=False)
+                outputs += self._step(grid_s, _NAN)
                 last_s = grid_s
             grid_s += GRID_S
         self._t_s = max(self._t_s, round(t_s, 3))
@@ -113,10 +113,10 @@ class Session:
 
     def _take_reading(self, reading: Reading) -> list[Output]:
         self._reading = reading
-        verdict = self._check.judge(reading)
-        bpm = _NAN if verdict.doubt else float(reading.bpm)
-        outputs = self._step(reading.t_s, bpm, alive=verdict.alive)
-        doubt = verdict.doubt or self._lanes.doubt(0)
+        doubt = self._check.doubt(reading)
+        bpm = _NAN if doubt else float(reading.bpm)
+        outputs = self._step(reading.t_s, bpm)
+        doubt = doubt or self._lanes.doubt(0)
         if doubt:
             outputs.append(ReadingDoubted(reading.t_s, doubt))
         else:
@@ -150,12 +150,12 @@ class Session:
         elif action is Action.SKIP_PART and self._progress:
             self._progress.skip()
         elif action is Action.QUIT:
-            outputs = self._step(command.t_s, _NAN, alive=False)
+            outputs = self._step(command.t_s, _NAN)
             self._done = True
             return [*outputs, *self._moved_to(State.DONE, command.t_s, "ended by the runner")]
         else:
             return []
-        return self._step(command.t_s, _NAN, alive=False)
+        return self._step(command.t_s, _NAN)
 
     def _merged(self, event: Speed) -> Speed:
         """A source that knows only part of it (a foot pod no grade) keeps the rest."""
@@ -171,7 +171,7 @@ class Session:
 
     # -- the step -------------------------------------------------------------
 
-    def _step(self, t_s: float, bpm: float, *, alive: bool) -> list[Output]:
+    def _step(self, t_s: float, bpm: float) -> list[Output]:
         dt_s = 0.0 if self._stepped_s is None else t_s - self._stepped_s
         if self._stepped_s is None:
             dt_s = t_s
@@ -185,7 +185,7 @@ class Session:
             speed_m_s=[_number(speed.speed_m_s if speed else None)],
             grade=[_number(speed.grade if speed else None)],
             cadence_spm=[_number(speed.cadence_spm if speed else None)],
-            held=[self._held], alive=[alive])[0]))
+            held=[self._held])[0]))
         state = State(int(lanes.state[0]))
         signal = lanes.estimate.known[0] and state is not State.NO_SIGNAL
         over = float(lanes.estimate.level_bpm[0]) - self._ceiling_now() if signal else None

@@ -111,7 +111,7 @@ class Now:
     t_s: Floats
     held: Bools
     limit_bpm: Floats
-    warm: Bools
+    warm: Bools  # the warm-up is over
     restarting: Bools
     foreseen_bpm: Floats
     foreseen_sd_bpm: Floats

@@ -71,20 +71,16 @@ class Lanes:
         grade: ArrayLike | None = None,
         cadence_spm: ArrayLike | None = None,
         held: ArrayLike | None = None,
-        alive: ArrayLike | None = None,
     ) -> NDArray[np.int64]:
         """Take what arrived at `t_s` (each lane's own time, strictly increasing).
 
-        `bpm` is NaN where no reading arrived (0 counts as none); `alive` tells
-        that beat intervals prove the sensor live though its value stands
-        still. Returns codes of `Cue`, at most one a lane: the highest priority
+        `bpm` is NaN where no reading arrived (0 counts as none). Returns codes of `Cue`, at most one a lane: the highest priority
         due, the others stay due. Raises ValueError naming lane and value.
         """
         t = self._checked_time(t_s)
         readings = self._checked_bpm(bpm)
         hold = self._nobody if held is None else np.broadcast_to(np.asarray(held, bool), (self.n,))
         cadence = None if cadence_spm is None else self._floats("cadence_spm", cadence_spm)
-        proven = None if alive is None else np.broadcast_to(np.asarray(alive, bool), (self.n,))
         mem, est, col = self._memory, self.estimate, self.columns
 
         first = self._t_s != self._t_s
@@ -92,7 +88,7 @@ class Lanes:
         self._t_s = t
         if some(first):
             mem.began_s = np.where(first, t, mem.began_s)
-        est.step(t, dt, readings, cadence, proven)
+        est.step(t, dt, readings, cadence)
         mem.tokens = np.minimum(col.tokens_cap, mem.tokens + dt * col.tokens_per_s)
         self._notice_restart(t)
         now = look(est, col, mem, t, hold)

@@ -10,8 +10,8 @@ A two-state Kalman filter (level, slope) per lane with
 * a gate before the filter (robust filtering before any limit test: Borowski
   et al. 2011): a reading too far off is held as a suspect, a coherent run of
   suspects is taken as a true jump once it lasts;
-* falls that no body makes, frozen values and readings locked to the step rate
-  are never believed.
+* falls that no body makes and readings locked to the step rate are never
+  believed.
 
 Only + - * / and square root are used on data, so every processor and every
 number of lanes gives the same bits. Pure: arrays in, arrays out.
@@ -49,7 +49,6 @@ class Filter:
     fall_bpm_per_s: float = 3.0  # fastest true fall; 62-72 bpm in the first minute after
     # hard running is 2.5 to 3 bpm/s at its steepest (Zakynthinaki 2015 data)
     known_after_s: float = 120.0  # trusted time before a fall may be called a slip
-    frozen_s: float = 45.0  # same value this long with nothing else alive: not a heart
     lock_bpm: float = 2.0  # this close to the step rate ...
     lock_s: float = 20.0  # ... this long is no coincidence; a leap onto it is none at once
     rejoin_bpm: float = 12.0
@@ -63,12 +62,11 @@ def some(lanes: Bools) -> bool:
     return bool(np.count_nonzero(lanes))
 
 # Why a reading was not believed (index into DOUBTS).
-NO_DOUBT, JUMP, SLIP, FROZEN, LOCKED, RANGE = range(6)
+NO_DOUBT, JUMP, SLIP, LOCKED, RANGE = range(5)
 DOUBTS = (
     "",
     "jumps too far from what came before",
     "falls faster than a heart can: the electrode may have slipped",
-    "has not changed for too long: the sensor may repeat an old value",
     "follows the step rate, not the heart",
     "is outside what a heart can do",
 )
@@ -108,8 +106,6 @@ class Estimator:
         self._suspects: Floats = np.zeros(n)
         self._slip_bpm: Floats = np.zeros(n)
         self._slip_s: Floats = np.zeros(n)
-        self._same_bpm: Floats = np.full(n, np.nan)
-        self._same_since_s: Floats = np.zeros(n)
         self._lock_since_s: Floats = np.full(n, np.inf)
 
     def forget_slip(self, lanes: Bools) -> None:
@@ -123,7 +119,6 @@ class Estimator:
         dt_s: Floats,
         bpm: Floats,
         cadence_spm: Floats | None,
-        alive: Bools | None,
     ) -> None:
         """Move all lanes on by `dt_s` to `t_s` and take `bpm` (NaN: none arrived)."""
         self._predict(dt_s)
@@ -133,7 +128,6 @@ class Estimator:
         if not some(present):
             self.trusted = present
             return
-        self._frozen(t_s, bpm, present, alive)
         if cadence_spm is not None:
             self._locked(t_s, bpm, present, cadence_spm)
         out = present & ~((bpm >= LOWEST_BPM) & (bpm <= HIGHEST_BPM))
@@ -240,16 +234,6 @@ class Estimator:
         self._slip_bpm = np.where(lanes, from_bpm, self._slip_bpm)
         self._slip_s = np.where(lanes, t_s, self._slip_s)
         self.slipped |= lanes
-
-    def _frozen(self, t_s: Floats, bpm: Floats, present: Bools, alive: Bools | None) -> None:
-        moved = present & (bpm != self._same_bpm)
-        if alive is not None:
-            moved |= present & alive
-        self._same_since_s = np.where(moved, t_s, self._same_since_s)
-        self._same_bpm = np.where(present, bpm, self._same_bpm)
-        frozen = present & (t_s - self._same_since_s >= self.constants.frozen_s)
-        if some(frozen):
-            self.doubt[frozen] = FROZEN
 
     def _locked(self, t_s: Floats, bpm: Floats, present: Bools, cadence_spm: Floats) -> None:
         near = present & (np.abs(bpm - cadence_spm) <= self.constants.lock_bpm)

@@ -1,0 +1,148 @@
+"""n simulated runners with straps, stepped together; any controller can drive them.
+
+    runners = Runners(draw(500, rng), COURSES["flat"], seed=1)
+    second = runners.step(np.zeros(500, int))
+    cues = lanes.step(second.t_s, second.bpm)
+    second = runners.step(cues, lanes.advised_speed_m_s)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from guard.runner.behaviour import Behaviour
+from guard.runner.courses import Course
+from guard.runner.demand import LEVEL_RUN_ML_PER_M, REST_VO2, demand_vo2, run_ml_per_m
+from guard.runner.population import Population
+from guard.runner.response import HeartResponse, Model, warming
+from guard.runner.strap import CLEAN, FaultRates, Strap, draw_noise, plan_faults
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+STEP_S = 1.0
+
+
+@dataclass(frozen=True)
+class Second:
+    """One second of n runners.
+
+    `bpm` and `has_rr` are what the strap sends; all else is the truth, which
+    only a *knowing* controller may look at. `ceiling_speed_m_s` is the speed
+    over this ground at which heart rate would settle at the ceiling.
+    """
+
+    t_s: float
+    bpm: Array
+    has_rr: Mask
+    fault: NDArray[np.uint8]
+    true_bpm: Array
+    speed_m_s: Array
+    grade: Array
+    cadence_spm: Array
+    walking: Mask
+    standing: Mask
+    ceiling_speed_m_s: Array
+    slowest_jog_m_s: Array
+
+
+def level_speed(runners: Population, vo2: Array) -> Array:
+    """The level running speed that asks for the same oxygen, m/s."""
+    return (vo2 - REST_VO2) / (60.0 * LEVEL_RUN_ML_PER_M)
+
+
+def settled_bpm(runners: Population, vo2: Array, running: Mask) -> Array:
+    """Heart rate that an effort would settle at, before drift and heat.
+
+    Running: a line of the runner's own gain through the habitual speed.
+    Walking and standing: share of heart-rate reserve equals share of
+    oxygen-uptake reserve (ACSM), anchored at the same point.
+    """
+    speed = level_speed(runners, vo2)
+    run = runners.run_bpm + runners.gain * (speed - runners.habitual_m_s)
+    rest = runners.rest_bpm + (runners.run_bpm - runners.rest_bpm) * speed / runners.habitual_m_s
+    return np.where(running, np.maximum(run, runners.rest_bpm + 10.0), rest)
+
+
+class Runners:
+    """Runners on a course. `seed` fixes noise, faults, stops and behaviour.
+
+    Each of these has its own generator, so that changing one (a clean strap
+    for a faulty one, another controller) leaves the others as they were.
+    """
+
+    def __init__(
+        self,
+        runners: Population,
+        course: Course,
+        seed: int | list[int],
+        *,
+        model: Model = "first",
+        faults: FaultRates = CLEAN,
+        duration_s: float | None = None,
+    ) -> None:
+        n = len(runners)
+        self.runners = runners
+        self.course = course
+        self.steps = round((duration_s or course.duration_s) / STEP_S)
+        noise, fault, stop, mind = (
+            np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(4))
+        self._stands = course.standing(n, self.steps, stop)
+        self._heart = HeartResponse(runners, STEP_S, model)
+        self._strap = Strap(
+            runners, draw_noise(runners, self.steps, noise), plan_faults(n, self.steps, faults, fault))
+        self.behaviour = Behaviour(
+            runners, mind, step_s=STEP_S, belt=course.belt, tiring=course.tiring,
+            ignores_every=course.ignores_every)
+        self.distance_m = np.zeros(n)
+        self._nobody: Mask = np.zeros(n, dtype=bool)
+        self.step_count = 0
+
+    def step(
+        self,
+        cues: NDArray[Any],
+        advised_speed_m_s: Array | None = None,
+        imposed_speed_m_s: Array | None = None,
+    ) -> Second:
+        """Live one second; `cues` are codes of `Cue` heard at its beginning.
+
+        `imposed_speed_m_s` replaces all behaviour (an automatic belt): speeds
+        under the slowest jog are walked.
+        """
+        who, course = self.runners, self.course
+        at = self.step_count
+        if at >= self.steps:
+            raise ValueError(f"the course is over after {self.steps} steps")
+        t_s = at * STEP_S
+        self.step_count += 1
+        standing = self._nobody if self._stands is None else self._stands[at]
+        self.behaviour.step(t_s, cues, advised_speed_m_s, standing)
+        spot = course.at(t_s, self.distance_m)
+        grade = np.broadcast_to(np.asarray(spot.grade, dtype=np.float64), (len(who),))
+        if imposed_speed_m_s is None:
+            walking = self.behaviour.walking
+            jog = np.maximum(self.behaviour.pace_m_s * spot.pace_share, np.minimum(
+                who.slowest_jog_m_s, self.behaviour.pace_m_s))
+            speed = np.where(walking, who.walk_m_s, jog)
+        else:
+            walking = imposed_speed_m_s < who.slowest_jog_m_s
+            speed = np.where(walking, np.minimum(imposed_speed_m_s, who.walk_m_s), imposed_speed_m_s)
+        speed = np.where(standing, 0.0, speed)
+        self.distance_m += speed * STEP_S
+        running = ~(walking | standing)
+        vo2 = demand_vo2(speed, grade, ~running, belt=course.belt)
+        factor, offset = warming(who, t_s, course.air_c)
+        true = factor * self._heart.step(settled_bpm(who, vo2, running), running) + offset
+        per_m = run_ml_per_m(grade, belt=course.belt) / LEVEL_RUN_ML_PER_M
+        room = (who.ceiling_bpm - offset) / factor - who.run_bpm
+        cadence = np.where(running, who.cadence_spm + 10.0 * (speed - 2.5),
+                           np.where(standing, 0.0, 75.0 + 25.0 * speed))
+        read = self._strap.read(true, cadence)
+        return Second(
+            t_s=t_s, bpm=read.bpm, has_rr=read.has_rr, fault=read.fault, true_bpm=true,
+            speed_m_s=speed, grade=grade, cadence_spm=cadence, walking=walking & ~standing,
+            standing=standing, ceiling_speed_m_s=(who.habitual_m_s + room / who.gain) / per_m,
+            slowest_jog_m_s=who.slowest_jog_m_s)

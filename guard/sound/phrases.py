@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import itertools
 import json
 import os
 import queue
@@ -90,13 +91,13 @@ class Phrases:
 
     def pcm(self, text: str) -> Pcm | None:
         """`text` spoken, or None while a part of it is not rendered yet."""
-        spoken: list[Pcm] = []
-        for part in self.parts(text):
-            sound = self._part(part)
-            if sound is None:
-                return None
-            spoken += [sound, silence(_PART_GAP_S)] if part else []
-        return np.concatenate(spoken[:-1]) if spoken else None
+        parts = self.parts(text)
+        spoken = self._leading(parts)
+        return _joined(spoken) if len(spoken) == len(parts) else None
+
+    def beginning(self, text: str) -> Pcm | None:
+        """As many leading parts of `text` as are rendered; None without the first."""
+        return _joined(self._leading(self.parts(text)))
 
     def want(self, text: str, then: Callable[[], None] | None = None) -> None:
         """Render what `text` lacks before anything else, then call `then`.
@@ -115,6 +116,9 @@ class Phrases:
             parts.append(JOINT.join(pieces[:length]))
             pieces = pieces[length:]
         return parts
+
+    def _leading(self, parts: list[str]) -> list[Pcm]:
+        return list(itertools.takewhile(lambda sound: sound is not None, map(self._part, parts)))  # type: ignore[arg-type]
 
     def _part(self, part: str) -> Pcm | None:
         if part in self._loaded:
@@ -268,6 +272,11 @@ class Phrases:
 def slug(part: str) -> str:
     """File name of a part among the runner's own phrases: words and hyphens."""
     return re.sub(r"[^a-z0-9]+", "-", part.lower()).strip("-")
+
+
+def _joined(sounds: list[Pcm]) -> Pcm | None:
+    gap = silence(_PART_GAP_S)
+    return np.concatenate([piece for sound in sounds for piece in (sound, gap)][:-1]) if sounds else None
 
 
 def _trimmed(sound: Pcm) -> Pcm:

@@ -82,7 +82,6 @@ def system_players(rate_hz: int) -> dict[str, list[str]]:
     commands = {
         "aplay": ["aplay", "-q", "-t", "raw", "-f", "S16_LE", "-c", "1", "-r", str(rate_hz), "-"],
         "paplay": ["paplay", "--raw", "--format=s16le", "--channels=1", f"--rate={rate_hz}"],
-        "pw-cat": ["pw-cat", "--playback", "--raw", "--format=s16", "--channels=1", f"--rate={rate_hz}", "-"],
     }
     found = {name: shutil.which(name) for name in commands}
     return {name: [path, *commands[name][1:]] for name, path in found.items() if path}

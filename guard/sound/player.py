@@ -1,0 +1,331 @@
+"""Cues to sound: what to play first, what to cut, by which way, and its health.
+
+One conductor thread plays one sound at a time. Callers only put a job on a
+short list and, where the new sound matters more, end the present one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from guard.decide.wording import GUARD_STOPPED, phrase, phrase_bank
+from guard.events import Cue, CueGiven
+from guard.settings import Settings
+from guard.sound import tones
+from guard.sound.backends import Backend, Cut, Failed, Sound, WorkerBackend, fallbacks
+from guard.sound.phrases import Phrases
+from guard.sound.tones import Pcm, silence
+
+SWITCH = "GUARD_SOUND"
+STALE_S = 3.0  # a cue that comes later than this is no longer true
+GOODBYE_LIMIT_S = 5.0
+
+RANK: dict[Cue, int] = {Cue.STOP: 5, Cue.SIGNAL_LOST: 4, Cue.WALK: 3, Cue.EASE: 2}
+_OTHER_CUES, _SAID, _TICKED, _PROBE = 1, 0, -1, -2
+
+# What a cue makes untrue: such a sound is dropped or cut, whatever its rank.
+UNDOES: dict[Cue, frozenset[Cue]] = {
+    Cue.SIGNAL_BACK: frozenset({Cue.SIGNAL_LOST}),
+    Cue.SIGNAL_LOST: frozenset({Cue.SIGNAL_BACK, Cue.RESUME, Cue.PICK_UP}),
+    Cue.STOP: frozenset({Cue.RESUME, Cue.PICK_UP}),
+    Cue.WALK: frozenset({Cue.RESUME, Cue.PICK_UP}),
+    Cue.EASE: frozenset({Cue.RESUME, Cue.PICK_UP}),
+}
+NEVER_MUTED = frozenset({Cue.STOP, Cue.SIGNAL_LOST, Cue.SIGNAL_BACK})
+
+_TONE_TO_SPEECH_S = 0.08
+_PROBE_S = 0.05
+_PROBE_OFTEN_S, _PROBE_SELDOM_S, _PROBE_OFTEN_FOR = 5.0, 15.0, 12
+_NO_SOUND_MEND = "cues are on the screen only: connect a sound output, then see `guard check`"
+
+
+@dataclass(eq=False, slots=True)
+class _Job:
+    rank: int
+    cue: Cue = Cue.NONE
+    text: str = ""
+    born_s: float = field(default_factory=time.monotonic)
+    sound: Sound | None = None
+    dropped: bool = False
+
+
+class Sounder:
+    """Plays cues; no method but `close` takes longer than a few milliseconds.
+
+    `on_health(backend, detail)` is called from a background thread: once the
+    first way out is found, whenever it changes ("none" when there is no way,
+    "off" when sound is switched off), and once for anything about the voice.
+    `own_phrases` is a folder of the runner's own WAV files, named by the words
+    they replace (`slow-down-please.wav`).
+    """
+
+    def __init__(self, settings: Settings, *, cache_dir: Path, on_health: Callable[[str, str], None],
+                 own_phrases: Path | None = None) -> None:
+        self._settings = settings
+        self._on_health = on_health
+        self._off = ""
+        if os.environ.get(SWITCH, "").strip().lower() == "off":
+            self._off = f"sound is off ({SWITCH}=off)"
+        elif not settings.sound:
+            self._off = "sound is off (setting sound)"
+        log = cache_dir / "sound-debug.log"
+        self._worker = WorkerBackend(log)
+        self._backends: list[Backend] = [self._worker, *fallbacks(log)]
+        self._usable: list[bool] = [True] * len(self._backends)
+        self._phrases: Phrases | None = None
+        if settings.speech != "tones":
+            self._phrases = Phrases(
+                phrase_bank(settings), voice_name=settings.voice, rate_wpm=settings.speech_rate_wpm,
+                cache_dir=cache_dir, own_dir=own_phrases, on_note=self._voice_note)
+        self._why = "no way out was found"
+        self._muted = False
+        self._closing = False
+        self._change = threading.Condition()
+        self._jobs: list[_Job] = []
+        self._current: tuple[_Job, Backend] | None = None
+        self._probes = 0
+        self._next_probe_s = 0.0
+        self._health_lock = threading.Lock()
+        self._health = ""
+        self._notes: list[str] = []
+        self._thread = threading.Thread(target=self._conduct, name="sound", daemon=True)
+
+    def start(self) -> None:
+        """Begin: workers, the first try of the device, rendering of phrases."""
+        if self._off:
+            threading.Thread(target=self._tell, args=("off", self._off), daemon=True).start()
+            return
+        self._thread.start()
+        if self._phrases is not None:
+            self._phrases.want(GUARD_STOPPED, self._set_last_words)
+            self._phrases.start()
+
+    def cue(self, given: CueGiven) -> None:
+        """Sound a cue: its tone, then its words as the speech setting says."""
+        if given.cue is Cue.NONE or (self._muted and given.cue not in NEVER_MUTED):
+            return
+        rank = RANK.get(given.cue, _OTHER_CUES)
+        self._submit(_Job(rank, given.cue, phrase(given, self._settings)))
+
+    def say(self, text: str) -> None:
+        """Speak `text` (status on demand); dropped when muted or without a voice."""
+        if not self._muted and self._phrases is not None:
+            self._submit(_Job(_SAID, text=text))
+
+    def tick(self) -> None:
+        """The all's-well tick; left out while anything else sounds."""
+        with self._change:
+            busy = bool(self._jobs) or self._current is not None
+        if not busy and not self._muted:
+            self._submit(_Job(_TICKED))
+
+    def mute(self, on: bool) -> None:
+        """Only stop, signal lost and signal back sound while `on`."""
+        self._muted = on
+        with self._change:
+            if not on:
+                return
+            self._jobs = [job for job in self._jobs if job.cue in NEVER_MUTED]
+            if self._current is not None and self._current[0].cue not in NEVER_MUTED:
+                self._cut_current()
+
+    def close(self, goodbye: str | None = None) -> None:
+        """Say `goodbye` if there is one and end; may take 5 s, else under 2 s.
+
+        The only method that waits: call it in a thread if a loop must go on.
+        """
+        if self._off or self._thread.ident is None:
+            return
+        if goodbye and not self._muted and self._phrases is not None:
+            job = _Job(_SAID, text=goodbye)
+            self._submit(job)
+            with self._change:
+                self._change.wait_for(lambda: job.dropped, timeout=GOODBYE_LIMIT_S)
+        with self._change:
+            self._closing = True
+            self._cut_current()
+            self._change.notify_all()
+        self._thread.join(timeout=1.0)
+        if self._phrases is not None:
+            self._phrases.close()
+        for backend in self._backends:
+            backend.close()
+
+    def _submit(self, job: _Job) -> None:
+        if self._off or self._closing:
+            return
+        untrue = UNDOES.get(job.cue, frozenset())
+        with self._change:
+            for queued in self._jobs:
+                queued.dropped |= queued.cue in untrue
+            self._jobs = [queued for queued in self._jobs if not queued.dropped]
+            self._jobs.append(job)
+            if self._current is not None:
+                playing = self._current[0]
+                if job.rank > playing.rank or playing.cue in untrue:
+                    self._cut_current()
+            self._change.notify_all()
+
+    def _cut_current(self) -> None:
+        if self._current is not None:
+            job, backend = self._current
+            if job.sound is not None:
+                job.sound.cut.set()
+            backend.cut()
+
+    def _conduct(self) -> None:
+        self._worker.set_last_words(tones.stopped(self._settings.volume))
+        self._worker.start()
+        while (job := self._next()) is not None:
+            sound = self._sound_of(job)
+            if sound is None:
+                continue
+            job.sound = sound
+            self._perform(job, sound)
+            with self._change:
+                job.dropped = True
+                self._change.notify_all()
+
+    def _next(self) -> _Job | None:
+        """The job that matters most; a probe of a lost way out when idle; None at the end."""
+        with self._change:
+            while not self._closing:
+                now_s = time.monotonic()
+                for job in self._jobs:
+                    job.dropped |= now_s - job.born_s > STALE_S
+                self._jobs = [job for job in self._jobs if not job.dropped]
+                if self._jobs:
+                    job = max(self._jobs, key=lambda job: (job.rank, -job.born_s))
+                    self._jobs.remove(job)
+                    return job
+                if not self._health or not all(self._usable[:1]):
+                    if now_s >= self._next_probe_s:
+                        return self._probe_job(now_s)
+                    self._change.wait(self._next_probe_s - now_s)
+                else:
+                    self._change.wait()
+        return None
+
+    def _probe_job(self, now_s: float) -> _Job:
+        self._probes += 1
+        pause_s = _PROBE_OFTEN_S if self._probes <= _PROBE_OFTEN_FOR else _PROBE_SELDOM_S
+        self._next_probe_s = now_s + pause_s
+        return _Job(_PROBE)
+
+    def _sound_of(self, job: _Job) -> Sound | None:
+        """What to play for `job`; None when it must first be rendered."""
+        volume = self._settings.volume
+        if job.rank == _PROBE:
+            return Sound(silence(_PROBE_S))
+        if job.rank == _TICKED:
+            return Sound(tones.tick(volume))
+        speech = self._speech(job)
+        if job.cue is Cue.NONE:
+            if speech is None and self._phrases is not None:
+                self._phrases.want(job.text, lambda: self._submit_if_spoken(job))
+            return Sound(tones.scaled(speech, volume)) if speech is not None else None
+        pieces = [tones.tone(job.cue, volume)]
+        if speech is not None:
+            pieces += [silence(_TONE_TO_SPEECH_S), tones.scaled(speech, volume)]
+        return Sound(np.concatenate(pieces), rings=len(tones.PATTERNS[job.cue]))
+
+    def _speech(self, job: _Job) -> Pcm | None:
+        if self._phrases is None or not job.text:
+            return None
+        spoken = self._phrases.pcm(job.text)
+        if spoken is None and job.cue is not Cue.NONE:
+            # A cue never waits: say what is there, have the rest by next time.
+            self._phrases.want(job.text)
+            spoken = self._phrases.beginning(job.text)
+        return spoken
+
+    def _submit_if_spoken(self, job: _Job) -> None:
+        if self._phrases is not None and self._phrases.pcm(job.text) is not None:
+            self._submit(job)
+        else:
+            with self._change:
+                job.dropped = True
+                self._change.notify_all()
+
+    def _perform(self, job: _Job, sound: Sound) -> None:
+        """Play by the best way that works, going down the list as ways fail."""
+        for index, backend in enumerate(self._backends):
+            if not self._usable[index] and job.rank != _PROBE:
+                continue
+            with self._change:
+                if self._closing or self._outranked(job):
+                    return
+                self._current = (job, backend)
+            try:
+                backend.play(sound)
+            except Cut:
+                return
+            except Failed as error:
+                self._lost(index, str(error))
+            else:
+                self._works(index)
+                return
+            finally:
+                with self._change:
+                    self._current = None
+            if job.rank > _PROBE and time.monotonic() - job.born_s > STALE_S:
+                break
+        if not any(self._usable):
+            self._set_health("none", f"no sound ({self._why}): {_NO_SOUND_MEND}")
+
+    def _outranked(self, job: _Job) -> bool:
+        return any(queued.rank > job.rank or job.cue in UNDOES.get(queued.cue, ()) for queued in self._jobs)
+
+    def _lost(self, index: int, why: str) -> None:
+        self._usable[index] = False
+        if index == 0:
+            self._why = why
+            self._next_probe_s = max(self._next_probe_s, time.monotonic() + _PROBE_OFTEN_S)
+
+    def _works(self, index: int) -> None:
+        self._usable[index] = True
+        if index == 0:
+            self._probes = 0
+            self._usable = [True] * len(self._backends)
+            self._set_health(self._backends[0].name, "")
+        else:
+            self._set_health(self._backends[index].name, f"{self._backends[0].name} failed: {self._why}")
+
+    def _set_health(self, backend: str, detail: str) -> None:
+        with self._health_lock:
+            changed, self._health = backend != self._health, backend
+            notes, self._notes = self._notes, []
+        if changed:
+            self._tell(backend, detail)
+        for note in notes:
+            self._tell(backend, note)
+
+    def _tell(self, backend: str, detail: str) -> None:
+        # A listener that fails costs its own news, never the sound.
+        with contextlib.suppress(Exception):
+            self._on_health(backend, detail)
+
+    def _voice_note(self, text: str) -> None:
+        with self._health_lock:
+            backend = self._health
+            if not backend:
+                self._notes.append(text)
+        if backend:
+            self._tell(backend, text)
+
+    def _set_last_words(self) -> None:
+        if self._phrases is None:
+            return
+        spoken = self._phrases.pcm(GUARD_STOPPED)
+        if spoken is not None:
+            volume = self._settings.volume
+            self._worker.set_last_words(np.concatenate(
+                [tones.stopped(volume), silence(_TONE_TO_SPEECH_S), tones.scaled(spoken, volume)]))

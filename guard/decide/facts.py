@@ -244,7 +244,8 @@ class Facts:
         since_s = self._since_s(Cue.RESUME)
         falling = (self.est.slope_bpm_s <= -0.05) & (self.est.age_s <= 2.0)
         lower = self.est.level_bpm <= self.mem.resume_from_bpm - 3.0
-        return (self.mem.resumes == 1.0) & (since_s >= 30.0) & (since_s <= 90.0) & falling & lower
+        once: Bools = (self.mem.resumes == 1.0) & (since_s >= 30.0) & (since_s <= 90.0)
+        return once & falling & lower
 
     # what may be said
 

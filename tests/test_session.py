@@ -1,0 +1,170 @@
+"""A session: one lane, its grid, its commands, its totals, its plan."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from guard.decide.plan import Cued, Kind, Part, Plan
+from guard.errors import UsageError
+from guard.events import (
+    Action, Battery, Command, Cue, CueGiven, Link, LinkState, Reading, ReadingDoubted, Speed, State,
+    StateChanged)
+from guard.session import Session
+from guard.settings import Settings
+
+SETTINGS = Settings(ceiling_bpm=139, warm_up_s=0)
+
+
+def invented_inputs(seed: int = 1, minutes: int = 20) -> list:
+    """An invented run: readings with gaps and spikes, commands, speed, battery."""
+    rng = np.random.default_rng(seed)
+    inputs: list = [Link(0.2, LinkState.CONNECTED, name="invented strap")]
+    bpm, t_s = 110.0, 0.5
+    while t_s < minutes * 60:
+        target = 150 if (t_s // 180) % 2 else 125
+        bpm += (target - bpm) / 50
+        t_s += float(rng.choice([0.9, 1.0, 1.05, 2.1, 14.0], p=[0.3, 0.4, 0.25, 0.04, 0.01]))
+        value = round(bpm + rng.normal() * 1.5)
+        if rng.random() < 0.02:
+            value = int(rng.choice([0, 40, 220]))
+        inputs.append(Reading(t_s, value, contact=None if rng.random() < 0.9 else True))
+        if rng.random() < 0.01:
+            inputs.append(Speed(t_s, speed_m_s=float(rng.uniform(2, 3)), typed=True))
+        if rng.random() < 0.005:
+            inputs.append(Command(t_s + 0.01, rng.choice(list(Action)[:4])))
+    return inputs
+
+
+def outputs_of(inputs: list, settings: Settings = SETTINGS, *, tick_s: float | None = None) -> list:
+    session = Session(settings)
+    outputs, ticks_s = [], 0.0
+    for event in inputs:
+        if tick_s:
+            while ticks_s + tick_s < event.t_s:
+                ticks_s += tick_s
+                outputs += session.advance(ticks_s)
+        outputs += session.feed(event)
+    return outputs
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_how_often_time_is_looked_at_changes_nothing(seed):
+    """Live ticks a few times a second, replay only at events: the same decisions."""
+    inputs = invented_inputs(seed)
+    plain = outputs_of(inputs)
+    assert any(isinstance(one, CueGiven) for one in plain)
+    assert outputs_of(inputs, tick_s=0.25) == plain
+    assert outputs_of(inputs, tick_s=0.37) == plain
+
+
+def test_admitted_times_are_whole_ms_never_back_and_stay_as_they_are():
+    session = Session(SETTINGS)
+    first = session.admit(Reading(1.23456, 120))
+    assert first.t_s == 1.235
+    session.feed(first)
+    again = session.admit(Reading(1.2, 121))
+    assert again.t_s == 1.236
+    assert session.admit(again) == again
+
+
+def test_no_ceiling_asks_for_one():
+    with pytest.raises(UsageError, match="--ceiling"):
+        Session(Settings())
+
+
+def test_contact_zero_and_stillness_are_doubted_with_a_reason():
+    session = Session(SETTINGS)
+    outputs = []
+    for second in range(60):
+        rr = (0.45 + 0.001 * (second % 7),) if second < 30 else ()
+        bpm = 130 + second % 3 if second < 30 else 131
+        outputs += session.feed(Reading(second + 0.5, bpm, rr_s=rr))
+    doubts = [one for one in outputs if isinstance(one, ReadingDoubted)]
+    assert doubts and "repeats one value" in doubts[0].reason
+    assert doubts[0].t_s - 30 <= 12
+    outputs = session.feed(Reading(61.0, 0)) + session.feed(Reading(62.0, 130, contact=False))
+    assert [one.reason.split(":")[0] for one in outputs if isinstance(one, ReadingDoubted)] == [
+        "the sensor has no pulse signal", "the strap feels no skin"]
+
+
+def test_totals_add_up_and_pauses_count_in_none():
+    session = Session(SETTINGS)
+    rng = np.random.default_rng(0)
+    for second in range(600):
+        if second == 300:
+            session.feed(Command(second + 0.2, Action.PAUSE))
+        if second == 400:
+            session.feed(Command(second + 0.2, Action.CONTINUE))
+        target = 132 if second < 450 else 146
+        session.feed(Reading(second + 0.5, round(target + rng.normal())))
+    summary = session.summary()
+    assert summary["held_s"] == pytest.approx(100, abs=1)
+    parts = summary["at_or_under_s"] + summary["over_s"] + summary["no_signal_s"] + summary["held_s"]
+    assert parts == pytest.approx(summary["duration_s"], abs=0.01)
+    assert summary["over_s"] == pytest.approx(146, abs=6)
+    assert summary["over_bpm_min"] == pytest.approx(146 / 60 * 7, rel=0.12)
+    asked = sum(n for kind, n in summary["cues"].items() if kind in ("ease", "walk", "resume"))
+    assert summary["cues_per_h"] == pytest.approx(asked * 6, rel=0.01)
+
+
+def test_commands_move_ceiling_and_free_run_silences_all_but_stop():
+    session = Session(dataclasses.replace(SETTINGS, stop_bpm=170.0))
+    session.feed(Command(0.1, Action.FREE_RUN, 1))
+    outputs = []
+    for second in range(200):
+        outputs += session.feed(Reading(second + 0.5, min(178, 120 + second // 2)))
+    cues = {one.cue for one in outputs if isinstance(one, CueGiven)}
+    assert cues == {Cue.STOP}
+    other = Session(SETTINGS)
+    other.feed(Command(0.1, Action.CEILING, 160))
+    assert other.snapshot().ceiling_bpm == 160
+    outputs = []
+    for second in range(300):
+        outputs += other.feed(Reading(second + 0.5, 148 + second % 3))
+    assert not [one for one in outputs if isinstance(one, CueGiven)]
+
+
+def test_battery_low_is_said_once_and_quit_ends():
+    session = Session(SETTINGS)
+    said = session.feed(Battery(1.0, 40)) + session.feed(Battery(2.0, 12)) + session.feed(Battery(3.0, 11))
+    cues = [one for one in said if isinstance(one, CueGiven)]
+    assert [one.cue for one in cues] == [Cue.BATTERY_LOW]
+    assert "12 %" in cues[0].reason
+    ended = session.feed(Command(4.5, Action.QUIT))
+    assert ended[-1] == StateChanged(4.5, State.DONE, "ended by the runner")
+    assert session.feed(Reading(9.0, 150)) == []
+
+
+def test_a_plan_moves_the_ceiling_and_a_fast_part_makes_no_burst():
+    """Limits of the parts are invented; heart rates follow them as a runner would."""
+    plan = Plan("invented", (
+        Part(Kind.BASE, "easy", 300.0),
+        Part(Kind.FAST, "fast", 180.0, ceiling_bpm=170.0, cued=Cued.STOP_ONLY),
+        Part(Kind.BASE, "easy again", 400.0, grace_s=86.0),
+    ))
+    session = Session(SETTINGS, plan)
+    rng = np.random.default_rng(4)
+    bpm, outputs = 120.0, []
+    for second in range(900):
+        target = 165 if 300 <= second < 480 else 130
+        bpm += (target - bpm) / 40
+        outputs += session.feed(Reading(second + 0.5, round(bpm + rng.normal())))
+    cues = [(one.t_s, one.cue) for one in outputs if isinstance(one, CueGiven)]
+    assert [cue for _, cue in cues] == [Cue.PART, Cue.PART, Cue.PART]
+    assert [round(t_s) for t_s, _ in cues] == pytest.approx([300, 480, 880], abs=2)
+
+
+def test_snapshot_leads_with_room_and_chance():
+    session = Session(SETTINGS)
+    for second in range(120):
+        session.feed(Reading(second + 0.5, 130 + second % 2))
+    seen = session.snapshot()
+    assert seen.room_bpm == pytest.approx(8.5, abs=1)
+    assert 0 <= seen.chance_over < 0.05
+    assert len(seen.trace) == len(seen.ceiling_trace) == 120
+    session.advance(140.0)
+    assert session.snapshot().level_bpm is None
+    assert session.snapshot().reading_age_s == pytest.approx(20.5, abs=0.01)

@@ -1,7 +1,7 @@
 """The one place that knows time: seconds since a session began.
 
-`RealClock` runs at wall speed times `rate` (rehearsals run faster);
-`ManualClock` stands still until told to move, for tests.
+`RealClock` runs at wall speed times `rate`, `PacedClock` likewise but led by
+its source (rehearsals); `ManualClock` stands still until told to move, for tests.
 """
 
 from __future__ import annotations
@@ -36,6 +36,27 @@ class RealClock:
 
     async def sleep_until(self, t_s: float) -> None:
         await asyncio.sleep(max(0.0, (t_s - self.now_s()) / self.rate))
+
+
+class PacedClock:
+    """Session time for a source that makes its own events, such as a practice runner.
+
+    Runs at `rate` session seconds a wall second, but never past the moment its
+    one sleeper asked to be woken at. So the source's events carry the very
+    times it asked for, and a slow machine delays a rehearsal without changing it.
+    """
+
+    def __init__(self, rate: float = 1.0) -> None:
+        self._real = RealClock(rate)
+        self._reached_s = self._limit_s = 0.0
+
+    def now_s(self) -> float:
+        return max(self._reached_s, min(self._real.now_s(), self._limit_s))
+
+    async def sleep_until(self, t_s: float) -> None:
+        self._limit_s = max(self._limit_s, t_s)
+        await self._real.sleep_until(t_s)
+        self._reached_s = self._limit_s  # a timer may wake a little early
 
 
 class ManualClock:

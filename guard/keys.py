@@ -69,11 +69,13 @@ class Keyboard:
     """Turns typed characters into inputs; holds a half-answered quit or a half-typed speed.
 
     Digits type a speed in the runner's unit (`8.5`, Enter); + and - move it by
-    the belt's step.
+    the belt's step. `ceiling_bpm` is the session's own ceiling, which a warm-up
+    or a part may undercut; set it whenever it is commanded anew.
     """
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
+        self.ceiling_bpm = settings.ceiling_bpm
         self._asked: Ask | None = None
         self._entry = ""
 
@@ -95,7 +97,7 @@ class Keyboard:
             return None
         if key is Key.QUIT or (key is Key.YES and asked is not None):
             return Command(snapshot.t_s, Action.QUIT)
-        return input_for(key, snapshot, self._settings)
+        return input_for(key, snapshot, self._settings, self.ceiling_bpm)
 
     def asking(self, wall_s: float) -> Ask | None:
         """The open question, if there is one and its time has not passed."""
@@ -127,7 +129,9 @@ class Keyboard:
         return _typed_speed(snapshot, speed / _per_m_s(self._settings))
 
 
-def input_for(key: Key, snapshot: Snapshot, settings: Settings) -> Command | Speed | None:
+def input_for(
+    key: Key, snapshot: Snapshot, settings: Settings, ceiling_bpm: float | None,
+) -> Command | Speed | None:
     """The input that `key` stands for in this state; None for keys that stand for none."""
     t_s = snapshot.t_s
     held = snapshot.state is State.HELD
@@ -145,16 +149,16 @@ def input_for(key: Key, snapshot: Snapshot, settings: Settings) -> Command | Spe
         case Key.STATUS:
             return Command(t_s, Action.STATUS)
         case Key.CEILING_UP | Key.CEILING_DOWN:
-            return _ceiling(snapshot, 1 if key is Key.CEILING_UP else -1)
+            return _ceiling(snapshot, ceiling_bpm, 1 if key is Key.CEILING_UP else -1)
         case Key.FASTER | Key.SLOWER:
             return _stepped_speed(snapshot, settings, 1 if key is Key.FASTER else -1)
         case _:
             return None
 
 
-def _ceiling(snapshot: Snapshot, step_bpm: int) -> Command | None:
+def _ceiling(snapshot: Snapshot, ceiling_bpm: float | None, step_bpm: int) -> Command | None:
     entry = find("ceiling_bpm")
-    wanted = round(snapshot.ceiling_bpm) + step_bpm
+    wanted = round(snapshot.ceiling_bpm if ceiling_bpm is None else ceiling_bpm) + step_bpm
     within = entry.low is not None and entry.high is not None and entry.low <= wanted <= entry.high
     return Command(snapshot.t_s, Action.CEILING, float(wanted)) if within else None
 

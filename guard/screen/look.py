@@ -14,8 +14,8 @@ from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
 # Okabe & Ito (2008), "Color Universal Design: how to make figures and presentations
-# that are friendly to colorblind people". The three used here keep a contrast of at
-# least 3 to 1 (WCAG 2.2, 1.4.11) on black and on white terminals.
+# that are friendly to colorblind people". Blue and vermillion, the fills, keep a contrast
+# of at least 3 to 1 (WCAG 2.2, 1.4.11) on black and on white; the purple is for an arrow.
 BLUE = "#0072B2"
 VERMILLION = "#D55E00"
 REDDISH_PURPLE = "#CC79A7"

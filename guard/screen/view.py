@@ -146,8 +146,7 @@ class _Page:
         lines = []
         for left, right in zip(letters.rows(room, scale, look.sign(side)),
                                letters.rows(state, scale, look.sign("under")), strict=True):
-            line = Text(left, look.style(side), no_wrap=True)
-            lines.append(line.append(between + right, "default"))
+            lines.append(Text.assemble((left, look.style(side)), between + right, no_wrap=True))
         return lines
 
     def gauge_bar(self) -> Text:

@@ -76,7 +76,8 @@ def room_number(snapshot: Snapshot) -> int | None:
 
 def room(snapshot: Snapshot) -> str:
     """Room to the ceiling, the fact the screen leads with."""
-    ceiling = f"ceiling {snapshot.ceiling_bpm:.0f}"
+    name = "warm-up ceiling" if snapshot.state is State.WARMING else "ceiling"
+    ceiling = f"{name} {snapshot.ceiling_bpm:.0f}"
     number = room_number(snapshot)
     if number is None:
         return f"ROOM unknown, {ceiling}"

@@ -1,0 +1,375 @@
+"""A live session: one loop feeds the session, listeners hear of it in threads of their own.
+
+    source, keys, sound health -> take() -> session -> sound, screen, log
+
+The source's events are taken as they come, so a cue leaves for the sound
+worker within the same call. Whatever a listener does, the next reading is
+taken on time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import dataclasses
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import IO, Any, Protocol
+
+from guard.clock import SessionClock, wall_now
+from guard.decide.plan import Plan
+from guard.decide.wording import status_phrase
+from guard.events import (
+    Action,
+    Clock,
+    Command,
+    CueGiven,
+    Input,
+    Output,
+    Snapshot,
+    SoundHealth,
+    Speed,
+    State,
+)
+from guard.inbox import Inbox
+from guard.keys import Keyboard, terminal_keys
+from guard.outlet import Outlet
+from guard.screen import words
+from guard.screen.frame import Frame, Screen
+from guard.sense.source import Source
+from guard.session import Session
+from guard.settings import Settings
+
+TICK_S = 0.25  # wall seconds between looks at timeouts, and between screens
+DRIFT_S = 1.0  # wall and monotonic time this far apart are put into the log
+DISCONNECT_S = 6.0  # how long a source may take to let go of its device
+CLOSE_S = 8.0  # how long a listener may take to finish
+ANSWER_S = 3.0  # how long the answer to a key stays on screen
+
+
+class Sounder(Protocol):
+    """What plays cues."""
+
+    def start(self) -> None: ...
+    def cue(self, given: CueGiven) -> None: ...
+    def say(self, text: str) -> None: ...
+    def tick(self) -> None: ...
+    def mute(self, on: bool) -> None: ...
+    def close(self, goodbye: bool = True) -> None: ...
+
+
+class Log(Protocol):
+    """What keeps the session."""
+
+    def write(self, item: Input | Output) -> None: ...
+    def tick(self) -> None: ...
+    def close(self, summary: Mapping[str, Any], t_s: float | None = None) -> Path | None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """How a session ended.
+
+    `how` is "quit", "interrupted" or "ended" (the source came to its end);
+    `log_path` where the log is, None if it could not be kept; `troubles` what
+    the runner should still hear about.
+    """
+
+    how: str
+    summary: dict[str, Any]
+    log_path: Path | None
+    troubles: tuple[str, ...]
+
+    @property
+    def exit_code(self) -> int:
+        return 130 if self.how == "interrupted" else 0
+
+
+async def run_session(
+    source: Source,
+    settings: Settings,
+    *,
+    clock: SessionClock,
+    log: Log,
+    screen: Screen,
+    sounder: Sounder,
+    inbox: Inbox | None = None,
+    stdin: IO[str] | None = None,
+    plan: Plan | None = None,
+    needs_screen: bool = False,
+    wall: Callable[[], datetime] = wall_now,
+) -> Ended:
+    """Run one session until quit, interrupted or at the source's end; it is always closed properly.
+
+    `inbox` brings what other threads have to say; `stdin` is read for keys when
+    it is a terminal; with `needs_screen` a screen that is gone ends the session
+    (a rehearsal nobody watches). An error of the source (HardwareError) or of
+    the guard itself is raised after everything has been closed.
+    """
+    live = _Live(source, settings, clock, log, screen, sounder, plan, needs_screen, WallWatch(wall))
+    screen.open()
+    with _signals(live.stop):
+        try:
+            with terminal_keys(stdin or sys.stdin, live.key):
+                (inbox or Inbox()).attach(asyncio.get_running_loop(), live.take_foreign)
+                how = await live.run()
+        finally:
+            kept = await live.close()
+    if live.fault:
+        raise live.fault
+    return Ended(how, live.session.summary(), kept, tuple(live.troubles))
+
+
+class WallWatch:
+    """Tells when wall time and monotonic time have parted (clock set, machine asleep)."""
+
+    def __init__(self, wall: Callable[[], datetime], steady: Callable[[], float] = time.monotonic) -> None:
+        self._wall, self._steady = wall, steady
+        self._offset_s = self._offset()
+
+    def parted(self) -> str | None:
+        """The wall time (ISO 8601) if it has moved over `DRIFT_S` since last told, else None."""
+        offset_s = self._offset()
+        if abs(offset_s - self._offset_s) <= DRIFT_S:
+            return None
+        self._offset_s = offset_s
+        return self._wall().isoformat(timespec="milliseconds")
+
+    def _offset(self) -> float:
+        return self._wall().timestamp() - self._steady()
+
+
+class _Live:
+    def __init__(
+        self, source: Source, settings: Settings, clock: SessionClock, log: Log, screen: Screen,
+        sounder: Sounder, plan: Plan | None, needs_screen: bool, wall_watch: WallWatch,
+    ) -> None:
+        self.session = Session(settings, plan)
+        self.troubles: list[str] = []
+        self.fault: Exception | None = None
+        self._source, self._settings, self._clock = source, settings, clock
+        self._log, self._screen, self._sounder = log, screen, sounder
+        self._needs_screen, self._wall_watch = needs_screen, wall_watch
+        self._keyboard = Keyboard(settings)
+        self._notes: tuple[str, ...] = ()
+        self._answer, self._answer_until_s = "", 0.0
+        self._last_sound_s = 0.0
+        self._kept: Path | None = None
+        self._loop = asyncio.get_running_loop()
+        self._stopped: asyncio.Future[str] = self._loop.create_future()
+        # Sound first: its thread is the first to be woken for a cue.
+        self._to_sound = Outlet("sound", self._listener_failed)
+        self._to_screen = Outlet("screen", self._listener_failed)
+        self._to_log = Outlet("log", self._listener_failed)
+
+    # -- running
+
+    async def run(self) -> str:
+        self._to_sound.put(self._sounder.start)
+        self._show()
+        sensing = asyncio.create_task(self._source.run(self._clock, self.take))
+        ticking = asyncio.create_task(self._tick_often())
+        try:
+            first: set[asyncio.Future[Any]] = {sensing, ticking, self._stopped}
+            await asyncio.wait(first, return_when=asyncio.FIRST_COMPLETED)
+            how = self._stopped.result() if self._stopped.done() else "ended"
+            self._take(Command(self._clock.now_s(), Action.QUIT, how))
+        finally:
+            await self._ended(ticking, TICK_S)
+            await self._ended(sensing, DISCONNECT_S)
+        return how
+
+    async def _ended(self, task: asyncio.Task[None], timeout_s: float) -> None:
+        task.cancel()
+        done, _ = await asyncio.wait({task}, timeout=timeout_s)
+        if not done:
+            self.troubles.append("the sensor did not let go in time: if it is not found next time, "
+                                 "take the strap off for a moment")
+        elif not task.cancelled() and isinstance(error := task.exception(), Exception):
+            self.fault = self.fault or error
+
+    async def close(self) -> Path | None:
+        """Close every listener, all at once; each has its time, then is left behind."""
+        summary, t_s = self.session.summary(), self._clock.now_s()
+
+        def close_log() -> None:
+            self._kept = self._log.close(summary, round(t_s, 3))
+
+        closing = {
+            self._to_log: close_log,
+            self._to_sound: lambda: self._sounder.close(goodbye=True),
+            self._to_screen: self._screen.close,
+        }
+        done = await asyncio.gather(*(
+            asyncio.to_thread(outlet.close, last, CLOSE_S) for outlet, last in closing.items()))
+        await asyncio.sleep(0)  # take what they reported meanwhile
+        for outlet, in_time in zip(closing, done, strict=True):
+            if not in_time:
+                self.troubles.append(
+                    f"the {outlet.name} did not finish within {CLOSE_S:g} s and was left behind")
+        return self._kept
+
+    def stop(self, how: str) -> None:
+        if not self._stopped.done():
+            self._stopped.set_result(how)
+
+    async def _tick_often(self) -> None:
+        while True:
+            await asyncio.sleep(TICK_S)
+            self._guarded(lambda: self._tell(None, self.session.advance(self._clock.now_s())))
+            if (wall := self._wall_watch.parted()) is not None:
+                self.take(Clock(self._clock.now_s(), wall))
+            self._say_all_is_well()
+            self._to_log.put_latest(self._log.tick)
+            self._show()
+
+    # -- in
+
+    def take(self, event: Input) -> None:
+        """Take one input; never raises (a fault ends the session)."""
+        if not self._stopped.done():
+            self._take(event)
+
+    def take_foreign(self, item: SoundHealth | str) -> None:
+        """Something from another thread: sound health, or a sentence to show."""
+        if isinstance(item, str):
+            self._note(item)
+        else:
+            self.take(dataclasses.replace(item, t_s=self._clock.now_s()))
+
+    def key(self, char: str) -> None:
+        """A character was typed."""
+        event = self._keyboard.press(char, self.session.snapshot(), time.monotonic())
+        if event is not None:
+            event = dataclasses.replace(event, t_s=self._clock.now_s())
+            if isinstance(event, Command) and event.action is Action.QUIT:
+                self.stop("quit")
+            else:
+                self.take(event)
+        self._show()
+
+    def _take(self, event: Input) -> None:
+        self._guarded(lambda: self._feed(event))
+
+    def _feed(self, event: Input) -> None:
+        event = self.session.admit(event)
+        self._tell(event, self.session.feed(event))
+        if isinstance(event, Command):
+            self._obey(event)
+        elif isinstance(event, Speed) and event.typed and event.speed_m_s is not None:
+            self._source.set_speed(event.speed_m_s)
+            self._answered(f"speed {words.speed_number(event.speed_m_s, self._settings)}")
+
+    def _guarded(self, work: Callable[[], None]) -> None:
+        try:
+            work()
+        except Exception as error:
+            # A guard that cannot decide must say so rather than look well.
+            self.fault = self.fault or error
+            self.stop("ended")
+
+    def _obey(self, command: Command) -> None:
+        """The part of a command that lies outside the session."""
+        action = command.action
+        if action in (Action.MUTE, Action.UNMUTE):
+            muted = action is Action.MUTE
+            self._to_sound.put(lambda: self._sounder.mute(muted))
+        elif action is Action.STATUS:
+            text = status_phrase(self.session.snapshot(), self._settings)
+            self._to_sound.put(lambda: self._sounder.say(text))
+            self._answered(text)
+        elif action is Action.MARK:
+            self._answered(f"marked at {words.clock(command.t_s)}")
+        elif action is Action.CEILING and isinstance(command.value, float):
+            self._keyboard.ceiling_bpm = command.value
+            self._answered(f"ceiling {command.value:.0f}")
+
+    # -- out
+
+    def _tell(self, event: Input | None, outputs: list[Output]) -> None:
+        cues = [item for item in outputs if isinstance(item, CueGiven)]
+        for given in cues:
+            self._to_sound.put(lambda given=given: self._sounder.cue(given))  # type: ignore[misc]
+            self._last_sound_s = given.t_s
+        for given in cues:
+            self._source.hear(given)
+        for item in _in_order(event, outputs):
+            self._to_log.put(lambda item=item: self._log.write(item))  # type: ignore[misc]
+            self._to_screen.put(lambda item=item: self._screen.event(item))  # type: ignore[misc]
+        if outputs:
+            self._show()
+
+    def _show(self) -> None:
+        wall_s = time.monotonic()
+        answer = self._answer if wall_s < self._answer_until_s else ""
+        frame = Frame(self.session.snapshot(), self._notes, self._keyboard.prompt(wall_s) or answer)
+        self._to_screen.put_latest(lambda: self._screen.frame(frame))
+
+    def _say_all_is_well(self) -> None:
+        every_s = 60.0 * self._settings.all_well_min
+        now_s = self._clock.now_s()
+        if every_s and now_s - self._last_sound_s >= every_s and _all_is_well(self.session.snapshot()):
+            self._last_sound_s = now_s
+            self._to_sound.put(self._sounder.tick)
+
+    def _answered(self, text: str) -> None:
+        self._answer, self._answer_until_s = text, time.monotonic() + ANSWER_S
+
+    def _note(self, sentence: str) -> None:
+        self._notes = (*self._notes, sentence)[-3:]
+        self.troubles.append(sentence)
+        self._show()
+
+    def _listener_failed(self, name: str, error: Exception) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop is gone
+            self._loop.call_soon_threadsafe(self._take_failure, name, error)
+
+    def _take_failure(self, name: str, error: Exception) -> None:
+        if name == "screen" and self._needs_screen:
+            self.stop("ended")
+        self._note(f"the {name} failed ({type(error).__name__}: {error}); the guard goes on without it")
+
+
+def _in_order(event: Input | None, outputs: list[Output]) -> Iterator[Input | Output]:
+    """The event between what came before it (timeouts) and what it brought about."""
+    if event is None:
+        yield from outputs
+        return
+    yield from (item for item in outputs if item.t_s < event.t_s)
+    yield event
+    yield from (item for item in outputs if item.t_s >= event.t_s)
+
+
+def _all_is_well(snapshot: Snapshot) -> bool:
+    watching = snapshot.state not in (State.NO_SIGNAL, State.HELD, State.DONE)
+    return watching and snapshot.level_bpm is not None and not snapshot.muted
+
+
+@contextlib.contextmanager
+def _signals(stop: Callable[[str], None]) -> Iterator[None]:
+    """SIGINT, SIGTERM and a closed terminal end the session properly; Ctrl-Z does not freeze it."""
+    loop = asyncio.get_running_loop()
+    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+    before = {name: signal.getsignal(getattr(signal, name)) for name in names}
+    stopping = getattr(signal, "SIGTSTP", None)
+    before_stopping = signal.getsignal(stopping) if stopping else None
+
+    def handler(*_: object) -> None:
+        loop.call_soon_threadsafe(stop, "interrupted")
+
+    try:
+        for name in names:
+            signal.signal(getattr(signal, name), handler)
+        if stopping:
+            signal.signal(stopping, signal.SIG_IGN)
+        yield
+    finally:
+        for name, old in before.items():
+            signal.signal(getattr(signal, name), old)
+        if stopping:
+            signal.signal(stopping, before_stopping)

@@ -178,7 +178,7 @@ class StrapSource:
                     await lost.wait()
             now_s = loop.time()
             if lost.is_set():
-                return "the strap broke the link"
+                return (await look(self._limits.ask_s)).problem or "the link to the strap broke"
             if silence.length_s(now_s) < self._limits.doubt_s and now_s - began_s >= self._limits.good_s:
                 self._back_off.clear()
             if silence.over(now_s):

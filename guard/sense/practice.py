@@ -21,7 +21,7 @@ from guard.runner.simulate import Runners, Second
 from guard.runner.strap import FaultRates
 
 NAME = "practice strap (invented)"
-SPEED_EVERY_S = 10
+SPEED_EVERY_S = 5
 RR_PER_S = 1024  # resolution of RR intervals in the Heart Rate Service
 GRACE_S = 4.0  # out of range for so long before the link is called lost
 RR_SPREAD = 0.02  # beat-to-beat, share of the interval; small while running (ours)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import replace
 
 from guard.errors import HardwareError
 from guard.events import LinkState

@@ -1,0 +1,95 @@
+"""The remembered strap: a small JSON file in the config folder.
+
+Remembering keeps the guard from taking a neighbour's strap. A file that cannot
+be understood is set aside with a note, never a reason not to run.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from guard.errors import HardwareError
+from guard.keep.folders import config_dir
+from guard.sense.seen import Strap, plain
+
+FILE_NAME = "strap.json"
+FORMAT = 1
+OWNER_ONLY = 0o600
+SIZE_LIMIT = 10_000
+
+
+def strap_file(make: bool = False) -> Path:
+    """Where the strap is remembered; `make` makes its folder."""
+    return config_dir(make) / FILE_NAME
+
+
+def remembered(warn: Callable[[str], None] = lambda text: None) -> Strap | None:
+    """The remembered strap, or None; `warn` gets one sentence when the file is no good."""
+    path = strap_file()
+    try:
+        with path.open("rb") as file:
+            data = json.loads(file.read(SIZE_LIMIT).decode())
+        strap = Strap(plain(_text(data, "name")), plain(_text(data, "address")))
+        if data.get("format") != FORMAT or not (strap.name or strap.address):
+            raise ValueError("unknown format")
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, RecursionError) as error:
+        what = error.strerror if isinstance(error, OSError) else "not a strap file"
+        warn(f"{path} cannot be read ({what}) and is ignored: "
+             "remember your strap again with `guard straps --remember ADDRESS`")
+        return None
+    return strap
+
+
+def remember(strap: Strap) -> Path:
+    """Write the strap down in one step, readable by its owner only; returns the file.
+
+    Raises HardwareError where the folder cannot be written.
+    """
+    path = strap_file(make=True)
+    text = json.dumps({"format": FORMAT, "name": strap.name, "address": strap.address}, ensure_ascii=True)
+    temporary: str | None = None
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=f".{FILE_NAME}.", dir=path.parent)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+        Path(temporary).chmod(OWNER_ONLY)
+        Path(temporary).replace(path)
+        temporary = None
+    except OSError as error:
+        raise HardwareError(
+            f"cannot write {path} ({error.strerror or error}): give write permission or free space there"
+        ) from None
+    finally:
+        if temporary is not None:
+            with contextlib.suppress(OSError):
+                Path(temporary).unlink()
+    return path
+
+
+def forget() -> bool:
+    """Remember no strap; True where one was remembered. Raises HardwareError."""
+    path = strap_file()
+    try:
+        path.unlink()
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise HardwareError(f"cannot remove {path} ({error.strerror or error}): give write permission there"
+                            ) from None
+    return True
+
+
+def _text(data: object, key: str) -> str:
+    value = data.get(key) if isinstance(data, dict) else None
+    if not isinstance(value, str):
+        raise ValueError(f"{key} is no text")
+    return value

@@ -1,0 +1,424 @@
+"""The radio link: real bleak against an emulated BlueZ on a private D-Bus."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import shutil
+import sys
+import time
+
+import pytest
+
+from guard.errors import HardwareError
+from guard.events import Battery, Link, LinkState, Reading
+from guard.sense.link import StrapSource
+from guard.sense.seen import Strap, Wanted
+from guard.sense.watch import Limits
+from tests.support.radio import bluez, forget_bus, running
+
+__all__ = ["bluez"]
+
+pytestmark = pytest.mark.skipif(
+    sys.platform != "linux" or not shutil.which("dbus-daemon"), reason="needs Linux and dbus-daemon")
+
+MINE = "C8:00:00:00:00:01"
+OTHER = "C8:00:00:00:00:02"
+QUICK = Limits(doubt_s=0.6, silent_s=1.5, look_every_s=0.2, listen_s=0.5, stretch_s=1.5, hint_s=1.0)
+KNOWN = Wanted("Invented strap", MINE)
+
+
+async def refused(source, limit_s=10.0):
+    """The HardwareError the source ends with."""
+    async with running(source) as ran, asyncio.timeout(limit_s):
+        with pytest.raises(HardwareError) as caught:
+            await ran.task
+    return str(caught.value)
+
+
+async def test_finds_connects_and_reads(bluez):
+    bluez.add_strap(MINE, bpm=131, battery=64, location=1)
+    async with running(StrapSource(KNOWN)) as ran:
+        first = await ran.reading()
+        await ran.until(lambda event: isinstance(event, Battery))
+    assert (first.bpm, first.contact, first.raw[0]) == (131, True, 0x16)
+    assert first.rr_s == (round(60 / 131 * 1024) / 1024,)
+    assert first.t_s == round(first.t_s, 3)
+    assert [link.state for link in ran.links[:3]] == [
+        LinkState.SEARCHING, LinkState.CONNECTING, LinkState.CONNECTED]
+    assert ran.links[2].name == "Invented strap"
+    assert ran.links[2].address == MINE
+    assert ran.links[2].body_location == "chest"
+    assert [event.percent for event in ran.events if isinstance(event, Battery)] == [64]
+
+
+async def test_the_only_strap_in_range_is_taken_once_others_had_time_to_show(bluez):
+    bluez.add_strap(MINE)
+    kept = []
+    async with running(StrapSource(limits=QUICK, remember=kept.append)) as ran:
+        connecting = await ran.link(LinkState.CONNECTING)
+        await ran.reading()
+        await asyncio.sleep(0.1)
+    assert connecting.t_s >= QUICK.listen_s
+    assert kept == [Strap("Invented strap", MINE)]
+
+
+async def test_a_remembered_strap_is_taken_among_several(bluez):
+    bluez.add_strap(OTHER, "Invented strap")
+    bluez.add_strap(MINE, "Invented strap")
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.reading()
+        assert ran.links[-1].address == MINE
+        assert bluez.look()["straps"][OTHER]["connects"] == 0
+
+
+async def test_several_straps_are_named_and_none_is_taken(bluez):
+    bluez.add_strap(MINE, "Strap one")
+    bluez.add_strap(OTHER, "Strap \x1b[31mtwo\x07")
+    said = await refused(StrapSource(limits=QUICK))
+    assert said == ("2 straps are in range and none is surely yours: "
+                    f"Strap [31mtwo ({OTHER}), Strap one ({MINE}); "
+                    "say which with `guard straps --remember ADDRESS`")
+    assert [one["connects"] for one in bluez.look()["straps"].values()] == [0, 0]
+
+
+async def test_several_straps_and_a_runner_who_chooses(bluez):
+    bluez.add_strap(MINE, "Strap one")
+    bluez.add_strap(OTHER, "Strap two")
+    offered = []
+
+    async def choose(seen):
+        offered.extend(sorted(one.name for one in seen))
+        assert not bluez.look()["discovering"], "the radio rests while the runner thinks"
+        return next(one for one in seen if one.name == "Strap two")
+
+    source = StrapSource(choose=choose, limits=QUICK)
+    async with running(source) as ran:
+        await ran.reading()
+        assert ran.links[-1].name == "Strap two"
+        assert source.about["address"] == OTHER
+    assert offered == ["Strap one", "Strap two"]
+
+
+async def test_a_neighbour_is_never_taken_for_the_remembered_strap(bluez):
+    bluez.add_strap(OTHER, "Strap of a neighbour")
+    said = await refused(StrapSource(KNOWN, limits=QUICK, wait_s=2.5))
+    assert said.startswith("after 2.5 s: Invented strap not found yet: wet the electrodes")
+    assert f"in range: Strap of a neighbour ({OTHER})" in said
+    assert bluez.look()["straps"][OTHER]["connects"] == 0
+
+
+async def test_a_private_address_that_changed_is_recognised_by_name_and_said(bluez):
+    bluez.add_strap("5A:00:00:00:00:07", "Invented strap")
+    async with running(StrapSource(KNOWN, limits=QUICK)) as ran:
+        await ran.reading()
+    assert ran.links[-1].detail == "recognised by its name, under a new address"
+
+
+async def test_a_public_address_never_changes_so_the_same_name_is_not_enough(bluez):
+    bluez.add_strap("00:11:22:00:00:07", "Invented strap", address_type="public")
+    said = await refused(StrapSource(KNOWN, limits=QUICK, wait_s=1.5))
+    assert "Invented strap not found yet" in said
+
+
+async def test_a_search_in_vain_says_the_mend_and_goes_on(bluez):
+    async with running(StrapSource(limits=QUICK)) as ran:
+        hint = await ran.until(lambda event: isinstance(event, Link) and "wet the electrodes" in event.detail)
+        assert hint.state is LinkState.SEARCHING
+        bluez.add_strap(MINE)
+        await ran.reading()
+
+
+@pytest.mark.parametrize("away_s", [0.0, 6.5])
+async def test_a_lost_link_is_regained_within_ten_seconds_of_its_return(bluez, away_s):
+    """With the real time limits."""
+    bluez.add_strap(MINE, interval_s=1.0)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.reading()
+        mark = len(ran.events)
+        bluez.drop(MINE, advertising=not away_s)
+        lost = await ran.link(LinkState.LOST, 1.0, after=mark)
+        await asyncio.sleep(away_s)
+        bluez.change(MINE, advertising=True)
+        back_s = ran.clock.now_s()
+        again = await ran.reading(10.0, after=mark)
+    assert lost.detail == "the link to the strap broke"
+    assert again.t_s - back_s < 10.0
+
+
+async def test_a_killed_service_is_said_and_regained(bluez):
+    """With the real time limits: neither platform nor library notices this death."""
+    bluez.add_strap(MINE, interval_s=1.0)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.reading()
+        mark, died_s = len(ran.events), ran.clock.now_s()
+        bluez.kill_service()
+        said = await ran.link(LinkState.UNAVAILABLE, 8.0, after=mark)
+        assert said.t_s - died_s < 8.0
+        assert "the Bluetooth service is not running" in said.detail
+        mark = len(ran.events)
+        bluez.start_service()
+        await ran.reading(10.0, after=mark)
+
+
+async def test_a_service_restarted_in_between_is_noticed(bluez):
+    """With the real time limits: everything looks well again before anyone looks."""
+    bluez.add_strap(MINE, interval_s=1.0)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.reading()
+        bluez.kill_service()
+        mark = len(ran.events)
+        bluez.start_service()
+        back_s = ran.clock.now_s()
+        again = await ran.reading(10.0, after=mark + 1)
+    assert again.t_s - back_s < 10.0
+
+
+async def test_a_service_that_hangs_is_said_and_regained(bluez):
+    bluez.add_strap(MINE)
+    limits = Limits(doubt_s=0.6, silent_s=1.5, look_every_s=0.2, ask_s=0.5, part_s=0.5, connect_s=2.0)
+    async with running(StrapSource(KNOWN, limits=limits)) as ran:
+        await ran.reading()
+        mark = len(ran.events)
+        bluez.freeze_service()
+        said = await ran.link(LinkState.UNAVAILABLE, 8.0, after=mark)
+        assert "does not answer" in said.detail
+        mark = len(ran.events)
+        bluez.thaw_service()
+        await ran.reading(10.0, after=mark)
+
+
+async def test_a_dead_bus_is_said_and_regained(bluez):
+    bluez.add_strap(MINE)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.reading()
+        mark = len(ran.events)
+        bluez.kill_bus()
+        said = await ran.link(LinkState.UNAVAILABLE, 8.0, after=mark)
+        assert "D-Bus" in said.detail
+        bluez.kill_service()
+        mark = len(ran.events)
+        bluez.start_bus()
+        bluez.start_service()
+        await ran.reading(10.0, after=mark)
+
+
+async def test_an_adapter_switched_off_is_said_and_regained(bluez):
+    bluez.add_strap(MINE)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.reading()
+        mark = len(ran.events)
+        bluez.power(False)
+        said = await ran.link(LinkState.UNAVAILABLE, 8.0, after=mark)
+        assert said.detail == "the Bluetooth adapter is off: `bluetoothctl power on`"
+        mark = len(ran.events)
+        bluez.power(True)
+        await ran.reading(10.0, after=mark)
+
+
+@pytest.mark.parametrize("slot", ["hci0", "hci1"])
+async def test_an_adapter_pulled_out_is_said_and_regained(bluez, slot):
+    bluez.add_strap(MINE)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.reading()
+        mark = len(ran.events)
+        bluez.unplug()
+        said = await ran.link(LinkState.UNAVAILABLE, 8.0, after=mark)
+        assert "no Bluetooth adapter found" in said.detail
+        mark = len(ran.events)
+        bluez.plug(slot)
+        await ran.reading(10.0, after=mark)
+
+
+async def test_a_silent_strap_is_connected_anew(bluez):
+    bluez.add_strap(MINE)
+    async with running(StrapSource(KNOWN, limits=QUICK)) as ran:
+        await ran.reading()
+        mark = len(ran.events)
+        bluez.change(MINE, silent=True)
+        lost = await ran.link(LinkState.LOST, after=mark)
+        assert lost.detail.startswith("connected, but no readings for 2 s")
+        bluez.change(MINE, silent=False)
+        await ran.reading(after=mark + 2)
+        assert bluez.look()["straps"][MINE]["connects"] == 2
+
+
+async def test_silence_ends_a_link_at_ten_to_twelve_seconds():
+    limits = Limits()
+    assert 10.0 <= limits.silent_s <= 12.0
+    assert limits.doubt_s + limits.ask_s <= 8.0, "trouble of the radio is said in time"
+
+
+async def test_a_strap_without_signal_keeps_its_link(bluez):
+    """0 bpm without contact is a dry electrode, not a broken link."""
+    bluez.add_strap(MINE, bpm=0, contact=False, rr=False)
+    async with running(StrapSource(KNOWN, limits=QUICK)) as ran:
+        first = await ran.reading()
+        await asyncio.sleep(2 * QUICK.silent_s)
+        assert (first.bpm, first.contact) == (0, False)
+        assert bluez.look()["straps"][MINE]["connects"] == 1
+
+
+async def test_malformed_packets_are_said_once_and_never_read(bluez):
+    bluez.add_strap(MINE, bpm=77, rr=False, contact=None, packets=["", "08 4d", "01 4d", "00 4d"])
+    async with running(StrapSource(KNOWN, limits=QUICK)) as ran:
+        await ran.until(lambda event: isinstance(event, Reading))
+        details = [link.detail for link in ran.links if link.state is LinkState.CONNECTED]
+    assert {reading.bpm for reading in ran.readings} == {77}
+    assert details[1] == "a packet of 0 bytes could not be read (empty packet)"
+    assert "energy is missing" in details[2]
+
+
+async def test_packets_delivered_twice_count_once(bluez):
+    bluez.add_strap(MINE, silent=True)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.link(LinkState.CONNECTED)
+        for raw in (b"\x10\x4b\x33\x03", b"\x10\x4b\x33\x03", b"\x10\x4b\x34\x03", b"\x00\x50", b"\x00\x50"):
+            bluez.packet(MINE, raw)
+        await ran.until(lambda event: isinstance(event, Reading) and event.bpm == 80)
+        await asyncio.sleep(0.1)
+    assert [reading.bpm for reading in ran.readings] == [75, 75, 80, 80]
+
+
+async def test_what_comes_late_from_an_old_connection_is_dropped(bluez, monkeypatch):
+    import bleak
+
+    callbacks = []
+    start_notify = bleak.BleakClient.start_notify
+
+    async def listen_in(self, what, callback, **how):
+        callbacks.append(callback)
+        return await start_notify(self, what, callback, **how)
+
+    monkeypatch.setattr(bleak.BleakClient, "start_notify", listen_in)
+    bluez.add_strap(MINE, bpm=100, battery=None)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.reading()
+        mark = len(ran.events)
+        bluez.drop(MINE)
+        await ran.reading(after=mark)
+        callbacks[0](None, bytearray(b"\x00\x99"))
+        callbacks[-1](None, bytearray(b"\x00\x55"))
+    assert 0x99 not in [reading.bpm for reading in ran.readings]
+
+
+async def test_hostile_names_reach_no_event_as_they_are(bluez):
+    name = "\x1b]0;owned\x07[bold red]strap\u202e\r\n" + "x" * 200
+    bluez.add_strap(MINE, name)
+    async with running(StrapSource(limits=QUICK)) as ran:
+        await ran.reading()
+    for link in ran.links:
+        assert link.name.isprintable()
+        assert len(link.name) <= 60
+    assert ran.links[-1].name.startswith("]0;owned[bold red]strapxxx")
+
+
+async def test_a_nameless_strap_is_connected_by_its_address(bluez):
+    bluez.add_strap(MINE, "")
+    async with running(StrapSource(Wanted(address=MINE))) as ran:
+        await ran.reading()
+    assert ran.links[-1].name == MINE
+
+
+async def test_cancelling_disconnects_in_time(bluez):
+    bluez.add_strap(MINE)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.reading()
+        began_s = time.monotonic()
+    assert time.monotonic() - began_s < 3.0
+    state = bluez.look()
+    assert not state["straps"][MINE]["connected"]
+    assert not state["discovering"]
+    assert not [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
+
+
+async def test_cancelling_a_search_stops_the_scan(bluez):
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.link(LinkState.SEARCHING)
+        while not bluez.look()["discovering"]:
+            await asyncio.sleep(0.02)
+    assert not bluez.look()["discovering"]
+
+
+async def test_a_strap_this_machine_still_holds_is_found(bluez):
+    """What a killed program leaves behind: connected, so it advertises no more."""
+    bluez.add_strap(MINE, connected=True)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.reading(5.0)
+        assert bluez.look()["straps"][MINE]["connects"] == 0
+
+
+async def test_services_that_show_up_late_are_waited_for_again(bluez):
+    bluez.add_strap(MINE, no_measurement=True)
+    async with running(StrapSource(KNOWN)) as ran:
+        lost = await ran.link(LinkState.LOST)
+        assert lost.detail == "the device did not show its heart rate yet"
+        bluez.remove_strap(MINE)
+        bluez.add_strap(MINE)
+        await ran.reading(after=len(ran.events))
+
+
+async def test_a_strap_that_refuses_is_named_when_time_is_up(bluez):
+    bluez.add_strap(MINE, refuses=True)
+    said = await refused(StrapSource(KNOWN, limits=QUICK, wait_s=3.0), 15.0)
+    assert said.startswith(f"after 3 s: Invented strap ({MINE}) was found, but: Bluetooth refused")
+
+
+async def test_battery_changes_are_put(bluez):
+    bluez.add_strap(MINE, battery=16)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.until(lambda event: isinstance(event, Battery) and event.percent == 16)
+        bluez.change(MINE, battery=14)
+        await ran.until(lambda event: isinstance(event, Battery) and event.percent == 14)
+
+
+async def test_a_battery_that_only_answers_questions_is_asked_again(bluez):
+    bluez.add_strap(MINE, battery=16, battery_notifies=False)
+    async with running(StrapSource(KNOWN, limits=Limits(battery_every_s=0.2))) as ran:
+        await ran.until(lambda event: isinstance(event, Battery) and event.percent == 16)
+        bluez.change(MINE, battery=15)
+        await ran.until(lambda event: isinstance(event, Battery) and event.percent == 15)
+
+
+async def test_a_strap_that_tells_only_its_heart_rate_will_do(bluez):
+    bluez.add_strap(MINE, battery=None, location=None)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.reading()
+        await asyncio.sleep(0.3)
+    assert not [event for event in ran.events if isinstance(event, Battery)]
+    assert ran.links[-1].body_location == ""
+
+
+async def test_preparing_finds_the_strap_before_the_session(bluez):
+    bluez.add_strap(MINE)
+    told = []
+    source = StrapSource(KNOWN)
+    seen = await source.prepare(told.append)
+    assert (seen.name, seen.address) == ("Invented strap", MINE)
+    assert told == ["looking for the heart-rate strap"]
+    assert source.about == {"kind": "strap", "name": "Invented strap", "address": MINE,
+                            "service": "0000180d-0000-1000-8000-00805f9b34fb"}
+    async with running(source) as ran:
+        await ran.reading()
+    assert ran.links[0].state is LinkState.CONNECTING
+
+
+async def test_without_an_adapter_the_mend_is_said_at_once(bluez):
+    bluez.unplug()
+    assert "no Bluetooth adapter found" in await refused(StrapSource(KNOWN))
+
+
+async def test_an_adapter_that_is_off_at_the_start_is_said_at_once(bluez):
+    bluez.power(False)
+    assert await refused(StrapSource(KNOWN)) == "the Bluetooth adapter is off: `bluetoothctl power on`"
+
+
+async def test_without_the_service_the_mend_is_said_at_once(bluez):
+    bluez.kill_service()
+    assert "`sudo systemctl start bluetooth`" in await refused(StrapSource(KNOWN))
+
+
+async def test_without_a_bus_the_mend_is_said_at_once(monkeypatch, tmp_path):
+    monkeypatch.setitem(os.environ, "DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/nobody")
+    assert "D-Bus" in await refused(StrapSource(KNOWN))
+    await forget_bus()

@@ -57,16 +57,26 @@ apt_install() {  # never removes anything: a desktop's own sound server stays
     install --no-install-recommends --no-remove "$@" >"$apt_log" 2>&1 </dev/null
 }
 
-need() {  # need PACKAGE WHY WHAT-IS-LOST
-  installed "$1" && return 0
-  if ! apt_works; then
-    lacks "$1 is missing ($2): $3. Install it by hand, then run this again."
-    return 1
+wanted=() reasons=() losses=()
+want() {  # want PACKAGE WHY WHAT-IS-LOST: noted here, installed by install_wanted
+  installed "$1" && return
+  wanted+=("$1") reasons+=("$2") losses+=("$3")
+}
+
+install_wanted() {  # all at once; one by one where that fails, so that one bad package costs only itself
+  local i
+  [ "${#wanted[@]}" -gt 0 ] || return
+  for i in "${!wanted[@]}"; do say "needs ${wanted[i]}: ${reasons[i]}"; done
+  if apt_works; then
+    say "installing with apt (this can take minutes)"
+    apt_install "${wanted[@]}" || for i in "${!wanted[@]}"; do
+      apt_install "${wanted[i]}" || say "apt: $(grep -m 1 -E '^E:|^sudo:' "$apt_log")"
+    done
   fi
-  say "installing $1: $2"
-  apt_install "$1" && return 0
-  lacks "$1 could not be installed ($2): $3. apt said: $(grep -E '^E:' "$apt_log" | head -n 1)"
-  return 1
+  for i in "${!wanted[@]}"; do
+    installed "${wanted[i]}" || lacks "${wanted[i]} is missing (${reasons[i]}): ${losses[i]}"
+  done
+  wanted=() reasons=() losses=()
 }
 
 # --- Python --------------------------------------------------------------------
@@ -88,13 +98,13 @@ find_python() {  # the first Python >= 3.11, one that makes virtual environments
 python="$(find_python)"
 if [ "$system" = Linux ]; then
   if [ -z "$python" ] && command -v apt-get >/dev/null 2>&1; then
-    need python3 "runs the guard" "nothing works without it"
-    python="$(find_python)"
+    want python3 "runs the guard" "nothing works without it"
   fi
-  if [ -n "$python" ] && ! makes_venvs "$python" && command -v apt-get >/dev/null 2>&1; then
-    need python3-venv "keeps the guard's Python packages apart from the system's" "the guard cannot be installed"
-    python="$(find_python)"
+  if { [ -z "$python" ] || ! makes_venvs "$python"; } && command -v apt-get >/dev/null 2>&1; then
+    want python3-venv "keeps the guard's packages apart from the system's" "the guard cannot be installed"
   fi
+  install_wanted
+  python="$(find_python)"
 fi
 [ -n "$python" ] || fail "no Python 3.11 or newer found: install it (Debian 12 and later have it as python3), \
 then run this again"
@@ -113,20 +123,21 @@ case "$system" in
   Linux)
     if command -v dpkg-query >/dev/null 2>&1; then
       without="cues are played by aplay instead, a little later"
-      command -v gcc >/dev/null 2>&1 || need gcc "builds the sound player" "$without"
-      has_header stdlib.h || need libc6-dev "builds the sound player" "$without"
-      has_header alsa/asoundlib.h || need libasound2-dev "headers of the sound system, to build the player" "$without"
-      python_header || need python3-dev "headers of Python, to build the sound player" "$without"
-      need alsa-utils "aplay, the second way to play a cue" "no second way when the first fails"
-      need libespeak-ng1 "the voice" "tones without words"
-      need bluez "Bluetooth, for the strap" "no strap; rehearsals and recordings work"
+      command -v gcc >/dev/null 2>&1 || want gcc "builds the sound player" "$without"
+      has_header stdlib.h || want libc6-dev "builds the sound player" "$without"
+      has_header alsa/asoundlib.h || want libasound2-dev "headers of the sound system, to build the player" "$without"
+      python_header || want python3-dev "headers of Python, to build the sound player" "$without"
+      want alsa-utils "aplay, the second way to play a cue" "no second way when the first fails"
+      want libespeak-ng1 "the voice" "tones without words"
+      want bluez "Bluetooth, for the strap" "no strap; rehearsals and recordings work"
       if [ "$tests" = yes ]; then
-        need dbus "tests: a private message bus for the stand-in Bluetooth service" "those tests are skipped"
-        need libasound2-plugins "tests: catch what is really played" "those tests are skipped"
-        need pulseaudio "tests: a private second sound server" "those tests are skipped"
-        need pulseaudio-utils "tests: records from that sound server" "those tests are skipped"
-        need tmux "tests: a real terminal to look at" "those tests are skipped"
+        want dbus "tests: a private message bus for the stand-in Bluetooth service" "those tests are skipped"
+        want libasound2-plugins "tests: catch what is really played" "those tests are skipped"
+        want pulseaudio "tests: a private second sound server" "those tests are skipped"
+        want pulseaudio-utils "tests: records from that sound server" "those tests are skipped"
+        want tmux "tests: a real terminal to look at" "those tests are skipped"
       fi
+      install_wanted
     else
       lacks "this Linux has no apt: for sound install gcc and the ALSA and Python headers, for the voice
     espeak-ng, for a strap BlueZ; then run this again"

@@ -13,10 +13,13 @@ from typing import Any
 from guard.errors import UsageError
 from guard.settings import Settings, find, parse, parse_assignments
 
+FIND_A_CEILING = (
+    "run half an hour at the fastest pace at which you still speak in whole sentences; "
+    "your average heart rate over its last 20 minutes is a careful start"
+)
 HOW_TO_FIND_A_CEILING = (
     "no ceiling is set, and the guard never guesses one: add --ceiling BPM, or keep yours with "
-    "`guard settings ceiling_bpm=BPM`. To find it, run half an hour at the fastest pace at which you "
-    "still speak in whole sentences; your average heart rate over its last 20 minutes is a careful start"
+    f"`guard settings ceiling_bpm=BPM`. To find it, {FIND_A_CEILING}"
 )
 
 
@@ -28,9 +31,18 @@ def add_settings_options(parser: argparse.ArgumentParser) -> None:
         help="a setting for this session only (see `guard settings`); may be repeated")
 
 
+def add_session_options(parser: argparse.ArgumentParser) -> None:
+    """Those of a live session: also `--speech` and `--plain`."""
+    add_settings_options(parser)
+    parser.add_argument("--speech", choices=find("speech").choices, help=find("speech").meaning)
+    parser.add_argument("--plain", action="store_true", help="plain lines instead of the live screen")
+
+
 def typed_values(args: argparse.Namespace) -> dict[str, Any]:
-    """Checked values of `--set` and `--ceiling`; two ceilings that differ are an error."""
+    """Checked values of `--set`, `--ceiling`, `--speech`; two ceilings that differ are an error."""
     values = parse_assignments(args.assignments)
+    if getattr(args, "speech", None) is not None:
+        values["speech"] = args.speech
     if args.ceiling is not None:
         ceiling = parse(find("ceiling_bpm"), args.ceiling)
         if values.get("ceiling_bpm", ceiling) != ceiling:
@@ -49,11 +61,17 @@ def chosen_settings(
 ) -> Settings:
     """Settings of one session: typed over `course` over file over defaults.
 
-    Raises UsageError where `need_ceiling` and none of them gives one.
+    With a `course` what the file says of the runner's own body and limits is
+    left out: it does not fit an invented one. Raises UsageError where
+    `need_ceiling` and none of them gives a ceiling.
     """
     from guard.keep import settings_file
 
-    values = {**settings_file.load(), **(course or {}), **typed_values(args)}
+    kept = settings_file.load()
+    if course is not None:
+        kept = {key: value for key, value in kept.items()
+                if key == "units" or find(key).group not in ("limits", "runner")}
+    values = {**kept, **(course or {}), **typed_values(args)}
     settings = Settings().replaced(values)
     if need_ceiling and settings.ceiling_bpm is None:
         raise UsageError(HOW_TO_FIND_A_CEILING)

@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
-from guard.commands.options import HOW_TO_FIND_A_CEILING, add_settings_options, typed_values
+from guard.commands.options import FIND_A_CEILING, add_settings_options, typed_values
 from guard.errors import UsageError
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    from guard.events import Action, Command
     from guard.keep.recording import read_log
     from guard.study.replay import replay
 
@@ -38,7 +39,11 @@ def run(args: argparse.Namespace) -> int:
         return _verify(recording, as_json=args.json)
     settings = recording.settings.replaced(changes)
     if settings.ceiling_bpm is None:
-        raise UsageError(f"{args.file} was recorded without a ceiling: {HOW_TO_FIND_A_CEILING}")
+        raise UsageError(f"{args.file} holds no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
+    if "ceiling_bpm" in changes and any(
+            isinstance(event, Command) and event.action is Action.CEILING for event in recording.inputs):
+        print("note: the runner changed the ceiling during this session; the replay does too",
+              file=sys.stderr)
     result = replay(recording, settings)
     if args.json:
         import json

@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import Any
 
+from guard.commands.options import FIND_A_CEILING
 from guard.errors import UsageError
 
 WIDE = 110  # columns from which the range has a column of its own
@@ -106,6 +107,8 @@ def _explain(row: dict[str, Any]) -> None:
           f"  range    {row['range']}{_unit(row)}\n"
           f"  default  {_plain(row['default'])}\n"
           f"  change   guard settings {row['key']}=VALUE")
+    if row["key"] == "ceiling_bpm":
+        print(f"To find yours, {FIND_A_CEILING}.")
 
 
 def _origin(row: dict[str, Any]) -> str:

@@ -1,0 +1,98 @@
+"""From columns of numbers to what a strap and a foot pod would have sent. Pure.
+
+Arrays are float64 of one length n, NaN where a row has no value; times are
+seconds in ascending order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from guard.events import Reading
+
+Floats = NDArray[np.float64]
+
+AVERAGE_S = 5.0  # straps average over the last few seconds (common practice)
+PACKET_S = 1.0
+# 20 to 300 beats a minute; anything else is a missed or a doubled beat.
+SHORTEST_RR_S, LONGEST_RR_S = 0.2, 3.0
+
+GRADE_OVER_M = 60.0
+GRADE_FROM_M = 20.0
+STEEPEST = 0.45  # the range measured by Minetti et al. 2002, J Appl Physiol 93
+GAP_S = 10.0
+
+KM_PER_MILE = 1.609344  # international mile, exact by definition
+SPEED_UNITS = ("m/s", "km/h", "mph", "min/km", "min/mile")
+
+
+def beats_to_readings(t_s: Floats, rr_s: Floats) -> Iterator[Reading]:
+    """Readings as a strap makes them of beats: one a second, averaged.
+
+    `rr_s` is the RR interval that ends at `t_s`. Each reading carries the
+    intervals of the last second as they are, and 60 / their mean over the last
+    5 s, intervals outside 0.2 to 3 s left out of the mean; 0 bpm (no signal)
+    where none is left, no reading where no beat came for 5 s.
+    """
+    if not len(t_s):
+        return
+    known = np.isfinite(rr_s)
+    good = known & (rr_s >= SHORTEST_RR_S) & (rr_s <= LONGEST_RR_S)
+    sums = np.concatenate(([0.0], np.cumsum(np.where(good, rr_s, 0.0))))
+    counts = np.concatenate(([0], np.cumsum(good)))
+    packets = np.arange(np.floor(t_s[0]), np.ceil(t_s[-1]) + 0.5, PACKET_S)
+    until = np.searchsorted(t_s, packets, side="right")
+    fresh = np.searchsorted(t_s, packets - PACKET_S, side="right")
+    window = np.searchsorted(t_s, packets - AVERAGE_S, side="right")
+    for packet, first, start, stop in zip(
+            packets.tolist(), fresh.tolist(), window.tolist(), until.tolist(), strict=True):
+        if stop == start:
+            continue
+        n = int(counts[stop] - counts[start])
+        bpm = round(60.0 * n / float(sums[stop] - sums[start])) if n else 0
+        intervals = tuple(float(rr) for rr in rr_s[first:stop] if np.isfinite(rr))
+        yield Reading(packet, bpm, None, intervals)
+
+
+def to_m_s(values: Floats, unit: str) -> Floats:
+    """Speed (or pace, minutes a kilometre or mile) in m/s; a pace of 0 is not known."""
+    if unit in ("min/km", "min/mile"):
+        metres = 1000.0 if unit == "min/km" else 1000.0 * KM_PER_MILE
+        return metres / 60.0 / np.where(values > 0, values, np.nan)
+    factor = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": KM_PER_MILE / 3.6}[unit]
+    return values * factor
+
+
+def smoothed_grade(t_s: Floats, speed_m_s: Floats, altitude_m: Floats) -> Floats:
+    """Grade (rise over run) at each row, from the 60 m run before it.
+
+    It is the least-squares slope of altitude against distance over the last
+    60 m and never looks ahead, as a belt or pod would not; NaN before 20 m are
+    run, across gaps over 10 s, and where steeper than 0.45.
+    """
+    dt_s = np.diff(t_s, prepend=t_s[:1])
+    run_m = np.where(np.isfinite(speed_m_s), speed_m_s, 0.0) * dt_s
+    # A jump longer than the window keeps what lies before a gap out of it.
+    run_m = np.where(dt_s > GAP_S, GRADE_OVER_M + 1.0, run_m)
+    distance_m = np.cumsum(run_m)
+    known = np.isfinite(altitude_m)
+    x = np.where(known, distance_m, 0.0)
+    y = np.where(known, altitude_m, 0.0)
+    y = y - (y[known].mean() if known.any() else 0.0)  # keeps the sums small
+    start = np.searchsorted(distance_m, distance_m - GRADE_OVER_M, side="left")
+
+    def over_window(values: Floats) -> Floats:
+        sums = np.concatenate(([0.0], np.cumsum(values)))
+        return np.asarray(sums[1:] - sums[start])
+
+    n = over_window(known.astype(np.float64))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean_x, mean_y = over_window(x) / n, over_window(y) / n
+        spread = over_window(x * x) / n - mean_x**2
+        slope = (over_window(x * y) / n - mean_x * mean_y) / spread
+    span_m = distance_m - distance_m[start]
+    usable = (span_m >= GRADE_FROM_M) & (n >= 3) & (spread > 1.0) & (np.abs(slope) <= STEEPEST)
+    return np.where(usable, slope, np.nan)

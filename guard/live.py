@@ -23,7 +23,8 @@ from typing import IO, Any, Protocol
 
 from guard.clock import SessionClock, wall_now
 from guard.decide.plan import Plan
-from guard.decide.wording import status_phrase
+from guard.decide.wording import GUARD_STOPPED, status_phrase
+from guard.errors import GuardError
 from guard.events import (
     Action,
     Clock,
@@ -60,7 +61,7 @@ class Sounder(Protocol):
     def say(self, text: str) -> None: ...
     def tick(self) -> None: ...
     def mute(self, on: bool) -> None: ...
-    def close(self, goodbye: bool = True) -> None: ...
+    def close(self, goodbye: str | None = None) -> None: ...
 
 
 class Log(Protocol):
@@ -196,13 +197,15 @@ class _Live:
     async def close(self) -> Path | None:
         """Close every listener, all at once; each has its time, then is left behind."""
         summary, t_s = self.session.summary(), self._clock.now_s()
+        # A session that never began has nothing to take leave of.
+        goodbye = None if isinstance(self.fault, GuardError) else GUARD_STOPPED
 
         def close_log() -> None:
             self._kept = self._log.close(summary, round(t_s, 3))
 
         closing = {
             self._to_log: close_log,
-            self._to_sound: lambda: self._sounder.close(goodbye=True),
+            self._to_sound: lambda: self._sounder.close(goodbye),
             self._to_screen: self._screen.close,
         }
         done = await asyncio.gather(*(
@@ -240,6 +243,8 @@ class _Live:
         if isinstance(item, str):
             self._note(item)
         else:
+            if item.detail:
+                self._note(item.detail)
             self.take(dataclasses.replace(item, t_s=self._clock.now_s()))
 
     def key(self, char: str) -> None:

@@ -64,7 +64,7 @@ async def test_cues_reach_sound_source_screen_and_log() -> None:
     assert sum(ended.summary["cues"].values()) == len(cues)
     assert stage.log.closed_with == ended.summary
     assert stage.screen.opened and stage.screen.closed and stage.source.let_go
-    assert stage.sounder.calls[-1] == ("close", True)
+    assert stage.sounder.calls[-1] == ("close", "guard stopped")
     assert isinstance(stage.log.items[-1], StateChanged) and stage.log.items[-1].state is State.DONE
 
 
@@ -140,7 +140,7 @@ async def test_missing_hardware_ends_with_its_sentence() -> None:
     with pytest.raises(HardwareError, match="switch it on"):
         await stage.run()
     assert stage.log.closed_with is not None and stage.screen.closed
-    assert stage.sounder.calls[-1] == ("close", True)
+    assert stage.sounder.calls[-1] == ("close", None)
 
 
 async def test_a_fault_of_the_guard_is_not_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -156,7 +156,7 @@ async def test_a_fault_of_the_guard_is_not_hidden(monkeypatch: pytest.MonkeyPatc
     with pytest.raises(ZeroDivisionError):
         await stage.run()
     assert stage.log.closed_with is not None and stage.screen.closed
-    assert stage.sounder.calls[-1] == ("close", True)
+    assert stage.sounder.calls[-1] == ("close", "guard stopped")
 
 
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
@@ -227,11 +227,11 @@ async def test_sound_health_and_notes_come_in_from_other_threads() -> None:
         frame.snapshot.sound_backend == "speaker" for frame in stage.screen.frames))
     await asyncio.to_thread(stage.inbox.sound, "none", "unplugged")
     await asyncio.to_thread(stage.inbox.note, "the disk is full")
-    await until(lambda: stage.screen.frames[-1].notes == ("the disk is full",))
+    await until(lambda: stage.screen.frames[-1].notes == ("unplugged", "the disk is full"))
     os.kill(os.getpid(), signal.SIGINT)
     ended = await running
     assert [item.backend for item in stage.log.items if isinstance(item, SoundHealth)] == ["speaker", "none"]
-    assert ended.troubles == ("the disk is full",)
+    assert ended.troubles == ("unplugged", "the disk is full")
 
 
 async def test_loss_is_said_by_the_ticker_alone() -> None:

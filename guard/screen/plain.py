@@ -5,7 +5,19 @@ from __future__ import annotations
 from typing import TextIO
 
 from guard.decide.wording import headline
-from guard.events import Battery, Command, CueGiven, Input, Link, Output, SoundHealth, Speed, StateChanged
+from guard.events import (
+    Action,
+    Battery,
+    Command,
+    CueGiven,
+    Input,
+    Link,
+    Output,
+    SoundHealth,
+    Speed,
+    State,
+    StateChanged,
+)
 from guard.screen import words
 from guard.screen.frame import Frame
 from guard.screen.look import clean
@@ -53,15 +65,14 @@ class PlainScreen:
             case CueGiven():
                 return f"cue: {headline(item, self._options.settings)} ({item.reason})"
             case StateChanged():
-                why = f" ({item.reason})" if item.reason else ""
+                why = f" ({item.reason})" if item.reason and item.state is not State.DONE else ""
                 return f"state: {words.state_name(item.state).lower()}{why}"
             case Link():
                 detail = f" ({item.detail})" if item.detail else ""
                 return f"link: {words.link_line(item.state, item.name)}{detail}"
             case SoundHealth():
-                detail = f" ({item.detail})" if item.detail else ""
-                return f"sound: {item.backend}{detail}"
-            case Command():
+                return f"sound: {item.backend}"  # its detail comes as a note
+            case Command() if item.action is not Action.QUIT:
                 value = "" if item.value is None else f" {item.value:g}" \
                     if isinstance(item.value, float) else f" {item.value}"
                 return f"you: {item.action.value.replace('_', ' ')}{value}"

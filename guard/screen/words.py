@@ -65,6 +65,7 @@ def flags(snapshot: Snapshot) -> list[str]:
         (snapshot.muted, "MUTED"),
         (snapshot.free_run, "FREE RUN"),
         (snapshot.sound_backend == "none", "NO SOUND"),
+        (snapshot.sound_backend == "off", "SOUND OFF"),
     )
     return [word for shown, word in pairs if shown]
 

@@ -94,7 +94,7 @@ class FakeSounder:
     def mute(self, on: bool) -> None:
         self._note("mute", on)
 
-    def close(self, goodbye: bool = True) -> None:
+    def close(self, goodbye: str | None = None) -> None:
         self.calls.append(("close", goodbye))
 
     def asked(self, what: str) -> list[Any]:

@@ -1,0 +1,113 @@
+"""What `guard run` and `guard rehearse` share: screen, sound, log and the end of a session."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+
+from guard.clock import SessionClock, wall_now
+from guard.decide.plan import Plan
+from guard.errors import GuardError
+from guard.inbox import Inbox
+from guard.keep import folders
+from guard.keep.log import SessionLog, new_session_path, session_header
+from guard.keep.wall import clock_is_trusted
+from guard.live import Ended, run_session
+from guard.screen.frame import Screen
+from guard.screen.live_screen import LiveScreen
+from guard.screen.look import fitting_look
+from guard.screen.plain import PlainScreen
+from guard.screen.summary import summary_lines, summary_rows
+from guard.screen.view import ViewOptions
+from guard.sense.source import Source
+from guard.settings import Settings
+from guard.sound.player import Sounder
+
+DEBUG_FILE = "debug.log"
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What kind of session this is: its title and tag on screen, where its log belongs.
+
+    With `needs_screen` the session ends when its output is gone.
+    """
+
+    title: str
+    log_folder: Callable[[], Path]
+    tag: str = ""
+    needs_screen: bool = False
+
+
+async def guarded(
+    source: Source,
+    settings: Settings,
+    clock: SessionClock,
+    kind: Kind,
+    *,
+    plain: bool,
+    plan: Plan | None = None,
+) -> Ended:
+    """Run one session with the real screen, sound and log."""
+    inbox = Inbox()
+    started = wall_now()
+    header = session_header(
+        settings, started=started, clock_trusted=clock_is_trusted(started),
+        plan=plan.as_dict() if plan else None, source=source.about)
+    folder = _folder(kind.log_folder, inbox)
+    log = SessionLog(new_session_path(started, folder), header, report=inbox.note)
+    sounder = Sounder(settings, cache_dir=_folder(folders.cache_dir, inbox), on_health=inbox.sound)
+    return await run_session(
+        source, settings, clock=clock, log=log, screen=_screen(settings, kind, log.path.name, plain, inbox),
+        sounder=sounder, inbox=inbox, stdin=sys.stdin, plan=plan, needs_screen=kind.needs_screen)
+
+
+def finished(ended: Ended, *, title: str) -> int:
+    """Show how the session went and where its log is; returns the exit code."""
+    console = Console(highlight=False)
+    if console.is_terminal:
+        table = Table(title=title, title_justify="left", show_header=False, box=None, padding=(0, 2, 0, 0))
+        for fact, value in summary_rows(ended.summary):
+            table.add_row(fact, value)
+        console.print(table)
+    else:
+        print("\n".join([title, *summary_lines(ended.summary)]))
+    if ended.log_path:
+        print(f"log: {ended.log_path}")
+        print(f"see it again: guard replay {ended.log_path}")
+    for trouble in dict.fromkeys(ended.troubles):
+        print(f"note: {trouble}", file=sys.stderr)
+    return ended.exit_code
+
+
+def is_terminal(*streams: object) -> bool:
+    """Whether all of these streams are terminals."""
+    return all(getattr(stream, "isatty", lambda: False)() for stream in streams)
+
+
+def _folder(find: Callable[[], Path], inbox: Inbox) -> Path:
+    """A folder of ours, or a temporary one where it cannot be made: a run is not lost for a folder."""
+    try:
+        return find()
+    except GuardError as error:
+        spare = Path(tempfile.mkdtemp(prefix="guard-"))
+        inbox.note(f"{error}; until then it is kept in {spare}")
+        return spare
+
+
+def _screen(settings: Settings, kind: Kind, log_name: str, plain: bool, inbox: Inbox) -> Screen:
+    console = Console(highlight=False)
+    look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
+    options = ViewOptions(
+        settings=settings, look=look, title=kind.title, tag=kind.tag, log_name=f"log {log_name}",
+        show_keys=is_terminal(sys.stdin))
+    if plain or not is_terminal(sys.stdout) or not console.is_interactive:
+        return PlainScreen(sys.stdout, options)
+    return LiveScreen(console, options, _folder(folders.data_dir, inbox) / DEBUG_FILE)

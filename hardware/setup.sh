@@ -88,7 +88,7 @@ find_python() {  # the first Python >= 3.11, one that makes virtual environments
   local candidate second=""
   for candidate in ${PYTHON:-} python3 python3.13 python3.12 python3.11 python3.14 \
     /usr/bin/python3 /opt/homebrew/bin/python3 /usr/local/bin/python3; do
-    command -v "$candidate" >/dev/null 2>&1 && new_enough "$candidate" || continue
+    new_enough "$candidate" || continue
     makes_venvs "$candidate" && { printf '%s' "$candidate"; return 0; }
     [ -n "$second" ] || second="$candidate"
   done

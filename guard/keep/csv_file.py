@@ -17,6 +17,7 @@ import numpy as np
 
 from guard.errors import InputError, UsageError
 from guard.events import Input, Reading, Speed
+from guard.keep.csv_order import in_order
 from guard.keep.csv_series import (
     GAP_S,
     Floats,
@@ -30,7 +31,6 @@ from guard.keep.log import session_header
 from guard.keep.records import BPM_LIMIT, LONGEST_S, Record
 
 RR_UNITS_S = {"ms": 0.001, "s": 1.0}
-UNSORTED_S = 60.0  # times that run back further are another recording, not disorder
 FASTEST_M_S = 8.0  # a median over this is no running
 TOP_SPEED_M_S = 100.0
 
@@ -90,7 +90,7 @@ def import_csv(path: Path, columns: Columns, form: Form | None = None) -> Import
     t_s, keep, started = _times(table, columns, form, lines, cells, notes)
     lines = [lines[row] for row in keep]
     cells = {what: [texts[row] for row in keep] for what, texts in cells.items()}
-    order, shift_s = _in_order(table, lines, t_s, notes)
+    order, shift_s = in_order(table, lines, t_s, notes)
     t_s = t_s[order]
     cells = {what: [texts[row] for row in order] for what, texts in cells.items()}
     readings = _readings(table, columns, form, t_s, cells, notes)
@@ -188,53 +188,6 @@ def _start(form: TimeForm, seconds: Sequence[float]) -> datetime | None:
         return datetime.fromtimestamp(min(seconds)).astimezone()
     except (ValueError, OverflowError, OSError):
         return None
-
-
-def _in_order(
-    table: Table, lines: Sequence[int], t_s: Floats, notes: list[str]
-) -> tuple[list[int], float]:
-    """The rows by time, and what was added to their times, which then begin at 0 (in place)."""
-    steps = np.diff(t_s)
-    back = np.flatnonzero(steps < 0)
-    if len(back):
-        descending = len(back) > 0.9 * len(steps)
-        far = back[steps[back] < -UNSORTED_S]
-        if len(far) and not descending:
-            raise _several(table, lines, t_s, [int(row) for row in far])
-        notes.append("the times run from the last to the first: turned round" if descending
-                     else f"the times were not in order ({len(back)} steps back): sorted")
-    order = np.argsort(t_s, kind="stable")
-    shift_s = -float(t_s[order[0]])
-    t_s += shift_s
-    if shift_s:
-        notes.append(f"the session starts at 0 s: {shift_s:+.3f} s added to every time"
-                     if abs(shift_s) < 1e6 else "the session starts at 0 s, at its first row")
-    longest = float(t_s[order[-1]])
-    if longest > LONGEST_S:
-        raise InputError(f"{table.path} spans {longest / 86400:.3g} days, which is more than one session: "
-                         "check --time and its unit (--time-unit), or take a part with --where")
-    return [int(row) for row in order], shift_s
-
-
-def _several(table: Table, lines: Sequence[int], t_s: Floats, far: Sequence[int]) -> InputError:
-    """Times that run far back: name the column that tells the recordings apart."""
-    ends = {lines[row] for row in far}
-    wanted = set(lines)
-    rows = [(line, cells) for line, cells in table.rows() if line in wanted]
-    told = ""
-    for place, column in enumerate(table.columns):
-        values = [(line, cells[place].strip() if place < len(cells) else "") for line, cells in rows]
-        changes = {before for (before, a), (_, b) in pairwise(values) if a != b}
-        if changes == ends:
-            names = list(dict.fromkeys(value for _, value in values if value))
-            several = ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
-            told = (f" where the column {shown(column)} changes: it holds several recordings; "
-                    f"choose one with --where {shown(f'{column}={names[0]}')} (values: {several})")
-            break
-    row = far[0]
-    said = (f"{table.path}: the times run backward after line {lines[row]} "
-            f"({t_s[row]:g} s, then {t_s[row + 1]:g} s)")
-    return InputError(said + (told or ": choose one recording with --where COLUMN=VALUE, or sort the file"))
 
 
 def _numbers(cells: Sequence[str]) -> Floats:

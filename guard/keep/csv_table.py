@@ -111,11 +111,17 @@ def _place(names: Sequence[str], column: str, *, numbered: bool) -> int | None:
 def _without_header(path: Path, encoding: str, wanted: Sequence[str], tried: Sequence[str],
                     notes: list[str]) -> Table:
     """Columns given by number: the first row has to be data already."""
+    most = 0
     for mark in tried:
         for _, cells in islice(_read(path, encoding, mark), 1):
-            if len(cells) >= max(map(int, wanted)) and all(number(cell) is not None for cell in cells):
+            if not all(number(cell) is not None for cell in cells):
+                continue
+            most = max(most, len(cells))
+            if len(cells) >= max(map(int, wanted)) and "0" not in wanted:
                 names = tuple(str(place + 1) for place in range(len(cells)))
                 return Table(path, encoding, mark, 0, names, (*notes, "no header: columns taken by number"))
+    if most:
+        raise InputError(f"{path} has no header and {most} columns: give their numbers, 1 to {most}")
     raise InputError(f"{path} has no column {', '.join(map(shown, wanted))}: numbers name columns only of a "
                      "file whose first line holds numbers; give the names of the header")
 

@@ -178,7 +178,7 @@ class Session:
         self._stepped_s = t_s
         speed = self._known_speed(t_s)
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
-        outputs = self._follow_plan(t_s)
+        outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
         lanes = self._lanes
         cue = Cue(int(lanes.step(
             [t_s], [bpm],
@@ -196,13 +196,13 @@ class Session:
             outputs.append(self._given(CueGiven(t_s, cue, reason, self._advised(cue), self._repeat(cue))))
         return outputs
 
-    def _follow_plan(self, t_s: float) -> list[Output]:
+    def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:
         quiet_ease = quiet_walk = False
         floor_bpm = self.settings.floor_bpm
         ceiling_bpm = self._ceiling_bpm
         outputs: list[Output] = []
         if self._progress:
-            place = self._progress.advance(t_s, self._tally.distance_m, held=self._held)
+            place = self._progress.advance(t_s, distance_m, held=self._held)
             index = place.index + (1 if place.done else 0)
             if index != self._part:
                 if self._part >= 0:
@@ -212,7 +212,7 @@ class Session:
                 self._lanes.set_warm_up(0, warming=warming)
             limits = self._progress.limits(self._ceiling_bpm)
             ceiling_bpm = limits.ceiling_bpm
-            floor_bpm = limits.floor_bpm if limits.floor_bpm is not None else floor_bpm
+            floor_bpm = limits.floor_bpm
             quiet_ease = limits.cued is not Cued.ALL
             quiet_walk = limits.cued is Cued.STOP_ONLY
         self._lanes.set_limits(
@@ -226,7 +226,10 @@ class Session:
             return "the plan is done"
         part = self._progress.part
         limits = self._progress.limits(self._ceiling_bpm)
-        length = f"{part.metres:.0f} m" if part.metres is not None else f"{part.seconds / 60:.3g} min"
+        length = f"{part.seconds / 60:.3g} min"
+        if part.metres is not None:
+            by_time = f", by time as no speed is known: {length}" if self._progress.place().by_time else ""
+            length = f"{part.metres:.0f} m{by_time}"
         return f"next: {part.name or part.kind.words}, {length}, ceiling {limits.ceiling_bpm:.0f}"
 
     # -- out --------------------------------------------------------------------

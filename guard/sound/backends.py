@@ -92,11 +92,23 @@ class WorkerBackend:
                 child.send(worker.message(worker.LAST_WORDS, 0, RATE_HZ, pcm.tobytes()))
 
     def play(self, sound: Sound) -> None:
-        self._number += 1
         try:
-            child = self._take_worker()
-        except ChildGone as error:
-            raise Failed(str(error)) from None
+            heard_s = self._try(sound)
+        except ChildGone:
+            # The library crashes now and then: the spare is there for that.
+            try:
+                heard_s = self._try(sound)
+            except ChildGone as error:
+                raise Failed(f"the sound worker ended by itself twice: {error}") from None
+        _judge(sound, heard_s)
+
+    def _try(self, sound: Sound) -> float:
+        """Play once; returns how long it was heard, s.
+
+        Raises Cut, Failed, or ChildGone when the worker ended by itself.
+        """
+        self._number += 1
+        child = self._take_worker()
         if sound.cut.is_set():
             raise Cut
         child.send(worker.message(worker.PLAY, self._number, RATE_HZ, sound.pcm.tobytes()))
@@ -104,17 +116,16 @@ class WorkerBackend:
             self._await_ready(child)
             self._expect(child, "started", STARTED_LIMIT_S, "the sound device did not answer within 1 s")
             self._refill()
-            heard_s = float(self._expect(child, "ended", sound.length_s + OVERTIME_S,
-                                         "the sound device stopped answering"))
-        except (ChildGone, Failed) as error:
+            return float(self._expect(child, "ended", sound.length_s + OVERTIME_S,
+                                      "the sound device stopped answering"))
+        except (ChildGone, Failed):
             if sound.cut.is_set():
                 self._drop(child)
                 raise Cut from None
-            if isinstance(error, ChildGone):
-                self._drop(child)
-                raise Failed(_how_it_ended(child)) from None
             raise
-        _judge(sound, heard_s)
+        finally:
+            if child.process.poll() is not None:
+                self._drop(child)
 
     def cut(self) -> None:
         child = self._active
@@ -294,8 +305,3 @@ def fallbacks(log: Path | None = None) -> list[Backend]:
 def _judge(sound: Sound, heard_s: float) -> None:
     if sound.length_s >= _JUDGED_FROM_S and heard_s < _HEARD_SHARE * sound.length_s:
         raise Failed("the sound ended too early: its device or sound service has gone")
-
-
-def _how_it_ended(child: Child) -> str:
-    code = child.process.poll()
-    return f"the sound worker ended by itself ({'signal' if (code or 0) < 0 else 'exit'} {abs(code or 0)})"

@@ -58,8 +58,8 @@ class StrapModel:
     bpm: int = 120
     rr: bool = True
     contact: bool | None = True
-    interval_s: float = 0.2  # between packets; real straps send one a second
-    advert_s: float = 0.1
+    interval_s: float = 0.1  # between packets; real straps send one a second
+    advert_s: float = 0.05
     battery: int | None = 80
     battery_notifies: bool = True
     location: int | None = 1
@@ -133,6 +133,23 @@ class Bluez:
                 self._service.send_signal(signal.SIGCONT)
         self.kill_service()
         self.kill_bus()
+
+    def reset(self) -> None:
+        """Back to a running bus and service, adapter hci0 on, no strap."""
+        if self._bus is None or self._bus.poll() is not None:
+            self.kill_service()
+            self.start_bus()
+        if self._service is None or self._service.poll() is not None:
+            self.straps, self.present, self.powered, self.adapter = {}, True, True, "hci0"
+            self.start_service()
+            return
+        self.thaw_service()
+        for address in list(self.straps):
+            self.remove_strap(address)
+        if not self.present or self.adapter != "hci0":
+            self.unplug()
+            self.plug()
+        self.power(True)
 
     # The adapter.
 

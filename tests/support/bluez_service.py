@@ -261,7 +261,7 @@ class BlueZ:
         async def connect() -> None:
             if player.strap.refuses or not player.strap.advertising or self.discovering:
                 # A scan left running makes connecting fail on many adapters.
-                await asyncio.sleep(1.0)
+                await asyncio.sleep(0.4)
                 reply = Message.new_error(message, "org.bluez.Error.Failed", "le-connection-unknown")
             else:
                 await player.connect()

@@ -84,10 +84,17 @@ async def forget_bus() -> None:
             await asyncio.wait({one._bus_watcher_task}, timeout=2)
 
 
-@pytest.fixture
-def bluez(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bluez]:
-    """An emulated BlueZ that this process, and those it starts, will talk to."""
+@pytest.fixture(scope="session")
+def radio_room() -> Iterator[Bluez]:
+    """The emulated BlueZ that all tests of a run share; take `bluez` instead."""
     with start_bluez() as one:
-        for key, value in one.env.items():
-            monkeypatch.setitem(os.environ, key, value)
         yield one
+
+
+@pytest.fixture
+def bluez(radio_room: Bluez, monkeypatch: pytest.MonkeyPatch) -> Bluez:
+    """An emulated BlueZ in its first state that this process, and those it starts, will talk to."""
+    radio_room.reset()
+    for key, value in radio_room.env.items():
+        monkeypatch.setitem(os.environ, key, value)
+    return radio_room

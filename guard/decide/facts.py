@@ -27,6 +27,13 @@ EASE_BPM = 12.0  # what one heeded ease brings down at best: 12 % of a slow run'
 FALL_BPM_S = -0.15  # steeper than easing alone: the runner walked or stood
 CLIMB_BPM_S = 0.20  # steeper than a small change of speed: the runner started again
 FALL_MEMORY_S = 90.0
+WALK_TURNS_S = 35.0  # reaction, dead time and strap: a heeded walk shows by then
+EASES_IN_VAIN = 2.0
+EASE_SHOWS_BPM = 2.0  # a heeded ease lowers the heading by at least this
+EASE_LASTS_S = 400.0
+BOUNCE_S = 300.0  # walking again this soon after a start: walk and run today
+WALK_RUN_LASTS_S = 900.0
+WALK_RUN_REST_S = 75.0  # least walking of a walk-run round
 
 
 class Columns:
@@ -98,7 +105,10 @@ class Memory:
         self.resumes: Floats = np.zeros(n)  # cues of the present run of resumes
         self.restart_s: Floats = np.full(n, NEVER_S)
         self.fell_s: Floats = np.full(n, NEVER_S)
-        self.quick_walks: Floats = np.zeros(n)
+        self.walk_run: Bools = np.zeros(n, bool)
+        self.unanswered: Floats = np.zeros(n)  # repeats of the present cue so far
+        self.in_vain: Floats = np.zeros(n)  # eases in a row that changed nothing
+        self.ease_heading_bpm: Floats = np.full(n, np.inf)
         self.loss_said: Bools = np.zeros(n, bool)
         self.slip_from_bpm: Floats = np.full(n, np.nan)
         self.tokens: Floats = columns.tokens_cap.copy()
@@ -199,7 +209,8 @@ class Facts:
 
     def over_soon(self) -> Bools:
         """The chance of being over, `lead_s` ahead, has reached `certainty`."""
-        z = np.where(self.now.restarting, self.col.restart_z, self.col.z)
+        sure = self.now.restarting & ~self["walk_run"]
+        z = np.where(sure, self.col.restart_z, self.col.z)
         return self.now.foreseen_bpm - self.now.limit_bpm >= z * self.now.foreseen_sd_bpm
 
     def over_ramp(self) -> Bools:
@@ -230,14 +241,25 @@ class Facts:
         return late & self["over_now"] & ~self["turned"] & ~self._quiet_start()
 
     def walk_run(self) -> Bools:
-        return self.mem.quick_walks >= 3.0
+        """A start ended over the ceiling again: even the slowest jog is too fast."""
+        return self.mem.walk_run
+
+    def eased_in_vain(self) -> Bools:
+        """Two eases in a row changed nothing: a third would only be nagging."""
+        return self.mem.in_vain + self._in_vain_now() >= EASES_IN_VAIN
+
+    def _in_vain_now(self) -> Bools:
+        """The newest ease has not lowered where heart rate is heading."""
+        late = self._since_s(Cue.EASE) <= EASE_LASTS_S
+        return late & (self.now.heading_bpm > self.mem.ease_heading_bpm - EASE_SHOWS_BPM)
 
     def walk_not_turned(self) -> Bools:
-        return self["over_now"] & ~self["turned"] & (self._since_s(Cue.WALK) >= 45.0)
+        return self["over_now"] & ~self["turned"] & (self._since_s(Cue.WALK) >= WALK_TURNS_S)
 
     def may_resume(self) -> Bools:
         low = self.est.level_bpm - self.now.limit_bpm <= -self.col.resume_margin_bpm
-        return low & (self.est.slope_bpm_s <= 0.03) & (self.est.age_s <= 2.0)
+        rested = ~self.mem.walk_run | (self._since_s(Cue.WALK) >= WALK_RUN_REST_S)
+        return low & rested & (self.est.slope_bpm_s <= 0.03) & (self.est.age_s <= 2.0)
 
     def resume_missed(self) -> Bools:
         """Told to resume, yet heart rate goes on falling: it was not heard."""
@@ -253,10 +275,10 @@ class Facts:
         return self._since_s(Cue.STOP) >= 10.0
 
     def ease_again(self) -> Bools:
-        return self._since_s(Cue.EASE) >= self.col.repeat_s
+        return self._since_s(Cue.EASE) >= self.col.repeat_s * (1.0 + self.mem.unanswered)
 
     def walk_again(self) -> Bools:
-        return self._since_s(Cue.WALK) >= self.col.repeat_s
+        return self._since_s(Cue.WALK) >= self.col.repeat_s * (1.0 + self.mem.unanswered)
 
     def pick_up_again(self) -> Bools:
         return self._since_s(Cue.PICK_UP) >= self.col.repeat_s

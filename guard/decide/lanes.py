@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from guard.decide.facts import (
-    CLIMB_BPM_S, FALL_BPM_S, FALL_MEMORY_S, NEVER_S, Columns, Facts, Memory, Now, look)
+    BOUNCE_S, CLIMB_BPM_S, EASE_LASTS_S, EASE_SHOWS_BPM, FALL_BPM_S, FALL_MEMORY_S, NEVER_S, WALK_RUN_LASTS_S, Columns,
+    Facts, Memory, Now, look)
 from guard.decide.table import TABLE, Row, To
 from guard.events import Cue, State
 from guard.heart.estimate import DOUBTS, Bools, Estimator, Floats, some
@@ -185,6 +186,7 @@ class Lanes:
     def _enter(self, row: Row, lanes: Bools, t: Floats) -> None:
         """What a lane must remember of the row that fired."""
         mem, est = self._memory, self.estimate
+        assert self.now is not None
         to = row.to
         if to == To.SAME:
             target = mem.state
@@ -192,7 +194,6 @@ class Lanes:
             target = mem.before
         elif to == To.FLOW:
             flow = int(State.STEADY)
-            assert self.now is not None
             target = np.where(self.now.warm, flow, int(State.WARMING))
         else:
             assert isinstance(to, State)
@@ -205,28 +206,39 @@ class Lanes:
             # The runner touched it: a restart follows, and a slip may be mended.
             mem.restart_s = np.where(lanes, t, mem.restart_s)
             est.forget_slip(lanes)
+            est.expect_change(lanes)
         if row.name == "unlikely recovery":
             est.mark_slipped(lanes, t, mem.walk_from_bpm)
         if row.cue is Cue.NONE:
             if row.name == "signal blinked":
                 mem.loss_said &= ~lanes
             return
-        mem.cue_s[row.cue] = np.where(lanes, t, mem.cue_s[row.cue])
+        mem.unanswered = np.where(lanes, mem.unanswered + 1.0 if to == To.SAME else 0.0, mem.unanswered)
+        before_s = mem.cue_s[row.cue]
+        mem.cue_s[row.cue] = np.where(lanes, t, before_s)
         mem.last_cue_s = np.where(lanes, t, mem.last_cue_s)
         if row.cue in _SPENDS:
             mem.tokens = mem.tokens - lanes
         if row.cue is Cue.EASE:
+            vain = (t - before_s <= EASE_LASTS_S) & (
+                self.now.heading_bpm > mem.ease_heading_bpm - EASE_SHOWS_BPM)
+            mem.in_vain = np.where(lanes, np.where(vain, mem.in_vain + 1.0, 0.0), mem.in_vain)
+            mem.ease_heading_bpm = np.where(lanes, self.now.heading_bpm, mem.ease_heading_bpm)
             mem.first_ease_s = np.where(lanes & (from_state != State.EASING), t, mem.first_ease_s)
         elif row.cue is Cue.WALK:
-            soon = t - mem.cue_s[Cue.RESUME] <= 150.0
             started = lanes & (from_state != State.WALKING)
-            mem.quick_walks = np.where(started, np.where(soon, mem.quick_walks + 1.0, 1.0), mem.quick_walks)
+            bounced = t - mem.cue_s[Cue.RESUME] <= BOUNCE_S
+            lasts = mem.walk_run & (t - before_s <= WALK_RUN_LASTS_S)
+            mem.walk_run = np.where(started, bounced | lasts, mem.walk_run)
             mem.walk_from_bpm = np.where(lanes, est.level_bpm, mem.walk_from_bpm)
+            mem.in_vain = np.where(lanes, 0.0, mem.in_vain)
+            est.expect_change(lanes)
         elif row.cue is Cue.RESUME:
             again = row.to == To.SAME
             mem.resumes = np.where(lanes, 2.0 if again else 1.0, mem.resumes)
             mem.resume_from_bpm = np.where(lanes, est.level_bpm, mem.resume_from_bpm)
             mem.restart_s = np.where(lanes, t, mem.restart_s)
+            est.expect_change(lanes)
         elif row.cue is Cue.SIGNAL_LOST:
             mem.loss_said |= lanes
             mem.slip_from_bpm = np.where(lanes, est.level_bpm, mem.slip_from_bpm)

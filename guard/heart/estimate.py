@@ -37,11 +37,15 @@ class Filter:
     strap's averaging, which is why `reading_sd_bpm` is larger.
     """
 
-    reading_sd_bpm: float = 2.4
-    slope_noise: float = 0.00025  # (bpm/s)^2 a second while steady
-    level_noise: float = 0.02  # bpm^2 a second
-    manoeuvre: float = 12.0  # growth of slope noise with one-sided innovations
-    bias_rate: float = 0.12  # forgetting of the mean normalised innovation
+    reading_sd_bpm: float = 2.0
+    noise_density: float = 30.0  # bpm^2 s: twice the variance times the memory of the noise
+    slope_noise: float = 0.0001  # (bpm/s)^2 a second while steady
+    level_noise: float = 0.0  # bpm^2 a second
+    manoeuvre: float = 100.0  # growth of slope noise with one-sided innovations
+    bias_s: float = 15.0  # memory of the mean normalised innovation
+    bias_free: float = 0.8  # its square up to which it is taken for noise
+    agile: float = 200.0  # the same while a walk or a restart is expected
+    agile_s: float = 45.0
     gate_sd: float = 4.5
     gate_bpm: float = 12.0
     persist_s: float = 6.0  # a jump up must last this long to be believed
@@ -99,6 +103,7 @@ class Estimator:
         self.slipped: Bools = np.zeros(n, bool)
         self.age_s: Floats = np.zeros(n)
         self._bias: Floats = np.zeros(n)
+        self._expecting_s: Floats = np.full(n, self.constants.agile_s)
         self._trusted_for_s: Floats = np.zeros(n)
         self._suspect_bpm: Floats = np.zeros(n)
         self._suspect_s: Floats = np.full(n, -np.inf)
@@ -107,6 +112,10 @@ class Estimator:
         self._slip_bpm: Floats = np.zeros(n)
         self._slip_s: Floats = np.zeros(n)
         self._lock_since_s: Floats = np.full(n, np.inf)
+
+    def expect_change(self, lanes: Bools) -> None:
+        """Heart rate is about to move steeply (walking, starting again): follow it."""
+        self._expecting_s = np.where(lanes, self.constants.agile_s, self._expecting_s)
 
     def forget_slip(self, lanes: Bools) -> None:
         """The runner put the strap right: believe the next readings afresh."""
@@ -151,27 +160,32 @@ class Estimator:
     def _predict(self, dt_s: Floats) -> None:
         keep = self._tau_s / (self._tau_s + dt_s)
         gain_s = dt_s * keep
-        growth = np.maximum(self._bias * self._bias - 0.6, 0.0) * self.constants.manoeuvre
+        c = self.constants
+        growth = np.maximum(self._bias * self._bias - c.bias_free, 0.0) * c.manoeuvre
+        growth = np.maximum(growth, np.where(self._expecting_s > 0.0, c.agile, 0.0))
+        self._expecting_s = self._expecting_s - dt_s
         self.level_bpm = self.level_bpm + gain_s * self.slope_bpm_s
         self.slope_bpm_s = keep * self.slope_bpm_s
         mixed = self.cov + gain_s * self.var_slope
-        self.var_level = self.var_level + gain_s * (self.cov + mixed) + self.constants.level_noise * dt_s
+        self.var_level = self.var_level + gain_s * (self.cov + mixed) + c.level_noise * dt_s
         self.cov = keep * mixed
-        self.var_slope = keep * keep * self.var_slope + self.constants.slope_noise * (1.0 + growth) * dt_s
+        self.var_slope = keep * keep * self.var_slope + c.slope_noise * (1.0 + growth) * dt_s
 
     def _correct(self, trusted: Bools, off_bpm: Floats) -> None:
-        noise = self.constants.reading_sd_bpm * self.constants.reading_sd_bpm
-        spread = self.var_level + noise
-        used = trusted / spread
+        c = self.constants
+        # Neighbouring readings share their error, so one reading counts for the time it covers.
+        covers_s = np.minimum(np.maximum(self.age_s, 0.25), 4.0)
+        used = trusted / (self.var_level + c.noise_density / covers_s)
         gain_level = self.var_level * used
         gain_slope = self.cov * used
+        normal = off_bpm / np.sqrt(self.var_level + c.reading_sd_bpm * c.reading_sd_bpm)
         self.level_bpm = self.level_bpm + gain_level * off_bpm
         self.slope_bpm_s = self.slope_bpm_s + gain_slope * off_bpm
         self.var_slope = self.var_slope - gain_slope * self.cov
         self.cov = self.cov - gain_level * self.cov
         self.var_level = self.var_level - gain_level * self.var_level
-        normal = off_bpm / np.sqrt(spread)
-        self._bias += np.where(trusted, self.constants.bias_rate * (normal - self._bias), 0.0)
+        share = covers_s / (c.bias_s + covers_s)
+        self._bias = self._bias + np.where(trusted, share * (normal - self._bias), 0.0)
 
     def _start(self, lanes: Bools, bpm: Floats) -> None:
         """Begin an estimate at the reading, with an open mind about the slope."""
@@ -188,6 +202,7 @@ class Estimator:
         c = self.constants
         spread_bpm = np.sqrt(self.var_level + c.reading_sd_bpm * c.reading_sd_bpm)
         gate_bpm = np.maximum(c.gate_bpm, c.gate_sd * spread_bpm)
+        gate_bpm = np.where(self._expecting_s > 0.0, 2.0 * gate_bpm, gate_bpm)
         # After a gap the body may really have moved on.
         gate_bpm = gate_bpm + np.where(self.age_s > 3.0, c.fall_bpm_per_s * (self.age_s - 3.0), 0.0)
         suspect = usable & (np.abs(off_bpm) > gate_bpm)

@@ -74,7 +74,7 @@ def test_stop_is_slow_to_a_walk_first(belt: bool) -> None:
 
 
 def test_a_repeated_walk_says_the_next_step() -> None:
-    first, second = (wording.phrase(CueGiven(1.0, Cue.WALK, "", None, repeat), Settings()) for repeat in (0, 1))
+    first, second = (wording.phrase(CueGiven(1.0, Cue.WALK, "", None, n), Settings()) for n in (0, 1))
     assert first == "walking pace now"
     assert second == "shorter, slower steps, or pause"
 
@@ -125,7 +125,8 @@ def test_status_says_heart_rate_and_room() -> None:
 
 @pytest.mark.parametrize("changes", [{"level_bpm": None, "room_bpm": None}, {"state": State.NO_SIGNAL}])
 def test_status_without_a_trusted_reading_names_no_number(changes: dict[str, object]) -> None:
-    assert wording.status_phrase(dataclasses.replace(SNAPSHOT, **changes), Settings()) == "no heart rate signal"
+    said = wording.status_phrase(dataclasses.replace(SNAPSHOT, **changes), Settings())
+    assert said == "no heart rate signal"
 
 
 @settings(max_examples=300, deadline=None)
@@ -133,7 +134,8 @@ def test_status_without_a_trusted_reading_names_no_number(changes: dict[str, obj
        bpm=st.integers(60, 210), belt=st.booleans(), units=st.sampled_from(["km", "mile"]),
        speech=st.sampled_from(["short", "full"]))
 def test_every_cue_is_made_of_parts_of_the_bank(
-        cue: Cue, repeat: int, speed_km_h: float | None, bpm: int, belt: bool, units: str, speech: str) -> None:
+        cue: Cue, repeat: int, speed_km_h: float | None, bpm: int, belt: bool, units: str, speech: str
+) -> None:
     chosen = Settings(belt=belt, units=units, speech=speech, gain_bpm_per_m_s=30.0)
     advised = None if speed_km_h is None else speed_km_h / 3.6 * (1.609344 if units == "mile" else 1)
     said = wording.phrase(CueGiven(1.0, cue, f"foreseen {bpm} in 20 s, ceiling 139", advised, repeat), chosen)

@@ -85,7 +85,7 @@ def guard_cli(*words: str | Path, home: Path, stdin: str | None = None) -> subpr
                           capture_output=True, text=True, timeout=60, check=False)
 
 
-def invented_run(minutes: float = 20.0, seed: int = 5) -> list[ev.Input]:
+def invented_run(minutes: float = 8.0, seed: int = 5) -> list[ev.Input]:
     """Inputs of an invented hilly run: slow waves about 135 bpm, dropouts, spikes, a pause."""
     chance = random.Random(seed)
     items: list[ev.Input] = [ev.Link(0.0, ev.LinkState.CONNECTED, "Invented strap", "", "00:11:22:33:44:55")]
@@ -96,15 +96,15 @@ def invented_run(minutes: float = 20.0, seed: int = 5) -> list[ev.Input]:
         level += (goal - level) / 40
         if second % 100 == 3:
             items.append(ev.Speed(t_s, 2.8, round(0.03 * math.sin(second / 140), 4)))
-        if second == 400:
+        if second == 200:
             items.append(ev.Command(t_s, ev.Action.PAUSE))
-        if second == 430:
+        if second == 215:
             items.append(ev.Command(t_s, ev.Action.CONTINUE))
-        if second == 500:
+        if second == 250:
             items.append(ev.Command(t_s, ev.Action.CEILING, 137))
-        if second == 600:
+        if second == 280:
             items.append(ev.Battery(t_s, 12))
-        if 700 < second < 716:  # out of range
+        if 300 < second < 316:  # out of range
             continue
         bpm = round(level + chance.gauss(0, 1))
         if second % 173 == 0:

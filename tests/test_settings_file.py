@@ -1,0 +1,176 @@
+"""The settings file and command: nothing wrong is kept, nothing kept is lost."""
+
+from __future__ import annotations
+
+import json
+import os
+import stat
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from guard.cli import main
+from guard.errors import InputError, SettingError
+from guard.keep import settings_file
+from guard.settings import Settings, table
+from tests.support.keep import guard_cli
+
+
+@pytest.fixture
+def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("GUARD_HOME", str(tmp_path))
+    return tmp_path / "config" / "settings.toml"
+
+
+def test_without_a_file_there_is_nothing_to_load(path: Path) -> None:
+    assert settings_file.load() == {}
+    assert not path.parent.exists()  # asking makes no folder
+
+
+def test_what_is_saved_is_loaded(path: Path) -> None:
+    values = {"ceiling_bpm": 139, "walking": False, "voice": "de", "lead_s": 0.1 + 0.2}
+    assert settings_file.save(values) == path
+    assert settings_file.load() == values
+    if os.name == "posix":
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    settings_file.save({"walking": None, "ceiling_bpm": 141})
+    assert settings_file.load() == {"ceiling_bpm": 141.0, "voice": "de", "lead_s": 0.1 + 0.2}
+    assert list(path.parent.iterdir()) == [path]  # no half-written file is left
+
+
+@given(st.fixed_dictionaries({}, optional={
+    entry.key: st.sampled_from(entry.choices) if entry.choices
+    else st.booleans() if entry.kind is bool
+    else st.integers(int(entry.low or 0), int(entry.high or 0)) if entry.kind is int
+    else st.floats(entry.low or 0, entry.high or 0) if entry.kind is float
+    else st.text(st.characters(categories=["L", "N", "P", "Zs"]), max_size=40).filter(
+        lambda text: text.isprintable() and text == text.strip())
+    for entry in table() if entry.key not in ("floor_bpm", "stop_bpm", "stale_s", "lost_s")}))
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_every_setting_goes_through_the_file(tmp_path: Path, values: dict[str, object]) -> None:
+    path = tmp_path / "settings.toml"
+    path.unlink(missing_ok=True)
+    settings_file.save(values, path)
+    assert settings_file.load(path) == values
+    assert Settings(**settings_file.load(path)) == Settings().replaced(values)
+
+
+def test_comments_and_order_survive(path: Path) -> None:
+    path.parent.mkdir(parents=True)
+    path.write_text("# mine\nlead_s = 15 # quick legs\n\nceiling_bpm = 139\n")
+    settings_file.save({"lead_s": 25.0, "belt": True})
+    assert path.read_text() == "# mine\nlead_s = 25.0 # quick legs\n\nceiling_bpm = 139\nbelt = true\n"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links")
+def test_a_linked_file_stays_a_link(path: Path, tmp_path: Path) -> None:
+    path.parent.mkdir(parents=True)
+    (tmp_path / "elsewhere.toml").write_text("lead_s = 15\n")
+    path.symlink_to(tmp_path / "elsewhere.toml")
+    settings_file.save({"lead_s": 16})
+    assert path.is_symlink() and "16" in (tmp_path / "elsewhere.toml").read_text()
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("leed_s = 20", ["unknown setting 'leed_s'", "did you mean lead_s"]),
+    ("lead_s = 200", ["lead_s is 200", "0 to 60 s"]),
+    ('lead_s = "20"', ["lead_s is '20'", "0 to 60 s"]),
+    ("lead_s = nan", ["lead_s is nan"]),
+    ("lead_s = [20]", ["lead_s must be a single value"]),
+    ("[deciding]\nlead_s = 20", ["unknown setting 'deciding'"]),
+    ("belt = 1", ["belt is '1'", "true or false"]),
+    ("speech_rate_wpm = 150.5", ["whole number"]),
+    ("units = \"furlong\"", ["km, mile"]),
+    ('voice = "a\\u001bb"', ["cannot be printed"]),
+    ("ceiling_bpm = 120\nfloor_bpm = 130", ["floor_bpm 130 must lie under ceiling_bpm 120"]),
+    ("lead_s = ", ["not valid TOML", "Invalid value"]),
+    ("belt = true\nlead_s = = 3", ["not valid TOML", "line 2"]),
+    ("lead_s = 20\nlead_s = 21", ["not valid TOML"]),
+    ("a = " + "[" * 3000, ["not valid TOML"]),
+    ("lead_s = " + "9" * 5000, ["far too large"]),
+    ("lead_s = " + "9" * 400, ["lead_s"])])
+def test_a_wrong_file_is_named_with_the_mend(path: Path, text: str, words: list[str]) -> None:
+    path.parent.mkdir(parents=True)
+    path.write_text(text)
+    with pytest.raises(SettingError) as caught:
+        settings_file.load()
+    message = str(caught.value)
+    assert str(path) in message and message.isprintable() and len(message) < 500
+    for word in words:
+        assert word in message
+
+
+def test_bytes_that_are_no_text(path: Path) -> None:
+    path.parent.mkdir(parents=True)
+    path.write_bytes(b"lead_s = 20\nvoice = \"\xff\"\n")
+    with pytest.raises(SettingError, match=r"UTF-8 text \(line 2\)"):
+        settings_file.load()
+    path.write_bytes(b"\xef\xbb\xbflead_s = 20\n")  # as some editors save it
+    assert settings_file.load() == {"lead_s": 20.0}
+    path.write_bytes(b"#" * (2 << 20))
+    with pytest.raises(InputError, match="far too large"):
+        settings_file.load()
+
+
+def test_none_is_a_value_where_there_may_be_none(path: Path) -> None:
+    path.parent.mkdir(parents=True)
+    path.write_text('floor_bpm = "none"\n')
+    assert settings_file.load() == {}
+
+
+def test_nothing_is_written_when_a_change_does_not_fit(path: Path) -> None:
+    settings_file.save({"floor_bpm": 110})
+    before = path.read_bytes()
+    with pytest.raises(SettingError, match="floor_bpm 110 must lie under"):
+        settings_file.save({"ceiling_bpm": 100})
+    with pytest.raises(SettingError, match="lead_s"):
+        settings_file.save({"ceiling_bpm": 150, "lead_s": 900})
+    assert path.read_bytes() == before
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="POSIX permissions")
+def test_a_folder_where_the_file_should_be(path: Path) -> None:
+    path.mkdir(parents=True)
+    with pytest.raises(InputError, match="directory"):
+        settings_file.load()
+
+
+def test_the_command(tmp_path: Path) -> None:
+    listed = guard_cli("settings", home=tmp_path)
+    assert listed.returncode == 0
+    for entry in table():
+        assert entry.key in listed.stdout
+    kept = guard_cli("settings", "lead_s=25", "floor_bpm=110", home=tmp_path)
+    assert kept.returncode == 0 and "lead_s = 25 s (from the settings file)" in kept.stdout
+    for words in (["lead_s"], ["--explain", "lead_s"]):
+        explained = guard_cli("settings", *words, home=tmp_path)
+        assert "foreseen" in explained.stdout and "0 to 60 s" in explained.stdout
+        assert "25 s (from the settings file)" in explained.stdout
+    document = json.loads(guard_cli("settings", "--json", home=tmp_path).stdout)
+    rows = {row["key"]: row for row in document["settings"]}
+    assert document["format"] == 1 and list(rows) == [entry.key for entry in table()]
+    assert rows["lead_s"]["value"] == 25 and rows["lead_s"]["from"] == "file"
+    assert rows["settle_s"]["from"] == "default"
+    assert guard_cli("settings", "--unset", "lead_s", home=tmp_path).stdout.count("(the default)") == 1
+    assert "half an hour" in guard_cli("settings", "ceiling_bpm", home=tmp_path).stdout
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    (["lead=20"], "did you mean lead_s"), (["lead_s=soon"], "0 to 60"), (["--explain", "x"], "unknown"),
+    (["--unset", "lead"], "did you mean"), (["lead_s=1", "--unset", "lead_s"], "at once"),
+    (["ceiling_bpm=100", "floor_bpm=120"], "must lie under")])
+def test_the_command_refuses_in_one_sentence(
+        path: Path, capsys: pytest.CaptureFixture[str], words: list[str], said: str) -> None:
+    assert main(["settings", *words]) == 2
+    out, err = capsys.readouterr()
+    assert said in err and err.count("\n") == 1 and not out
+    assert not path.exists()
+
+
+def test_a_wrong_file_stops_other_commands_too(tmp_path: Path) -> None:
+    (tmp_path / "config").mkdir()
+    (tmp_path / "config" / "settings.toml").write_text("leed_s = 20\n")
+    refused = guard_cli("settings", home=tmp_path)
+    assert refused.returncode == 2 and "settings.toml" in refused.stderr and "lead_s" in refused.stderr

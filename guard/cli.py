@@ -25,6 +25,8 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "run": ("run", "guard a real run with a heart-rate strap", "guard run --ceiling 139"),
     "straps": ("straps", "which straps are in range, which one is remembered", "guard straps"),
     "check": ("check", "preflight: radio, strap, sound, voice, disk, clock", "guard check --sounds"),
+    "plan": ("plan", "check and draw a plan of parts, or write one to start from",
+             "guard plan --make easy-hour -o easy.toml"),
     "replay": ("replay", "what the guard would have cued on a recording",
                "guard replay FILE --set lead_s=25"),
     "import": ("csv_import", "make a recording from a CSV file",

@@ -1,0 +1,142 @@
+"""`guard plan`: check a plan and draw it, or write one to start from."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import sys
+from typing import TYPE_CHECKING, Any
+
+from guard.commands.options import add_settings_options, chosen_settings
+from guard.errors import UsageError
+
+if TYPE_CHECKING:
+    from guard.decide.plan import Part, Plan
+
+_WIDEST = 120
+_CUED = {"all": "all", "walk_and_stop": "walk, resume and stop", "stop_only": "only stop"}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", metavar="FILE", nargs="?", help="the plan, a TOML file")
+    parser.add_argument("--make", metavar="NAME",
+                        help="write an example: easy-hour, easy-hills, strides, easy-five")
+    parser.add_argument("-o", "--output", metavar="FILE",
+                        help="where --make writes; without it, to the screen")
+    add_settings_options(parser)
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
+
+
+def run(args: argparse.Namespace) -> int:
+    from guard.keep.plan_file import read_plan
+
+    if args.make is not None:
+        if args.file is not None or args.json:
+            raise UsageError("--make stands alone: give -o FILE to say where it goes")
+        return _make(args.make, args.output)
+    if args.output is not None:
+        raise UsageError("-o goes with --make: give the plan to check without it")
+    if args.file is None:
+        raise UsageError("which plan? `guard plan FILE` checks one, "
+                         "`guard plan --make easy-hour -o FILE` writes one to start from")
+    settings = chosen_settings(args, need_ceiling=False)
+    plan = read_plan(args.file, settings)
+    notes = _notes(plan, settings.ceiling_bpm)
+    if args.json:
+        for note in notes:
+            print(f"note: {note}", file=sys.stderr)
+        print(json.dumps(_document(plan, settings.ceiling_bpm, notes), indent=2, ensure_ascii=False))
+    else:
+        _show(plan, settings.ceiling_bpm, notes)
+    return 0
+
+
+def _make(name: str, output: str | None) -> int:
+    from guard.decide.plan_examples import EXAMPLES
+    from guard.keep.plan_file import write_new
+
+    if name not in EXAMPLES:
+        shown = "".join(sign if sign.isprintable() else "?" for sign in name[:40])
+        raise UsageError(f"no example named {shown}: choose one of {', '.join(EXAMPLES)}")
+    if output is None:
+        print(EXAMPLES[name], end="")
+        return 0
+    write_new(output, EXAMPLES[name])
+    print(f"wrote {output}: change it as you like, `guard plan {output}` checks it, "
+          f"`guard run --plan {output}` follows it")
+    return 0
+
+
+def _document(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> dict[str, Any]:
+    return {"format": 1, "plan": plan.as_dict(), "duration_s": plan.seconds,
+            "ceiling_bpm": ceiling_bpm, "notes": notes}
+
+
+def _notes(plan: Plan, ceiling_bpm: float | None) -> list[str]:
+    notes = []
+    if any(part.metres is not None for part in plan.parts):
+        notes.append("parts by distance need a known speed (treadmill, foot pod or typed); "
+                     "without one they go by their time")
+    if ceiling_bpm is None:
+        notes.append("no ceiling is set, so nothing is drawn: add --ceiling BPM")
+    return notes
+
+
+def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+
+    from guard.screen.look import fitting_look
+    from guard.screen.plan_drawing import draw
+    from guard.screen.words import clock
+
+    console = Console(highlight=False)
+    look = fitting_look(console.encoding, os.environ)
+    print(look.text(f"{plan.name}: {len(plan.parts)} parts, {clock(plan.seconds)}"))
+    grid = Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False)
+    for heading in ("part", "length", "limit, bpm", "cues"):
+        grid.add_column(heading, overflow="fold")
+    grid.columns[0].header = " #  part"
+    for index, part in enumerate(plan.parts, start=1):
+        name = look.text(part.name)
+        kind = "" if name.startswith(part.kind.words) else f" ({part.kind.words})"
+        grid.add_row(_safe(f"{index:2}  {name}{kind}"), _length(part), _limit(part, ceiling_bpm), _cues(part))
+    console.print(grid)
+    if ceiling_bpm is not None:
+        width = min(shutil.get_terminal_size((80, 24)).columns - 1, _WIDEST)
+        print(*draw(plan, ceiling_bpm, width, ascii_only=look.ascii), sep="\n")
+    for note in notes:
+        print(f"note: {note}")
+
+
+def _safe(words: str) -> str:
+    from rich.markup import escape
+
+    return escape(words)
+
+
+def _length(part: Part) -> str:
+    from guard.screen.words import clock
+
+    if part.metres is None:
+        return clock(part.seconds)
+    return f"{part.metres / 1000:.4g} km (or {clock(part.seconds)})"
+
+
+def _limit(part: Part, ceiling_bpm: float | None) -> str:
+    if not part.guarded:
+        return "left to you"
+    ceiling = ceiling_bpm if part.ceiling_bpm is None else part.ceiling_bpm
+    if ceiling is None:
+        words = f"ceiling, from {part.ramp_bpm:g} under it" if part.ramp_bpm else "ceiling"
+    else:
+        words = f"{ceiling - part.ramp_bpm:g} to {ceiling:g}" if part.ramp_bpm else f"{ceiling:g}"
+    return words if part.floor_bpm is None else f"{words}, floor {part.floor_bpm:g}"
+
+
+def _cues(part: Part) -> str:
+    words = _CUED[part.cued.value]
+    return f"{words}, after {part.grace_s:.0f} s quiet" if part.grace_s and part.guarded else words

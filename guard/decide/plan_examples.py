@@ -1,0 +1,121 @@
+"""Plans to start from, each a commented TOML file. Lengths are common practice."""
+
+from __future__ import annotations
+
+_KEYS = """\
+# Each [[part]] has a kind (warm_up, base, climb, fast, cool_down, test) and a
+# length: minutes or seconds, or km or metres together with minutes or a pace
+# (pace_min_per_km = "7:30") that stands in where no speed is known.
+# It may have: name, ceiling_bpm, floor_bpm, ramp_bpm (the limit begins that far
+# under the ceiling and rises to it), cues (all, walk_and_stop, stop_only) and
+# grace_s (only stop and sensor cues for so long after it begins).
+# A part without ceiling_bpm has the ceiling of your settings; a fast or test
+# part without one is left to you, only stop is cued.
+"""
+
+_EASY_HOUR = f"""\
+# An easy hour: warm up, run under the ceiling, cool down.
+{_KEYS}
+name = "easy hour"
+
+[[part]]
+kind = "warm_up"
+minutes = 10
+
+[[part]]
+kind = "base"
+minutes = 45
+
+[[part]]
+kind = "cool_down"
+minutes = 5
+"""
+
+_HILLS = f"""\
+# Easy hill repeats: run up under the ceiling, walk or jog down.
+{_KEYS}
+name = "easy hills"
+
+[[part]]
+kind = "warm_up"
+minutes = 12
+
+[[part]]
+repeat = 5
+
+  [[part.part]]
+  kind = "climb"
+  name = "up"
+  minutes = 3
+
+  [[part.part]]
+  kind = "base"
+  name = "down"
+  minutes = 3
+
+[[part]]
+kind = "cool_down"
+minutes = 8
+"""
+
+_STRIDES = f"""\
+# Strides: short fast stretches in an easy run. They are left to you (only stop
+# is cued), and after each one heart rate gets time to fall before easing is
+# cued again.
+{_KEYS}
+name = "easy run with strides"
+
+[[part]]
+kind = "warm_up"
+minutes = 10
+
+[[part]]
+kind = "base"
+minutes = 20
+
+[[part]]
+repeat = 6
+
+  [[part.part]]
+  kind = "fast"
+  name = "stride"
+  seconds = 20
+
+  [[part.part]]
+  kind = "base"
+  name = "easy"
+  minutes = 2
+
+[[part]]
+kind = "cool_down"
+minutes = 5
+"""
+
+_BY_DISTANCE = f"""\
+# Five easy kilometres by distance. The distance comes from a treadmill, a foot
+# pod or the speed you type; without any of them each part goes by its pace.
+{_KEYS}
+name = "easy five"
+
+[[part]]
+kind = "warm_up"
+km = 1
+pace_min_per_km = "8:30"
+
+[[part]]
+kind = "base"
+km = 3.5
+pace_min_per_km = "7:30"
+
+[[part]]
+kind = "cool_down"
+metres = 500
+minutes = 5
+"""
+
+EXAMPLES: dict[str, str] = {
+    "easy-hour": _EASY_HOUR,
+    "easy-hills": _HILLS,
+    "strides": _STRIDES,
+    "easy-five": _BY_DISTANCE,
+}

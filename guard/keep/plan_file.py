@@ -1,0 +1,51 @@
+"""Reading and writing plan files; what they mean is in `guard.decide.plan_text`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from guard.decide.plan import Plan
+from guard.decide.plan_text import parse_plan
+from guard.errors import InputError, UsageError
+from guard.settings import Settings
+
+LARGEST = 1 << 20  # bytes
+
+
+def read_plan(file: str, settings: Settings) -> Plan:
+    """The plan in `file`; InputError naming the file, the part and the mend."""
+    path = Path(file)
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(LARGEST + 1)
+    except FileNotFoundError:
+        raise InputError(f"there is no plan {_shown(file)}: "
+                         "`guard plan --make easy-hour -o FILE` writes one to start from") from None
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) and error.strerror else "not a file name"
+        raise InputError(f"cannot read {_shown(file)} ({why}): "
+                         "check that it is a file you may read") from None
+    if len(data) > LARGEST:
+        raise InputError(f"{_shown(file)} is far too large for a plan: give the TOML file of a plan")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[:error.start].count(b"\n") + 1
+        raise InputError(f"{_shown(file)} is not UTF-8 text (line {line}): save it as UTF-8") from None
+    return parse_plan(text, file, settings)
+
+
+def write_new(file: str, text: str) -> None:
+    """Write `text` to a file that does not exist yet; UsageError where it does or cannot be made."""
+    try:
+        with Path(file).open("x", encoding="utf-8") as stream:
+            stream.write(text)
+    except FileExistsError:
+        raise UsageError(f"{_shown(file)} is there already and stays as it is: choose another name") from None
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) and error.strerror else "not a file name"
+        raise UsageError(f"cannot write {_shown(file)} ({why}): choose a folder you may write to") from None
+
+
+def _shown(file: str) -> str:
+    return "".join(sign if sign.isprintable() else "?" for sign in file[:200])

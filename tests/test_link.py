@@ -157,18 +157,21 @@ async def test_a_killed_service_is_said_and_regained(bluez):
         said = await ran.link(LinkState.UNAVAILABLE, 8.0, after=mark)
         assert said.t_s - died_s < 8.0
         assert "the Bluetooth service is not running" in said.detail
+        assert (await ran.link(LinkState.LOST, after=mark)).detail == said.detail
         mark = len(ran.events)
         bluez.start_service()
         await ran.reading(10.0, after=mark)
 
 
-async def test_a_service_restarted_in_between_is_noticed(bluez):
+@pytest.mark.parametrize("link_survives", [False, True])
+async def test_a_service_restarted_in_between_is_noticed(bluez, link_survives):
     """Everything looks well again before anyone looks."""
     bluez.add_strap(MINE)
     async with running(StrapSource(KNOWN, limits=replace(QUICK, silent_s=60.0))) as ran:
         await ran.reading()
         bluez.kill_service()
         mark = len(ran.events)
+        bluez.straps[MINE].connected = link_survives
         bluez.start_service()
         back_s = ran.clock.now_s()
         again = await ran.reading(10.0, after=mark + 1)

@@ -42,7 +42,6 @@ class Search:
         self._give_up_s: float | None = None
         self._radio_was_well = False
         self._declined: frozenset[str] = frozenset()
-        self._skip_connected = False
         self._trouble = ""
 
     @property
@@ -52,12 +51,10 @@ class Search:
     def connected(self, found: Sighting) -> None:
         """From now on it is this strap and no other."""
         self.wanted = Wanted(found.seen.name, found.seen.address, in_session=True)
-        self._skip_connected = False
         self._give_up_s = self._wait_s = None
 
     def failed(self, found: Sighting, trouble: str) -> None:
-        """The attempt failed; what is called connected already may be a ghost of a dead service."""
-        self._skip_connected = found.already_connected
+        """The attempt to connect failed; said when the search gives up."""
         self._trouble = f"{found.seen.label} was found, but: {trouble}"
 
     async def find(self, tell: Tell) -> Sighting:
@@ -94,9 +91,7 @@ class Search:
     async def _listen(self, listener: Listener, radio: Radio) -> Taken | Several | None:
         """Scan until there is a verdict, for one stretch at most."""
         limits = self._limits
-        if not self._skip_connected:
-            await listener.add_connected(radio, limits.ask_s)
-        self._skip_connected = False
+        await listener.add_connected(radio, limits.ask_s)
         end_s = self._now_s() + limits.stretch_s
         if self._give_up_s is not None:
             end_s = min(end_s, self._give_up_s)

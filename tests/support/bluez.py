@@ -104,9 +104,7 @@ class Bluez:
         self._bus = None
 
     def start_service(self) -> None:
-        """Start the service with the straps and adapter as they are now; nothing is connected."""
-        for strap in self.straps.values():
-            strap.connected = strap.connected and self._service is None
+        """Start the service with the straps and adapter as they are now."""
         self._service = subprocess.Popen(
             [sys.executable, "-m", "tests.support.bluez_service"],
             cwd=ROOT, env={**os.environ, **self.env}, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
@@ -116,8 +114,10 @@ class Bluez:
         self._ask({"do": "own"})
 
     def kill_service(self) -> None:
-        """As if bluetoothd were killed: no goodbye to anyone."""
+        """As if bluetoothd were killed: no goodbye to anyone, the links go down with it."""
         _end(self._service)
+        for strap in self.straps.values():
+            strap.connected = False
 
     def freeze_service(self) -> None:
         assert self._service is not None

@@ -210,7 +210,7 @@ class Place:
 
 
 class Progress:
-    """Follows a plan through a session; knows no clock, is told the time.
+    """Follows a plan through a session, which begins at 0 s; is told the time.
 
     A part by distance counts metres while they are known at both ends of an
     interval, and otherwise its own time: a speed that comes and goes costs
@@ -219,7 +219,7 @@ class Progress:
 
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
-        self._t_s: float | None = None
+        self._t_s = 0.0
         self._distance_m: float | None = None
         self._index = 0
         self._into_s = 0.0
@@ -244,11 +244,11 @@ class Progress:
         While `held` the plan stands still. Time and distance that run
         backward are taken as standing still.
         """
-        if self._t_s is not None and not held:
+        if not held:
             known = distance_m is not None and self._distance_m is not None
             moved_m = max(0.0, distance_m - self._distance_m) if known else None  # type: ignore[operator]
             self._spend(max(0.0, t_s - self._t_s), moved_m)
-        self._t_s = t_s if self._t_s is None else max(self._t_s, t_s)
+        self._t_s = max(self._t_s, t_s)
         self._distance_m = distance_m
         return self.place()
 

@@ -118,14 +118,12 @@ class WorkerBackend:
             self._refill()
             return float(self._expect(child, "ended", sound.length_s + OVERTIME_S,
                                       "the sound device stopped answering"))
-        except (ChildGone, Failed):
-            if sound.cut.is_set():
+        except (ChildGone, Failed) as error:
+            if sound.cut.is_set() or isinstance(error, ChildGone):
                 self._drop(child)
+            if sound.cut.is_set():
                 raise Cut from None
             raise
-        finally:
-            if child.process.poll() is not None:
-                self._drop(child)
 
     def cut(self) -> None:
         child = self._active

@@ -81,6 +81,10 @@ class Capture:
         self._configure(_CONFIG.format(rate=CAPTURE_RATE_HZ, helper="").replace(
             'file "|"', f'file "{fifo}"'))
 
+    def swallow(self) -> None:
+        """The device takes everything at once and nothing is heard."""
+        self._configure("pcm.!default { type null }\nctl.!default { type null }\n")
+
     def sounds(self, *, audible: bool = True) -> list[Heard]:
         """What was played so far, oldest first; `audible` leaves pure silence out."""
         heard = [_read(path) for path in sorted(self.folder.glob("*.wav"), key=lambda path: int(path.stem))]
@@ -92,7 +96,8 @@ class Capture:
         return self.sounds()
 
     def _configure(self, text: str) -> None:
-        # Whole at once: a player may read it at any moment.
+        # Whole at once, as a new file: a player may read it at any moment, and ALSA
+        # reloads it only when its inode or second of change differs.
         part = self.config.with_suffix(".part")
         part.write_text(text)
         part.replace(self.config)

@@ -71,7 +71,9 @@ def replay(recording: Recording, settings: Settings) -> Replay:
             outputs += session.feed(event)
         except GuardError as error:
             raise InputError(f"the log cannot be replayed beyond {event.t_s:g} s: {error}") from None
-    outputs += session.advance(recording.end_s)
+    # `advance` stops just short of a moment; the last one of a session that was
+    # interrupted may be that of a timeout.
+    outputs += session.advance(recording.end_s + (0.001 if recording.interrupted else 0.0))
     return Replay(settings, tuple(outputs), session.summary())
 
 

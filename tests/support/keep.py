@@ -117,15 +117,17 @@ def invented_run(minutes: float = 8.0, seed: int = 5) -> list[ev.Input]:
 
 
 def record_session(path: Path, inputs_: list[ev.Input], settings: Settings, *, close: bool = True) -> None:
-    """Logs a session as a live one does: each input as admitted, then what follows from it."""
+    """Logs a session as a live one does: timeouts when they happen, then the input, then what follows."""
     session = Session(settings)
     log = SessionLog(path, session_header(settings, started=STARTED, clock_trusted=True))
     for event in inputs_:
+        for output in session.advance(event.t_s - 0.1):
+            log.write(output)
         admitted = session.admit(event)
         outputs_ = session.feed(admitted)
-        log.write(admitted)
-        for output in outputs_:
-            log.write(output)
+        for item in [*(output for output in outputs_ if output.t_s < admitted.t_s), admitted,
+                     *(output for output in outputs_ if output.t_s >= admitted.t_s)]:
+            log.write(item)
     if close:
         end_s = inputs_[-1].t_s + 15.5
         for output in session.advance(end_s):

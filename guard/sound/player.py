@@ -47,6 +47,13 @@ _PROBE_OFTEN_S, _PROBE_SELDOM_S, _PROBE_OFTEN_FOR = 5.0, 15.0, 12
 _NO_SOUND_MEND = "cues are on the screen only: connect a sound output, then see `guard check`"
 
 
+def why_off(settings: Settings) -> str:
+    """Why no sound is to be made, empty when it is."""
+    if os.environ.get(SWITCH, "").strip().lower() == "off":
+        return f"sound is off ({SWITCH}=off)"
+    return "" if settings.sound else "sound is off (setting sound)"
+
+
 @dataclass(eq=False, slots=True)
 class _Job:
     rank: int
@@ -71,11 +78,7 @@ class Sounder:
                  own_phrases: Path | None = None) -> None:
         self._settings = settings
         self._on_health = on_health
-        self._off = ""
-        if os.environ.get(SWITCH, "").strip().lower() == "off":
-            self._off = f"sound is off ({SWITCH}=off)"
-        elif not settings.sound:
-            self._off = "sound is off (setting sound)"
+        self._off = why_off(settings)
         log = cache_dir / "sound-debug.log"
         self._worker = WorkerBackend(log)
         self._backends: list[Backend] = [self._worker, *fallbacks(log)]

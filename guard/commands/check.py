@@ -1,0 +1,179 @@
+"""`guard check`: is everything ready for a run, and how to mend what is not."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import sys
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+from guard.errors import GuardError, HardwareError
+from guard.settings import Settings
+
+NOT_READY = HardwareError.exit_code
+LEAST_FREE_MB = 50  # a session of an hour takes well under 2 MB
+STRAP_WAIT_S = 6.0
+
+
+class Line(NamedTuple):
+    """One finding; where it is not `ok` and `essential`, a run cannot be guarded."""
+
+    name: str
+    ok: bool
+    essential: bool
+    detail: str
+    mend: str
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--sounds", action="store_true", help="also play every cue, with its name")
+    parser.add_argument("--no-strap", action="store_true", help="do not look for the strap")
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the findings as they come; 0 when ready, 4 when something essential is missing."""
+    lines: list[Line] = []
+    for line in _all_lines(args):
+        lines.append(line)
+        if not args.json:
+            _print(line)
+    missing = [line.name for line in lines if line.essential and not line.ok]
+    if args.json:
+        findings = [line._asdict() for line in lines]
+        print(json.dumps({"format": 1, "ready": not missing, "checks": findings}, indent=2))
+    elif missing:
+        print(f"\nNot ready: {', '.join(missing)}.")
+    else:
+        print("\nReady. `guard run` starts a session.")
+    return NOT_READY if missing else 0
+
+
+def _all_lines(args: argparse.Namespace) -> Iterator[Line]:
+    settings, line = _settings()
+    yield line
+    yield from _disk_lines()
+    yield _clock_line()
+    yield from _sound_lines(settings, play=args.sounds, quiet=args.json)
+    yield from _radio_lines(settings, look_for_strap=not args.no_strap)
+
+
+def _settings() -> tuple[Settings, Line]:
+    from guard.keep import settings_file
+
+    try:
+        settings = Settings().replaced(settings_file.load())
+    except GuardError as error:
+        return Settings(), _line("settings", False, True, *_halves(str(error)))
+    if settings.ceiling_bpm is None:
+        return settings, _line("ceiling", False, False, "none is set",
+                               "give one with `guard run --ceiling BPM`, or keep it with "
+                               "`guard settings ceiling_bpm=BPM`")
+    return settings, _line("ceiling", True, False, f"{settings.ceiling_bpm:g} bpm")
+
+
+def _disk_lines() -> Iterator[Line]:
+    from guard.keep import folders
+
+    for name, find, essential in (("log folder", folders.sessions_dir, True),
+                                  ("cache folder", folders.cache_dir, False)):
+        try:
+            yield _disk_line(name, find(), essential)
+        except GuardError as error:
+            yield _line(name, False, essential, *_halves(str(error)))
+
+
+def _disk_line(name: str, folder: Path, essential: bool) -> Line:
+    probe = folder / ".guard-check"
+    try:
+        probe.write_bytes(b"guard")
+        probe.unlink()
+        free_mb = shutil.disk_usage(folder).free // 1_000_000
+    except OSError as error:
+        return _line(name, False, essential, f"{folder} cannot be written ({error.strerror or error})",
+                     "give write permission or free space there, or set GUARD_HOME to a folder of your own")
+    enough = free_mb >= LEAST_FREE_MB
+    return _line(name, enough, essential, f"{folder} is writable, {free_mb:,} MB free",
+                 "" if enough else f"free at least {LEAST_FREE_MB} MB there")
+
+
+def _clock_line() -> Line:
+    from guard.clock import wall_now
+    from guard.keep.wall import clock_is_trusted
+
+    now = wall_now()
+    trusted = clock_is_trusted(now)
+    shown = f"{now:%Y-%m-%d %H:%M:%S %z}"
+    if trusted:
+        return _line("clock", True, False, shown)
+    return _line("clock", False, False, f"{shown} may be wrong",
+                 "connect to a network once so that the clock is set; nothing is decided by it, "
+                 "only the date of the log would be wrong")
+
+
+def _sound_lines(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Line]:
+    from guard.keep import folders
+    from guard.sound import preflight
+
+    own_phrases = folders.config_dir(make=False) / "phrases"
+    found = preflight.find_output(settings)
+    try:
+        yield _line(*_with(preflight.output_check(settings, found), essential=settings.sound))
+        yield _line(*_with(preflight.voice_check(settings, own_phrases), essential=False))
+        if not play:
+            return
+        if found.backend is None:
+            yield _line("cues played", False, False, "no sound output to play them on", "")
+            return
+        for name in preflight.play_all(settings, found.backend, folders.cache_dir(), own_phrases):
+            print(f"       {name}", file=sys.stderr if quiet else sys.stdout, flush=True)
+    finally:
+        if found.backend is not None:
+            found.backend.close()
+
+
+def _radio_lines(settings: Settings, *, look_for_strap: bool) -> Iterator[Line]:
+    from guard.keep import straps
+    from guard.sense import preflight
+    from guard.sense.seen import Wanted
+
+    ready = True
+    for check in preflight.radio_checks():
+        ready &= check.ok
+        yield _line(*_with(check, essential=True))
+    if not (ready and look_for_strap):
+        return
+    known = straps.remembered(lambda text: print(f"guard: {text}", file=sys.stderr))
+    wanted = Wanted(known.name, known.address) if known else None
+    for check in preflight.strap_checks(wanted, STRAP_WAIT_S, settings.battery_low_percent):
+        yield _line(*_with(check, essential=check.name == "strap"))
+
+
+def _with(check: tuple[str, bool, str, str], *, essential: bool) -> tuple[str, bool, bool, str, str]:
+    name, ok, detail, mend = check
+    return name, ok, essential, detail, mend
+
+
+def _line(name: str, ok: bool, essential: bool, detail: str, mend: str = "") -> Line:
+    return Line(name, ok, essential, _plain(detail), _plain(mend))
+
+
+def _halves(sentence: str) -> Iterable[str]:
+    """What is wrong, and the mend after the colon."""
+    wrong, _, mend = sentence.partition(": ")
+    return wrong, mend
+
+
+def _plain(text: str) -> str:
+    """Text from outside, without anything a terminal would obey."""
+    return "".join(character if character.isprintable() else "?" for character in text)
+
+
+def _print(line: Line) -> None:
+    mark = "ok" if line.ok else ("MISSING" if line.essential else "note")
+    print(f"{mark:<8} {line.name:<20} {line.detail}", flush=True)
+    if line.mend:
+        print(f"{'':<8} {'':<20} > {line.mend}", flush=True)

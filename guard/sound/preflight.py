@@ -1,0 +1,126 @@
+"""Does sound leave this machine, and is there a voice? What `guard check` asks here."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from guard.decide.wording import cue_phrases, headline, phrase
+from guard.events import CueGiven
+from guard.settings import Settings
+from guard.sound import tones
+from guard.sound.backends import Backend, BellBackend, Cut, Failed, Sound, WorkerBackend, fallbacks
+from guard.sound.phrases import Phrases
+from guard.sound.player import why_off
+
+VOICE_WAIT_S = 30.0
+_NO_OUTPUT_MEND = "connect or switch on a sound output (on Linux `aplay -l` lists them), then check again"
+_LIBRARY_MEND = "for the quickest cues install it: pip install 'heart-rate-guard[sound]'"
+
+
+class Check(NamedTuple):
+    """One line of a preflight: `mend` says what to do where it is not `ok`."""
+
+    name: str
+    ok: bool
+    detail: str
+    mend: str = ""
+
+
+class Found(NamedTuple):
+    """The first way out that works, None without one; `failed` says why better ones do not."""
+
+    backend: Backend | None
+    failed: dict[str, str]
+
+
+def find_output(settings: Settings, log: Path | None = None) -> Found:
+    """Open each way out in turn, with 50 ms of silence, until one works; close it after use.
+
+    Opens nothing where sound is turned off.
+    """
+    failed: dict[str, str] = {}
+    if why_off(settings):
+        return Found(None, failed)
+    for backend in (WorkerBackend(log), *fallbacks(log)):
+        if isinstance(backend, BellBackend):
+            continue
+        try:
+            backend.play(Sound(tones.silence(0.05)))
+        except (Failed, Cut) as error:
+            failed[backend.name] = str(error)
+            backend.close()
+        else:
+            return Found(backend, failed)
+    return Found(None, failed)
+
+
+def output_check(settings: Settings, found: Found) -> Check:
+    """Whether a sound device was really opened, and by which way."""
+    name = "sound output"
+    if off := why_off(settings):
+        return Check(name, True, off)
+    if found.backend is None:
+        # The audio library's own words say most; another player only repeats them.
+        why = next(iter(found.failed.values()), "no player found")
+        return Check(name, False, f"no sound device can be opened ({why})", _NO_OUTPUT_MEND)
+    if found.failed:
+        first, why = next(iter(found.failed.items()))
+        return Check(name, True, f"opened through {found.backend.name}; {first} failed: {why}", _LIBRARY_MEND)
+    return Check(name, True, f"opened through {found.backend.name}")
+
+
+def voice_check(settings: Settings, own_phrases: Path | None = None) -> Check:
+    """Whether the speech engine really renders a phrase (into a folder of its own)."""
+    name = "voice"
+    if settings.speech == "tones":
+        return Check(name, True, "tones only (setting speech)")
+    notes: list[str] = []
+    bank = cue_phrases(settings)
+    with tempfile.TemporaryDirectory(prefix="guard-check-", ignore_cleanup_errors=True) as folder:
+        phrases = _phrases(bank, settings, Path(folder), own_phrases, notes.append)
+        phrases.bank_done.wait(VOICE_WAIT_S)
+        spoken = [text for text in bank if phrases.pcm(text) is not None]
+        phrases.close()
+    wrong, _, mend = notes[0].partition(": ") if notes else ("", "", "")
+    if len(spoken) == len(bank):
+        return Check(name, not notes, wrong or f"{len(bank)} phrases rendered, voice {settings.voice}", mend)
+    return Check(name, False, wrong or f"only {len(spoken)} of {len(bank)} phrases could be rendered",
+                 mend or "check free disk space and memory, then try again")
+
+
+def play_all(settings: Settings, backend: Backend, cache_dir: Path, own_phrases: Path | None = None
+             ) -> Iterator[str]:
+    """Play every cue as it will sound, one each step; yields its name just before."""
+    phrases = None
+    if settings.speech != "tones":
+        phrases = _phrases(cue_phrases(settings), settings, cache_dir, own_phrases, lambda note: None)
+        phrases.bank_done.wait(VOICE_WAIT_S)
+    try:
+        for cue in tones.PATTERNS:
+            given = CueGiven(0.0, cue, "")
+            yield f"{cue.key.replace('_', ' '):<12} {headline(given, settings)}"
+            pieces = [tones.tone(cue, settings.volume)]
+            spoken = phrases.pcm(phrase(given, settings)) if phrases is not None else None
+            if spoken is not None:
+                pieces += [tones.silence(0.08), tones.scaled(spoken, settings.volume)]
+            backend.play(Sound(np.concatenate([*pieces, tones.silence(0.4)])))
+        yield "all's well   the tick"
+        backend.play(Sound(np.concatenate([tones.tick(settings.volume), tones.silence(0.4)])))
+        yield "stopped      the guard itself has ended"
+        backend.play(Sound(tones.stopped(settings.volume)))
+    finally:
+        if phrases is not None:
+            phrases.close()
+
+
+def _phrases(bank: list[str], settings: Settings, cache_dir: Path, own_phrases: Path | None,
+             on_note: Callable[[str], None]) -> Phrases:
+    phrases = Phrases(bank, voice_name=settings.voice, rate_wpm=settings.speech_rate_wpm,
+                      cache_dir=cache_dir, own_dir=own_phrases, on_note=on_note)
+    phrases.start()
+    return phrases

@@ -69,6 +69,16 @@ def explain(error: BaseException) -> str:
     return f"Bluetooth failed ({said or type(error).__name__})"
 
 
+def what(sentence: str) -> str:
+    """The part of one of these sentences that says what is wrong, without the mend."""
+    return sentence.partition(": ")[0]
+
+
+def mend(sentence: str) -> str:
+    """The part that says the mend, "" where there is none."""
+    return sentence.partition(": ")[2]
+
+
 def _unavailable(error: BaseException) -> str:
     from bleak.exc import BleakBluetoothNotAvailableReason as Reason
 

@@ -178,7 +178,8 @@ class StrapSource:
                     await lost.wait()
             now_s = loop.time()
             if lost.is_set():
-                return (await look(self._limits.ask_s)).problem or "the link to the strap broke"
+                problem = (await look(self._limits.ask_s)).problem
+                return faults.what(problem) if problem else "the link to the strap broke"
             if silence.length_s(now_s) < self._limits.doubt_s and now_s - began_s >= self._limits.good_s:
                 self._back_off.clear()
             if silence.over(now_s):
@@ -186,7 +187,7 @@ class StrapSource:
             if silence.look_due(now_s):
                 radio = await look(self._limits.ask_s)
                 if radio.problem:
-                    return radio.problem
+                    return faults.what(radio.problem)
                 if radio.owner != owner:
                     return "the Bluetooth service was started anew"
                 if radio.connected is not None and found.seen.address.upper() not in radio.connected:

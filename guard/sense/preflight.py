@@ -93,6 +93,5 @@ async def _strap_checks(wanted: Wanted | None, seconds: float, battery_low_perce
 
 
 def _failed(name: str, problem: str) -> Check:
-    """A check from one of `guard.sense.faults`' sentences: what is wrong, colon, the mend."""
-    wrong, _, mend = problem.partition(": ")
-    return Check(name, False, wrong, mend)
+    """A check that failed with one of the sentences of `guard.sense.faults`."""
+    return Check(name, False, faults.what(problem), faults.mend(problem))

@@ -485,3 +485,19 @@ def test_folders_without_the_variable_are_the_platforms(
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "c"))
     if sys.platform == "linux":  # XDG Base Directory Specification 0.8
         assert folders.config_dir(make=False) == tmp_path / "c" / "guard"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="Linux clocks")
+def test_a_clock_without_battery_is_trusted_once_it_is_synchronised(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from guard.keep import wall
+
+    now = datetime(2026, 3, 2).astimezone()
+    for synchronised in (True, False):
+        monkeypatch.setattr(wall, "_synchronised", lambda state=synchronised: state)
+        assert wall.clock_is_trusted(now, tmp_path) is synchronised
+    (tmp_path / "rtc0").mkdir()
+    assert wall.clock_is_trusted(now, tmp_path)
+    assert not wall.clock_is_trusted(datetime(1970, 1, 1).astimezone(), tmp_path)
+    monkeypatch.undo()
+    assert wall._synchronised() in (True, False)  # the kernel answers

@@ -158,10 +158,13 @@ def _maybe_number(record: Mapping[str, Any], name: str, low: float, high: float)
 
 
 def _whole(record: Mapping[str, Any], name: str, low: int, high: int) -> int:
-    value = _number(record, name, low, high)
-    if value != int(value):
+    value = record.get(name)
+    if type(value) is int and low <= value <= high:  # nearly always
+        return value
+    number = _number(record, name, low, high)
+    if number != int(number):
         raise ValueError(f"{name} is {_short(value)}, not a whole number")
-    return int(value)
+    return int(number)
 
 
 def _text(record: Mapping[str, Any], name: str) -> str:
@@ -189,13 +192,19 @@ def _reading(t_s: float, record: Mapping[str, Any]) -> Reading:
     contact = record.get("contact")
     if contact is not None and not isinstance(contact, bool):
         raise ValueError(f"contact is {_short(contact)}, not true, false or null")
-    intervals = record.get("rr_s") or ()
-    if not isinstance(intervals, (list, tuple)) or not all(
-            type(rr) in (float, int) and 0 <= rr <= LONGEST_S for rr in intervals):
-        raise ValueError(f"rr_s is {_short(intervals)}, not a list of seconds")
+    intervals = record.get("rr_s")
     energy = None if record.get("energy_kj") is None else _whole(record, "energy_kj", 0, BPM_LIMIT)
     return Reading(t_s, _whole(record, "bpm", 0, BPM_LIMIT), contact,
-                   tuple(map(float, intervals)), energy, bytes.fromhex(_text(record, "raw")))
+                   _seconds(intervals) if intervals else (), energy,
+                   bytes.fromhex(_text(record, "raw")))
+
+
+def _seconds(intervals: Any) -> tuple[float, ...]:
+    if isinstance(intervals, list):
+        seconds = tuple([float(rr) for rr in intervals if type(rr) in (float, int) and 0 <= rr <= LONGEST_S])
+        if len(seconds) == len(intervals):
+            return seconds
+    raise ValueError(f"rr_s is {_short(intervals)}, not a list of seconds")
 
 
 def _speed(t_s: float, record: Mapping[str, Any]) -> Speed:

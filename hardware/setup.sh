@@ -73,9 +73,13 @@ install_wanted() {  # all at once; one by one where that fails, so that one bad 
       apt_install "${wanted[i]}" || say "apt: $(grep -m 1 -E '^E:|^sudo:' "$apt_log")"
     done
   fi
+  local still=""
   for i in "${!wanted[@]}"; do
-    installed "${wanted[i]}" || lacks "${wanted[i]} is missing (${reasons[i]}): ${losses[i]}"
+    installed "${wanted[i]}" && continue
+    lacks "${wanted[i]} is missing (${reasons[i]}): ${losses[i]}"
+    still="$still ${wanted[i]}"
   done
+  [ -z "$still" ] || lacks "to add them later: apt-get install$still (as root), then run this again"
   wanted=() reasons=() losses=()
 }
 

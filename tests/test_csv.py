@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 import random
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,7 +24,8 @@ from guard.keep.log import read_log, write_recording
 from guard.settings import Settings
 from tests.support.keep import guard_cli, invented_run, record_session
 
-SHARED = Path(__file__).parents[2] / "shared" / "data" / "actes_test_measure.csv"
+# A folder with open data to test on as well, where there is one.
+OPEN_DATA = Path(os.environ.get("GUARD_OPEN_DATA", "")) / "actes_test_measure.csv"
 
 # Layout and kinds of artefact of the open ACTES data (ODC-BY; maximal cycle
 # ramps of adolescents): person, time (s), RR (ms), oxygen uptake, power.
@@ -300,10 +302,10 @@ def test_no_beat_is_lost_or_doubled(rr: list[float]) -> None:
         assert 60 / max(rr) - 1 <= reading.bpm <= 60 / min(rr) + 1
 
 
-@pytest.mark.skipif(not SHARED.exists(), reason="open data not at hand")
+@pytest.mark.skipif(not OPEN_DATA.exists(), reason="open data not at hand")
 @pytest.mark.parametrize(("who", "rows", "missing"), [(1, 2403, 0), (11, 3854, 712), (17, 2410, 436)])
 def test_persons_of_the_open_data(who: int, rows: int, missing: int) -> None:
-    imported = import_csv(SHARED, Columns("time", rr="RR", where={"ID": str(who)}))
+    imported = import_csv(OPEN_DATA, Columns("time", rr="RR", where={"ID": str(who)}))
     series = [item for item in imported.items if isinstance(item, Reading)]
     values = [reading.bpm for reading in series if reading.bpm]
     assert min(values) >= 50 and 150 <= max(values) <= 230

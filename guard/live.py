@@ -51,6 +51,7 @@ DRIFT_S = 1.0  # wall and monotonic time this far apart are put into the log
 DISCONNECT_S = 6.0  # how long a source may take to let go of its device
 CLOSE_S = 8.0  # how long a listener may take to finish
 ANSWER_S = 3.0  # how long the answer to a key stays on screen
+NOTE_S = 30.0  # how long a warning stays there; it is shown again at the end
 
 
 class Sounder(Protocol):
@@ -157,7 +158,7 @@ class _Live:
         self._log, self._screen, self._sounder = log, screen, sounder
         self._needs_screen, self._wall_watch = needs_screen, wall_watch
         self._keyboard = Keyboard(settings)
-        self._notes: tuple[str, ...] = ()
+        self._notes: dict[str, float] = {}
         self._answer, self._answer_until_s = "", 0.0
         self._last_sound_s = 0.0
         self._kept: Path | None = None
@@ -243,7 +244,7 @@ class _Live:
         if isinstance(item, str):
             self._note(item)
         else:
-            if item.detail:
+            if item.detail and item.backend != "off":  # switched off by the runner is no trouble
                 self._note(item.detail)
             self.take(dataclasses.replace(item, t_s=self._clock.now_s()))
 
@@ -312,7 +313,8 @@ class _Live:
     def _show(self) -> None:
         wall_s = time.monotonic()
         answer = self._answer if wall_s < self._answer_until_s else ""
-        frame = Frame(self.session.snapshot(), self._notes, self._keyboard.prompt(wall_s) or answer)
+        notes = tuple(note for note, until_s in self._notes.items() if wall_s < until_s)[-3:]
+        frame = Frame(self.session.snapshot(), notes, self._keyboard.prompt(wall_s) or answer)
         self._to_screen.put_latest(lambda: self._screen.frame(frame))
 
     def _say_all_is_well(self) -> None:
@@ -326,7 +328,7 @@ class _Live:
         self._answer, self._answer_until_s = text, time.monotonic() + ANSWER_S
 
     def _note(self, sentence: str) -> None:
-        self._notes = (*self._notes, sentence)[-3:]
+        self._notes[sentence] = time.monotonic() + NOTE_S
         self.troubles.append(sentence)
         self._show()
 

@@ -12,7 +12,7 @@ FASTEST = 10_000.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--course", metavar="NAME", default="garage-treadmill",
+    parser.add_argument("--course", metavar="NAME", default="hill-loop",
                         help="which rehearsal (default: %(default)s)")
     parser.add_argument("--list-courses", action="store_true", help="show the courses and end")
     parser.add_argument("--seed", type=int, default=1, metavar="N",

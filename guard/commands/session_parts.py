@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rich.console import Console
-from rich.table import Table
 
 from guard.clock import SessionClock, wall_now
 from guard.decide.plan import Plan
@@ -73,6 +72,8 @@ def finished(ended: Ended, *, title: str) -> int:
     """Show how the session went and where its log is; returns the exit code."""
     console = Console(highlight=False)
     if console.is_terminal:
+        from rich.table import Table
+
         table = Table(title=title, title_justify="left", show_header=False, box=None, padding=(0, 2, 0, 0))
         for fact, value in summary_rows(ended.summary):
             table.add_row(fact, value)
@@ -106,7 +107,7 @@ def _screen(settings: Settings, kind: Kind, log_name: str, plain: bool, inbox: I
     console = Console(highlight=False)
     look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
     options = ViewOptions(
-        settings=settings, look=look, title=kind.title, tag=kind.tag, log_name=f"log {log_name}",
+        settings=settings, look=look, title=kind.title, tag=kind.tag, log_name=log_name,
         show_keys=is_terminal(sys.stdin))
     if plain or not is_terminal(sys.stdout) or not console.is_interactive:
         return PlainScreen(sys.stdout, options)

@@ -13,7 +13,7 @@ from rich.console import Console, Group
 from rich.live import Live
 
 from guard.clock import wall_now
-from guard.events import CueGiven, Input, Output
+from guard.events import Input, Output, Snapshot
 from guard.screen.frame import Frame
 from guard.screen.view import ViewOptions, view
 
@@ -25,16 +25,15 @@ class LiveScreen:
     """Draws frames on `console`; file descriptor 2 goes to `debug_file` meanwhile.
 
     Sound libraries write there whatever they like, which would break the
-    picture. `bell` rings the terminal at cues that cannot be heard otherwise.
+    picture.
     """
 
     def __init__(self, console: Console, options: ViewOptions, debug_file: Path | None = None) -> None:
         self._console, self._options, self._debug_file = console, options, debug_file
         self._live: Live | None = None
         self._kept_stderr: int | None = None
-        self._shown: tuple[Group, tuple[int, int]] | None = None
+        self._shown: object = None
         self._drawn_at_s = float("-inf")
-        self._silent = False
 
     def open(self) -> None:
         self._redirect_stderr()
@@ -47,24 +46,21 @@ class LiveScreen:
             raise
 
     def event(self, item: Input | Output) -> None:
-        if isinstance(item, CueGiven) and self._silent:
-            self._console.bell()
+        """Nothing: the next frame shows it."""
 
     def frame(self, frame: Frame) -> None:
-        self._silent = frame.snapshot.sound_backend == "none" and not frame.snapshot.muted
         wait_s = self._drawn_at_s + LEAST_BETWEEN_S - time.monotonic()
         if wait_s > 0:
             time.sleep(wait_s)
-        width, height = self._console.size
-        options = dataclasses.replace(
-            self._options, notes=frame.notes, prompt=frame.prompt, clock_text=f"{wall_now():%H:%M}")
-        picture = view(frame.snapshot, width, height, options)
-        drawn = (picture, (width, height))
-        if self._live is None or (self._shown and _same(self._shown, drawn)):
+        size, clock_text = self._console.size, f"{wall_now():%H:%M}"
+        shows = (_by_the_second(frame.snapshot), frame.notes, frame.prompt, size, clock_text)
+        if self._live is None or shows == self._shown:
             return
-        self._shown = drawn
+        self._shown = shows
         self._drawn_at_s = time.monotonic()
-        self._live.update(picture, refresh=True)
+        options = dataclasses.replace(
+            self._options, notes=frame.notes, prompt=frame.prompt, clock_text=clock_text)
+        self._live.update(view(frame.snapshot, *size, options), refresh=True)
 
     def close(self) -> None:
         live, self._live = self._live, None
@@ -94,5 +90,8 @@ class LiveScreen:
             os.close(kept)
 
 
-def _same(one: tuple[Group, tuple[int, int]], other: tuple[Group, tuple[int, int]]) -> bool:
-    return one[1] == other[1] and one[0].renderables == other[0].renderables
+def _by_the_second(snapshot: Snapshot) -> Snapshot:
+    """The snapshot as far as the screen tells moments apart, so that nothing is drawn twice."""
+    age = snapshot.reading_age_s
+    return dataclasses.replace(
+        snapshot, t_s=float(int(snapshot.t_s)), reading_age_s=None if age is None else float(int(age)))

@@ -15,6 +15,7 @@ from guard.screen.look import EIGHTHS, Look, styled
 
 SPAN_S = 300.0
 _LEAST_BPM_PER_ROW = 2.0
+_DEEPEST_BPM = 30.0  # what lies further under the ceiling is drawn as the lowest bar
 
 
 def columns(
@@ -54,26 +55,31 @@ def _bridged(means: list[float | None], reach: int) -> list[float | None]:
 def picture(heights: Sequence[float | None], rows: int, look: Look) -> list[Text]:
     """`rows` lines (at least 2), the ceiling line between those over and those under it."""
     rows_over = max(1, round(rows / 4))
-    rows_under = rows - rows_over
-    known = [height for height in heights if height is not None]
-    deepest = -min(known, default=0.0)
-    unit = min(max(_LEAST_BPM_PER_ROW, deepest / max(1, rows_under)), 40.0 / max(1, rows_under))
+    rows_under = max(1, rows - rows_over)
+    deepest = -min((height for height in heights if height is not None), default=0.0)
+    unit = max(_LEAST_BPM_PER_ROW, min(deepest, _DEEPEST_BPM) / rows_under)
+    levels = [_level(height, unit, 8 * rows_under) for height in heights]
+    blank, line = (" ", ""), (look.sign("line"), look.style("lead"))
+    over = (look.sign("over"), look.style("over"))
+    under = [blank, *((_eighth(part, look), look.style("under")) for part in range(1, 9))]
     lines = []
     for row in range(rows):
-        # Lower edge of this row, bpm from the ceiling.
-        edge = (rows_over - 1 - row) * unit
-        on_line = row == rows_over - 1
-        lines.append(styled(_cell(height, edge, unit, look, on_line=on_line) for height in heights))
+        base = 8 * (rows - 1 - row)
+        if row >= rows_over:
+            lines.append(styled([under[min(max(level - base, 0), 8)] for level in levels]))
+        else:
+            rest = line if row == rows_over - 1 else blank
+            lines.append(styled([over if level > base else rest for level in levels]))
     return lines
 
 
-def _cell(height: float | None, edge: float, unit: float, look: Look, *, on_line: bool) -> tuple[str, str]:
-    part = 0.0 if height is None else (height - edge) / unit
-    if part <= 0 or (on_line and part < 0.125):
-        return (look.sign("line"), look.style("lead")) if on_line else (" ", "")
-    side = "over" if edge >= 0 else "under"
-    if side == "over":
-        return look.sign("over"), look.style("over")
-    if look.ascii:
-        return (look.sign("under") if part >= 0.5 else look.sign("empty")), look.style("under")
-    return EIGHTHS[min(8, max(1, round(part * 8)))], look.style("under")
+def _level(height: float | None, unit: float, ceiling: int) -> int:
+    """Eighths of a row above the bottom; anything known shows, anything over passes the ceiling."""
+    if height is None:
+        return 0
+    eighths = 8.0 * height / unit
+    return ceiling + math.ceil(eighths) if eighths > 0 else min(max(ceiling + round(eighths), 1), ceiling)
+
+
+def _eighth(part: int, look: Look) -> str:
+    return EIGHTHS[part] if not look.ascii else look.sign("under" if part >= 4 else "empty")

@@ -72,8 +72,7 @@ class _Page:
             self.line(words.part(snapshot) or "no plan", words.speed_alone(snapshot, options.settings),
                       words.sound(snapshot), first_yields=True),
             self.line(words.link(snapshot), words.battery(snapshot), first_yields=True),
-            *self.notes(1),
-            *self.keys(),
+            *((not options.prompt and self.notes(1)) or self.keys()),
         ]
         head = [
             self.spread(words.state(snapshot), self.flags(), "lead"),
@@ -117,11 +116,14 @@ class _Page:
             self.line(words.part(snapshot) or "no plan",
                       words.speed(snapshot, settings) or "speed not known"),
             self.line(words.link(snapshot), words.battery(snapshot), words.sound(snapshot),
-                      options.log_name, first_yields=True),
+                      f"log {options.log_name}" if options.log_name else "", first_yields=True),
             *self.notes(3),
             *self.keys(),
         ]
+        caption = self.text("the last five minutes, against the ceiling", "quiet")
         left = self.height - len(head) - len(foot)
+        if left >= 6:
+            return [*head, caption, *self.trace(left - 1), *foot]
         return head + (self.trace(left) if left >= 2 else []) + foot
 
     # -- pieces

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 HOUR_S = 3600.0
 GENTLE_S = 300.0  # every course begins gently
-GENTLE_SHARE = 0.85
+GENTLE_SHARE = 0.8
 
 
 @dataclass(frozen=True)

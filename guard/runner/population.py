@@ -145,7 +145,7 @@ def _draw_any(n: int, rng: np.random.Generator, habitual_m_s: tuple[float, float
         run_bpm=run,
         ceiling_bpm=np.rint(run - rng.uniform(2, 18, n)),
         habitual_m_s=habitual,
-        slowest_jog_m_s=rng.uniform(1.75, 2.05, n),  # ours
+        slowest_jog_m_s=rng.uniform(1.6, 1.9, n),  # ours: a shuffle of 5.8 to 6.8 km/h
         walk_m_s=walk,
         gain=_gamma(rng, 24.2, 8.3, n) / FITTED_GAIN_EXCESS,
         dead_s=dead,
@@ -157,7 +157,7 @@ def _draw_any(n: int, rng: np.random.Generator, habitual_m_s: tuple[float, float
         undelayed_share=rng.uniform(0.15, 0.35, n),
         # +1 to 4 bpm by minute 40 at 50 % of the highest uptake, +7 at 95 % of the highest
         # lactate steady state (Wingo 2012 and others): an easy run lies between.
-        drift_bpm_per_min=rng.uniform(0.05, 0.25, n),
+        drift_bpm_per_min=rng.uniform(0.05, 0.2, n),
         heat_per_c=_bounded_normal(rng, 0.014, 0.003, 0.005, 0.023, n),
         cadence_spm=_bounded_normal(rng, 163, 7, 145, 185, n),
         obeys=rng.uniform(0.75, 1.0, n),

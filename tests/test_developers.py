@@ -1,0 +1,72 @@
+"""DEVELOPERS.md and README.md say what is so."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from guard.decide.table import TABLE
+from guard.errors import InputError
+from guard.study import decision_table
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def read(name: str) -> str:
+    return (ROOT / name).read_text(encoding="utf-8")
+
+
+def test_the_table_shown_is_the_table_that_decides():
+    text = read("DEVELOPERS.md")
+    assert decision_table.put_into(text) == text, "run python -m guard.study.decision_table DEVELOPERS.md"
+
+
+def test_every_row_has_its_line():
+    lines = decision_table.as_markdown().splitlines()[2:]
+    assert [line.split("|")[2].strip() for line in lines] == [row.name for row in TABLE]
+    assert len({line.count("|") for line in lines}) == 1
+
+
+def test_a_file_without_markers_is_refused(tmp_path, capsys):
+    with pytest.raises(InputError, match="no place"):
+        decision_table.put_into("nothing here")
+    file = tmp_path / "x.md"
+    file.write_text("nothing here")
+    assert decision_table.main([str(file)]) == 3
+    assert file.read_text() == "nothing here" and "no place" in capsys.readouterr().err
+
+
+def test_readme_opens_with_one_paragraph_and_the_two_commands():
+    title, paragraph, block, *_ = re.split(r"\n\n", read("README.md"), maxsplit=3)
+    assert title.startswith("# ") and "\n" not in paragraph
+    assert block.splitlines() == [
+        "```",
+        "bash hardware/setup.sh && .venv/bin/guard rehearse",
+        "bash hardware/setup.sh --tests && .venv/bin/python -m pytest",
+        "```"]
+    assert block.splitlines()[2] in read(".ci/run").splitlines()
+
+
+@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md"])
+def test_each_guard_command_shown_is_understood(document):
+    from guard.cli import COMMANDS, _parser
+
+    shown = re.findall(r"^(?:\.venv/bin/)?guard [^\n]*", read(document), re.M)
+    shown += re.findall(r"`(?:\.venv/bin/)?guard ([a-z]+ [^`]*)`", read(document))
+    assert shown or document == "DEVELOPERS.md"
+    for line in shown:
+        words = [word for word in shlex.split(line.split("#")[0]) if not word.endswith("guard")]
+        words = ["139" if word == "BPM" else word for word in words]
+        assert words[0] in COMMANDS, line
+        assert _parser(words).parse_args(words).command == words[0], line
+
+
+def test_files_named_are_there():
+    for document in ("README.md", "DEVELOPERS.md"):
+        for name in re.findall(r"\]\(([\w./-]+)\)", read(document)):
+            assert (ROOT / name).exists(), f"{document} names {name}"
+    for name in re.findall(r"`((?:\w+/)+\w+\.(?:py|lock))`", read("DEVELOPERS.md")):
+        assert (ROOT / name).exists() or (ROOT / "guard" / name).exists(), name

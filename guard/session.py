@@ -1,8 +1,8 @@
 """One session: inputs in order, decisions out. The same code live and on replay.
 
 Pure: told the time by its events and by `advance`. Timeouts are looked at on a
-fixed grid of whole seconds wherever no reading came for about a second, so a
-log fed back gives the same decisions at the same times.
+fixed grid wherever no reading came for a second, so a log fed back gives the
+same decisions at the same times.
 """
 
 from __future__ import annotations
@@ -24,7 +24,8 @@ from guard.heart.plausibility import PacketCheck
 from guard.settings import Settings, check, find
 from guard.tally import Tally
 
-GRID_S = 1.0
+GRID_S = 0.25  # a binary fraction, so that points of the grid are exact
+QUIET_S = 1.0
 TRACE_S = 300.0
 SPEED_OLD_S = 10.0  # a read speed older than this is not known; a typed one holds
 _NAN = math.nan
@@ -50,6 +51,7 @@ class Session:
         self._part = -1
         self._t_s = 0.0
         self._stepped_s: float | None = None
+        self._silent = True
         self._ceiling_bpm = float(settings.ceiling_bpm)
         self._state = State.WARMING
         self._state_since_s = 0.0
@@ -99,15 +101,17 @@ class Session:
         outputs: list[Output] = []
         if self._done:
             return outputs
-        last_s = 0.0 if self._stepped_s is None else self._stepped_s
-        grid_s = math.floor(last_s / GRID_S) * GRID_S + GRID_S
-        while grid_s < t_s:
-            if grid_s - last_s >= 0.999 * GRID_S:
-                outputs += self._step(grid_s, _NAN)
-                last_s = grid_s
-            grid_s += GRID_S
+        while (due_s := self._next_look_s()) < t_s:
+            outputs += self._step(due_s, _NAN)
         self._t_s = max(self._t_s, round(t_s, 3))
         return outputs
+
+    def _next_look_s(self) -> float:
+        """The first point of the grid a second after a reading; in silence, every point."""
+        if self._stepped_s is None:
+            return GRID_S
+        wait_s = GRID_S if self._silent else QUIET_S
+        return math.ceil((self._stepped_s + wait_s) / GRID_S - 1e-6) * GRID_S
 
     # -- taking events --------------------------------------------------------
 
@@ -176,6 +180,7 @@ class Session:
         if self._stepped_s is None:
             dt_s = t_s
         self._stepped_s = t_s
+        self._silent = bpm != bpm
         speed = self._known_speed(t_s)
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)

@@ -20,6 +20,7 @@ from guard.heart.estimate import Bools, Estimator, Floats, some
 from guard.settings import Settings
 
 NEVER_S = -np.inf
+EARLY_S = 0.25  # time is looked at on a grid of this: said at the latest at the age set
 RESTART_S = 60.0  # a restart's fast climb is over after about three time constants
 RESTART_Z = 1.28  # 90 % sure before slowing a runner who has just started again
 HEADING_S = 60.0  # horizon of "where this is going"
@@ -33,7 +34,7 @@ EASE_SHOWS_BPM = 2.0  # a heeded ease lowers the heading by at least this
 EASE_LASTS_S = 400.0
 BOUNCE_S = 300.0  # walking again this soon after a start: walk and run today
 WALK_RUN_LASTS_S = 900.0
-WALK_RUN_REST_S = 75.0  # least walking of a walk-run round
+WALK_RUN_REST_S = 150.0
 
 
 class Columns:
@@ -177,11 +178,13 @@ class Facts:
         return self.now.held
 
     def stale(self) -> Bools:
-        return self.est.age_s >= self.col.stale_s
+        return self.est.age_s >= self.col.stale_s - EARLY_S
 
     def lost(self) -> Bools:
         # A strap that has not begun to send is given time before its silence is spoken of.
-        return self.est.age_s >= np.where(self.est.known, self.col.lost_s, 3.0 * self.col.lost_s)
+        lost_s = np.where(self.est.known, self.col.lost_s, 3.0 * self.col.lost_s)
+        late: Bools = self.est.age_s >= lost_s - EARLY_S
+        return late
 
     def loss_said(self) -> Bools:
         return self.mem.loss_said

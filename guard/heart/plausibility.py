@@ -23,17 +23,14 @@ class PacketCheck:
 
     def __init__(self) -> None:
         self._with_rr = 0
-        self._last_rr: tuple[float, ...] = ()
         self._last_bpm = 0
         self._still_since_s = 0.0
 
     def doubt(self, reading: Reading) -> str:
         """Why this reading cannot be believed; "" as far as its packet tells."""
-        alive = bool(reading.rr_s) and reading.rr_s != self._last_rr
         if reading.rr_s:
             self._with_rr += 1
-            self._last_rr = reading.rr_s
-        if alive or reading.bpm != self._last_bpm:
+        if reading.rr_s or reading.bpm != self._last_bpm:
             self._still_since_s = reading.t_s
         self._last_bpm = reading.bpm
         if reading.contact is False:

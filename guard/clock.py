@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Callable
 from datetime import datetime
 from typing import Protocol
+
+DRIFT_S = 1.0  # wall and monotonic time this far apart are worth telling
 
 
 class SessionClock(Protocol):
@@ -79,3 +82,22 @@ class ManualClock:
 def wall_now() -> datetime:
     """Wall time with the local offset; never used to decide anything."""
     return datetime.now().astimezone()
+
+
+class WallWatch:
+    """Tells when wall time and monotonic time have parted (clock set, machine asleep)."""
+
+    def __init__(self, wall: Callable[[], datetime], steady: Callable[[], float] = time.monotonic) -> None:
+        self._wall, self._steady = wall, steady
+        self._offset_s = self._offset()
+
+    def parted(self) -> str | None:
+        """The wall time (ISO 8601) if it has moved over `DRIFT_S` since last told, else None."""
+        offset_s = self._offset()
+        if abs(offset_s - self._offset_s) <= DRIFT_S:
+            return None
+        self._offset_s = offset_s
+        return self._wall().isoformat(timespec="milliseconds")
+
+    def _offset(self) -> float:
+        return self._wall().timestamp() - self._steady()

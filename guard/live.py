@@ -12,7 +12,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
-import signal
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -21,7 +20,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO, Any, Protocol
 
-from guard.clock import SessionClock, wall_now
+from guard.clock import SessionClock, WallWatch, wall_now
 from guard.decide.plan import Plan
 from guard.decide.wording import GUARD_STOPPED, status_phrase
 from guard.errors import GuardError
@@ -45,9 +44,9 @@ from guard.screen.frame import Frame, Screen
 from guard.sense.source import Source
 from guard.session import Session
 from guard.settings import Settings
+from guard.signals import ending_signals
 
 TICK_S = 0.25  # wall seconds between looks at timeouts, and between screens
-DRIFT_S = 1.0  # wall and monotonic time this far apart are put into the log
 DISCONNECT_S = 6.0  # how long a source may take to let go of its device
 CLOSE_S = 8.0  # how long a listener may take to finish
 ANSWER_S = 3.0  # how long the answer to a key stays on screen
@@ -115,7 +114,7 @@ async def run_session(
     """
     live = _Live(source, settings, clock, log, screen, sounder, plan, needs_screen, WallWatch(wall))
     screen.open()
-    with _signals(live.stop):
+    with ending_signals(live.stop):
         try:
             with terminal_keys(stdin or sys.stdin, live.key):
                 (inbox or Inbox()).attach(asyncio.get_running_loop(), live.take_foreign)
@@ -125,25 +124,6 @@ async def run_session(
     if live.fault:
         raise live.fault
     return Ended(how, live.session.summary(), kept, tuple(live.troubles))
-
-
-class WallWatch:
-    """Tells when wall time and monotonic time have parted (clock set, machine asleep)."""
-
-    def __init__(self, wall: Callable[[], datetime], steady: Callable[[], float] = time.monotonic) -> None:
-        self._wall, self._steady = wall, steady
-        self._offset_s = self._offset()
-
-    def parted(self) -> str | None:
-        """The wall time (ISO 8601) if it has moved over `DRIFT_S` since last told, else None."""
-        offset_s = self._offset()
-        if abs(offset_s - self._offset_s) <= DRIFT_S:
-            return None
-        self._offset_s = offset_s
-        return self._wall().isoformat(timespec="milliseconds")
-
-    def _offset(self) -> float:
-        return self._wall().timestamp() - self._steady()
 
 
 class _Live:
@@ -329,7 +309,8 @@ class _Live:
 
     def _note(self, sentence: str) -> None:
         self._notes[sentence] = time.monotonic() + NOTE_S
-        self.troubles.append(sentence)
+        if sentence not in self.troubles:
+            self.troubles.append(sentence)
         self._show()
 
     def _listener_failed(self, name: str, error: Exception) -> None:
@@ -355,28 +336,3 @@ def _in_order(event: Input | None, outputs: list[Output]) -> Iterator[Input | Ou
 def _all_is_well(snapshot: Snapshot) -> bool:
     watching = snapshot.state not in (State.NO_SIGNAL, State.HELD, State.DONE)
     return watching and snapshot.level_bpm is not None and not snapshot.muted
-
-
-@contextlib.contextmanager
-def _signals(stop: Callable[[str], None]) -> Iterator[None]:
-    """SIGINT, SIGTERM and a closed terminal end the session properly; Ctrl-Z does not freeze it."""
-    loop = asyncio.get_running_loop()
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
-    before = {name: signal.getsignal(getattr(signal, name)) for name in names}
-    stopping = getattr(signal, "SIGTSTP", None)
-    before_stopping = signal.getsignal(stopping) if stopping else None
-
-    def handler(*_: object) -> None:
-        loop.call_soon_threadsafe(stop, "interrupted")
-
-    try:
-        for name in names:
-            signal.signal(getattr(signal, name), handler)
-        if stopping:
-            signal.signal(stopping, signal.SIG_IGN)
-        yield
-    finally:
-        for name, old in before.items():
-            signal.signal(getattr(signal, name), old)
-        if stopping:
-            signal.signal(stopping, before_stopping)

@@ -48,7 +48,7 @@ MAY_IMPORT = {
     "screen": BASE | {"clock", "decide", "screen"},
     "sense": PURE_CORE | {"clock", "runner", "sense"},
     "keep": PURE_CORE | {"clock", "keep", "sense"},
-    "live": PURE_CORE | {"clock", "inbox", "keys", "outlet", "screen", "sense"},
+    "live": PURE_CORE | {"clock", "inbox", "keys", "outlet", "screen", "sense", "signals"},
     "study": PURE_CORE | {"keep", "runner", "study"},
 }
 

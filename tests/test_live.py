@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from guard.clock import ManualClock, PacedClock, RealClock
+from guard.clock import ManualClock, PacedClock, RealClock, WallWatch
 from guard.errors import HardwareError
 from guard.events import (
     Action,
@@ -28,7 +28,7 @@ from guard.events import (
     StateChanged,
 )
 from guard.inbox import Inbox
-from guard.live import Ended, WallWatch, run_session
+from guard.live import Ended, run_session
 from guard.session import Session
 from guard.settings import Settings
 from tests.support.live import FakeLog, FakeScreen, FakeSounder, FakeSource, rising_run, until

@@ -83,7 +83,7 @@ def finished(ended: Ended, *, title: str) -> int:
     if ended.log_path:
         print(f"log: {ended.log_path}")
         print(f"see it again: guard replay {ended.log_path}")
-    for trouble in dict.fromkeys(ended.troubles):
+    for trouble in ended.troubles:
         print(f"note: {trouble}", file=sys.stderr)
     return ended.exit_code
 

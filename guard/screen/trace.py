@@ -15,7 +15,7 @@ from guard.screen.look import EIGHTHS, Look, styled
 
 SPAN_S = 300.0
 _LEAST_BPM_PER_ROW = 2.0
-_DEEPEST_BPM = 30.0  # what lies further under the ceiling is drawn as the lowest bar
+_SHALLOWEST_BPM, _DEEPEST_BPM = 16.0, 30.0  # of the part under the ceiling; what lies deeper is a low bar
 
 
 def columns(
@@ -57,7 +57,8 @@ def picture(heights: Sequence[float | None], rows: int, look: Look) -> list[Text
     rows_over = max(1, round(rows / 4))
     rows_under = max(1, rows - rows_over)
     deepest = -min((height for height in heights if height is not None), default=0.0)
-    unit = max(_LEAST_BPM_PER_ROW, min(deepest, _DEEPEST_BPM) / rows_under)
+    depth = min(max(1.25 * deepest, _SHALLOWEST_BPM), _DEEPEST_BPM)
+    unit = max(_LEAST_BPM_PER_ROW, depth / rows_under)
     levels = [_level(height, unit, 8 * rows_under) for height in heights]
     blank, line = (" ", ""), (look.sign("line"), look.style("lead"))
     over = (look.sign("over"), look.style("over"))

@@ -16,7 +16,7 @@ import time
 import wave
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -92,7 +92,8 @@ class Capture:
 
     def wait_for(self, count: int, timeout_s: float = 8.0) -> list[Heard]:
         """The sounds once there are `count`; AssertionError when they do not come."""
-        wait_until(lambda: len(self.sounds()) >= count, timeout_s, f"{count} sounds")
+        wait_until(lambda: len(list(self.folder.glob("*.wav"))) >= count and len(self.sounds()) >= count,
+                   timeout_s, f"{count} sounds")
         return self.sounds()
 
     def _configure(self, text: str) -> None:
@@ -131,6 +132,7 @@ def _paced_sink() -> Path:
     return program
 
 
+@lru_cache(maxsize=2_000)
 def _read(path: Path) -> Heard:
     with wave.open(str(path), "rb") as file:
         rate = file.getframerate()

@@ -93,16 +93,16 @@ PRACTICE: dict[str, PracticeCourse] = {
         PracticeCourse(
             "hill-loop",
             "a loop with one steep hill: walking up, running on (invented)",
-            Course("hill-loop", "loop with a 7 % hill", _hill_loop, 24 * 60.0, gentle_s=90.0),
+            Course("hill-loop", "loop with a 7 % hill", _hill_loop, 20 * 60.0, gentle_s=90.0),
             {"run_bpm": 147, "habitual_m_s": 2.75, "drift_bpm_per_min": 0.1},
             {**_SHORT_WARM_UP, "ceiling_bpm": 142.0},
-            speedup=10.0),
+            speedup=8.0),
         PracticeCourse(
             "hot-afternoon",
             "a level road at 25 °C: heart rate drifts, the strap is lost once (invented)",
-            Course("hot-afternoon", "level road, hot", _level, 22 * 60.0, air_c=25.0, gentle_s=90.0),
+            Course("hot-afternoon", "level road, hot", _level, 20 * 60.0, air_c=25.0, gentle_s=90.0),
             {"run_bpm": 146, "drift_bpm_per_min": 0.3, "creep_per_s": 0.0015},
             {**_SHORT_WARM_UP, "ceiling_bpm": 140.0},
-            speedup=9.0, no_signal_s=((600.0, 16.0),), battery=((0.0, 19), (900.0, 14)), dry_s=8.0),
+            speedup=8.0, no_signal_s=((600.0, 16.0),), battery=((0.0, 19), (900.0, 14)), dry_s=8.0),
     )
 }

@@ -73,10 +73,9 @@ class PracticeSource:
         if not (self.course.course.belt and isfinite(speed_m_s) and 0.3 <= speed_m_s <= 7.0):
             return
         mind = self._runners.behaviour
-        t_s = float(self._runners.step_count)
-        share = float(np.asarray(self.course.course.at(t_s, self._runners.distance_m).pace_share))
-        mind.pace_m_s[:] = speed_m_s / share
-        mind.habit_m_s[:] = speed_m_s / share
+        spot = self.course.course.spot(float(self._runners.step_count), self._runners.distance_m)
+        pace_m_s = speed_m_s / float(np.asarray(spot.pace_share))
+        mind.pace_m_s[:] = mind.habit_m_s[:] = pace_m_s
         mind.walking[:] = False
 
     async def run(self, clock: SessionClock, put: Callable[[Input], None]) -> None:

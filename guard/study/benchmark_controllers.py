@@ -149,9 +149,9 @@ class SpeedFollower:
     """
 
     advised_speed_m_s: Array | None = None
-    gain = 0.03  # m/s a bpm
-    gain_per_s = 0.0006
-    under_bpm = 2.5
+    gain = 0.08  # m/s a bpm
+    gain_per_s = 0.0015
+    under_bpm = 4.0
 
     def __init__(self, runners: Population) -> None:
         self._who = runners

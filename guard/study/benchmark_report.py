@@ -168,7 +168,8 @@ def draw_picture(path: Path, results: Mapping[str, Mapping[str, Mapping[str, Any
     columns = min(4, len(results))
     rows = -(-len(results) // columns)
     figure, panels = plt.subplots(
-        rows, columns, figsize=(4.0 * columns, 3.3 * rows + 0.8), squeeze=False, layout="constrained")
+        rows, columns, figsize=(max(4.0 * columns, 8.0), 3.3 * rows + 1.2), squeeze=False,
+        layout="constrained")
     for panel in panels.flat[len(results):]:
         panel.set_axis_off()
     handles: dict[str, Any] = {}
@@ -189,6 +190,7 @@ def draw_picture(path: Path, results: Mapping[str, Mapping[str, Mapping[str, Any
     figure.supylabel("minutes over the ceiling an hour")
     figure.suptitle(title, fontsize=11)
     figure.legend(
-        list(handles.values()), [NAMES[key] for key in handles], loc="outside lower center", ncols=6)
+        list(handles.values()), [NAMES[key] for key in handles], loc="outside lower center",
+        ncols=6 if columns > 2 else 3)
     figure.savefig(path, dpi=110)
     plt.close(figure)

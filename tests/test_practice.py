@@ -1,0 +1,151 @@
+"""The practice runner as a source of a live session, and the recordings made with him."""
+
+from __future__ import annotations
+
+import asyncio
+import importlib.util
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from guard.clock import ManualClock, PacedClock, SessionClock
+from guard.errors import UsageError
+from guard.events import Battery, Cue, CueGiven, Input, Link, LinkState, Reading, Speed
+from guard.heart.packet import parse
+from guard.keep.log import read_log
+from guard.sense.practice import NAME, PracticeSource, courses, find_course
+from guard.session import Session
+from guard.settings import Settings
+from guard.study.replay import same_as_recorded
+
+RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
+NAMES = list(courses())
+
+
+@cache
+def rehearse(name: str, seed: int = 1, guarded: bool = True) -> tuple[list[Input], list[CueGiven]]:
+    """The rehearsal as fast as it goes."""
+    return rehearse_on(ManualClock(), name, seed, guarded)
+
+
+def rehearse_on(
+    clock: SessionClock, name: str, seed: int = 1, guarded: bool = True
+) -> tuple[list[Input], list[CueGiven]]:
+    """All events of a rehearsal and the cues a real session gave on them."""
+    course = courses()[name]
+    source, session = PracticeSource(course, seed), Session(Settings().replaced(course.settings))
+    events: list[Input] = []
+    cues: list[CueGiven] = []
+
+    def put(event: Input) -> None:
+        events.append(event)
+        for item in session.feed(event) if guarded else ():
+            if isinstance(item, CueGiven):
+                cues.append(item)
+                source.hear(item)
+
+    asyncio.run(source.run(clock, put))
+    return events, cues
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_newcomer_hears_a_cue_within_30_s_and_the_end_within_3_min(name: str) -> None:
+    events, cues = rehearse(name)
+    course = courses()[name]
+    assert course.duration_s / course.speedup <= 180
+    assert 18 * 60 <= course.duration_s <= 25 * 60
+    assert min(cue.t_s for cue in cues) / course.speedup <= 30
+    assert events[-1].t_s == pytest.approx(course.duration_s - 1, abs=1)
+    assert [event.state for event in events if isinstance(event, Link)][:2] == [
+        LinkState.CONNECTING, LinkState.CONNECTED]
+    assert all(event.name == NAME for event in events if isinstance(event, Link))
+
+
+def test_together_they_show_the_cues_that_matter() -> None:
+    heard = {cue.cue for name in NAMES for cue in rehearse(name)[1]}
+    assert {Cue.EASE, Cue.WALK, Cue.RESUME, Cue.SIGNAL_LOST, Cue.SIGNAL_BACK, Cue.BATTERY_LOW} <= heard
+
+
+def test_cues_change_the_run() -> None:
+    guarded, _ = rehearse("hill-loop")
+    alone, _ = rehearse("hill-loop", guarded=False)
+    highest = [max(e.bpm for e in events if isinstance(e, Reading)) for events in (guarded, alone)]
+    assert highest[0] < highest[1] - 5
+
+
+def test_same_seed_same_run_at_any_speed() -> None:
+    slow = rehearse("hot-afternoon")
+    fast = rehearse_on(PacedClock(4000.0), "hot-afternoon")
+    other = rehearse("hot-afternoon", seed=2)
+    assert slow == fast
+    assert slow != other
+
+
+def test_intervals_agree_with_the_rate_and_the_packet_with_both() -> None:
+    events, _ = rehearse("garage-treadmill")
+    readings = [event for event in events if isinstance(event, Reading)]
+    for reading in readings:
+        packet = parse(reading.raw)
+        assert (packet.bpm, packet.contact) == (reading.bpm, True)  # type: ignore[union-attr]
+        assert packet.rr_s == pytest.approx(reading.rr_s)  # type: ignore[union-attr]
+    for begin in range(120, 1100, 60):
+        window = readings[begin:begin + 60]
+        beats = [rr for reading in window for rr in reading.rr_s]
+        assert 60 / (sum(beats) / len(beats)) == pytest.approx(
+            sum(r.bpm for r in window) / len(window), abs=5)
+        assert sum(beats) == pytest.approx(60, abs=1.5)
+
+
+def test_belt_speed_and_battery_are_sent() -> None:
+    events, _ = rehearse("garage-treadmill")
+    speeds = [event for event in events if isinstance(event, Speed)]
+    assert max(b.t_s - a.t_s for a, b in pairwise(speeds)) <= 5.0
+    assert {event.grade for event in speeds} == {0.0, 0.04}
+    assert not any(isinstance(event, Speed) for event in rehearse("hill-loop")[0])
+    levels = [event.percent for event in rehearse("hot-afternoon")[0] if isinstance(event, Battery)]
+    assert levels == [19, 14]
+
+
+def test_typed_speed_sets_the_belt_but_not_the_road() -> None:
+    for name, follows in (("garage-treadmill", True), ("hill-loop", False)):
+        source = PracticeSource(name)
+        source.set_speed(2.0)
+        source.set_speed(float("nan"))
+        source.set_speed(99.0)
+        assert bool(source._runners.behaviour.pace_m_s[0] < 2.6) is follows
+
+
+def test_out_of_range_is_silent_and_said() -> None:
+    events, _ = rehearse("hot-afternoon")
+    begin, length = courses()["hot-afternoon"].no_signal_s[0]
+    quiet = [e for e in events if isinstance(e, Reading) and begin <= e.t_s < begin + length]
+    assert not quiet
+    states = [e.state for e in events if isinstance(e, Link)]
+    assert states == [LinkState.CONNECTING, LinkState.CONNECTED, LinkState.LOST, LinkState.CONNECTED]
+
+
+def test_unknown_course_names_those_there_are() -> None:
+    with pytest.raises(UsageError, match="garage-treadmill"):
+        find_course("moon\x1b[31m")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_recordings_say_they_are_invented_and_replay_to_the_same(name: str) -> None:
+    recording = read_log(RECORDINGS / f"{name}.jsonl")
+    assert "invented" in str(recording.header["source"])
+    assert recording.summary and recording.summary["duration_s"] > 15 * 60
+    comparison = same_as_recorded(recording)
+    assert comparison.same and comparison.compared > 3, comparison.differences
+
+
+def test_recordings_are_those_the_script_makes(tmp_path: Path) -> None:
+    spec = importlib.util.spec_from_file_location("make_recordings", RECORDINGS / "make.py")
+    assert spec and spec.loader
+    script = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(script)
+    name = "hill-loop"
+    script.record(name, tmp_path / f"{name}.jsonl")
+    made, kept = ((folder / f"{name}.jsonl").read_bytes() for folder in (tmp_path, RECORDINGS))
+    assert made == kept, "the recordings are of another version: run `python recordings/make.py`"

@@ -136,10 +136,6 @@ case "$system" in
       want bluez "Bluetooth, for the strap" "no strap; rehearsals and recordings work"
       if [ "$tests" = yes ]; then
         want dbus "tests: a private message bus for the stand-in Bluetooth service" "those tests are skipped"
-        want libasound2-plugins "tests: catch what is really played" "those tests are skipped"
-        want pulseaudio "tests: a private second sound server" "those tests are skipped"
-        want pulseaudio-utils "tests: records from that sound server" "those tests are skipped"
-        want tmux "tests: a real terminal to look at" "those tests are skipped"
       fi
       install_wanted
     else

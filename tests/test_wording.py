@@ -116,6 +116,13 @@ def test_full_speech_adds_the_number_behind_the_cue(reason: str, last: str) -> N
     assert wording.phrase(CueGiven(1.0, Cue.EASE, reason), Settings(speech="full")).endswith(last)
 
 
+@pytest.mark.parametrize(("cue", "line"), [
+    (Cue.WALK, "Walk: walking pace now"), (Cue.SIGNAL_LOST, "Sensor lost, keep it easy by feel"),
+    (Cue.STOP, "Stop: slow to a walk, then stop"), (Cue.NONE, "")])
+def test_a_headline_names_the_cue_once(cue: Cue, line: str) -> None:
+    assert wording.headline(CueGiven(1.0, cue, ""), Settings()) == line
+
+
 def test_status_says_heart_rate_and_room() -> None:
     said = wording.status_phrase(SNAPSHOT, Settings())
     assert said == "heart rate one thirty one, room eight"

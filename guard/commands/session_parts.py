@@ -62,7 +62,9 @@ async def guarded(
         plan=plan.as_dict() if plan else None, source=source.about)
     folder = _folder(kind.log_folder, inbox)
     log = SessionLog(new_session_path(started, folder), header, report=inbox.note)
-    sounder = Sounder(settings, cache_dir=_folder(folders.cache_dir, inbox), on_health=inbox.sound)
+    sounder = Sounder(
+        settings, cache_dir=_folder(folders.cache_dir, inbox), on_health=inbox.sound,
+        own_phrases=folders.config_dir(make=False) / "phrases")
     return await run_session(
         source, settings, clock=clock, log=log, screen=_screen(settings, kind, log.path.name, plain, inbox),
         sounder=sounder, inbox=inbox, stdin=sys.stdin, plan=plan, needs_screen=kind.needs_screen)

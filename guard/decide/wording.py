@@ -7,7 +7,7 @@ Pure. Wording rules, each for a reason:
   now" or "walk on" are what "slow down" is misheard as; none of them is used.
   "Belt down please" was heard as "belt up". Measured with an open speech
   recogniser (pocketsphinx, a grammar of these phrases and near misses) with pink
-  noise 10 dB under the voice: every phrase of a cue was understood 8 times of 8,
+  noise 10 dB under the voice: each cue phrase was understood 7 or 8 times of 8,
   "belt slower still, or pause the belt" 6 of 8. At 0 dB no phrase is understood:
   that is what the tones are for.
 * On a treadmill the belt comes first: someone who walks while the belt still

@@ -115,7 +115,7 @@ class Settings:
         40.0, "least time before the same cue is given again",
         group="deciding", unit="s", low=5, high=600)
     walk_after_s: float = _row(
-        75.0, "easing that has not turned heart rate by then becomes walking",
+        110.0, "easing that has not turned heart rate by then becomes walking",
         group="deciding", unit="s", low=10, high=600)
     walking: bool = _row(
         True, "whether walking may be cued at all", group="deciding")
@@ -128,7 +128,7 @@ class Settings:
         300.0, "length of the warm-up, with a rule of its own; 0 turns it off",
         group="warming up", unit="s", low=0, high=3600)
     warm_up_quiet_s: float = _row(
-        90.0, "first stretch of the warm-up in which only stop is cued",
+        60.0, "first stretch of the warm-up in which only stop is cued",
         group="warming up", unit="s", low=0, high=3600)
     warm_up_ramp_bpm: float = _row(
         10.0, "how far under the ceiling the warm-up's own limit begins; it rises to the ceiling",

@@ -30,9 +30,8 @@ CLIMB_BPM_S = 0.20  # steeper than a small change of speed: the runner started a
 FALL_MEMORY_S = 90.0
 WALK_TURNS_S = 35.0  # reaction, dead time and strap: a heeded walk shows by then
 EASES_IN_VAIN = 2.0
-EASE_SHOWS_BPM = 2.0  # a heeded ease lowers the heading by at least this
+EASE_SHOWS_BPM = 3.0  # a heeded ease lowers the heading by at least this
 EASE_LASTS_S = 400.0
-BOUNCE_S = 300.0  # walking again this soon after a start: walk and run today
 WALK_RUN_LASTS_S = 900.0
 WALK_RUN_REST_S = 150.0
 
@@ -110,6 +109,7 @@ class Memory:
         self.unanswered: Floats = np.zeros(n)  # repeats of the present cue so far
         self.in_vain: Floats = np.zeros(n)  # eases in a row that changed nothing
         self.ease_heading_bpm: Floats = np.full(n, np.inf)
+        self.low_heading_bpm: Floats = np.full(n, np.inf)  # lowest heading since that ease
         self.loss_said: Bools = np.zeros(n, bool)
         self.slip_from_bpm: Floats = np.full(n, np.nan)
         self.tokens: Floats = columns.tokens_cap.copy()
@@ -148,6 +148,12 @@ def look(est: Estimator, col: Columns, mem: Memory, t_s: Floats, held: Bools) ->
         np.sqrt(np.maximum(variance, 0.0)),
         est.level_bpm + col.heading_reach_s * slope,
     )
+
+
+def in_vain(mem: Memory, t_s: Floats) -> Bools:
+    """The newest ease never lowered where heart rate was heading."""
+    recent: Bools = t_s - mem.cue_s[Cue.EASE] <= EASE_LASTS_S
+    return recent & (mem.low_heading_bpm > mem.ease_heading_bpm - EASE_SHOWS_BPM)
 
 
 class Facts:
@@ -244,17 +250,12 @@ class Facts:
         return late & self["over_now"] & ~self["turned"] & ~self._quiet_start()
 
     def walk_run(self) -> Bools:
-        """A start ended over the ceiling again: even the slowest jog is too fast."""
+        """Easing changed nothing: even the slowest jog is too fast today."""
         return self.mem.walk_run
 
     def eased_in_vain(self) -> Bools:
         """Two eases in a row changed nothing: a third would only be nagging."""
-        return self.mem.in_vain + self._in_vain_now() >= EASES_IN_VAIN
-
-    def _in_vain_now(self) -> Bools:
-        """The newest ease has not lowered where heart rate is heading."""
-        late = self._since_s(Cue.EASE) <= EASE_LASTS_S
-        return late & (self.now.heading_bpm > self.mem.ease_heading_bpm - EASE_SHOWS_BPM)
+        return self.mem.in_vain + in_vain(self.mem, self.now.t_s) >= EASES_IN_VAIN
 
     def walk_not_turned(self) -> Bools:
         return self["over_now"] & ~self["turned"] & (self._since_s(Cue.WALK) >= WALK_TURNS_S)
@@ -278,7 +279,7 @@ class Facts:
         return self._since_s(Cue.STOP) >= 10.0
 
     def ease_again(self) -> Bools:
-        return self._since_s(Cue.EASE) >= self.col.repeat_s * (1.0 + self.mem.unanswered)
+        return self._since_s(Cue.EASE) >= self.col.repeat_s * (1.0 + 0.5 * self.mem.unanswered)
 
     def walk_again(self) -> Bools:
         return self._since_s(Cue.WALK) >= self.col.repeat_s * (1.0 + self.mem.unanswered)

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from guard.decide.facts import (
-    BOUNCE_S, CLIMB_BPM_S, EASE_LASTS_S, EASE_SHOWS_BPM, FALL_BPM_S, FALL_MEMORY_S, NEVER_S, WALK_RUN_LASTS_S, Columns,
-    Facts, Memory, Now, look)
+    CLIMB_BPM_S, EASES_IN_VAIN, FALL_BPM_S, FALL_MEMORY_S, NEVER_S, WALK_RUN_LASTS_S, Columns, Facts,
+    Memory, Now, in_vain, look)
 from guard.decide.table import TABLE, Row, To
 from guard.events import Cue, State
 from guard.heart.estimate import DOUBTS, Bools, Estimator, Floats, some
@@ -94,6 +94,7 @@ class Lanes:
         self._notice_restart(t)
         now = look(est, col, mem, t, hold)
         self.now = now
+        mem.low_heading_bpm = np.minimum(mem.low_heading_bpm, now.heading_bpm)
         over = est.level_bpm > now.limit_bpm
         mem.over_since_s = np.where(over, np.minimum(mem.over_since_s, t), np.inf)
         if speed_m_s is not None:
@@ -215,21 +216,21 @@ class Lanes:
             return
         mem.unanswered = np.where(lanes, mem.unanswered + 1.0 if to == To.SAME else 0.0, mem.unanswered)
         before_s = mem.cue_s[row.cue]
+        vain = in_vain(mem, t)
         mem.cue_s[row.cue] = np.where(lanes, t, before_s)
         mem.last_cue_s = np.where(lanes, t, mem.last_cue_s)
         if row.cue in _SPENDS:
             mem.tokens = mem.tokens - lanes
         if row.cue is Cue.EASE:
-            vain = (t - before_s <= EASE_LASTS_S) & (
-                self.now.heading_bpm > mem.ease_heading_bpm - EASE_SHOWS_BPM)
             mem.in_vain = np.where(lanes, np.where(vain, mem.in_vain + 1.0, 0.0), mem.in_vain)
             mem.ease_heading_bpm = np.where(lanes, self.now.heading_bpm, mem.ease_heading_bpm)
+            mem.low_heading_bpm = np.where(lanes, np.inf, mem.low_heading_bpm)
             mem.first_ease_s = np.where(lanes & (from_state != State.EASING), t, mem.first_ease_s)
         elif row.cue is Cue.WALK:
             started = lanes & (from_state != State.WALKING)
-            bounced = t - mem.cue_s[Cue.RESUME] <= BOUNCE_S
+            useless = mem.in_vain + vain >= EASES_IN_VAIN
             lasts = mem.walk_run & (t - before_s <= WALK_RUN_LASTS_S)
-            mem.walk_run = np.where(started, bounced | lasts, mem.walk_run)
+            mem.walk_run = np.where(started, useless | lasts, mem.walk_run)
             mem.walk_from_bpm = np.where(lanes, est.level_bpm, mem.walk_from_bpm)
             mem.in_vain = np.where(lanes, 0.0, mem.in_vain)
             est.expect_change(lanes)

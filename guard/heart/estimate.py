@@ -5,8 +5,9 @@ A two-state Kalman filter (level, slope) per lane with
 * a damped slope: heart rate approaches a new level exponentially, so a slope
   dies out with the runner's time constant instead of going on for ever
   (first order response: Hunt, Fankhauser, Saengsuwan 2015);
-* slope noise that grows while innovations keep one sign, so that a steady run
-  is smoothed hard and a real change is followed at once;
+* two tracks of it, one patient and one quick, blended by how far they are
+  apart, so that a steady run is smoothed hard and a real change is followed
+  at once;
 * a gate before the filter (robust filtering before any limit test: Borowski
   et al. 2011): a reading too far off is held as a suspect, a coherent run of
   suspects is taken as a true jump once it lasts;
@@ -34,18 +35,19 @@ class Filter:
 
     The noise of readings about a two-minute mean while running steadily has a
     standard deviation near 1.6 bpm (Donne 2024 data) and is correlated by the
-    strap's averaging, which is why `reading_sd_bpm` is larger.
+    strap's averaging, so that a reading counts for the time it covers.
     """
 
+    # bpm^2 s, twice the variance of the noise times its memory: how much one reading counts
+    calm_density: float = 45.0
+    quick_density: float = 12.0
+    # (bpm/s)^2 a second: how fast the slope may change
+    calm_slope_noise: float = 0.00002
+    quick_slope_noise: float = 0.001
+    calm_apart_bpm: float = 2.0  # up to here the tracks differ by noise alone
+    quick_apart_bpm: float = 3.5  # from here on something really changes
+    expect_s: float = 45.0  # after a walk or a start only the quick track counts
     reading_sd_bpm: float = 2.0
-    noise_density: float = 30.0  # bpm^2 s: twice the variance times the memory of the noise
-    slope_noise: float = 0.0001  # (bpm/s)^2 a second while steady
-    level_noise: float = 0.0  # bpm^2 a second
-    manoeuvre: float = 100.0  # growth of slope noise with one-sided innovations
-    bias_s: float = 15.0  # memory of the mean normalised innovation
-    bias_free: float = 0.8  # its square up to which it is taken for noise
-    agile: float = 200.0  # the same while a walk or a restart is expected
-    agile_s: float = 45.0
     gate_sd: float = 4.5
     gate_bpm: float = 12.0
     persist_s: float = 6.0  # a jump up must last this long to be believed
@@ -77,33 +79,76 @@ DOUBTS = (
 LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0
 
 
+class _Track:
+    """One Kalman filter of level and slope per lane; arrays of shape (n,)."""
+
+    def __init__(self, response_s: Floats, density: float, slope_noise: float) -> None:
+        n = len(response_s)
+        self._tau_s, self._density, self._slope_noise = response_s, density, slope_noise
+        self.level: Floats = np.full(n, np.nan)
+        self.slope: Floats = np.zeros(n)
+        self.var_level: Floats = np.full(n, 25.0)
+        self.cov: Floats = np.zeros(n)
+        self.var_slope: Floats = np.full(n, 0.04)
+
+    def predict(self, dt_s: Floats) -> None:
+        keep = self._tau_s / (self._tau_s + dt_s)
+        gain_s = dt_s * keep
+        self.level = self.level + gain_s * self.slope
+        self.slope = keep * self.slope
+        mixed = self.cov + gain_s * self.var_slope
+        self.var_level = self.var_level + gain_s * (self.cov + mixed)
+        self.cov = keep * mixed
+        self.var_slope = keep * keep * self.var_slope + self._slope_noise * dt_s
+
+    def correct(self, trusted: Bools, bpm: Floats, covers_s: Floats) -> None:
+        off_bpm = np.where(trusted, bpm - self.level, 0.0)
+        used = trusted / (self.var_level + self._density / covers_s)
+        gain_level = self.var_level * used
+        gain_slope = self.cov * used
+        self.level = self.level + gain_level * off_bpm
+        self.slope = self.slope + gain_slope * off_bpm
+        self.var_slope = self.var_slope - gain_slope * self.cov
+        self.cov = self.cov - gain_level * self.cov
+        self.var_level = self.var_level - gain_level * self.var_level
+
+    def start(self, lanes: Bools, bpm: Floats) -> None:
+        """Begin at the reading, with an open mind about the slope."""
+        self.level = np.where(lanes, bpm, self.level)
+        self.slope[lanes] = 0.0
+        self.var_level[lanes] = 25.0
+        self.cov[lanes] = 0.0
+        self.var_slope[lanes] = 0.04
+
+
 class Estimator:
     """Estimates for `n` independent lanes; every array has shape (n,).
 
     After `step`: `level_bpm`, `slope_bpm_s` and their covariance `var_level`,
     `cov`, `var_slope`; `age_s` of the newest trusted reading (of the lane,
-    before the first); `known` (there is an estimate); `trusted` (a reading was believed in this step), `doubt` (code of
-    `DOUBTS`), `fresh` (trusted readings in a row since the last gap), `slipped`
-    (the sensor is believed to be off the skin until it rejoins).
+    before the first); `known` (there is an estimate), `trusted` (a reading was
+    believed in this step), `doubt` (code of `DOUBTS`), `fresh` (trusted
+    readings in a row since the last gap), `slipped` (the sensor is believed to
+    be off the skin until it rejoins).
     """
 
     def __init__(self, response_s: Floats, constants: Filter = FILTER) -> None:
         n = len(response_s)
-        self.constants = constants
-        self._tau_s = response_s
+        self.constants = c = constants
+        self._calm = _Track(response_s, c.calm_density, c.calm_slope_noise)
+        self._quick = _Track(response_s, c.quick_density, c.quick_slope_noise)
         self.level_bpm: Floats = np.full(n, np.nan)
         self.slope_bpm_s: Floats = np.zeros(n)
         self.var_level: Floats = np.full(n, 25.0)
         self.cov: Floats = np.zeros(n)
-        self.var_slope: Floats = np.full(n, 0.09)
+        self.var_slope: Floats = np.full(n, 0.04)
         self.known: Bools = np.zeros(n, bool)
         self.trusted: Bools = np.zeros(n, bool)
         self.doubt = np.zeros(n, np.int8)
         self.fresh: Floats = np.zeros(n)
         self.slipped: Bools = np.zeros(n, bool)
         self.age_s: Floats = np.zeros(n)
-        self._bias: Floats = np.zeros(n)
-        self._expecting_s: Floats = np.full(n, self.constants.agile_s)
+        self._expecting_s: Floats = np.full(n, c.expect_s)
         self._trusted_for_s: Floats = np.zeros(n)
         self._suspect_bpm: Floats = np.zeros(n)
         self._suspect_s: Floats = np.full(n, -np.inf)
@@ -115,7 +160,7 @@ class Estimator:
 
     def expect_change(self, lanes: Bools) -> None:
         """Heart rate is about to move steeply (walking, starting again): follow it."""
-        self._expecting_s = np.where(lanes, self.constants.agile_s, self._expecting_s)
+        self._expecting_s = np.where(lanes, self.constants.expect_s, self._expecting_s)
 
     def forget_slip(self, lanes: Bools) -> None:
         """The runner put the strap right: believe the next readings afresh."""
@@ -130,12 +175,15 @@ class Estimator:
         cadence_spm: Floats | None,
     ) -> None:
         """Move all lanes on by `dt_s` to `t_s` and take `bpm` (NaN: none arrived)."""
-        self._predict(dt_s)
+        self._calm.predict(dt_s)
+        self._quick.predict(dt_s)
+        self._expecting_s = self._expecting_s - dt_s
         self.age_s += dt_s
         present = bpm == bpm
         self.doubt[:] = NO_DOUBT
         if not some(present):
             self.trusted = present
+            self._blend()
             return
         if cadence_spm is not None:
             self._locked(t_s, bpm, present, cadence_spm)
@@ -143,64 +191,40 @@ class Estimator:
         if some(out):
             self.doubt[out] = RANGE
         usable = present & (self.doubt == NO_DOUBT)
-        off_bpm = np.where(usable & self.known, bpm - self.level_bpm, 0.0)
+        off_bpm = np.where(usable & self.known, bpm - self._quick.level, 0.0)
         self._gate(t_s, bpm, usable, off_bpm)
         trusted = present & (self.doubt == NO_DOUBT)
         fresh_start = trusted & ~self.known
         if some(fresh_start):
-            self._start(fresh_start, bpm)
-            off_bpm = np.where(fresh_start, 0.0, off_bpm)
-        self._correct(trusted, off_bpm)
+            self._calm.start(fresh_start, bpm)
+            self._quick.start(fresh_start, bpm)
+            self._trusted_for_s[fresh_start] = 0.0
+            self.known |= fresh_start
+        # Neighbouring readings share their error, so one reading counts for the time it covers.
+        covers_s = np.minimum(np.maximum(self.age_s, 0.25), 4.0)
+        self._calm.correct(trusted, bpm, covers_s)
+        self._quick.correct(trusted, bpm, covers_s)
+        self._blend()
         gap = self.age_s > 3.0
         self.fresh = np.where(trusted, np.where(gap, 1.0, self.fresh + 1.0), self.fresh)
         self._trusted_for_s += np.where(trusted, np.minimum(self.age_s, 3.0), 0.0)
         self.age_s = np.where(trusted, 0.0, self.age_s)
         self.trusted = trusted
 
-    def _predict(self, dt_s: Floats) -> None:
-        keep = self._tau_s / (self._tau_s + dt_s)
-        gain_s = dt_s * keep
-        c = self.constants
-        growth = np.maximum(self._bias * self._bias - c.bias_free, 0.0) * c.manoeuvre
-        growth = np.maximum(growth, np.where(self._expecting_s > 0.0, c.agile, 0.0))
-        self._expecting_s = self._expecting_s - dt_s
-        self.level_bpm = self.level_bpm + gain_s * self.slope_bpm_s
-        self.slope_bpm_s = keep * self.slope_bpm_s
-        mixed = self.cov + gain_s * self.var_slope
-        self.var_level = self.var_level + gain_s * (self.cov + mixed) + c.level_noise * dt_s
-        self.cov = keep * mixed
-        self.var_slope = keep * keep * self.var_slope + c.slope_noise * (1.0 + growth) * dt_s
-
-    def _correct(self, trusted: Bools, off_bpm: Floats) -> None:
-        c = self.constants
-        # Neighbouring readings share their error, so one reading counts for the time it covers.
-        covers_s = np.minimum(np.maximum(self.age_s, 0.25), 4.0)
-        used = trusted / (self.var_level + c.noise_density / covers_s)
-        gain_level = self.var_level * used
-        gain_slope = self.cov * used
-        normal = off_bpm / np.sqrt(self.var_level + c.reading_sd_bpm * c.reading_sd_bpm)
-        self.level_bpm = self.level_bpm + gain_level * off_bpm
-        self.slope_bpm_s = self.slope_bpm_s + gain_slope * off_bpm
-        self.var_slope = self.var_slope - gain_slope * self.cov
-        self.cov = self.cov - gain_level * self.cov
-        self.var_level = self.var_level - gain_level * self.var_level
-        share = covers_s / (c.bias_s + covers_s)
-        self._bias = self._bias + np.where(trusted, share * (normal - self._bias), 0.0)
-
-    def _start(self, lanes: Bools, bpm: Floats) -> None:
-        """Begin an estimate at the reading, with an open mind about the slope."""
-        self.level_bpm = np.where(lanes, bpm, self.level_bpm)
-        self.slope_bpm_s[lanes] = 0.0
-        self.var_level[lanes] = 25.0
-        self.cov[lanes] = 0.0
-        self.var_slope[lanes] = 0.04
-        self._bias[lanes] = 0.0
-        self._trusted_for_s[lanes] = 0.0
-        self.known |= lanes
+    def _blend(self) -> None:
+        """Patient while the tracks agree, quick as soon as they part."""
+        c, calm, quick = self.constants, self._calm, self._quick
+        apart = (np.abs(quick.level - calm.level) - c.calm_apart_bpm) / (c.quick_apart_bpm - c.calm_apart_bpm)
+        share = np.where(self._expecting_s > 0.0, 1.0, np.minimum(np.maximum(apart, 0.0), 1.0))
+        self.level_bpm = calm.level + share * (quick.level - calm.level)
+        self.slope_bpm_s = calm.slope + share * (quick.slope - calm.slope)
+        self.var_level = calm.var_level + share * (quick.var_level - calm.var_level)
+        self.cov = calm.cov + share * (quick.cov - calm.cov)
+        self.var_slope = calm.var_slope + share * (quick.var_slope - calm.var_slope)
 
     def _gate(self, t_s: Floats, bpm: Floats, usable: Bools, off_bpm: Floats) -> None:
         c = self.constants
-        spread_bpm = np.sqrt(self.var_level + c.reading_sd_bpm * c.reading_sd_bpm)
+        spread_bpm = np.sqrt(self._quick.var_level + c.reading_sd_bpm * c.reading_sd_bpm)
         gate_bpm = np.maximum(c.gate_bpm, c.gate_sd * spread_bpm)
         gate_bpm = np.where(self._expecting_s > 0.0, 2.0 * gate_bpm, gate_bpm)
         # After a gap the body may really have moved on.

@@ -174,7 +174,8 @@ def test_a_device_that_swallows_sound_is_noticed(
 
 
 @pytest.mark.parametrize(("first", "second"), [
-    (Cue.WALK, Cue.STOP), (Cue.PART, Cue.EASE), (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK),  # what is being said is no longer true
+    (Cue.WALK, Cue.STOP), (Cue.PART, Cue.EASE),
+    (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK),  # what is being said is no longer true
 ])
 def test_what_matters_more_cuts_in(start: Start, heard_sounds: Capture, first: Cue, second: Cue) -> None:
     sounder = start()

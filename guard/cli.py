@@ -59,7 +59,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             print(START.format(version=__version__), end="")
             return 0
         args = _parser(words).parse_args(words)
-        return int(args.run(args))
+        code = int(args.run(args))
+        sys.stdout.flush()  # here, where a reader that went away is no error
+        return code
     except GuardError as error:
         print(f"guard: {error}", file=sys.stderr)
         return error.exit_code

@@ -27,7 +27,7 @@ CAPTURE_RATE_HZ = 44_100
 
 _CONFIG = """\
 pcm.!default {{ type plug slave {{ pcm "cap" rate {rate} channels 1 format S16_LE }} }}
-pcm.cap {{ type file slave.pcm "nul" file "|{helper}" format "raw" }}
+pcm.cap {{ type file slave.pcm "nul" file "|{sink}" format "raw" }}
 pcm.nul {{ type null }}
 ctl.!default {{ type null }}
 """
@@ -67,7 +67,7 @@ class Capture:
     def restore(self) -> None:
         """The device works (again)."""
         command = f"exec {_paced_sink()} {CAPTURE_RATE_HZ} 1 2 {self.folder}"
-        self._configure(_CONFIG.format(rate=CAPTURE_RATE_HZ, helper=command))
+        self._configure(_CONFIG.format(rate=CAPTURE_RATE_HZ, sink=command))
 
     def remove(self) -> None:
         """The device is gone: nothing is left to open."""
@@ -78,7 +78,7 @@ class Capture:
         fifo = self.folder.parent / "stuck"
         if not fifo.exists():
             os.mkfifo(fifo)
-        self._configure(_CONFIG.format(rate=CAPTURE_RATE_HZ, helper="").replace(
+        self._configure(_CONFIG.format(rate=CAPTURE_RATE_HZ, sink="").replace(
             'file "|"', f'file "{fifo}"'))
 
     def swallow(self) -> None:
@@ -124,7 +124,7 @@ def heard_sounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Capture:
 
 @cache
 def _paced_sink() -> Path:
-    """The compiled helper, built once a test run."""
+    """The compiled sink, built once a test run."""
     program = Path(tempfile.mkdtemp(prefix="guard-sink-")) / "paced_sink"
     atexit.register(shutil.rmtree, program.parent, ignore_errors=True)
     source = Path(__file__).with_name("paced_sink.c")

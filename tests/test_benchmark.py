@@ -42,7 +42,8 @@ def test_knowing_says_ease_the_moment_the_speed_is_passed(few: Any) -> None:
     def truth(speed: float, ceiling: float, bpm: float = 100.0, walking: bool = False) -> Any:
         return SimpleNamespace(
             speed_m_s=np.full(3, speed), ceiling_speed_m_s=np.full(3, ceiling),
-            slowest_jog_m_s=np.full(3, 1.8), true_bpm=np.full(3, bpm), walking=np.full(3, walking), standing=np.zeros(3, dtype=bool))
+            slowest_jog_m_s=np.full(3, 1.8), true_bpm=np.full(3, bpm),
+            walking=np.full(3, walking), standing=np.zeros(3, dtype=bool))
 
     knowing = Knowing(few)
 
@@ -112,7 +113,7 @@ def test_ratio_and_interval() -> None:
 def outcome(**changes: float) -> Outcome:
     values: dict[str, Any] = {key: np.full(4, changes.get(key, 0.0)) for key in (
         "over_s", "over_bpm_s", "distance_m", "walk_s", "first_cue_s", "resumes", "false_resumes", "restarts",
-        "needless", "blind_resumes")}
+        "needless", "blind_resumes", "hopeless_over_s")}
     cues = np.zeros((4, len(Cue)))
     cues[:, Cue.EASE] = changes.get("ease", 0.0)
     return Outcome(**values, cues=cues, duration_s=3600.0)

@@ -15,7 +15,8 @@ before any controller was tried, so that nobody can choose the answer:
 How "less" is spelled: obedience halves at 80 cues in two hours' worth, that is
 at 6.7 in ten minutes (in hospitals response slows by about half at 80 and more
 alarms in two hours, Bonafide 2015), as 1 / (1 + (cues / 6.7)²). The tiring
-listener forgets nothing: the same with every cue so far, halved at 20 (ours).
+listener forgets nothing: beside that, the same with every cue so far, halved
+at 20 (ours).
 """
 
 from __future__ import annotations
@@ -85,8 +86,12 @@ class Behaviour:
 
     def willingness(self) -> Array:
         """Chance that each runner would heed a cue heard now."""
-        load = self.heard / TIRED_AT_IN_ALL if self._tiring else self._recent_sum / TIRED_AT_IN_TEN_MIN
-        return np.asarray(self._who.obeys / (1.0 + load * load))
+        load = self._recent_sum / TIRED_AT_IN_TEN_MIN
+        chance = self._who.obeys / (1.0 + load * load)
+        if self._tiring:
+            load = self.heard / TIRED_AT_IN_ALL
+            chance = chance / (1.0 + load * load)
+        return np.asarray(chance)
 
     def step(self, t_s: float, cues: NDArray[Any], advised_m_s: Array | None, standing: Mask) -> None:
         """Hear the cues given at `t_s`, act on those whose reaction time is over, creep."""

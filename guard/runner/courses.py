@@ -105,7 +105,7 @@ COURSES: dict[str, Course] = {
         Course("beginner", "beginner near the slowest jog: walk and run",
                habitual_m_s=(2.05, 2.4), kind="walk-run"),
         Course("fast", "fast minutes inside an easy run", _fast_segments, kind="other"),
-        Course("third", "flat road, every third cue is ignored", ignores_every=3),
+        Course("third", "flat road, every third cue is ignored", ignores_every=3, kind="other"),
         Course("tiring", "flat road, a listener who tires of cues", tiring=True, kind="tiring"),
         Course("lights", "road with traffic lights", stops=((120.0, 420.0), (15.0, 60.0)), kind="other"),
         Course("belt", "treadmill whose speed is known", belt=True, kind="belt"),

@@ -60,17 +60,17 @@ def one_runner(changes: Mapping[str, float]) -> Population:
 
 
 def _garage(t_s: float, distance_m: Array) -> Spot:
-    """Level; from minute 7 the belt climbs 4 % for four minutes; at 14 it is turned up."""
+    """Level; from minute 7 the belt climbs 5 % for four minutes; at 14 it is turned up."""
     if 420.0 <= t_s < 660.0:
-        return Spot(0.04)
-    return Spot(0.0, 1.12 if t_s >= 840.0 else 1.0)
+        return Spot(0.05)
+    return Spot(0.0, 1.2 if t_s >= 840.0 else 1.0)
 
 
 def _hill_loop(t_s: float, distance_m: Array) -> Spot:
-    """A 1,400 m loop: level, 300 m up at 7 %, level top, 400 m down at 5 %."""
+    """A 1,400 m loop: level, 300 m up at 10 %, level top, 400 m down at 7.5 %."""
     at = distance_m % 1400.0
-    grade = np.where((at > 550.0) & (at < 850.0), 0.07, np.where((at > 950.0) & (at < 1350.0), -0.05, 0.0))
-    return Spot(grade, 1.0 - 1.8 * np.maximum(grade, 0.0))
+    grade = np.where((at > 550.0) & (at < 850.0), 0.10, np.where((at > 950.0) & (at < 1350.0), -0.075, 0.0))
+    return Spot(grade, 1.0 - 1.5 * np.maximum(grade, 0.0))
 
 
 def _level(t_s: float, distance_m: Array) -> Spot:
@@ -93,7 +93,7 @@ PRACTICE: dict[str, PracticeCourse] = {
         PracticeCourse(
             "hill-loop",
             "a loop with one steep hill: walking up, running on (invented)",
-            Course("hill-loop", "loop with a 7 % hill", _hill_loop, 20 * 60.0, gentle_s=90.0),
+            Course("hill-loop", "loop with a 10 % hill", _hill_loop, 20 * 60.0, gentle_s=90.0),
             {"run_bpm": 147, "habitual_m_s": 2.75, "drift_bpm_per_min": 0.1},
             {**_SHORT_WARM_UP, "ceiling_bpm": 142.0},
             speedup=8.0),

@@ -100,7 +100,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     note = ", ".join(args.set) or "default settings and each runner's own ceiling"
     say = (lambda text: None) if args.json and args.json == "-" else print
     say(f"{args.runners} runners a course, seed set {args.seed_set}, {args.model} model; guard with {note}\n"
-        f"value [95 % interval over runners]; over, cues and walking are an hour's\n")
+        "value [95 % interval over runners], an hour's; 'no jog': minutes over of those in which "
+        "the slowest jog would not have settled under either\n")
     verdicts: list[Verdict] = []
     with ProcessPoolExecutor(max_workers=args.jobs) as pool:
         signal_job = None

@@ -58,6 +58,7 @@ def figures(outcome: Outcome, knowing: Outcome | None) -> dict[str, Any]:
     return {
         "over_min": mean(outcome.over_s, 60.0 * hours),
         "over_bpm_min": mean(outcome.over_bpm_s, 60.0 * hours),
+        "over_though_no_jog_helps_min": mean(outcome.hopeless_over_s, 60.0 * hours),
         "cues_per_h": mean(outcome.pace_cues, hours),
         "cues_by_kind_per_h": {
             cue.key: float(outcome.cues[:, cue].mean()) / hours for cue in Cue
@@ -125,15 +126,16 @@ def _value(item: Interval | None, form: str) -> str:
 
 def course_table(name: str, by_controller: Mapping[str, Mapping[str, Any]]) -> str:
     """One course as text, a line a controller."""
-    heads = ("over, min/h", "bpm·min/h", "cues/h", "distance", "walk", "first", "false resumes")
-    widths = (20, 23, 23, 21, 6, 7, 18)
+    heads = ("over, min/h", "no jog", "bpm·min/h", "cues/h", "distance", "walk", "first", "false resumes")
+    widths = (20, 8, 23, 23, 21, 6, 7, 18)
     lines = [f"{name}: {COURSES[name].meaning}",
              f"  {'':9s}" + "".join(f"{head:{width}s}" for head, width in zip(heads, widths, strict=True))
              + "cues/h by kind"]
     for key, item in by_controller.items():
         first = item["first_cue_s"]
         cells = (
-            _value(item["over_min"], "{:.2f}"), _value(item["over_bpm_min"], "{:.1f}"),
+            _value(item["over_min"], "{:.2f}"), f"{item['over_though_no_jog_helps_min'][0]:.2f}",
+            _value(item["over_bpm_min"], "{:.1f}"),
             _value(item["cues_per_h"], "{:.1f}"), _value(item["distance_share"], "{:.3f}"),
             f"{item['walk_share'][0]:.0%}", "-" if first is None else f"{first:.0f} s",
             _value(item["false_resumes"], "{:.2f}"))
@@ -186,8 +188,8 @@ def draw_picture(path: Path, results: Mapping[str, Mapping[str, Mapping[str, Any
         panel.set_ylim(bottom=0)
         panel.set_xticks([0, 5, 10, 20, 50, 100, 300], ["0", "5", "10", "20", "50", "100", "300"])
         panel.grid(alpha=0.3)
-    figure.supxlabel("cues about pace an hour (5 and more: logarithmic)")
-    figure.supylabel("minutes over the ceiling an hour")
+        panel.set_xlabel("cues about pace an hour", fontsize=8)
+    figure.supylabel("minutes over the ceiling an hour", fontsize=10)
     figure.suptitle(title, fontsize=11)
     figure.legend(
         list(handles.values()), [NAMES[key] for key in handles], loc="outside lower center",

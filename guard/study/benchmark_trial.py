@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -44,7 +44,15 @@ class Outcome:
     restarts: Array
     needless: Array  # restarts with a slow-down cue within 60 s that was not needed
     blind_resumes: Array  # on a slipped strap or on readings older than 3 s
+    hopeless_over_s: Array  # of over_s: no jog, however slow, would have settled under
     duration_s: float
+
+    @classmethod
+    def empty(cls, n: int, duration_s: float) -> Outcome:
+        """Nothing counted yet."""
+        values: dict[str, Any] = {item.name: np.zeros(n) for item in fields(cls)}
+        values.update(cues=np.zeros((n, len(Cue))), first_cue_s=np.full(n, np.inf), duration_s=duration_s)
+        return cls(**values)
 
     @property
     def pace_cues(self) -> Array:
@@ -78,9 +86,7 @@ def run(
     seed = seed_of(seed_set, course)
     world = Runners(runners, course, [*seed, 1], model=model, faults=USUAL, duration_s=duration_s)
     pilot = make(controller, runners, course, changes or {}, np.random.default_rng([*seed, 2]))
-    out = Outcome(
-        *(np.zeros(n), np.zeros(n), np.zeros((n, len(Cue))), np.zeros(n), np.zeros(n), np.full(n, np.inf)),
-        *(np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)), world.steps * 1.0)
+    out = Outcome.empty(n, float(world.steps))
     lanes = np.arange(n)
     cues = np.zeros(n, dtype=np.int64)
     resumed_s, restarted_s, read_s = (np.full(n, LONG_AGO_S) for _ in range(3))
@@ -91,6 +97,7 @@ def run(
         over = now.true_bpm - runners.ceiling_bpm
         is_over = over > 0
         out.over_s += is_over
+        out.hopeless_over_s += is_over & (now.slowest_jog_m_s > now.ceiling_speed_m_s)
         out.over_bpm_s += np.maximum(over, 0.0)
         out.walk_s += now.walking
         read_s = np.where(np.isnan(now.bpm), read_s, t_s)

@@ -102,7 +102,7 @@ def test_belt_speed_and_battery_are_sent() -> None:
     events, _ = rehearse("garage-treadmill")
     speeds = [event for event in events if isinstance(event, Speed)]
     assert max(b.t_s - a.t_s for a, b in pairwise(speeds)) <= 5.0
-    assert {event.grade for event in speeds} == {0.0, 0.05}
+    assert {event.grade for event in speeds} == {0.0, 0.08}
     assert not any(isinstance(event, Speed) for event in rehearse("hill-loop")[0])
     levels = [event.percent for event in rehearse("hot-afternoon")[0] if isinstance(event, Battery)]
     assert levels == [19, 14]

@@ -60,10 +60,10 @@ def one_runner(changes: Mapping[str, float]) -> Population:
 
 
 def _garage(t_s: float, distance_m: Array) -> Spot:
-    """Level; from minute 7 the belt climbs 5 % for four minutes; at 14 it is turned up."""
+    """Level; from minute 7 the belt climbs 8 % for four minutes; at 14 it is turned up."""
     if 420.0 <= t_s < 660.0:
-        return Spot(0.05)
-    return Spot(0.0, 1.2 if t_s >= 840.0 else 1.0)
+        return Spot(0.08)
+    return Spot(0.0, 1.3 if t_s >= 840.0 else 1.0)
 
 
 def _hill_loop(t_s: float, distance_m: Array) -> Spot:

@@ -20,7 +20,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "guard"
-LONGEST_LINES = 400
+LONGEST_LINES = 350
 
 PURE = ("events", "settings", "errors", "session", "tally", "heart", "decide", "runner")
 IMPURE = {

@@ -112,10 +112,10 @@ class Settings:
         12.0, "least time between any two cues (stop and sensor cues excepted)",
         group="deciding", unit="s", low=0, high=120)
     repeat_s: float = _row(
-        40.0, "least time before the same cue is given again",
+        30.0, "least time before the same cue is given again",
         group="deciding", unit="s", low=5, high=600)
     walk_after_s: float = _row(
-        110.0, "easing that has not turned heart rate by then becomes walking",
+        140.0, "easing that has not turned heart rate by then becomes walking",
         group="deciding", unit="s", low=10, high=600)
     walking: bool = _row(
         True, "whether walking may be cued at all", group="deciding")

@@ -128,7 +128,7 @@ def test_the_budget_holds_back_easing_but_not_walking():
 
 def test_warm_up_is_quiet_then_holds_only_the_level_to_its_ramp():
     settings = Settings(ceiling_bpm=139)
-    quiet = OneRunner(settings, start_bpm=70).run(90, 150, 22)
+    quiet = OneRunner(settings, start_bpm=70).run(60, 150, 22)
     assert quiet.kinds() == []
     under = OneRunner(settings, start_bpm=70, noise_bpm=1.0).run(310, 122, 22)
     assert under.kinds() == []

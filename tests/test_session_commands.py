@@ -18,6 +18,7 @@ import pytest
 from guard.cli import main
 from guard.commands import options
 from guard.errors import SettingError, UsageError
+from guard.settings import Settings
 
 GUARD = [sys.executable, "-m", "guard"]
 
@@ -54,7 +55,7 @@ def test_typed_beats_course_beats_file_beats_default(kept: dict[str, object]) ->
     chosen = options.chosen_settings(
         parsed("--set", "lead_s=25", "--speech", "full"), course={"ceiling_bpm": 141.0, "settle_s": 5.0})
     assert (chosen.lead_s, chosen.settle_s, chosen.spacing_s) == (25.0, 5.0, 11.0)
-    assert (chosen.ceiling_bpm, chosen.speech, chosen.repeat_s) == (141.0, "full", 40.0)
+    assert (chosen.ceiling_bpm, chosen.speech, chosen.repeat_s) == (141.0, "full", Settings().repeat_s)
 
 
 def test_an_invented_runner_has_none_of_your_limits(kept: dict[str, object]) -> None:

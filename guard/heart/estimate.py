@@ -148,6 +148,7 @@ class Estimator:
         self.fresh: Floats = np.zeros(n)
         self.slipped: Bools = np.zeros(n, bool)
         self.age_s: Floats = np.zeros(n)
+        self._silent_s: Floats = np.zeros(n)  # since anything arrived, believed or not
         self._expecting_s: Floats = np.full(n, c.expect_s)
         self._trusted_for_s: Floats = np.zeros(n)
         self._suspect_bpm: Floats = np.zeros(n)
@@ -179,6 +180,7 @@ class Estimator:
         self._quick.predict(dt_s)
         self._expecting_s = self._expecting_s - dt_s
         self.age_s += dt_s
+        self._silent_s += dt_s
         present = bpm == bpm
         self.doubt[:] = NO_DOUBT
         if not some(present):
@@ -193,6 +195,7 @@ class Estimator:
         usable = present & (self.doubt == NO_DOUBT)
         off_bpm = np.where(usable & self.known, bpm - self._quick.level, 0.0)
         self._gate(t_s, bpm, usable, off_bpm)
+        self._silent_s = np.where(present, 0.0, self._silent_s)
         trusted = present & (self.doubt == NO_DOUBT)
         fresh_start = trusted & ~self.known
         if some(fresh_start):
@@ -227,8 +230,8 @@ class Estimator:
         spread_bpm = np.sqrt(self._quick.var_level + c.reading_sd_bpm * c.reading_sd_bpm)
         gate_bpm = np.maximum(c.gate_bpm, c.gate_sd * spread_bpm)
         gate_bpm = np.where(self._expecting_s > 0.0, 2.0 * gate_bpm, gate_bpm)
-        # After a gap the body may really have moved on.
-        gate_bpm = gate_bpm + np.where(self.age_s > 3.0, c.fall_bpm_per_s * (self.age_s - 3.0), 0.0)
+        # While nothing at all arrived the body may really have moved on.
+        gate_bpm = gate_bpm + c.fall_bpm_per_s * np.maximum(self._silent_s - 3.0, 0.0)
         suspect = usable & (np.abs(off_bpm) > gate_bpm)
         if some(self.slipped):
             suspect = (suspect & self.known) | self._still_slipped(t_s, bpm, usable)

@@ -7,10 +7,8 @@ same decisions at the same times.
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections import deque
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -18,8 +16,23 @@ from guard.decide.lanes import Lanes
 from guard.decide.plan import Cued, Kind, Plan, Progress
 from guard.errors import UsageError
 from guard.events import (
-    Action, Battery, Command, Cue, CueGiven, Input, Link, LinkState, Output, Reading,
-    ReadingDoubted, Snapshot, SoundHealth, Speed, State, StateChanged)
+    Action,
+    Battery,
+    Command,
+    Cue,
+    CueGiven,
+    Input,
+    Link,
+    LinkState,
+    Output,
+    Reading,
+    ReadingDoubted,
+    Snapshot,
+    SoundHealth,
+    Speed,
+    State,
+    StateChanged,
+)
 from guard.heart.plausibility import PacketCheck
 from guard.settings import Settings, check, find
 from guard.tally import Tally
@@ -41,7 +54,8 @@ class Session:
     def __init__(self, settings: Settings, plan: Plan | None = None) -> None:
         if settings.ceiling_bpm is None:
             raise UsageError(
-                "there is no ceiling yet: give --ceiling BPM (`guard settings --explain ceiling_bpm` says how to find yours)")
+                "there is no ceiling yet: give --ceiling BPM "
+                "(`guard settings --explain ceiling_bpm` says how to find yours)")
         self.settings = settings
         self.plan = plan
         self._lanes = Lanes(settings, 1)
@@ -156,7 +170,9 @@ class Session:
         elif action is Action.QUIT:
             outputs = self._step(command.t_s, _NAN)
             self._done = True
-            return [*outputs, *self._moved_to(State.DONE, command.t_s, "ended by the runner")]
+            how = {"interrupted": "interrupted", "ended": "the source of readings came to its end"}
+            reason = how.get(str(value), "ended by the runner")
+            return [*outputs, *self._moved_to(State.DONE, command.t_s, reason)]
         else:
             return []
         return self._step(command.t_s, _NAN)
@@ -164,7 +180,7 @@ class Session:
     def _merged(self, event: Speed) -> Speed:
         """A source that knows only part of it (a foot pod no grade) keeps the rest."""
         old = self._speed
-        if old is None or event.t_s - old.t_s > SPEED_OLD_S and not old.typed:
+        if old is None or (event.t_s - old.t_s > SPEED_OLD_S and not old.typed):
             return event
         return replace(
             event,
@@ -194,7 +210,8 @@ class Session:
         state = State(int(lanes.state[0]))
         signal = lanes.estimate.known[0] and state is not State.NO_SIGNAL
         over = float(lanes.estimate.level_bpm[0]) - self._ceiling_now() if signal else None
-        self._tally.count_time(dt_s, held=self._held, over_bpm=over, speed_m_s=speed_m_s)
+        self._tally.count_time(
+            dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
         reason = lanes.reason(0)
         outputs += self._moved_to(state, t_s, reason)
         if cue is not Cue.NONE:
@@ -231,11 +248,16 @@ class Session:
             return "the plan is done"
         part = self._progress.part
         limits = self._progress.limits(self._ceiling_bpm)
-        length = f"{part.seconds / 60:.3g} min"
-        if part.metres is not None:
-            by_time = f", by time as no speed is known: {length}" if self._progress.place().by_time else ""
-            length = f"{part.metres:.0f} m{by_time}"
-        return f"next: {part.name or part.kind.words}, {length}, ceiling {limits.ceiling_bpm:.0f}"
+        length = f"{part.metres:.0f} m" if part.metres is not None else f"{part.seconds / 60:.3g} min"
+        limit = f"ceiling {limits.ceiling_bpm:.0f}" if self._counts() else "left to you"
+        return f"next: {part.name or part.kind.words}, {length}, {limit}"
+
+    def _counts(self) -> bool:
+        """Whether being over the ceiling means anything now (a part may be left to the runner)."""
+        if self._progress is None or self._progress.place().done:
+            return True
+        part = self._progress.part
+        return part.guarded or part.ceiling_bpm is not None
 
     # -- out --------------------------------------------------------------------
 

@@ -86,7 +86,7 @@ class Settings:
     # limits
     ceiling_bpm: float | None = _row(
         None,
-        "upper limit of an easy run; there is no default, `guard ceiling` helps to find yours",
+        "upper limit of an easy run; your own, there is no default",
         group="limits", unit="bpm", low=70, high=220, kind=float)
     floor_bpm: float | None = _row(
         None, "lower limit for pick-up cues; none turns them off",
@@ -120,7 +120,7 @@ class Settings:
     walking: bool = _row(
         True, "whether walking may be cued at all", group="deciding")
     budget_per_h: float = _row(
-        30.0, "ease, resume and pick-up cues spent in an hour at most; stop, walk and sensor cues are never held back",
+        30.0, "ease, resume and pick-up cues an hour at most; stop, walk and sensor cues are never held back",
         group="deciding", unit="1/h", low=1, high=240)
 
     # warming up
@@ -182,10 +182,12 @@ class Settings:
             object.__setattr__(self, entry.key, check(entry, getattr(self, entry.key)))
         if self.floor_bpm is not None and self.ceiling_bpm is not None and self.floor_bpm >= self.ceiling_bpm:
             raise SettingError(
-                f"floor_bpm {self.floor_bpm:g} must lie under ceiling_bpm {self.ceiling_bpm:g}: lower the floor or unset it")
+                f"floor_bpm {self.floor_bpm:g} must lie under ceiling_bpm {self.ceiling_bpm:g}: "
+                "lower the floor or unset it")
         if self.stop_bpm is not None and self.ceiling_bpm is not None and self.stop_bpm <= self.ceiling_bpm:
             raise SettingError(
-                f"stop_bpm {self.stop_bpm:g} must lie over ceiling_bpm {self.ceiling_bpm:g}: raise it or unset it")
+                f"stop_bpm {self.stop_bpm:g} must lie over ceiling_bpm {self.ceiling_bpm:g}: "
+                "raise it or unset it")
         if self.lost_s < self.stale_s:
             raise SettingError(
                 f"lost_s {self.lost_s:g} must not be less than stale_s {self.stale_s:g}: raise lost_s")
@@ -249,7 +251,9 @@ def check(entry: Entry, value: Any) -> Any:
         if not isinstance(value, str) or (entry.choices and value not in entry.choices):
             raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")
         if len(value) > 200 or not value.isprintable():
-            raise SettingError(f"{entry.key} holds text that cannot be printed or is too long: use up to 200 plain characters")
+            raise SettingError(
+                f"{entry.key} holds text that cannot be printed or is too long: "
+                "use up to 200 plain characters")
         return value
     if isinstance(value, (bool, str)):
         raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")

@@ -2,7 +2,8 @@
 
 Counted against the ceiling in force, with the trusted level: time at or under
 it, over it, bpm-minutes over it, time without a signal. Time the runner
-paused is counted in none of them.
+paused, and time in a part left to the runner (a fast part without a ceiling of
+its own), is counted in none of them.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ class Tally:
     def __init__(self) -> None:
         self.duration_s = 0.0
         self.held_s = 0.0
+        self.unguarded_s = 0.0
         self.at_or_under_s = 0.0
         self.over_s = 0.0
         self.over_bpm_min = 0.0
@@ -27,7 +29,7 @@ class Tally:
         self.cues: Counter[str] = Counter()
 
     def count_time(
-        self, dt_s: float, *, held: bool, over_bpm: float | None, speed_m_s: float | None
+        self, dt_s: float, *, held: bool, counts: bool, over_bpm: float | None, speed_m_s: float | None
     ) -> None:
         """Add an interval; `over_bpm` is level minus ceiling, None without a signal."""
         self.duration_s += dt_s
@@ -37,6 +39,8 @@ class Tally:
             self.held_s += dt_s
         elif over_bpm is None:
             self.no_signal_s += dt_s
+        elif not counts:
+            self.unguarded_s += dt_s
         elif over_bpm > 0.0:
             self.over_s += dt_s
             self.over_bpm_min += over_bpm * dt_s / 60.0
@@ -57,6 +61,7 @@ class Tally:
             "over_bpm_min": round(self.over_bpm_min, 3),
             "no_signal_s": round(self.no_signal_s, 3),
             "held_s": round(self.held_s, 3),
+            "unguarded_s": round(self.unguarded_s, 3),
             "cues": dict(sorted(self.cues.items())),
             "cues_per_h": round(asking / hours, 2) if hours > 0 else 0.0,
         }

@@ -10,8 +10,19 @@ import pytest
 from guard.decide.plan import Cued, Kind, Part, Plan
 from guard.errors import UsageError
 from guard.events import (
-    Action, Battery, Command, Cue, CueGiven, Link, LinkState, Reading, ReadingDoubted, Speed, State,
-    StateChanged)
+    Action,
+    Battery,
+    Command,
+    Cue,
+    CueGiven,
+    Link,
+    LinkState,
+    Reading,
+    ReadingDoubted,
+    Speed,
+    State,
+    StateChanged,
+)
 from guard.session import Session
 from guard.settings import Settings
 

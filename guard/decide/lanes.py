@@ -15,8 +15,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from guard.decide.facts import (
-    CLIMB_BPM_S, EASES_IN_VAIN, FALL_BPM_S, FALL_MEMORY_S, NEVER_S, WALK_RUN_LASTS_S, Columns, Facts,
-    Memory, Now, in_vain, look)
+    CLIMB_BPM_S,
+    EASES_IN_VAIN,
+    FALL_BPM_S,
+    FALL_MEMORY_S,
+    NEVER_S,
+    WALK_RUN_LASTS_S,
+    Columns,
+    Facts,
+    Memory,
+    Now,
+    in_vain,
+    look,
+)
 from guard.decide.table import TABLE, Row, To
 from guard.events import Cue, State
 from guard.heart.estimate import DOUBTS, Bools, Estimator, Floats, some
@@ -75,8 +86,9 @@ class Lanes:
     ) -> NDArray[np.int64]:
         """Take what arrived at `t_s` (each lane's own time, strictly increasing).
 
-        `bpm` is NaN where no reading arrived (0 counts as none). Returns codes of `Cue`, at most one a lane: the highest priority
-        due, the others stay due. Raises ValueError naming lane and value.
+        `bpm` is NaN where no reading arrived (0 counts as none). Returns codes
+        of `Cue`, at most one a lane: the highest priority due, the others stay
+        due. Raises ValueError naming lane and value.
         """
         t = self._checked_time(t_s)
         readings = self._checked_bpm(bpm)
@@ -298,7 +310,7 @@ class Lanes:
             return array
         if array.shape == ():
             return np.full(self.n, float(array))
-        raise ValueError(f"{name} has shape {array.shape}, but must have one value for each of {self.n} lanes")
+        raise ValueError(f"{name} has shape {array.shape}, but must have one value a lane, {self.n}")
 
     def _checked_time(self, t_s: ArrayLike) -> Floats:
         t = self._floats("t_s", t_s).copy()
@@ -307,7 +319,7 @@ class Lanes:
         if some(~good):
             lane = int(np.flatnonzero(~good)[0])
             raise ValueError(
-                f"lane {lane}: t_s is {t[lane]:g} after {self._t_s[lane]:g}: time must be finite and increase")
+                f"lane {lane}: t_s is {t[lane]:g} after {self._t_s[lane]:g}: it must be finite and increase")
         return t
 
     def _checked_bpm(self, bpm: ArrayLike) -> Floats:
@@ -315,7 +327,8 @@ class Lanes:
         wrong = (readings < 0.0) | np.isinf(readings)
         if some(wrong):
             lane = int(np.flatnonzero(wrong)[0])
-            raise ValueError(f"lane {lane}: bpm is {readings[lane]:g}: give a rate of 0 or more, or NaN for none")
+            raise ValueError(
+                f"lane {lane}: bpm is {readings[lane]:g}: give a rate of 0 or more, or NaN for none")
         none = readings == 0.0
         if some(none):
             readings = np.where(none, np.nan, readings)

@@ -248,7 +248,10 @@ class Session:
             return "the plan is done"
         part = self._progress.part
         limits = self._progress.limits(self._ceiling_bpm)
-        length = f"{part.metres:.0f} m" if part.metres is not None else f"{part.seconds / 60:.3g} min"
+        length = f"{part.seconds / 60:.3g} min"
+        if part.metres is not None:
+            by_time = f", by time as no speed is known: {length}" if self._progress.place().by_time else ""
+            length = f"{part.metres:.0f} m{by_time}"
         limit = f"ceiling {limits.ceiling_bpm:.0f}" if self._counts() else "left to you"
         return f"next: {part.name or part.kind.words}, {length}, {limit}"
 

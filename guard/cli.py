@@ -8,15 +8,19 @@ and `run(args) -> int`; only the one asked for is imported, so that
 from __future__ import annotations
 
 import argparse
+import errno
 import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from typing import NoReturn
 
 from guard import __version__
 from guard.errors import GuardError
 
 EXIT_INTERRUPTED = 130
+EXIT_NO_OUTPUT = 4
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 
 # name: (module, one line of help, example)
 COMMANDS: dict[str, tuple[str, str, str]] = {
@@ -54,6 +58,7 @@ exercised for long.
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code and never lets a traceback out."""
     words = list(sys.argv[1:] if argv is None else argv)
+    _open_what_is_closed()
     try:
         if not words:
             print(START.format(version=__version__), end="")
@@ -63,25 +68,59 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()  # here, where a reader that went away is no error
         return code
     except GuardError as error:
-        print(f"guard: {error}", file=sys.stderr)
+        print(f"guard: {_printable(str(error))}", file=sys.stderr)
         return error.exit_code
     except KeyboardInterrupt:
         print("guard: interrupted", file=sys.stderr)
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         # The reader of our output went away (`guard ... | head`): not an error.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _let_go_of_output()
         return 0
     except Exception as error:
         if os.environ.get("GUARD_DEBUG"):
             raise
-        print(f"guard: a fault in the guard itself ({type(error).__name__}: {error}); "
+        if isinstance(error, OSError) and error.errno in _FULL and error.filename is None:
+            _let_go_of_output()
+            print(f"guard: the output could not be written ({error.strerror}): "
+                  "free some space where it goes, or send it elsewhere", file=sys.stderr)
+            return EXIT_NO_OUTPUT
+        print(f"guard: a fault in the guard itself ({type(error).__name__}: {_printable(str(error))}); "
               "run again with GUARD_DEBUG=1 to see where, and report it", file=sys.stderr)
         return 1
 
 
+def _open_what_is_closed() -> None:
+    """A stream closed by whoever started the guard leads nowhere from now on.
+
+    Python has None for it, and the first file opened (a log) would take its
+    number and get what was meant for the stream.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115, PTH123
+        elif mode == "w" and hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a name that the encoding lacks costs a sign, no more
+
+
+def _let_go_of_output() -> None:
+    """What waits for an output that takes no more is dropped, also at the interpreter's end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _printable(text: str) -> str:
+    """Names from outside stand in errors; nothing in them may steer the terminal."""
+    return "".join(sign if sign.isprintable() or sign == "\n" else "?" for sign in text)
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        super().error(_printable(message))
+
+
 def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="guard",
         description="Keeps easy running under a heart-rate ceiling.",
         epilog="guard COMMAND --help shows the options of a command and an example.",

@@ -136,10 +136,11 @@ class Plan:
             parts = tuple(_part_from_dict(part) for part in data["parts"])
             name = data["name"]
             sound = isinstance(name, str) and 0 < len(parts) <= MAX_PARTS
-        except (TypeError, KeyError, ValueError, AttributeError) as error:
-            raise InputError(f"the plan in this log cannot be read ({type(error).__name__})") from None
+        except (TypeError, KeyError, ValueError, AttributeError):
+            sound = False
         if not sound:
-            raise InputError("the plan in this log cannot be read (no name, no parts or too many)")
+            raise InputError("the plan in the first line of the log is not one the guard wrote: "
+                             "restore the file, or write null in its place")
         return cls(name, parts)
 
 

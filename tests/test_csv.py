@@ -446,3 +446,9 @@ def test_the_commands_from_csv_to_replay(tmp_path: Path) -> None:
     assert guard_cli("export", out, "-o", tmp_path / "o.csv", home=tmp_path).returncode == 2
     piped = guard_cli("export", out, "-o", "-", home=tmp_path)
     assert piped.stdout.replace("\r\n", "\n") == (tmp_path / "o.csv").read_text()
+
+
+def test_beat_intervals_that_are_no_numbers_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "in.csv").write_text("time;beat\nx;y\nz;\n")
+    with pytest.raises(InputError, match="no beat interval at all: check the column"):
+        import_csv(tmp_path / "in.csv", Columns(time=None, heart_rate=None, rr="beat"), Form())

@@ -123,6 +123,12 @@ def test_an_existing_session_is_never_written_over(tmp_path: Path) -> None:
     assert read_log(path).notes == ()
 
 
+def test_a_folder_or_device_is_never_replaced(tmp_path: Path) -> None:
+    for place in (tmp_path, Path(os.devnull)):
+        with pytest.raises(UsageError, match="no file"):
+            write_recording(place, header(), [], force=True)
+
+
 @pytest.mark.skipif(not POSIX, reason="POSIX modes")
 def test_only_the_owner_can_read_a_session(tmp_path: Path) -> None:
     small_log(tmp_path / "a.jsonl")

@@ -165,6 +165,8 @@ def _times(
     if columns.time is None:
         intervals = _rr_seconds(table, cells["rr"], form)
         keep = [row for row, rr in enumerate(intervals) if np.isfinite(rr)]
+        if not keep:
+            raise InputError(f"{table.path} gives no beat interval at all: check the column and its unit")
         notes.append("times are the beat intervals added up")
         return np.cumsum(intervals[keep]), keep, None
     read = time_form(columns.time, cells["time"], unit=form.time_unit, date_order=form.date_order)

@@ -253,9 +253,11 @@ def write_recording(path: Path, header: Mapping[str, Any], items: Iterable[Input
 def write_whole(path: Path, chunks: Iterable[bytes], *, force: bool = False) -> None:
     """Write a file so that it appears whole or not at all, for its owner only.
 
-    An existing file is refused (UsageError) unless `force`; HardwareError when
-    the folder or disk does not take it.
+    An existing file is refused (UsageError) unless `force`, a folder or a
+    device always; HardwareError when the folder or disk does not take it.
     """
+    if path.exists() and not path.is_file():
+        raise UsageError(f"{path} is no file: name a file to write")
     if path.exists() and not force:
         raise UsageError(f"{path} exists already: name another file, or add --force to write over it")
     target = path.resolve()  # keep a link a link

@@ -256,13 +256,13 @@ def write_whole(path: Path, chunks: Iterable[bytes], *, force: bool = False) -> 
     An existing file is refused (UsageError) unless `force`, a folder or a
     device always; HardwareError when the folder or disk does not take it.
     """
-    if path.exists() and not path.is_file():
-        raise UsageError(f"{path} is no file: name a file to write")
-    if path.exists() and not force:
-        raise UsageError(f"{path} exists already: name another file, or add --force to write over it")
-    target = path.resolve()  # keep a link a link
     part = None
     try:
+        if path.exists() and not path.is_file():
+            raise UsageError(f"{path} is no file: name a file to write")
+        if path.exists() and not force:
+            raise UsageError(f"{path} exists already: name another file, or add --force to write over it")
+        target = path.resolve()  # keep a link a link
         fd, part = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
         with os.fdopen(fd, "wb") as file:
             file.writelines(chunks)

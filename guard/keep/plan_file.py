@@ -36,15 +36,16 @@ def read_plan(file: str, settings: Settings) -> Plan:
 
 
 def write_new(file: str, text: str) -> None:
-    """Write `text` to a file that does not exist yet; UsageError where it does or cannot be made."""
+    """Write `text` to a file that does not exist yet; it appears whole or not at all.
+
+    UsageError where it exists, HardwareError where folder or disk does not take it.
+    """
+    from guard.keep.log import write_whole
+
     try:
-        with Path(file).open("x", encoding="utf-8") as stream:
-            stream.write(text)
-    except FileExistsError:
+        write_whole(Path(file), [text.encode()])
+    except UsageError:
         raise UsageError(f"{_shown(file)} is there already and stays as it is: choose another name") from None
-    except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) and error.strerror else "not a file name"
-        raise UsageError(f"cannot write {_shown(file)} ({why}): choose a folder you may write to") from None
 
 
 def _shown(file: str) -> str:

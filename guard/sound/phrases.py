@@ -205,6 +205,8 @@ class Phrases:
         except ChildGone:
             child.kill()
             self._child = None
+            with contextlib.suppress(OSError):
+                unfinished.unlink(missing_ok=True)
         except (BadWav, OSError):
             with contextlib.suppress(OSError):
                 unfinished.unlink(missing_ok=True)

@@ -20,6 +20,7 @@ from guard.heart.estimate import Bools, Estimator, Floats, some
 from guard.settings import Settings
 
 NEVER_S = -np.inf
+BURST_SHARE = 7.5  # a fresh listener heeds four cues in a row, then they must thin out
 EARLY_S = 0.25  # time is looked at on a grid of this: said at the latest at the age set
 RESTART_S = 60.0  # a restart's fast climb is over after about three time constants
 RESTART_Z = 1.28  # 90 % sure before slowing a runner who has just started again
@@ -28,11 +29,13 @@ EASE_BPM = 12.0  # what one heeded ease brings down at best: 12 % of a slow run'
 FALL_BPM_S = -0.15  # steeper than easing alone: the runner walked or stood
 CLIMB_BPM_S = 0.20  # steeper than a small change of speed: the runner started again
 FALL_MEMORY_S = 90.0
+WALK_AGAIN_S = 90.0  # said twice in vain, it thins out: who is cued often heeds little
 WALK_TURNS_S = 35.0  # reaction, dead time and strap: a heeded walk shows by then
-EASES_IN_VAIN = 2.0
+EASES_IN_VAIN = 3.0
 EASE_SHOWS_BPM = 3.0  # a heeded ease lowers the heading by at least this
 EASE_LASTS_S = 400.0
 WALK_RUN_LASTS_S = 900.0
+WALK_RUN_SPENT = 1.0
 WALK_RUN_REST_S = 150.0
 
 
@@ -61,6 +64,7 @@ class Columns:
         self.stale_s = column("stale_s")
         self.lost_s = column("lost_s")
         self.response_s = column("response_s")
+        self.restart_response_s = column("restart_response_s")
         self.gain = column("gain_bpm_per_m_s")
         self.belt_step_m_s = column("belt_step_km_h") / 3.6
         self.free_run: Bools = np.zeros(len(settings), bool)
@@ -72,7 +76,7 @@ class Columns:
         self.restart_reach_s = np.array([reach_s(one.restart_response_s, one.lead_s) for one in settings])
         self.heading_reach_s = np.array([reach_s(one.response_s, HEADING_S) for one in settings])
         self.steep_z = np.full(len(settings), _z(0.84))
-        self.tokens_cap = np.maximum(4.0, self.budget_per_h / 3.0)
+        self.tokens_cap = np.maximum(3.0, self.budget_per_h / BURST_SHARE)
         self.tokens_per_s = self.budget_per_h / 3600.0
 
 
@@ -254,7 +258,7 @@ class Facts:
         return self.mem.walk_run
 
     def eased_in_vain(self) -> Bools:
-        """Two eases in a row changed nothing: a third would only be nagging."""
+        """Three eases in a row changed nothing: a fourth would only be nagging."""
         return self.mem.in_vain + in_vain(self.mem, self.now.t_s) >= EASES_IN_VAIN
 
     def walk_not_turned(self) -> Bools:
@@ -262,7 +266,9 @@ class Facts:
 
     def may_resume(self) -> Bools:
         low = self.est.level_bpm - self.now.limit_bpm <= -self.col.resume_margin_bpm
-        rested = ~self.mem.walk_run | (self._since_s(Cue.WALK) >= WALK_RUN_REST_S)
+        # The walk after this run must be heard too: start only with cues in hand.
+        in_hand = self.mem.tokens >= self.col.tokens_cap - WALK_RUN_SPENT
+        rested = ~self.mem.walk_run | (in_hand & (self._since_s(Cue.WALK) >= WALK_RUN_REST_S))
         return low & rested & (self.est.slope_bpm_s <= 0.03) & (self.est.age_s <= 2.0)
 
     def resume_missed(self) -> Bools:
@@ -279,10 +285,10 @@ class Facts:
         return self._since_s(Cue.STOP) >= 10.0
 
     def ease_again(self) -> Bools:
-        return self._since_s(Cue.EASE) >= self.col.repeat_s * (1.0 + 0.5 * self.mem.unanswered)
+        return self._since_s(Cue.EASE) >= self.col.repeat_s
 
     def walk_again(self) -> Bools:
-        return self._since_s(Cue.WALK) >= self.col.repeat_s * (1.0 + self.mem.unanswered)
+        return self._since_s(Cue.WALK) >= np.where(self.mem.unanswered > 0.0, WALK_AGAIN_S, self.col.repeat_s)
 
     def pick_up_again(self) -> Bools:
         return self._since_s(Cue.PICK_UP) >= self.col.repeat_s

@@ -33,7 +33,7 @@ from guard.events import Cue, State
 from guard.heart.estimate import DOUBTS, Bools, Estimator, Floats, some
 from guard.settings import Settings
 
-_SPENDS = (Cue.EASE, Cue.RESUME, Cue.PICK_UP)
+_SPENDS = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP)  # walk spends, but is never held back
 _STATES = tuple(int(state) for state in State)
 
 
@@ -277,7 +277,9 @@ class Lanes:
         """
         col, est = self.columns, self.estimate
         hill = 1.0 if grade is None else 1.0 + 4.5 * np.where(grade == grade, grade, 0.0)
-        settles_bpm = est.level_bpm + col.response_s * est.slope_bpm_s
+        assert self.now is not None
+        fast = self.now.restarting | ~self.now.warm
+        settles_bpm = est.level_bpm + np.where(fast, col.restart_response_s, col.response_s) * est.slope_bpm_s
         best = speed * hill - (settles_bpm - (col.ceiling_bpm - 1.5)) / col.gain
         usable = best == best
         known = self._best_speed == self._best_speed

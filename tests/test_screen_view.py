@@ -207,3 +207,10 @@ def test_mile_units() -> None:
     ("seconds", "shown"), [(0, "0:00"), (59.9, "0:59"), (754, "12:34"), (36000, "10:00:00")])
 def test_clock_text(seconds: float, shown: str) -> None:
     assert words.clock(seconds) == shown
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_connected_without_usable_readings_says_the_mend(size: tuple[int, int]) -> None:
+    blind = {**MOMENTS["blind"], "link_state": LinkState.CONNECTED, "link_detail": ""}
+    assert any("no usable readings" in line for line in drawn(*size, **blind))
+    assert not any("no usable readings" in line for line in drawn(*size))

@@ -179,3 +179,14 @@ def test_snapshot_leads_with_room_and_chance():
     session.advance(140.0)
     assert session.snapshot().level_bpm is None
     assert session.snapshot().reading_age_s == pytest.approx(20.5, abs=0.01)
+
+
+def test_what_comes_just_after_a_look_at_the_clock_is_stamped_after_it():
+    # A typed speed within half a millisecond of a timeout: replay must not take it first.
+    live, again = Session(SETTINGS), Session(SETTINGS)
+    outputs = live.advance(40.0001)
+    event = live.admit(Speed(40.0002, speed_m_s=2.5, typed=True))
+    assert event.t_s == 40.001
+    outputs += live.feed(event) + live.advance(50.0)
+    assert outputs == again.feed(event) + again.advance(50.0)
+    assert live.summary() == again.summary()

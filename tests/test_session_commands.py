@@ -24,7 +24,9 @@ GUARD = [sys.executable, "-m", "guard"]
 
 
 def environment(home: Path, **more: str) -> dict[str, str]:
-    kept = {key: value for key, value in os.environ.items() if key not in ("NO_COLOR", "FORCE_COLOR")}
+    # The size of the terminal the tests were started in is not that of theirs.
+    dropped = ("NO_COLOR", "FORCE_COLOR", "COLUMNS", "LINES")
+    kept = {key: value for key, value in os.environ.items() if key not in dropped}
     return {**kept, "GUARD_HOME": str(home), "GUARD_SOUND": "off", "TERM": "xterm-256color",
             "PYTHONIOENCODING": "utf-8", **more}
 

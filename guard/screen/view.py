@@ -14,7 +14,7 @@ from rich.console import Group
 from rich.text import Text
 
 from guard.decide.wording import headline
-from guard.events import LinkState, Snapshot
+from guard.events import LinkState, Snapshot, State
 from guard.screen import gauge, letters, trace, words
 from guard.screen.look import Look
 from guard.settings import Settings
@@ -167,6 +167,8 @@ class _Page:
     def notes(self, most: int) -> list[Text]:
         snapshot = self.snapshot
         mend = [snapshot.link_detail] if snapshot.link_state is not LinkState.CONNECTED else []
+        if not mend and snapshot.state is State.NO_SIGNAL:
+            mend = [snapshot.link_detail or words.NO_READINGS]
         notes = [*mend, *reversed(self.options.notes)]
         return [self.text(f"note: {note}", "lead") for note in notes[:most] if note]
 

@@ -33,6 +33,7 @@ _LINKS = {
     LinkState.LOST: "LOST",
     LinkState.UNAVAILABLE: "UNAVAILABLE",
 }
+NO_READINGS = "no usable readings: wet the electrodes, press the strap to the skin"
 _LEVEL_SLOPE_BPM_PER_MIN = 2.0  # a slope smaller than this reads as level
 
 

@@ -20,7 +20,7 @@ from guard.decide.wording import GUARD_STOPPED, phrase, phrase_bank
 from guard.events import Cue, CueGiven
 from guard.settings import Settings
 from guard.sound import tones
-from guard.sound.backends import Backend, Cut, Failed, Sound, WorkerBackend, fallbacks
+from guard.sound.backends import Backend, BellBackend, Cut, Failed, Sound, WorkerBackend, fallbacks
 from guard.sound.phrases import Phrases
 from guard.sound.tones import Pcm, silence
 
@@ -300,7 +300,14 @@ class Sounder:
             self._usable = [True] * len(self._backends)
             self._set_health(self._backends[0].name, "")
         else:
-            self._set_health(self._backends[index].name, f"{self._backends[0].name} failed: {self._why}")
+            self._set_health(self._backends[index].name, self._second_best(self._backends[index].name))
+
+    def _second_best(self, name: str) -> str:
+        # What to do comes first: a narrow screen cuts the end.
+        if name == BellBackend.name:
+            return ("only the terminal's bell sounds, without words: connect a sound output, "
+                    f"then see `guard check` ({self._why})")
+        return f"sound goes through {name} ({self._backends[0].name} failed: {self._why})"
 
     def _set_health(self, backend: str, detail: str) -> None:
         with self._health_lock:

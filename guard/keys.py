@@ -92,8 +92,7 @@ class Keyboard:
         self._entry = ""
         key = meaning(char)
         if key is Key.QUIT and asked is None:
-            self._asked = Ask("quit? q or y within 5 s ends the session, any other key goes on",
-                              wall_s + QUIT_WITHIN_S)
+            self._asked = Ask("quit? q or y ends it, other keys go on", wall_s + QUIT_WITHIN_S)
             return None
         if key is Key.QUIT or (key is Key.YES and asked is not None):
             return Command(snapshot.t_s, Action.QUIT)

@@ -85,11 +85,10 @@ class Session:
     def admit(self, event: Input) -> Input:
         """The event with the time it will be taken at: whole ms, never going back."""
         t_s = max(round(event.t_s, 3), self._t_s)
-        # What comes just after a look at the clock must not seem to come before it: replay
-        # would take it first.
-        orderly = self._silent or isinstance(event, (Reading, Command))
-        if orderly and self._stepped_s is not None and t_s <= self._stepped_s:
-            t_s = round(self._stepped_s + 0.001, 3)
+        stepped_s = -1.0 if self._stepped_s is None else self._stepped_s
+        # What follows a look at the clock must not seem to precede it: replay would take it first.
+        if t_s <= stepped_s and (self._silent or isinstance(event, (Reading, Command))):
+            t_s = round(stepped_s + 0.001, 3)
         return event if t_s == event.t_s else replace(event, t_s=t_s)
 
     def feed(self, event: Input) -> list[Output]:
@@ -195,9 +194,7 @@ class Session:
     # -- the step -------------------------------------------------------------
 
     def _step(self, t_s: float, bpm: float) -> list[Output]:
-        dt_s = 0.0 if self._stepped_s is None else t_s - self._stepped_s
-        if self._stepped_s is None:
-            dt_s = t_s
+        dt_s = t_s - (self._stepped_s or 0.0)
         self._stepped_s = t_s
         self._silent = bpm != bpm
         speed = self._known_speed(t_s)
@@ -315,9 +312,7 @@ class Session:
             foreseen = float(now.foreseen_bpm[0])
             spread = max(float(now.foreseen_sd_bpm[0]), 1e-6)
             chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
-        age = None
-        if self._trace:
-            age = self._t_s - self._trace[-1][0]
+        age = self._t_s - self._trace[-1][0] if self._trace else None
         speed = self._known_speed(self._t_s)
         part, left_s = "", None
         if self._progress:

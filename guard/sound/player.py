@@ -305,8 +305,7 @@ class Sounder:
     def _second_best(self, name: str) -> str:
         # What to do comes first: a narrow screen cuts the end.
         if name == BellBackend.name:
-            return ("only the terminal's bell sounds, without words: connect a sound output, "
-                    f"then see `guard check` ({self._why})")
+            return f"bell only: connect a sound output, then see `guard check` ({self._why})"
         return f"sound goes through {name} ({self._backends[0].name} failed: {self._why})"
 
     def _set_health(self, backend: str, detail: str) -> None:

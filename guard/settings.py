@@ -120,7 +120,7 @@ class Settings:
     walking: bool = _row(
         True, "whether walking may be cued at all", group="deciding")
     budget_per_h: float = _row(
-        30.0, "ease, resume and pick-up cues an hour at most; stop, walk and sensor cues are never held back",
+        30.0, "cues an hour beyond which easing and picking up are held back; no other cue ever is",
         group="deciding", unit="1/h", low=1, high=240)
 
     # warming up

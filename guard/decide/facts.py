@@ -36,6 +36,7 @@ EASE_SHOWS_BPM = 3.0  # a heeded ease lowers the heading by at least this
 EASE_LASTS_S = 400.0
 WALK_RUN_LASTS_S = 900.0
 WALK_RUN_SPENT = 1.0
+LONGEST_WALK_S = 360.0
 WALK_RUN_REST_S = 150.0
 
 
@@ -266,9 +267,10 @@ class Facts:
 
     def may_resume(self) -> Bools:
         low = self.est.level_bpm - self.now.limit_bpm <= -self.col.resume_margin_bpm
-        # The walk after this run must be heard too: start only with cues in hand.
-        in_hand = self.mem.tokens >= self.col.tokens_cap - WALK_RUN_SPENT
-        rested = ~self.mem.walk_run | (in_hand & (self._since_s(Cue.WALK) >= WALK_RUN_REST_S))
+        # The next walk must be heard too: start with cues in hand, unless it gets too long.
+        walked_s, tokens = self._since_s(Cue.WALK), self.mem.tokens
+        full = (tokens >= self.col.tokens_cap - WALK_RUN_SPENT) & (walked_s >= WALK_RUN_REST_S)
+        rested = np.where(self.mem.walk_run, full, tokens >= 1.0) | (walked_s >= LONGEST_WALK_S)
         return low & rested & (self.est.slope_bpm_s <= 0.03) & (self.est.age_s <= 2.0)
 
     def resume_missed(self) -> Bools:
@@ -303,7 +305,7 @@ class Facts:
         return self.col.walking & ~self.col.free_run & ~self.col.quiet_walk
 
     def free_to_resume(self) -> Bools:
-        return (self.mem.tokens >= 1.0) & ~self.col.free_run & ~self.col.quiet_walk
+        return ~self.col.free_run & ~self.col.quiet_walk
 
     def free_run(self) -> Bools:
         return self.col.free_run

@@ -33,7 +33,7 @@ from guard.events import Cue, State
 from guard.heart.estimate import DOUBTS, Bools, Estimator, Floats, some
 from guard.settings import Settings
 
-_SPENDS = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP)  # walk spends, but is never held back
+_SPENDS = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP)  # walk and resume spend, but are never held back
 _STATES = tuple(int(state) for state in State)
 
 

@@ -249,7 +249,9 @@ class _Live:
             self._obey(event)
         elif isinstance(event, Speed) and event.typed and event.speed_m_s is not None:
             self._source.set_speed(event.speed_m_s)
-            self._answered(f"speed {words.speed_number(event.speed_m_s, self._settings)}")
+            # Who types a speed is on a treadmill, where "walking pace now" without the belt is wrong.
+            hint = "" if self._settings.belt else ": on a belt use --set belt=true"
+            self._answered(f"speed {words.speed_number(event.speed_m_s, self._settings)}{hint}")
 
     def _guarded(self, work: Callable[[], None]) -> None:
         try:

@@ -70,3 +70,14 @@ def test_files_named_are_there():
             assert (ROOT / name).exists(), f"{document} names {name}"
     for name in re.findall(r"`((?:\w+/)+\w+\.(?:py|lock))`", read("DEVELOPERS.md")):
         assert (ROOT / name).exists() or (ROOT / "guard" / name).exists(), name
+
+
+def test_the_phrases_of_the_readme_are_the_spoken_ones():
+    from guard.decide.wording import cue_phrases
+    from guard.settings import Settings
+
+    rows = re.findall(r"^\| [a-z, ]+ \| (\".*\") \|", read("README.md"), re.MULTILINE)
+    quoted = re.findall(r'"([^"]+)"', " ".join(rows))
+    assert len(quoted) >= 9
+    assert set(quoted) <= set(cue_phrases(Settings()))
+    assert "belt down to walking pace" in cue_phrases(Settings(belt=True))

@@ -14,6 +14,7 @@ import pytest
 from guard.errors import HardwareError
 from guard.events import Battery, Link, LinkState, Reading
 from guard.sense.link import StrapSource
+from guard.sense.listen import Listener
 from guard.sense.seen import Strap, Wanted
 from guard.sense.watch import Limits
 from tests.support.radio import bluez, forget_bus, radio_room, running
@@ -99,6 +100,25 @@ async def test_several_straps_and_a_runner_who_chooses(bluez):
         assert ran.links[-1].name == "Strap two"
         assert source.about["address"] == OTHER
     assert offered == ["Strap one", "Strap two"]
+
+
+async def test_a_runner_may_take_his_time_to_choose(bluez, monkeypatch):
+    bluez.add_strap(MINE, "Strap one")
+    bluez.add_strap(OTHER, "Strap two")
+    listeners, begin = [], Listener.__init__
+
+    def kept_in_view(self, service):
+        begin(self, service)
+        listeners.append(self)
+
+    monkeypatch.setattr(Listener, "__init__", kept_in_view)
+
+    async def choose(seen):
+        listeners[-1]._keep_s = 0.0  # as if all had been heard too long ago
+        return next(one for one in seen if one.name == "Strap two")
+
+    async with asyncio.timeout(8):
+        assert (await StrapSource(choose=choose, limits=QUICK).prepare()).address == OTHER
 
 
 async def test_a_neighbour_is_never_taken_for_the_remembered_strap(bluez):

@@ -131,9 +131,15 @@ class Search:
         if self._choose is None or self._in_session or labels <= self._declined:
             await asyncio.sleep(self._limits.look_every_s)
             return None
+        # Taken now: after a long thought it would be too old, and the only strap then
+        # in range might be a stranger's.
+        offered = {one.seen.address: one for one in listener.sightings}
         chosen = await self._choose(candidates)
         self._declined = labels
-        return listener.sighting(chosen, "") if chosen else None
+        if chosen is None:
+            return None
+        self.wanted = Wanted(chosen.name, chosen.address)
+        return offered.get(chosen.address)
 
     def _late(self, began_s: float) -> bool:
         return self._now_s() - began_s >= self._limits.hint_s

@@ -77,6 +77,7 @@ class Keyboard:
         self._settings = settings
         self.ceiling_bpm = settings.ceiling_bpm
         self._asked: Ask | None = None
+        self._told: Ask | None = None
         self._entry = ""
 
     def press(self, char: str, snapshot: Snapshot, wall_s: float) -> Command | Speed | None:
@@ -84,7 +85,7 @@ class Keyboard:
 
         `wall_s` is a monotonic wall time in seconds, for the quit question.
         """
-        asked, self._asked = self.asking(wall_s), None
+        asked, self._asked, self._told = self.asking(wall_s), None, None
         if self._typed(char):
             return None
         if char in "\r\n":
@@ -96,6 +97,9 @@ class Keyboard:
             return None
         if key is Key.QUIT or (key is Key.YES and asked is not None):
             return Command(snapshot.t_s, Action.QUIT)
+        if key in (Key.FASTER, Key.SLOWER) and snapshot.speed_m_s is None:
+            self._told = Ask("type the belt's speed first: 8.5, Enter", wall_s + QUIT_WITHIN_S)
+            return None
         return input_for(key, snapshot, self._settings, self.ceiling_bpm)
 
     def asking(self, wall_s: float) -> Ask | None:
@@ -106,8 +110,8 @@ class Keyboard:
         """What to show in place of the keys; empty when nothing is asked or being typed."""
         if self._entry:
             return f"speed {self._entry} {_unit(self._settings)}: Enter sets it"
-        asked = self.asking(wall_s)
-        return asked.text if asked else ""
+        shown = self.asking(wall_s) or self._told
+        return shown.text if shown and wall_s < shown.until_s else ""
 
     def _typed(self, char: str) -> bool:
         """Take a digit, point or rubout of a speed; false if the character is none."""

@@ -303,13 +303,13 @@ class Session:
         lanes, est, now = self._lanes, self._lanes.estimate, self._lanes.now
         known = now is not None and bool(est.known[0]) and self._state is not State.NO_SIGNAL
         level = foreseen = chance = slope = None
-        limit = self._ceiling_now()
-        if now is not None:
-            limit = float(now.limit_bpm[0])
+        limit = self._ceiling_now() if now is None else float(now.limit_bpm[0])
         if known and now is not None:
             level = float(est.level_bpm[0])
             slope = float(est.slope_bpm_s[0]) * 60.0
-            foreseen = float(now.foreseen_bpm[0])
+            # A warm-up is judged by the level alone; what is shown is still where it goes.
+            reach_s = 0.0 if now.warm[0] else float(lanes.columns.restart_reach_s[0])
+            foreseen = float(now.foreseen_bpm[0]) + reach_s * float(est.slope_bpm_s[0])
             spread = max(float(now.foreseen_sd_bpm[0]), 1e-6)
             chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
         age = self._t_s - self._trace[-1][0] if self._trace else None

@@ -64,7 +64,9 @@ def test_speed_moves_by_whole_belt_steps() -> None:
     assert typed_km_h(board.press("+", snapshot(speed_m_s=8.6 / 3.6), 0.0)) == 8.7
     assert typed_km_h(board.press("-", snapshot(speed_m_s=8.6 / 3.6), 0.0)) == 8.5
     assert typed_km_h(board.press("-", snapshot(speed_m_s=0.0), 0.0)) == 0.0
-    assert typed_km_h(board.press("+", snapshot(speed_m_s=None), 0.0)) == 0.1
+    assert board.press("+", snapshot(speed_m_s=None), 0.0) is None
+    assert "type the belt's speed first" in board.prompt(0.1)
+    assert board.press("y", snapshot(speed_m_s=None), 0.2) is None  # no answer to a quit question
     half = Keyboard(Settings(ceiling_bpm=139, belt_step_km_h=0.5))
     assert typed_km_h(half.press("+", snapshot(speed_m_s=8.5 / 3.6), 0.0)) == 9.0
 

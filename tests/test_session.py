@@ -190,3 +190,12 @@ def test_what_comes_just_after_a_look_at_the_clock_is_stamped_after_it():
     outputs += live.feed(event) + live.advance(50.0)
     assert outputs == again.feed(event) + again.advance(50.0)
     assert live.summary() == again.summary()
+
+
+def test_a_warm_up_shows_where_heart_rate_goes():
+    session = Session(Settings(ceiling_bpm=139))
+    for second in range(40):
+        session.feed(Reading(second + 0.5, 90 + second))
+    seen = session.snapshot()
+    assert seen.state is State.WARMING
+    assert seen.foreseen_bpm > seen.level_bpm + 5

@@ -104,7 +104,10 @@ async def _choose(candidates: Sequence[Seen]) -> Seen | None:
 
     for number, seen in enumerate(candidates, 1):
         print(f"  {number}  {seen.label}", file=sys.stderr)
-    print("Which strap is yours? Its number, or Enter to search on: ", end="", file=sys.stderr, flush=True)
+    question = "Which strap is yours? Its number, or Enter to search on: "
+    if len(candidates) == 1:
+        question = "Is this strap yours? 1 for yes (it is then remembered), or Enter to search on: "
+    print(question, end="", file=sys.stderr, flush=True)
     loop = asyncio.get_running_loop()
     answer: asyncio.Future[str] = loop.create_future()
 

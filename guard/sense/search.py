@@ -113,6 +113,9 @@ class Search:
     ) -> Sighting | None:
         """The sighting meant by the verdict, asking the runner where it takes that."""
         if isinstance(verdict, Taken):
+            if self.wanted is None and self._choose is not None and not self._in_session:
+                # The only strap heard may be a neighbour's while the runner's own is still dry.
+                return await self._ask((verdict.seen,), listener)
             return listener.sighting(verdict.seen, verdict.note)
         if isinstance(verdict, Several):
             if self._choose is None and not self._in_session:

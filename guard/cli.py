@@ -33,6 +33,8 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
              "guard plan --make easy-hour -o easy.toml"),
     "replay": ("replay", "what the guard would have cued on a recording",
                "guard replay FILE --set lead_s=25"),
+    "learn": ("learn", "how your heart rate answers speed, and the settings that fit it",
+              "guard learn belt.jsonl hills.jsonl --apply"),
     "import": ("csv_import", "make a recording from a CSV file",
                "guard import run.csv --time seconds --heart-rate bpm -o run.jsonl"),
     "export": ("csv_export", "write a recording as a CSV file", "guard export run.jsonl -o run.csv"),

@@ -28,12 +28,14 @@ LEAST_RUNNING_S = 480.0
 LEAST_RANGE_M_S, LEAST_SPREAD_M_S = 0.25, 0.08
 LEAST_SIDE_S = 25  # a start or stop must be followed by this much ...
 SEEN_IN_S, SEEN_SAMPLES = 75.0, 6  # ... and be seen by readings
+MOST_COMPARED = 6
 EVE_S, EVE_SAMPLES = 20.0, 3
 
 STEPS = ("gain", "response_s", "dead_s")
 STARTING, STOPPING = ("on_s", "start_dead_s"), ("off_s", "stop_dead_s")
 MEND_STEPS = (
-    "run five minutes at each of three speeds at least 1 km/h apart, up and down, 20 to 40 minutes in all")
+    "run three minutes easy and three minutes about 3 km/h faster in turn, for half an hour or more "
+    "(five minutes at each of three speeds tells the rise per m/s only)")
 MEND_STARTS = (
     "stand or walk for two minutes in the middle of a run, twice or more, with the strap and speed recorded")
 
@@ -106,6 +108,9 @@ def learn(stretches: Sequence[Stretch], *, dead_s: float | None = None) -> Fit |
         numbers = search.intervals(found)
     if numbers is None:
         return ALIKE
+    if "gain" in search.free and (apart := _gains_apart(search, rest)):
+        return Refusal(f"the recordings disagree on the rise per m/s ({apart[0]:.0f} and {apart[1]:.0f} bpm)",
+                       "give recordings of one runner in like conditions, or one recording alone")
     said = {key: refused[key] if key in refused else _judged(key, found, numbers) for key in BOUNDS}
     gain = said["gain"]
     if isinstance(gain, Refusal):
@@ -123,8 +128,28 @@ def learn(stretches: Sequence[Stretch], *, dead_s: float | None = None) -> Fit |
 
 def _pieces(stretches: Sequence[Stretch], usual_m_s: float, steps: bool) -> list[Piece]:
     """Only stretches within which speed varies say anything on steps: each has a base of its own."""
-    return [Piece(one, usual_m_s, steps and len(speeds := _running_speeds(one)) > 0
-                  and bool(speeds.std() >= LEAST_SPREAD_M_S)) for one in stretches]
+    pieces = []
+    for one in stretches:
+        speeds = _running_speeds(one)
+        varies = len(speeds) > 0 and bool(speeds.std() >= LEAST_SPREAD_M_S)
+        shared = steps and varies and not one.steered
+        pieces.append(Piece(one, usual_m_s, shared, varies and not shared))
+    return pieces
+
+
+def _gains_apart(search: Search, rest: Constants) -> tuple[float, float] | None:
+    """Two gains whose intervals have nothing in common, each from one stretch alone; else None."""
+    several = sorted((piece for piece in search.pieces if piece.steps), key=lambda piece: -piece.kept.sum())
+    alone = []
+    for piece in several[:MOST_COMPARED] if len(several) > 1 else []:
+        one = Search([piece], tuple(key for key in STEPS if key in search.free))
+        numbers = one.intervals(one.run(rest))
+        if numbers is not None:
+            alone.append(numbers["gain"])
+    if not alone:
+        return None
+    least, most = min(alone, key=lambda gain: gain.high), max(alone, key=lambda gain: gain.low)
+    return (least.value, most.value) if least.high < most.low else None
 
 
 def _running_speeds(stretch: Stretch) -> Floats:
@@ -136,12 +161,18 @@ def _steps_refused(stretches: Sequence[Stretch]) -> dict[str, Refusal]:
     speeds = [found for one in stretches if len(found := _running_speeds(one))]
     if not speeds:
         return dict.fromkeys(STEPS, Refusal("no running is recorded beside heart rate", MEND_STEPS))
+    free = [one for one in stretches if not one.steered]
+    speeds = [found for one in free if len(found := _running_speeds(one))]
+    if not speeds:
+        return dict.fromkeys(STEPS, Refusal(
+            "the guard's cues steered the running, so speed followed heart rate",
+            f"make it a free run (key f) and {MEND_STEPS}"))
     ranges = [np.percentile(one, [5, 95]) for one in speeds]
     low, high = max(ranges, key=lambda pair: float(pair[1] - pair[0]))
     if high - low < LEAST_RANGE_M_S or max(one.std() for one in speeds) < LEAST_SPREAD_M_S:
         return dict.fromkeys(STEPS, Refusal(
             f"speed hardly varied within a run ({low * 3.6:.1f} to {high * 3.6:.1f} km/h)", MEND_STEPS))
-    running_s = sum(int((one.gait == RUN).sum()) for one in stretches)
+    running_s = sum(int((one.gait == RUN).sum()) for one in free)
     if running_s < LEAST_RUNNING_S:
         return dict.fromkeys(STEPS, Refusal(
             f"only {running_s / 60:.0f} minutes of running are recorded with speed", MEND_STEPS))
@@ -184,6 +215,8 @@ def _judged(key: str, found: Constants, numbers: dict[str, Known]) -> Known | Re
     half = (known.high - known.low) / 2.0
     if key == "gain" and known.value <= 0.0:
         return Refusal("heart rate did not rise with speed", mend)
+    if "dead" in key and not 0.1 < known.value < BOUNDS[key][1] - 0.1:
+        return Refusal(f"the dead time found, {known.value:.0f} s, is at the edge of the search", mend)
     if "dead" in key:
         return known if half <= WIDEST_DEAD_S else Refusal(
             f"the dead time is uncertain by ±{half:.0f} s", mend)

@@ -84,13 +84,15 @@ class Piece:
     """One stretch with what never changes during a search.
 
     `usual_m_s` is the speed at which `base` holds; `steps` tells that speeds
-    vary enough for the gain's column. `usable` marks samples the model covers,
+    vary enough for the gain's column, `own_steps` that what speed does here is
+    taken off without being learned. `usable` marks samples the model covers,
     `kept` those of them not cut as gross errors.
     """
 
     stretch: Stretch
     usual_m_s: float
     steps: bool
+    own_steps: bool = False
     kept: Bools = field(init=False)
     drifts: bool = field(init=False)
     near_switch: Bools = field(init=False)
@@ -104,13 +106,12 @@ class Piece:
         self._edges = np.arange(len(s.gait) + 1, dtype=np.float64)
         self._run_cells = np.concatenate([[0], np.cumsum(running)])
         self._speeds: list[float] = (s.level_m_s[running] - self.usual_m_s).tolist()
-        self.steps = self.steps and bool(self._speeds)
         session_s = s.begin_s + s.at_s
         # Drift cannot be told from recovery where nobody runs.
         late = session_s[s.samples_running() & (session_s > DRIFT_KNOT_S)]
         self.drifts = bool(len(late)) and bool(np.ptp(late) >= DRIFT_NEEDS_S)
         begin, end = float(session_s[0]), float(session_s[-1])
-        knots = [begin] if self.steps else []
+        knots = [begin] if self.steps or self.own_steps else []
         knots += [knot for knot in np.arange(1, MOST_KNOTS) * DRIFT_KNOT_S
                   if begin < knot < end - DRIFT_NEEDS_S]
         bent = [np.maximum(session_s - knot, 0.0) / 60.0 for knot in knots]
@@ -153,8 +154,9 @@ class Piece:
 
     def lagged(self, c: Constants) -> Floats:
         """The gain's column, (samples,), m/s off the usual speed; 0 without steps."""
-        if not self.steps:
-            return np.zeros(len(self.stretch.at_s))
+        return self._lagged(c) if self.steps else np.zeros(len(self.stretch.at_s))
+
+    def _lagged(self, c: Constants) -> Floats:
         rate = -math.expm1(-1.0 / c.response_s)
         lags = accumulate(self._speeds, lambda now, goal: now + rate * (goal - now), initial=self._speeds[0])
         level = np.fromiter(lags, dtype=np.float64, count=len(self._speeds) + 1)[self._run_cells]
@@ -164,7 +166,9 @@ class Piece:
         """This stretch's own columns, (samples, k): base, drift, start, pauses."""
         at = self.stretch.at_s
         made = [np.ones(len(at)), *self._drift.T]
-        if self.steps:
+        if self.own_steps:
+            made.append(self._lagged(c))
+        if self.steps or self.own_steps:
             left = np.exp(-self._run_cells / c.response_s)
             made.append(np.interp(at - c.dead_s, self._edges, left))
         runs = self._switch_gait == RUN
@@ -200,14 +204,13 @@ def _tracked(at_s: Floats, begin_s: Floats, goal: Floats, constants_s: Floats) -
     for k in range(1, len(goal)):
         keep = np.exp(-(begin_s[k] - begin_s[k - 1]) / constants_s[k - 1])
         value[k] = goal[k - 1] + (value[k - 1] - goal[k - 1]) * keep
-    k = np.maximum(np.searchsorted(begin_s, at_s, side="right") - 1, 0)
-    since = np.maximum(at_s - begin_s[k], 0.0)
-    return np.asarray(goal[k] + (value[k] - goal[k]) * np.exp(-since / constants_s[k]))
+    last = np.maximum(np.searchsorted(begin_s, at_s, side="right") - 1, 0)
+    since = np.maximum(at_s - begin_s[last], 0.0)
+    return np.asarray(goal[last] + (value[last] - goal[last]) * np.exp(-since / constants_s[last]))
 
 
 def solve(columns: Floats, wanted: Floats) -> Floats:
     """Least-squares coefficients; columns that say the same share the work."""
     inner = columns.T @ columns
-    inner[np.diag_indices_from(inner)] *= 1.0 + RIDGE
-    inner[np.diag_indices_from(inner)] += RIDGE
-    return np.asarray(np.linalg.solve(inner, columns.T @ wanted))
+    ridge = RIDGE * (np.diag(np.diag(inner)) + np.eye(len(inner)))
+    return np.asarray(np.linalg.solve(inner + ridge, columns.T @ wanted))

@@ -53,11 +53,10 @@ class Search:
 
     def run(self, rest: Constants) -> Constants:
         found = min((self._from(start) for start in self._best_starts(rest)), key=lambda pair: pair[0])[1]
-        for _ in range(2):
-            if not self._cut(found):
-                break
+        if self._cut(found):
             found = self._from(found)[1]
-        return found
+            self._cut(found)
+        return self._from(found, fine=True)[1]
 
     def _best_starts(self, rest: Constants) -> list[Constants]:
         """The two best of several beginnings."""
@@ -87,16 +86,16 @@ class Search:
         gain = c.gain if "gain" in self.free else 0.0
         return np.concatenate([piece.solved(c, gain)[0] for piece in self.pieces])
 
-    def _from(self, start: Constants) -> tuple[float, Constants]:
-        from scipy.optimize import least_squares
+    def _from(self, start: Constants, *, fine: bool = False) -> tuple[float, Constants]:
+        from scipy.optimize import least_squares  # type: ignore[import-untyped]
 
         edges = [(np.log(low), np.log(high)) if key in TIMES_IN_LOG else (low, high)
                  for key, (low, high) in BOUNDS.items() if key in self.free]
         low, high = np.array(edges).T
         x = np.clip(to_vector(start, self.free), low + 1e-6 * (high - low), high - 1e-6 * (high - low))
         result: Any = least_squares(
-            self._residuals, x, bounds=(low, high), args=(start,), x_scale=self._scale(), max_nfev=30,
-            diff_step=1e-4, ftol=1e-7, xtol=1e-6)
+            self._residuals, x, bounds=(low, high), args=(start,), x_scale=self._scale(),
+            diff_step=1e-4, max_nfev=30 if fine else 12, ftol=1e-6 if fine else 1e-4, xtol=1e-5)
         return float(result.cost), from_vector(result.x, self.free, start)
 
     def _scale(self) -> Floats:
@@ -140,7 +139,8 @@ class Search:
             through = solve(columns, slopes)
             apart = slopes - columns @ through
             fisher += apart.T @ apart
-            parts.append((piece, own, through, np.linalg.pinv(columns.T @ columns, rcond=1e-12), len(rest)))
+            inner: Floats = np.asarray(np.linalg.pinv(columns.T @ columns, rcond=1e-12), dtype=np.float64)
+            parts.append((piece, own, through, inner, len(rest)))
             left.append(rest)
         every = np.concatenate(left)
         used = count + sum(len(own) for _, own, _, _, _ in parts)
@@ -150,7 +150,7 @@ class Search:
         self.noise_bpm = float(np.sqrt(every @ every / (len(every) - used)))
         self.inflation = _inflation(left)
         variance = max(self.noise_bpm, 0.3) ** 2 * self.inflation
-        cov = variance * np.linalg.inv(fisher)
+        cov: Floats = np.asarray(variance * np.linalg.inv(fisher), dtype=np.float64)
         numbers = {}
         for k, key in enumerate(self.free):
             wide = NORMAL_95 * float(np.sqrt(cov[k, k]))

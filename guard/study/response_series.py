@@ -27,6 +27,7 @@ HILL = 4.5  # level speed times (1 + 4.5 grade): slope and level terms of ACSM's
 FASTEST_M_S, STEEPEST = 12.0, 0.2
 LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0
 BRIDGED_S = 30  # speed unknown for no longer than this is taken as unchanged
+SILENT_S = 600  # without readings for longer, what follows is fitted on its own
 SHORTEST_S = 120
 FEWEST_SAMPLES = 12
 MOST_STRETCHES = 40
@@ -39,7 +40,8 @@ class Stretch:
 
     `pace_m_s` is the speed over ground or belt, `level_m_s` the level running
     speed of equal effort, 0 where not running. `begin_s` is the stretch's place
-    in its session.
+    in its session; `steered` tells that the guard told this runner when to slow
+    down, so that speed followed heart rate and not only the other way round.
     """
 
     begin_s: float
@@ -48,6 +50,7 @@ class Stretch:
     level_m_s: Floats
     at_s: Floats
     bpm: Floats
+    steered: bool = False
 
     def samples_running(self) -> Bools:
         """Which samples were taken while running."""
@@ -58,7 +61,7 @@ class Stretch:
         return np.concatenate([[0], np.flatnonzero(np.diff(self.gait)) + 1])
 
 
-def stretches(events: Iterable[Input]) -> list[Stretch]:
+def stretches(events: Iterable[Input], *, steered: bool = False) -> list[Stretch]:
     """The usable stretches of one session, in order; may be none.
 
     Readings that their own packet disproves (no contact, 0 bpm, an old value
@@ -69,7 +72,7 @@ def stretches(events: Iterable[Input]) -> list[Stretch]:
         return []
     seconds, mean_s, mean_bpm = _by_second(np.array(times), np.array(beats))
     speed_m_s, grade = _speed_by_second(speeds, pauses, int(seconds[-1]) + 1)
-    known = _bridged(np.isfinite(speed_m_s))
+    known = _bridged(np.isfinite(speed_m_s)) & ~_silent(seconds)
     speed_m_s = _held(speed_m_s)
     level = speed_m_s * (1.0 + HILL * grade)
     found = []
@@ -81,7 +84,7 @@ def stretches(events: Iterable[Input]) -> list[Stretch]:
         inside = (seconds >= first) & (seconds < end)
         if end - begin >= SHORTEST_S and inside.sum() >= FEWEST_SAMPLES:
             found.append(Stretch(float(begin), gait, pace, np.where(gait == RUN, level[begin:end], 0.0),
-                                 mean_s[inside] - begin, mean_bpm[inside]))
+                                 mean_s[inside] - begin, mean_bpm[inside], steered))
     longest = sorted(found, key=lambda one: -len(one.at_s))[:MOST_STRETCHES]
     return sorted(longest, key=lambda one: one.begin_s)
 
@@ -145,6 +148,15 @@ def _bridged(known: Bools) -> Bools:
     for one in np.flatnonzero((np.diff(places) > 1) & (np.diff(places) <= BRIDGED_S + 1)):
         filled[places[one]:places[one + 1]] = True
     return filled
+
+
+def _silent(seconds: NDArray[np.int64]) -> Bools:
+    """Seconds inside long gaps without readings."""
+    silent = np.zeros(int(seconds[-1]) + 1, dtype=bool)
+    bounds = np.concatenate([[-1], seconds])
+    for one in np.flatnonzero(np.diff(bounds) > SILENT_S):
+        silent[bounds[one] + SILENT_S // 2:bounds[one + 1] - SILENT_S // 2] = True
+    return silent
 
 
 def _held(values: Floats) -> Floats:

@@ -1,0 +1,168 @@
+"""`guard learn`: how your heart rate answers speed, and the settings that fit it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from importlib.util import find_spec
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from guard.study.response_advice import Suggestion
+    from guard.study.response_fit import Fit, Refusal
+
+EXIT_REFUSED = 3
+
+# field of the fit: (words, unit, digits)
+WORDS = {
+    "gain": ("rise with speed", "bpm per m/s", 1),
+    "response_s": ("response to a small change of speed", "s", 0),
+    "dead_s": ("dead time before it", "s", 0),
+    "on_s": ("rise after standing or walking", "s", 0),
+    "start_dead_s": ("dead time before it", "s", 0),
+    "off_s": ("fall after running", "s", 0),
+    "stop_dead_s": ("dead time before it", "s", 0),
+    "base_bpm": ("heart rate at the usual speed", "bpm", 0),
+    "drift_bpm_per_min": ("drift after the tenth minute", "bpm/min", 2),
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("files", metavar="FILE", nargs="+",
+                        help="recordings of one runner with speed; they are fitted together")
+    parser.add_argument("--apply", action="store_true",
+                        help="keep the suggestions in the settings file (comments stay)")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
+
+
+def run(args: argparse.Namespace) -> int:
+    from guard.errors import UsageError
+
+    if find_spec("scipy") is None:
+        raise UsageError("learning needs the package scipy, which is not installed: "
+                         f"run `{sys.executable} -m pip install scipy`")
+
+    from guard.keep import settings_file
+    from guard.settings import Settings
+    from guard.study.response_advice import suggest
+    from guard.study.response_fit import Fit, learn
+
+    result = learn(_stretches(args.files))
+    present = Settings().replaced(settings_file.load())
+    suggestions = suggest(result) if isinstance(result, Fit) else []
+    kept = None
+    if args.apply and suggestions:
+        kept = str(settings_file.save({one.key: one.value for one in suggestions}))
+    if args.json:
+        import json
+
+        print(json.dumps(_document(args.files, result, suggestions, present.as_dict(), kept),
+                         indent=2, ensure_ascii=False))
+    elif isinstance(result, Fit):
+        _show(result, suggestions, present.as_dict(), kept)
+    else:
+        print(f"nothing can be learned from this: {result}")
+    return 0 if isinstance(result, Fit) else EXIT_REFUSED
+
+
+def _stretches(files: list[str]) -> list[Any]:
+    from pathlib import Path
+
+    from guard.errors import UsageError
+    from guard.events import Cue, CueGiven
+    from guard.keep.recording import read_log
+    from guard.study.response_series import stretches
+
+    places = [Path(name).resolve() for name in files]
+    for name, place in zip(files, places, strict=True):
+        if places.count(place) > 1:
+            raise UsageError(f"{name} is given twice: its readings would count twice, give it once")
+    found = []
+    for name in files:
+        recording = read_log(name)
+        for note in recording.notes:
+            print(f"note: {name}: {note}", file=sys.stderr)
+        said = {one.cue for one in recording.outputs if isinstance(one, CueGiven)}
+        steered = bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME})
+        mine = stretches(recording.inputs, steered=steered)
+        if not mine:
+            print(f"note: {name}: no two minutes with both heart rate and speed", file=sys.stderr)
+        found += mine
+    return found
+
+
+def _document(
+    files: list[str], result: Fit | Refusal, suggestions: list[Suggestion],
+    present: dict[str, Any], kept: str | None,
+) -> dict[str, Any]:
+    """The JSON of DEVELOPERS.md, "JSON of learn"."""
+    from guard.study.response_fit import Fit
+
+    fit: dict[str, Any] | None = None
+    refusal: dict[str, str] | None = None
+    if isinstance(result, Fit):
+        fit = {key: _parameter(getattr(result, key)) for key in WORDS}
+        fit |= {"usual_m_s": round(result.usual_m_s, 3), "noise_bpm": round(result.noise_bpm, 3),
+                "samples": result.samples, "effective_samples": round(result.effective, 1),
+                "running_s": result.running_s}
+    else:
+        refusal = {"reason": result.reason, "mend": result.mend}
+    return {
+        "format": 1, "files": files, "fit": fit, "refusal": refusal,
+        "suggestions": [{"key": one.key, "value": one.value, "present": present[one.key],
+                         "reason": one.reason} for one in suggestions],
+        "applied": kept,
+    }
+
+
+def _parameter(found: Any) -> dict[str, Any]:
+    from guard.study.response_fit import Refusal
+
+    if isinstance(found, Refusal):
+        return {"value": None, "low": None, "high": None,
+                "refusal": {"reason": found.reason, "mend": found.mend}}
+    return {"value": round(found.value, 3), "low": round(found.low, 3), "high": round(found.high, 3),
+            "refusal": None}
+
+
+def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept: str | None) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+
+    from guard.settings import find
+    from guard.study.response_fit import Refusal
+
+    console = Console(highlight=False)
+    frame = box.SIMPLE_HEAD if console.encoding.lower() in ("utf-8", "utf8") else box.ASCII
+    console.print(f"{fit.running_s / 60:.0f} minutes of running, usual speed {fit.usual_m_s * 3.6:.1f} km/h; "
+                  f"{fit.samples} seconds with readings count as {fit.effective:.0f} independent ones",
+                  markup=False)
+    grid = Table(box=frame, pad_edge=False)
+    for title in ("your heart rate", "found", "95 % interval"):
+        grid.add_column(title, no_wrap=title != "your heart rate")
+    refusals: dict[str, list[str]] = {}
+    for key, (words, unit, digits) in WORDS.items():
+        found = getattr(fit, key)
+        if isinstance(found, Refusal):
+            refusals.setdefault(found.mend, [])
+            if found.reason not in refusals[found.mend]:
+                refusals[found.mend].append(found.reason)
+            grid.add_row(words, "not known", "")
+        else:
+            grid.add_row(words, f"{found.value:.{digits}f} {unit}",
+                         f"{found.low:.{digits}f} to {found.high:.{digits}f}")
+    console.print(grid)
+    for mend, reasons in refusals.items():
+        console.print(f"not known, because {'; '.join(reasons)}. Mend: {mend}.", markup=False)
+    if not suggestions:
+        console.print("No setting can be suggested from this.")
+        return
+    grid = Table(box=frame, pad_edge=False)
+    for title in ("setting", "now", "suggested", "why"):
+        grid.add_column(title, no_wrap=title == "setting", ratio=1 if title == "why" else None)
+    for one in suggestions:
+        unit, now = find(one.key).unit, present[one.key]
+        grid.add_row(one.key, "none" if now is None else f"{now:g}", f"{one.value:g} {unit}", one.reason)
+    console.print(grid)
+    print(f"kept in {kept}" if kept else "`--apply` keeps these; `guard settings KEY=VALUE` sets one alone.")

@@ -1,0 +1,41 @@
+"""Recordings with speed: runners of the model on a belt that is stepped by a plan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from guard.events import Input, Reading, Speed
+from guard.runner.courses import COURSES
+from guard.runner.population import Population, draw
+from guard.runner.simulate import Runners
+from guard.runner.strap import USUAL, FaultRates
+
+Plan = Sequence[tuple[int, float | None]]  # seconds, m/s off the habitual speed (None: standing)
+
+IN_TURN: Plan = [(180, off) for off in (-0.45, 0.45) * 7]
+WITH_PAUSES: Plan = [(240, -0.45), *[(180, 0.45), (120, None), (180, -0.45)] * 5]
+
+
+def belt_runs(
+    n: int, seed: int, plan: Plan, faults: FaultRates = USUAL
+) -> tuple[Population, list[list[Input]]]:
+    """n runners and what their straps and typed speeds gave, one list each."""
+    rng = np.random.default_rng(seed)
+    who = draw(n, rng, belt=True)
+    runners = Runners(who, COURSES["flat"], seed, faults=faults, duration_s=sum(length for length, _ in plan))
+    events: list[list[Input]] = [[] for _ in range(n)]
+    nobody = np.zeros(n, dtype=int)
+    for length, off in plan:
+        speed = np.zeros(n) if off is None else np.rint((who.habitual_m_s + off) * 36) / 36
+        for second in range(length):
+            now = runners.step(nobody, None, speed)
+            for lane, mine in enumerate(events):
+                if second == 0:
+                    mine.append(Speed(now.t_s, float(speed[lane]), 0.0, typed=True))
+                bpm = now.bpm[lane]
+                if np.isfinite(bpm):
+                    rr = (60.0 / float(bpm),) if now.has_rr[lane] else ()
+                    mine.append(Reading(now.t_s + float(rng.uniform(0, 0.3)), int(bpm), rr_s=rr))
+    return who, events

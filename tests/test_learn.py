@@ -24,7 +24,7 @@ from guard.study.response_series import RUN, STAND, WALK, stretches
 from tests.support.keep import inputs as any_inputs
 from tests.support.speeds import IN_TURN, WITH_PAUSES, Plan, belt_runs
 
-RUNNERS = 16
+RUNNERS = 12
 
 
 def known(value: Known | Refusal) -> Known:
@@ -48,7 +48,7 @@ def in_turn() -> tuple[object, list[Fit]]:
 
 
 def test_known_parameters_come_back(in_turn):
-    """Median within 5 % and 8 %, nearly all within 15 % (60 other runners: 95 % and 91 %)."""
+    """Median within 5 % and 8 %, nearly all within 15 % (60 other runners: 92 % and 88 %)."""
     who, fits = in_turn
     gain = np.array([known(one.gain).value for one in fits]) / who.gain - 1
     assert np.median(np.abs(gain)) < 0.05 and np.mean(np.abs(gain) <= 0.15) >= 0.85
@@ -68,7 +68,7 @@ def test_dead_time_holds_half_of_the_averaging(in_turn):
 
 
 def test_intervals_hold_the_truth_about_as_often_as_they_say(in_turn):
-    """95 % are meant; over 16 runners and three parameters 80 % is far outside luck."""
+    """95 % are meant; over 12 runners and three parameters 80 % is far outside luck."""
     who, fits = in_turn
     inside = []
     for key, truth in (("gain", who.gain), ("response_s", who.response_s),
@@ -267,7 +267,7 @@ def test_inflation_is_that_of_correlated_noise():
 # --- robustness ----------------------------------------------------------------
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.lists(any_inputs, max_size=60), st.integers(0, 2**32 - 1), st.integers(0, 500))
 def test_junk_never_crashes(junk: list[ev.Input], seed: int, length: int):
     """Any inputs, gaps and leaps included, give a fit or a refusal with finite numbers."""

@@ -29,6 +29,8 @@ EASE_BPM = 12.0  # what one heeded ease brings down at best: 12 % of a slow run'
 FALL_BPM_S = -0.15  # steeper than easing alone: the runner walked or stood
 CLIMB_BPM_S = 0.20  # steeper than a small change of speed: the runner started again
 FALL_MEMORY_S = 90.0
+DEEPEST_FALL = 0.62  # of the way to a resting REST_BPM; a full stop after a maximal test
+REST_BPM = 50.0  # reached 0.55 in the first four minutes (ACTES data)
 WALK_AGAIN_S = 90.0  # said twice in vain, it thins out: who is cued often heeds little
 WALK_TURNS_S = 35.0  # reaction, dead time and strap: a heeded walk shows by then
 EASES_IN_VAIN = 3.0
@@ -208,10 +210,10 @@ class Facts:
 
     def fell_too_far(self) -> Bools:
         """Walking in mid-run brings heart rate down by 17.2 +- 8.0 bpm in the first
-        minute (Donne 2024 data); twice that and more is the electrode's doing."""
+        minute (Donne 2024 data); far more than that is the electrode's doing."""
         walked_s = self._since_s(Cue.WALK)
         start = self.mem.walk_from_bpm
-        return self.est.level_bpm < start - np.minimum(12.0 + 0.9 * walked_s, 0.55 * (start - 50.0))
+        return self.est.level_bpm < start - np.minimum(12.0 + 0.9 * walked_s, DEEPEST_FALL * (start - REST_BPM))
 
     # where heart rate is and where it goes
 

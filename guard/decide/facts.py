@@ -213,7 +213,8 @@ class Facts:
         minute (Donne 2024 data); far more than that is the electrode's doing."""
         walked_s = self._since_s(Cue.WALK)
         start = self.mem.walk_from_bpm
-        return self.est.level_bpm < start - np.minimum(12.0 + 0.9 * walked_s, DEEPEST_FALL * (start - REST_BPM))
+        deepest_bpm = np.minimum(12.0 + 0.9 * walked_s, DEEPEST_FALL * (start - REST_BPM))
+        return self.est.level_bpm < start - deepest_bpm
 
     # where heart rate is and where it goes
 
@@ -292,7 +293,8 @@ class Facts:
         return self._since_s(Cue.EASE) >= self.col.repeat_s
 
     def walk_again(self) -> Bools:
-        return self._since_s(Cue.WALK) >= np.where(self.mem.unanswered > 0.0, WALK_AGAIN_S, self.col.repeat_s)
+        wait_s = np.where(self.mem.unanswered > 0.0, WALK_AGAIN_S, self.col.repeat_s)
+        return self._since_s(Cue.WALK) >= wait_s
 
     def pick_up_again(self) -> Bools:
         return self._since_s(Cue.PICK_UP) >= self.col.repeat_s

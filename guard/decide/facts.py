@@ -78,7 +78,6 @@ class Columns:
         self.reach_s = np.array([reach_s(one.response_s, one.lead_s) for one in settings])
         self.restart_reach_s = np.array([reach_s(one.restart_response_s, one.lead_s) for one in settings])
         self.heading_reach_s = np.array([reach_s(one.response_s, HEADING_S) for one in settings])
-        self.steep_z = np.full(len(settings), _z(0.84))
         self.tokens_cap = np.maximum(3.0, self.budget_per_h / BURST_SHARE)
         self.tokens_per_s = self.budget_per_h / 3600.0
 
@@ -148,11 +147,10 @@ def look(est: Estimator, col: Columns, mem: Memory, t_s: Floats, held: Bools) ->
         limit = np.where(warm, limit, limit - col.warm_up_ramp_bpm * left)
         reach = np.where(warm, reach, 0.0)  # a warm-up climbs steeply: only the level counts
     slope = est.slope_bpm_s
-    variance = est.var_level + reach * (2.0 * est.cov + reach * est.var_slope)
     return Now(
         t_s, held, limit, warm, restarting,
         est.level_bpm + reach * slope,
-        np.sqrt(np.maximum(variance, 0.0)),
+        est.sd_ahead_bpm(reach),
         est.level_bpm + col.heading_reach_s * slope,
     )
 
@@ -234,9 +232,8 @@ class Facts:
         return self["over_soon"] & ~self._quiet_start()
 
     def too_steep(self) -> Bools:
-        est, reach = self.est, self.col.heading_reach_s
-        sd = np.sqrt(est.var_level + reach * (2.0 * est.cov + reach * est.var_slope))
-        beyond = self.now.heading_bpm - self.now.limit_bpm >= EASE_BPM + sd
+        sd_bpm = self.est.sd_ahead_bpm(self.col.heading_reach_s)
+        beyond = self.now.heading_bpm - self.now.limit_bpm >= EASE_BPM + sd_bpm
         return self["over_soon"] & beyond & self.now.warm & ~self.now.restarting
 
     def turned(self) -> Bools:

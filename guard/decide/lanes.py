@@ -193,8 +193,7 @@ class Lanes:
             fires = fires & ~known[name[1:]] if name[0] == "~" else fires & known[name]
             if not some(fires):
                 return None
-        fires = fires & free
-        return fires
+        return fires & free
 
     def _enter(self, row: Row, lanes: Bools, t: Floats) -> None:
         """What a lane must remember of the row that fired."""

@@ -67,6 +67,7 @@ def some(lanes: Bools) -> bool:
     """Whether any lane is true; several times faster than `any` on few lanes."""
     return bool(np.count_nonzero(lanes))
 
+
 # Why a reading was not believed (index into DOUBTS).
 NO_DOUBT, JUMP, SLIP, LOCKED, RANGE = range(5)
 DOUBTS = (
@@ -158,6 +159,12 @@ class Estimator:
         self._slip_bpm: Floats = np.zeros(n)
         self._slip_s: Floats = np.zeros(n)
         self._lock_since_s: Floats = np.full(n, np.inf)
+
+    def sd_ahead_bpm(self, reach_s: Floats) -> Floats:
+        """Standard deviation of the level plus `reach_s` seconds of the slope, bpm."""
+        variance = self.var_level + reach_s * (2.0 * self.cov + reach_s * self.var_slope)
+        sd: Floats = np.sqrt(np.maximum(variance, 0.0))
+        return sd
 
     def expect_change(self, lanes: Bools) -> None:
         """Heart rate is about to move steeply (walking, starting again): follow it."""

@@ -31,3 +31,12 @@ class HardwareError(GuardError):
     """Missing hardware, a service that is down, or no permission (exit 4)."""
 
     exit_code = 4
+
+
+def printable(value: object) -> str:
+    """`value` as text that can stand in a sentence: what does not print becomes "?".
+
+    File names, cells and device names come from outside and may hold codes
+    that a terminal would obey.
+    """
+    return "".join(sign if sign.isprintable() else "?" for sign in str(value))

@@ -16,7 +16,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from guard.errors import SettingError
+from guard.errors import SettingError, printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,5 +313,5 @@ def _wants(entry: Entry) -> str:
 
 def _shown(value: Any) -> str:
     """A value from outside, short and without control characters."""
-    text = "".join(ch if ch.isprintable() else "?" for ch in str(value))
+    text = printable(value)
     return repr(text if len(text) <= 40 else text[:37] + "...")

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-from guard.errors import GuardError, HardwareError
+from guard.errors import GuardError, HardwareError, printable
 from guard.settings import Settings
 
 NOT_READY = HardwareError.exit_code
@@ -158,7 +158,7 @@ def _with(check: tuple[str, bool, str, str], *, essential: bool) -> tuple[str, b
 
 
 def _line(name: str, ok: bool, essential: bool, detail: str, mend: str = "") -> Line:
-    return Line(name, ok, essential, _plain(detail), _plain(mend))
+    return Line(name, ok, essential, printable(detail), printable(mend))
 
 
 def _halves(sentence: str) -> Iterable[str]:
@@ -166,10 +166,6 @@ def _halves(sentence: str) -> Iterable[str]:
     wrong, _, mend = sentence.partition(": ")
     return wrong, mend
 
-
-def _plain(text: str) -> str:
-    """Text from outside, without anything a terminal would obey."""
-    return "".join(character if character.isprintable() else "?" for character in text)
 
 
 def _print(line: Line) -> None:

@@ -10,7 +10,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import add_settings_options, chosen_settings
-from guard.errors import UsageError
+from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
     from guard.decide.plan import Part, Plan
@@ -58,7 +58,7 @@ def _make(name: str, output: str | None) -> int:
     from guard.keep.plan_file import write_new
 
     if name not in EXAMPLES:
-        shown = "".join(sign if sign.isprintable() else "?" for sign in name[:40])
+        shown = printable(name[:40])
         raise UsageError(f"no example named {shown}: choose one of {', '.join(EXAMPLES)}")
     if output is None:
         print(EXAMPLES[name], end="")

@@ -6,7 +6,7 @@ import argparse
 import math
 
 from guard.commands.options import add_session_options
-from guard.errors import UsageError
+from guard.errors import UsageError, printable
 
 FASTEST = 10_000.0
 
@@ -73,6 +73,6 @@ def _speedup(text: str) -> float:
     except ValueError:
         number = math.nan
     if not 0.1 <= number <= FASTEST:
-        shown = "".join(sign if sign.isprintable() else "?" for sign in text)[:20]
+        shown = printable(text)[:20]
         raise UsageError(f"--speedup {shown} cannot be: use a number from 0.1 to {FASTEST:g}, such as 8")
     return number

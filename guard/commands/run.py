@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from guard.commands.options import add_session_options
-from guard.errors import UsageError
+from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
     from guard.decide.plan import Plan
@@ -91,7 +91,7 @@ def _wait_s(text: str) -> float:
     except ValueError:
         seconds = -1.0
     if not 0 < seconds <= LONGEST_WAIT_S:
-        shown = "".join(sign if sign.isprintable() else "?" for sign in text)[:20]
+        shown = printable(text)[:20]
         raise UsageError(f"--wait {shown} cannot be: use seconds, from 1 to {LONGEST_WAIT_S:g}")
     return seconds
 

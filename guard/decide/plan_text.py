@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, TypeVar
 
 from guard.decide.plan import MAX_PARTS, Cued, Kind, Part, Plan, default_grace_s
-from guard.errors import InputError
+from guard.errors import InputError, printable
 from guard.settings import Settings
 
 _LONGEST_S = 48 * 3600.0
@@ -52,7 +52,8 @@ def parse_plan(text: str, source_name: str, settings: Settings) -> Plan:
         raise InputError(f"{where}: too deeply nested for a plan: write plain [[part]] blocks") from None
     except ValueError as error:
         raise InputError(
-            f"{where} is not TOML: {_plain(error)}: `guard plan --make easy-hour` shows the form") from None
+            f"{where} is not TOML: {printable(error)}: "
+            "`guard plan --make easy-hour` shows the form") from None
     _refuse_unknown(data, ("name", "part"), where)
     name = _name(data.get("name", "plan"), where)
     parts: list[Part] = []
@@ -205,12 +206,7 @@ def _refuse_unknown(table: Mapping[str, Any], known: tuple[str, ...], where: str
 def _shown(value: Any) -> str:
     """A value from outside, short and without control characters."""
     try:
-        text = _plain(value)
+        text = printable(value)
     except ValueError:  # an integer of thousands of digits
         return "a huge number"
     return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _plain(value: Any) -> str:
-    """The text of `value`, control characters made visible; ValueError for a huge integer."""
-    return "".join(ch if ch.isprintable() else "?" for ch in str(value))

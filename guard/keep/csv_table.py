@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
-from guard.errors import InputError, UsageError
+from guard.errors import InputError, UsageError, printable
 
 SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|", "space": " "}
 HEADER_WITHIN = 40  # lines in which the header is looked for
@@ -188,5 +188,5 @@ def _no_column(path: Path, columns: Sequence[str], wanted: Sequence[str]) -> Inp
 
 def shown(text: str) -> str:
     """A cell or name from outside, quoted, short and printable."""
-    plain = "".join(ch if ch.isprintable() else "?" for ch in text)
+    plain = printable(text)
     return repr(plain if len(plain) <= 40 else plain[:37] + "...")

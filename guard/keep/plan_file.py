@@ -6,7 +6,7 @@ from pathlib import Path
 
 from guard.decide.plan import Plan
 from guard.decide.plan_text import parse_plan
-from guard.errors import InputError, UsageError
+from guard.errors import InputError, UsageError, printable
 from guard.settings import Settings
 
 LARGEST = 1 << 20  # bytes
@@ -49,4 +49,4 @@ def write_new(file: str, text: str) -> None:
 
 
 def _shown(file: str) -> str:
-    return "".join(sign if sign.isprintable() else "?" for sign in file[:200])
+    return printable(file[:200])

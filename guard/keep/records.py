@@ -13,6 +13,7 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from guard.errors import printable
 from guard.events import (
     Action,
     Battery,
@@ -237,7 +238,7 @@ def _short(value: Any) -> str:
         text = str(value)
     except ValueError:  # an integer of thousands of digits has no text
         return "a huge number"
-    shown = "".join(ch if ch.isprintable() else "?" for ch in text[:40])
+    shown = printable(text[:40])
     return repr(shown if len(text) <= 40 else shown[:37] + "...")
 
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from guard.errors import InputError, SettingError
+from guard.errors import InputError, SettingError, printable
 from guard.keep.folders import config_dir
 from guard.settings import Settings, check, find
 
@@ -113,4 +113,4 @@ def _fits(name: Path, values: Mapping[str, Any]) -> None:
 
 
 def _printable(text: str) -> str:
-    return "".join(ch if ch.isprintable() else "?" for ch in text)[:200]
+    return printable(text)[:200]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.clock import SessionClock
-from guard.errors import UsageError
+from guard.errors import UsageError, printable
 from guard.events import Battery, Cue, CueGiven, Input, Link, LinkState, Reading, Speed
 from guard.runner.rehearsal import PRACTICE, PracticeCourse, one_runner
 from guard.runner.simulate import Runners, Second
@@ -37,7 +37,7 @@ def find_course(name: str) -> PracticeCourse:
     try:
         return PRACTICE[name]
     except KeyError:
-        shown = "".join(ch if ch.isprintable() else "?" for ch in name)[:40]
+        shown = printable(name)[:40]
         raise UsageError(f"no course is called {shown!r}: choose one of {', '.join(PRACTICE)}") from None
 
 

@@ -118,6 +118,8 @@ def test_a_killed_worker_costs_at_most_the_rest_of_one_sound(
     os.kill(worker_of(sounder), signal.SIGKILL)
     sounder.cue(given(Cue.EASE))
     assert key(heard_sounds.wait_for(1)[0]) == "ease"
+    # Only then: a cue that cuts another short ends the worker itself.
+    wait_until(lambda: sounder._current is None, 3, "the end of the ease cue")
 
     sounder.cue(given(Cue.STOP))
     wait_until(lambda: is_playing(sounder, Cue.STOP), 2, "the stop tone")

@@ -51,6 +51,8 @@ MAY_IMPORT = {
     "keep": PURE_CORE | {"clock", "keep", "sense"},
     "live": PURE_CORE | {"clock", "inbox", "keys", "outlet", "screen", "sense", "signals"},
     "study": PURE_CORE | {"keep", "runner", "study"},
+    "coach": BASE | {"coach", "study"},
+    "report": BASE | {"coach", "decide", "report", "screen", "study"},
 }
 
 

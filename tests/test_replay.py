@@ -113,7 +113,7 @@ def test_the_command(run_log: Path, tmp_path: Path) -> None:
     assert "at or under the ceiling" in shown.stdout and shown.stderr == ""
     done = guard_cli("replay", run_log, "--json", "--set", "lead_s=25", "--ceiling", "140", home=tmp_path)
     document = json.loads(done.stdout)
-    assert list(document) == ["format", "settings", "cues", "states", "summary"]
+    assert list(document) == ["format", "settings", "cues", "states", "summary", "compared"]
     assert document["settings"]["lead_s"] == 25 and document["settings"]["ceiling_bpm"] == 140
     assert "runner changed the ceiling" in done.stderr
     assert all(set(given) == {"t_s", "cue", "reason"} for given in document["cues"])

@@ -1,16 +1,17 @@
-"""`guard replay`: what the guard would have cued on a recording."""
+"""`guard replay`: what the guard would have cued on a recording, beside what it did cue."""
 
 from __future__ import annotations
 
 import argparse
 import sys
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import FIND_A_CEILING, add_settings_options, typed_values
 from guard.errors import UsageError
 
 if TYPE_CHECKING:
     from guard.keep.recording import Recording
+    from guard.study.compare import Compared
     from guard.study.replay import Replay
 
 EXIT_DIFFERENT = 1
@@ -27,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from guard.events import Action, Command
     from guard.keep.recording import read_log
+    from guard.study.compare import WINDOW_S, counted
     from guard.study.replay import replay
 
     changes = typed_values(args)
@@ -45,13 +47,53 @@ def run(args: argparse.Namespace) -> int:
         print("note: the runner changed the ceiling during this session; the replay does too",
               file=sys.stderr)
     result = replay(recording, settings)
+    against, compared = _compared(recording, result, changes)
     if args.json:
         import json
 
-        print(json.dumps(result.as_dict(), indent=2, ensure_ascii=False))
+        document = result.as_dict()
+        document["compared"] = None if against is None else {
+            "against": against, "window_s": WINDOW_S, **counted(compared),
+            "cues": [one.as_dict() for one in compared]}
+        print(json.dumps(document, indent=2, ensure_ascii=False))
+        return 0
+    from guard.commands import replay_show as show
+
+    console, look = show.console_and_look()
+    show.show_heading(console, recording, result)
+    if against is not None and changes:
+        title = "then" if against == "recorded" else "before"
+        show.show_comparison(console, look, recording, result, compared, title)
     else:
-        _show(recording, result)
+        show.show_session(console, look, result)
+        if against is not None and any(one.change != "same" for one in compared):
+            print("not all of it as it was said at the time: `--verify` shows the differences")
+    show.show_totals(result)
     return 0
+
+
+def _compared(
+    recording: Recording, result: Replay, changes: dict[str, Any]
+) -> tuple[str | None, list[Compared]]:
+    """What the replay is compared with, and the comparison; (None, []) where there is nothing.
+
+    An import holds no cues: other settings are compared with a replay under its own, if it has a ceiling.
+    """
+    from guard import __version__
+    from guard.events import CueGiven
+    from guard.study.compare import compare
+    from guard.study.replay import replay, same_as_recorded
+
+    if recording.outputs:
+        made_by = str(recording.header.get("guard"))[:20]
+        if changes and (recording.damaged or made_by != __version__) and not same_as_recorded(recording).same:
+            why = "lines are missing" if recording.damaged else f"the log was made by guard {made_by!r}"
+            print(f"note: {why}, so that some differences do not come from the settings", file=sys.stderr)
+        said = [output for output in recording.outputs if isinstance(output, CueGiven)]
+        return "recorded", compare(said, result.cues)
+    if changes and recording.settings.ceiling_bpm is not None:
+        return "replayed", compare(replay(recording, recording.settings).cues, result.cues)
+    return None, []
 
 
 def _verify(recording: Recording, *, as_json: bool) -> int:
@@ -76,55 +118,3 @@ def _verify(recording: Recording, *, as_json: bool) -> int:
     else:
         print("not the same:", *result.differences, sep="\n  ")
     return 0 if result.same else EXIT_DIFFERENT
-
-
-def _show(recording: Recording, result: Replay) -> None:
-    from rich import box
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.table import Table
-
-    from guard.events import ReadingDoubted
-    from guard.screen.words import clock
-
-    settings = result.settings
-    made_with = recording.settings.as_dict()
-    changed = [f"{key} {value}" for key, value in settings.as_dict().items()
-               if key != "ceiling_bpm" and value != made_with[key]]
-    console = Console(highlight=False)
-    console.print(", ".join([f"ceiling {settings.ceiling_bpm:g} bpm", f"{clock(recording.end_s)} recorded",
-                             *changed]), markup=False)
-    grid = Table(box=box.SIMPLE_HEAD if console.encoding.lower() in ("utf-8", "utf8") else box.ASCII,
-                 pad_edge=False)
-    grid.add_column("time", justify="right", no_wrap=True)
-    grid.add_column("state")
-    grid.add_column("cue")
-    grid.add_column("why", ratio=1)
-    for t_s, state, cue, why in _rows(result):
-        grid.add_row(clock(t_s), escape(state), escape(cue), escape(why))
-    console.print(grid)
-    summary = result.summary
-    cues = ", ".join(f"{count} {key.replace('_', ' ')}" for key, count in summary["cues"].items())
-    doubts = sum(isinstance(output, ReadingDoubted) for output in result.outputs)
-    print(f"at or under the ceiling {clock(summary['at_or_under_s'])}, over {clock(summary['over_s'])} "
-          f"({summary['over_bpm_min']:.1f} bpm-minutes), no signal {clock(summary['no_signal_s'])}\n"
-          f"cues: {cues or 'none'} ({summary['cues_per_h']:.1f} an hour)"
-          + (f"\nreadings not believed: {doubts}" if doubts else ""))
-
-
-def _rows(result: Replay) -> list[tuple[float, str, str, str]]:
-    """(time in s, state, cue, reason); a cue joins the change of state it came with."""
-    from guard.decide.wording import headline
-    from guard.events import CueGiven, StateChanged
-    from guard.screen.words import state_name
-
-    rows: list[tuple[float, str, str, str]] = []
-    for output in result.outputs:
-        if isinstance(output, StateChanged):
-            rows.append((output.t_s, state_name(output.state), "", output.reason))
-        elif isinstance(output, CueGiven):
-            state = ""
-            if rows and rows[-1][0] == output.t_s and rows[-1][2:] == ("", output.reason):
-                state = rows.pop()[1]
-            rows.append((output.t_s, state, headline(output, result.settings), output.reason))
-    return rows

@@ -1,0 +1,157 @@
+"""Do good or bad days of the journal go with good or bad runs? Rank correlation, never a cause.
+
+`links` takes series that are already aligned: one value a run, in order of
+time, None where nothing was written down. What it can say is limited on
+purpose:
+
+- Nothing below `FEWEST_PAIRS` pairs.
+- Runs close in time resemble each other, so fifty of them are worth fewer.
+  The effective number follows from the autocorrelation of both series:
+  1/N* = 1/N + (2/N) sum over j of ((N-j)/N) r_x(j) r_y(j), lags up to N/5
+  (Pyper & Peterman 1998, Can J Fish Aquat Sci 55:2127).
+- Who looks at many pairs of series finds a link somewhere: p-values are
+  corrected for the number looked at (Holm 1979, Scand J Stat 6:65).
+
+The coefficient is Spearman's (1904, Am J Psychol 15:72), with average ranks
+for ties. The interval is Fisher's z with the standard error
+sqrt((1 + rho^2/2) / (N* - 3)) (Bonett & Wright 2000, Psychometrika 65:23).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Series = Sequence[float | None]
+
+FEWEST_PAIRS = 20
+LIKELY_CHANCE = 0.05  # a corrected p-value from here on is called "may be chance"
+Z_95 = 1.959963984540054  # 97.5 % point of the normal distribution
+_FEWEST_EFFECTIVE = 4.0  # with fewer the interval is all of -1 to 1
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """How `factor` (of the journal) and `outcome` (of the runs) went together.
+
+    `rho` is Spearman's coefficient, -1 to 1; `low` and `high` its 95 %
+    interval, each for itself; `pairs` runs with both, worth `effective_pairs`;
+    `p` the chance of a rho this far from 0 without any link, `p_corrected`
+    the same for `looked_at` links looked at together.
+    """
+
+    factor: str
+    outcome: str
+    rho: float
+    low: float
+    high: float
+    pairs: int
+    effective_pairs: float
+    p: float
+    p_corrected: float
+    looked_at: int
+
+    @property
+    def clear(self) -> bool:
+        """Whether chance alone is an unlikely explanation."""
+        return self.p_corrected < LIKELY_CHANCE
+
+
+def links(days: Mapping[str, Series], outcomes: Mapping[str, Series]) -> list[Link]:
+    """Every factor of `days` against every outcome, clearest first.
+
+    All series have the same length: value i belongs to run i, runs in order of
+    time; None and NaN mean not known. Pairs of series with fewer than
+    `FEWEST_PAIRS` known pairs, or with a series that never changes, are left
+    out and do not count as looked at. Raises ValueError for unequal lengths.
+    """
+    factors = {name: _numbers(series) for name, series in days.items()}
+    results = {name: _numbers(series) for name, series in outcomes.items()}
+    if len({len(series) for series in (*factors.values(), *results.values())}) > 1:
+        raise ValueError("series of unequal length: give one value a run in each, None where not known")
+    found = []
+    for factor, x in factors.items():
+        for outcome, y in results.items():
+            known = np.isfinite(x) & np.isfinite(y)
+            if known.sum() >= FEWEST_PAIRS and np.ptp(x[known]) > 0 and np.ptp(y[known]) > 0:
+                found.append((factor, outcome, ranks(x[known]), ranks(y[known])))
+    raw = [_link(*one) for one in found]
+    corrected = holm([link.p for link in raw])
+    whole = [Link(link.factor, link.outcome, link.rho, link.low, link.high, link.pairs,
+                  link.effective_pairs, link.p, p, len(raw))
+             for link, p in zip(raw, corrected, strict=True)]
+    return sorted(whole, key=lambda link: (link.p_corrected, link.p))
+
+
+def ranks(values: Floats) -> Floats:
+    """Ranks from 1, equal values sharing the average of theirs."""
+    _, place, count = np.unique(values, return_inverse=True, return_counts=True)
+    last = np.cumsum(count)
+    return np.asarray((last - (count - 1) / 2)[place], dtype=np.float64)
+
+
+def effective_pairs(x: Floats, y: Floats) -> float:
+    """What the pairs are worth when neighbours in time resemble each other (module docstring).
+
+    Never more than there are; lags up to a fifth of the length.
+    """
+    n = len(x)
+    shared = sum((n - lag) / n * _autocorrelation(x, lag) * _autocorrelation(y, lag)
+                 for lag in range(1, n // 5 + 1))
+    return float(n / max(1.0, 1.0 + 2.0 * shared))
+
+
+def holm(p_values: Sequence[float]) -> list[float]:
+    """Holm's step-down corrected p-values, in the order given."""
+    order = sorted(range(len(p_values)), key=lambda place: p_values[place])
+    corrected = [0.0] * len(p_values)
+    highest = 0.0
+    for step, place in enumerate(order):
+        highest = max(highest, min(1.0, (len(p_values) - step) * p_values[place]))
+        corrected[place] = highest
+    return corrected
+
+
+def _numbers(series: Series) -> Floats:
+    return np.array([math.nan if value is None else float(value) for value in series], dtype=np.float64)
+
+
+def _link(factor: str, outcome: str, x: Floats, y: Floats) -> Link:
+    rho = float(np.clip(np.corrcoef(x, y)[0, 1], -1.0, 1.0))
+    worth = effective_pairs(x, y)
+    low, high = _interval(rho, worth)
+    p = _chance(rho, worth)
+    return Link(factor, outcome, rho, low, high, len(x), worth, p, p, 1)
+
+
+def _autocorrelation(values: Floats, lag: int) -> float:
+    n = len(values)
+    centred = values - values.mean()
+    return float(n / (n - lag) * (centred[lag:] @ centred[:-lag]) / (centred @ centred))
+
+
+def _interval(rho: float, worth: float) -> tuple[float, float]:
+    if worth <= _FEWEST_EFFECTIVE:
+        return -1.0, 1.0
+    if abs(rho) >= 1.0:
+        return rho, rho
+    spread = Z_95 * math.sqrt((1.0 + rho * rho / 2.0) / (worth - 3.0))
+    middle = math.atanh(rho)
+    return math.tanh(middle - spread), math.tanh(middle + spread)
+
+
+def _chance(rho: float, worth: float) -> float:
+    """Two-sided p by Student's t with N* - 2 degrees of freedom."""
+    from scipy.special import stdtr  # type: ignore[import-untyped]
+
+    if worth <= _FEWEST_EFFECTIVE:
+        return 1.0
+    if abs(rho) >= 1.0:
+        return 0.0
+    free = worth - 2.0
+    return float(2.0 * stdtr(free, -abs(rho) * math.sqrt(free / (1.0 - rho * rho))))

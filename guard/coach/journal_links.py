@@ -9,6 +9,9 @@ purpose:
   The effective number follows from the autocorrelation of both series:
   1/N* = 1/N + (2/N) sum over j of ((N-j)/N) r_x(j) r_y(j), lags up to N/5
   (Pyper & Peterman 1998, Can J Fish Aquat Sci 55:2127).
+- Two series that both drift through the year go together whatever the reason.
+  A link is called clear only if it also holds with the straight-line trend
+  over the runs taken out of both series of ranks (a partial rank correlation).
 - Who looks at many pairs of series finds a link somewhere: p-values are
   corrected for the number looked at (Holm 1979, Scand J Stat 6:65).
 
@@ -21,7 +24,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,8 +44,10 @@ class Link:
 
     `rho` is Spearman's coefficient, -1 to 1; `low` and `high` its 95 %
     interval, each for itself; `pairs` runs with both, worth `effective_pairs`;
-    `p` the chance of a rho this far from 0 without any link, `p_corrected`
-    the same for `looked_at` links looked at together.
+    `rho_without_trend` is the coefficient left when what both did over the
+    months is taken out. `p` is the chance of coefficients this far from 0
+    (the less striking of the two counts) without any link, `p_corrected` the
+    same for `looked_at` links looked at together.
     """
 
     factor: str
@@ -50,6 +55,7 @@ class Link:
     rho: float
     low: float
     high: float
+    rho_without_trend: float
     pairs: int
     effective_pairs: float
     p: float
@@ -82,8 +88,7 @@ def links(days: Mapping[str, Series], outcomes: Mapping[str, Series]) -> list[Li
                 found.append((factor, outcome, ranks(x[known]), ranks(y[known])))
     raw = [_link(*one) for one in found]
     corrected = holm([link.p for link in raw])
-    whole = [Link(link.factor, link.outcome, link.rho, link.low, link.high, link.pairs,
-                  link.effective_pairs, link.p, p, len(raw))
+    whole = [replace(link, p_corrected=p, looked_at=len(raw))
              for link, p in zip(raw, corrected, strict=True)]
     return sorted(whole, key=lambda link: (link.p_corrected, link.p))
 
@@ -101,9 +106,9 @@ def effective_pairs(x: Floats, y: Floats) -> float:
     Never more than there are; lags up to a fifth of the length.
     """
     n = len(x)
-    shared = sum((n - lag) / n * _autocorrelation(x, lag) * _autocorrelation(y, lag)
-                 for lag in range(1, n // 5 + 1))
-    return float(n / max(1.0, 1.0 + 2.0 * shared))
+    lag = np.arange(1, n // 5 + 1)
+    shared = float(np.sum((n - lag) / n * _autocorrelations(x, lag) * _autocorrelations(y, lag)))
+    return n / max(1.0, 1.0 + 2.0 * shared)
 
 
 def holm(p_values: Sequence[float]) -> list[float]:
@@ -122,17 +127,38 @@ def _numbers(series: Series) -> Floats:
 
 
 def _link(factor: str, outcome: str, x: Floats, y: Floats) -> Link:
-    rho = float(np.clip(np.corrcoef(x, y)[0, 1], -1.0, 1.0))
-    worth = effective_pairs(x, y)
+    rho, worth = _correlation(x, y), effective_pairs(x, y)
     low, high = _interval(rho, worth)
-    p = _chance(rho, worth)
-    return Link(factor, outcome, rho, low, high, len(x), worth, p, p, 1)
+    x_alone, y_alone = _without_trend(x), _without_trend(y)
+    rho_alone = _correlation(x_alone, y_alone)
+    p = max(_chance(rho, worth - 2.0), _chance(rho_alone, effective_pairs(x_alone, y_alone) - 3.0))
+    if rho * rho_alone < 0:
+        p = 1.0  # two signs contradict each other
+    return Link(factor, outcome, rho, low, high, rho_alone, len(x), worth, p, p, 1)
 
 
-def _autocorrelation(values: Floats, lag: int) -> float:
+def _correlation(x: Floats, y: Floats) -> float:
+    """Pearson's coefficient; 0 where one of the two does not vary."""
+    x, y = x - x.mean(), y - y.mean()
+    size = math.sqrt(float(x @ x) * float(y @ y))
+    return float(np.clip((x @ y) / size, -1.0, 1.0)) if size > 1e-9 else 0.0
+
+
+def _without_trend(values: Floats) -> Floats:
+    """What a straight line over the order of the runs leaves."""
+    time = np.arange(len(values)) - (len(values) - 1) / 2
+    centred = values - values.mean()
+    return np.asarray(centred - time * (time @ centred) / (time @ time), dtype=np.float64)
+
+
+def _autocorrelations(values: Floats, lag: NDArray[np.int64]) -> Floats:
+    """Sample autocorrelation at each lag, scaled up for the pairs that a lag loses; 0 without variation."""
     n = len(values)
     centred = values - values.mean()
-    return float(n / (n - lag) * (centred[lag:] @ centred[:-lag]) / (centred @ centred))
+    products = np.correlate(centred, centred, "full")[n - 1:]
+    if products[0] <= 1e-9:
+        return np.zeros(len(lag))
+    return np.asarray(n / (n - lag) * products[lag] / products[0], dtype=np.float64)
 
 
 def _interval(rho: float, worth: float) -> tuple[float, float]:
@@ -145,13 +171,12 @@ def _interval(rho: float, worth: float) -> tuple[float, float]:
     return math.tanh(middle - spread), math.tanh(middle + spread)
 
 
-def _chance(rho: float, worth: float) -> float:
-    """Two-sided p by Student's t with N* - 2 degrees of freedom."""
+def _chance(rho: float, free: float) -> float:
+    """Two-sided p by Student's t with `free` degrees of freedom (N* less 2, less one more for a trend)."""
     from scipy.special import stdtr  # type: ignore[import-untyped]
 
-    if worth <= _FEWEST_EFFECTIVE:
+    if free <= _FEWEST_EFFECTIVE - 2.0:
         return 1.0
     if abs(rho) >= 1.0:
         return 0.0
-    free = worth - 2.0
     return float(2.0 * stdtr(free, -abs(rho) * math.sqrt(free / (1.0 - rho * rho))))

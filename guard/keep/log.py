@@ -11,7 +11,6 @@ Writing blocks while the disk is slow; call it from a thread of its own.
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import os
 import tempfile
@@ -23,15 +22,16 @@ from pathlib import Path
 from typing import Any
 
 from guard import __version__
-from guard.errors import HardwareError, UsageError
+from guard.errors import UsageError
 from guard.events import CueGiven, Input, Link, Output
 from guard.keep.folders import sessions_dir
 from guard.keep.recording import FORMAT, Recording, read_log, repair
 from guard.keep.records import Record, from_record, to_line, to_record
+from guard.keep.whole import sync_folder, write_whole
 from guard.settings import Settings
 
 __all__ = ["Recording", "SessionLog", "from_record", "new_session_path", "read_log", "repair",
-           "session_header", "to_record", "write_recording"]
+           "session_header", "to_record", "write_recording", "write_whole"]
 
 SYNC_EVERY_S = 5.0
 RETRY_EVERY_S = 2.0
@@ -202,7 +202,7 @@ class SessionLog:
         # O_EXCL: an existing session is never written over.
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
         fd = os.open(self.path, flags | getattr(os, "O_CLOEXEC", 0), OWNER_ONLY)
-        _sync_folder(self.path.parent)
+        sync_folder(self.path.parent)
         return fd
 
     def _fail(self, error: OSError) -> None:
@@ -248,41 +248,3 @@ def write_recording(path: Path, header: Mapping[str, Any], items: Iterable[Input
         yield to_line({"t": t_s, "type": "end", "summary": dict(summary or {})})
 
     write_whole(path, lines(), force=force)
-
-
-def write_whole(path: Path, chunks: Iterable[bytes], *, force: bool = False) -> None:
-    """Write a file so that it appears whole or not at all, for its owner only.
-
-    An existing file is refused (UsageError) unless `force`, a folder or a
-    device always; HardwareError when the folder or disk does not take it.
-    """
-    part = None
-    try:
-        if path.exists() and not path.is_file():
-            raise UsageError(f"{path} is no file: name a file to write")
-        if path.exists() and not force:
-            raise UsageError(f"{path} exists already: name another file, or add --force to write over it")
-        target = path.resolve()  # keep a link a link
-        fd, part = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        with os.fdopen(fd, "wb") as file:
-            file.writelines(chunks)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(part).replace(target)
-        _sync_folder(target.parent)
-    except OSError as error:
-        raise HardwareError(f"cannot write {path} ({error.strerror or error}): "
-                            "choose a folder you may write to, with free space") from None
-    finally:
-        if part is not None:
-            Path(part).unlink(missing_ok=True)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Keep the file's name too; some systems cannot sync a folder, and need not."""
-    with contextlib.suppress(OSError):
-        fd = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(fd)
-        finally:
-            os.close(fd)

@@ -65,7 +65,7 @@ def read_log(path: str | os.PathLike[str]) -> Recording:
     name = Path(path)
     try:
         with name.open("rb") as file:
-            header = _header(name, file)
+            header = read_header(name, file)
             return _body(name, header, file)
     except OSError as error:
         raise InputError(f"cannot read {name} ({error.strerror or error}): "
@@ -121,7 +121,8 @@ def _torn(raw: bytes) -> bool:
     return False
 
 
-def _header(name: Path, file: BinaryIO) -> Record:
+def read_header(name: Path, file: BinaryIO) -> Record:
+    """The first line of the log `name`, read from `file`; InputError when it is not that of one."""
     raw = file.readline(LONGEST_LINE)
     if not raw:
         raise InputError(f"{name} is empty: no session was written to it")

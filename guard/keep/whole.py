@@ -1,0 +1,50 @@
+"""Writing a file so that it appears whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+
+from guard.errors import HardwareError, UsageError
+
+
+def write_whole(path: Path, chunks: Iterable[bytes], *, force: bool = False) -> None:
+    """Write a file so that it appears whole or not at all, for its owner only.
+
+    An existing file is refused (UsageError) unless `force`, a folder or a
+    device always; HardwareError when the folder or disk does not take it.
+    """
+    part = None
+    try:
+        if path.exists() and not path.is_file():
+            raise UsageError(f"{path} is no file: name a file to write")
+        if path.exists() and not force:
+            raise UsageError(f"{path} exists already: name another file, or add --force to write over it")
+        target = path.resolve()  # keep a link a link
+        fd, part = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+        with os.fdopen(fd, "wb") as file:
+            file.writelines(chunks)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(part).replace(target)
+        sync_folder(target.parent)
+    except OSError as error:
+        raise HardwareError(f"cannot write {path} ({error.strerror or error}): "
+                            "choose a folder you may write to, with free space") from None
+    finally:
+        if part is not None:
+            with contextlib.suppress(OSError):
+                Path(part).unlink(missing_ok=True)
+
+
+def sync_folder(folder: Path) -> None:
+    """Keep a new file's name too; some systems cannot sync a folder, and need not."""
+    with contextlib.suppress(OSError):
+        fd = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)

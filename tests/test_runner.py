@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 
@@ -18,7 +20,7 @@ from guard.runner.demand import (
 )
 from guard.runner.population import Population, draw
 from guard.runner.simulate import Runners, level_speed_at, run_bpm_at
-from guard.runner.strap import CLEAN, FAULTY, Fault, FaultRates, Strap, draw_noise, plan_faults
+from guard.runner.strap import CLEAN, FAULTY, USUAL, Fault, FaultRates, Strap, draw_noise, plan_faults
 from tests.support.runner import fit_first_order, respond, small_steps
 
 KM_H = 1 / 3.6
@@ -320,3 +322,19 @@ def test_courses_run_to_their_end(name: str) -> None:
     with pytest.raises(ValueError, match="over after 1500 steps"):
         world.step(np.zeros(5, dtype=int))
     assert steepest == pytest.approx(course.steepest, abs=0.001)
+
+
+def test_copies_share_their_luck():
+    """Told the same they live the same; told otherwise only what they do differs."""
+    block = draw(5, np.random.default_rng(3))
+    both = type(block)(**{item.name: np.tile(getattr(block, item.name), 2) for item in fields(block)})
+    one, two = Runners(block, COURSES["lights"], 4, faults=USUAL), Runners(
+        both, COURSES["lights"], 4, faults=USUAL, copies=2)
+    cues = np.zeros(5, int)
+    for second in range(900):
+        cues[:] = Cue.EASE if second == 500 else 0
+        alone, twice = one.step(cues), two.step(np.tile(cues, 2))
+        for name in ("bpm", "true_bpm", "speed_m_s", "standing"):
+            assert np.array_equal(np.tile(getattr(alone, name), 2), getattr(twice, name), equal_nan=True)
+    with pytest.raises(ValueError, match="not 3 blocks"):
+        Runners(both, COURSES["flat"], 4, copies=3)

@@ -51,7 +51,8 @@ class Behaviour:
     `pace_m_s` is the speed chosen on level ground; the course turns it into
     speed over the ground. `belt` runners do not creep and set speeds in steps
     of 0.1 km/h. All draws come from `rng`, the same number a step whatever the
-    cues were, so that two controllers meet the same runner.
+    cues were, so that two controllers meet the same runner. `copies`: the n
+    runners are so many blocks that share their luck.
     """
 
     def __init__(
@@ -63,8 +64,10 @@ class Behaviour:
         belt: bool = False,
         tiring: bool = False,
         ignores_every: int = 0,
+        copies: int = 1,
     ) -> None:
         n = len(runners)
+        self._copies = copies
         self._who = runners
         self._rng = rng
         self._step_s = step_s
@@ -95,7 +98,7 @@ class Behaviour:
 
     def step(self, t_s: float, cues: NDArray[Any], advised_m_s: Array | None, standing: Mask) -> None:
         """Hear the cues given at `t_s`, act on those whose reaction time is over, creep."""
-        luck, reaction, size = self._rng.random((3, len(self._who)))
+        luck, reaction, size = np.tile(self._rng.random((3, len(self._who) // self._copies)), self._copies)
         if cues.any():
             self._hear(t_s, cues, advised_m_s, luck, reaction)
         self._forget(cues)

@@ -19,7 +19,7 @@ from guard.runner.courses import Course
 from guard.runner.demand import LEVEL_RUN_ML_PER_M, REST_VO2, demand_vo2, run_ml_per_m
 from guard.runner.population import Population
 from guard.runner.response import HeartResponse, Model, warming
-from guard.runner.strap import CLEAN, FaultRates, Strap, draw_noise, plan_faults
+from guard.runner.strap import CLEAN, FaultPlan, FaultRates, Strap, draw_noise, plan_faults
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -100,6 +100,8 @@ class Runners:
 
     Each of these has its own generator, so that changing one (a clean strap
     for a faulty one, another controller) leaves the others as they were.
+    `copies`: `runners` are so many blocks, one like the other, that share all
+    luck: one block for each of several controllers that are to be compared.
     """
 
     def __init__(
@@ -111,20 +113,27 @@ class Runners:
         model: Model = "first",
         faults: FaultRates = CLEAN,
         duration_s: float | None = None,
+        copies: int = 1,
     ) -> None:
         n = len(runners)
+        if n % copies:
+            raise ValueError(f"{n} runners are not {copies} blocks of equal length")
+        block = runners.only(slice(0, n // copies))
         self.runners = runners
         self.course = course
         self.steps = round((duration_s or course.duration_s) / STEP_S)
         noise, fault, stop, mind = (
             np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(4))
-        self._stands = course.standing(n, self.steps, stop)
+        stands = course.standing(len(block), self.steps, stop)
+        self._stands = None if stands is None else np.tile(stands, copies)
         self._heart = HeartResponse(runners, STEP_S, model)
+        plan = plan_faults(len(block), self.steps, faults, fault)
         self._strap = Strap(
-            runners, draw_noise(runners, self.steps, noise), plan_faults(n, self.steps, faults, fault))
+            runners, np.tile(draw_noise(block, self.steps, noise), copies),
+            FaultPlan(np.tile(plan.kind, copies), np.tile(plan.size, copies)))
         self.behaviour = Behaviour(
             runners, mind, step_s=STEP_S, belt=course.belt, tiring=course.tiring,
-            ignores_every=course.ignores_every)
+            ignores_every=course.ignores_every, copies=copies)
         self.distance_m = np.zeros(n)
         self._nobody: Mask = np.zeros(n, dtype=bool)
         self.step_count = 0

@@ -1,0 +1,114 @@
+"""The columns of a session log that follow a runner over months, read fast.
+
+A library of years holds ten million readings; making an object of each costs
+minutes. Whole logs are therefore parsed at one go and only times, heart rate
+and speed are taken. Whatever looks unusual (a torn line, a wrong type) is left
+to `guard.keep.recording.read_log`, which knows every way a log can be damaged.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import orjson
+from numpy.typing import NDArray
+
+from guard.errors import InputError
+from guard.events import Action, Command, Cue, CueGiven, Reading, ReadingDoubted, Speed
+from guard.keep.recording import FORMAT, read_log
+from guard.keep.records import LONGEST_S, Record
+
+Floats = NDArray[np.float64]
+
+_ASKING = frozenset({Cue.EASE.key, Cue.WALK.key, Cue.RESUME.key, Cue.STOP.key, Cue.PICK_UP.key})
+_COMMANDS = frozenset({Action.PAUSE.value, Action.CONTINUE.value, Action.CEILING.value, Action.SKIP_PART.value})
+
+
+@dataclass(frozen=True)
+class Series:
+    """One session as columns; times in s since it began, none running backward.
+
+    `readings`: (n, 2) time and bpm of readings the log does not itself doubt.
+    `speeds`: (n, 4) time, m/s, grade, typed (1 or 0); NaN where not known.
+    `commands`: (time, action, number or None) of pauses, ceilings and skipped
+    parts. `asking_cues` counts cues that asked the runner to do something.
+    """
+
+    header: Record
+    readings: Floats
+    speeds: Floats
+    commands: tuple[tuple[float, str, float | None], ...]
+    asking_cues: int
+    end_s: float
+
+
+def read_series(path: str | os.PathLike[str]) -> Series:
+    """The columns of the log at `path`; InputError, with the mend, where it is no log."""
+    try:
+        data = Path(path).read_bytes()
+    except OSError as error:
+        raise InputError(f"cannot read {path} ({error.strerror or error}): "
+                         "check the name and that you may read it") from None
+    try:
+        return _whole(data)
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
+        return _careful(path)
+
+
+def _whole(data: bytes) -> Series:
+    """All lines as one JSON array; raises for anything unusual."""
+    header, *records = orjson.loads(b"[" + data.rstrip(b"\n").replace(b"\n", b",") + b"]")
+    if header["type"] != "session" or header["format"] != FORMAT:
+        raise ValueError("not a log of this format")
+    beats = [(one["t"], one["bpm"]) for one in records
+             if one["type"] == "reading" and one["contact"] is not False]
+    rest = [one for one in records if one["type"] != "reading"]
+    get = {name: [one for one in rest if one["type"] == name] for name in ("speed", "doubt", "command", "cue")}
+    commands = tuple((float(one["t"]), str(one["action"]), _number(one.get("value")))
+                     for one in get["command"] if one["action"] in _COMMANDS)
+    speeds = [(one["t"], one.get("speed_m_s"), one.get("grade"), one.get("typed", False))
+              for one in get["speed"]]
+    asking = sum(one["cue"] in _ASKING for one in get["cue"])
+    end_s = max((float(one["t"]) for one in records[-3:]), default=0.0)
+    return _series(header, beats, speeds, [one["t"] for one in get["doubt"]], commands, asking, end_s)
+
+
+def _careful(path: str | os.PathLike[str]) -> Series:
+    recording = read_log(path)
+    items = recording.items
+    beats = [(one.t_s, one.bpm) for one in items if isinstance(one, Reading) and one.contact is not False]
+    speeds = [(one.t_s, one.speed_m_s, one.grade, one.typed) for one in items if isinstance(one, Speed)]
+    doubts = [one.t_s for one in items if isinstance(one, ReadingDoubted)]
+    commands = tuple((one.t_s, one.action.value, _number(one.value)) for one in items
+                     if isinstance(one, Command) and one.action.value in _COMMANDS)
+    asking = sum(isinstance(one, CueGiven) and one.cue.key in _ASKING for one in items)
+    return _series(recording.header, beats, speeds, doubts, commands, asking, recording.end_s)
+
+
+def _series(
+    header: Record, beats: list[Any], speeds: list[Any], doubts: list[float],
+    commands: tuple[tuple[float, str, float | None], ...], asking: int, end_s: float,
+) -> Series:
+    readings, paces = _table(beats, 2), _table(speeds, 4)
+    if doubts:
+        readings = readings[~np.isin(readings[:, 0], np.array(doubts, dtype=np.float64))]
+    end_s = max([end_s, *(float(table[-1, 0]) for table in (readings, paces) if len(table))])
+    if not 0.0 <= end_s <= LONGEST_S:
+        raise ValueError("a time out of range")
+    return Series(header, readings, paces, commands, asking, end_s)
+
+
+def _table(rows: list[Any], width: int) -> Floats:
+    """Rows as numbers (null is NaN), those whose time runs backward left out."""
+    table = np.array(rows, dtype=np.float64).reshape(-1, width)
+    if len(table) and not np.all(np.isfinite(table[:, 0])):
+        raise ValueError("a time that is no number")
+    return table[table[:, 0] >= np.maximum.accumulate(table[:, 0])] if len(table) else table
+
+
+def _number(value: Any) -> float | None:
+    return float(value) if isinstance(value, (int, float)) else None

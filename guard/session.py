@@ -12,7 +12,7 @@ from collections import deque
 from dataclasses import replace
 from typing import Any
 
-from guard.decide.lanes import Lanes
+from guard.decide.lanes import Lane
 from guard.decide.plan import Cued, Kind, Plan, Progress
 from guard.errors import UsageError
 from guard.events import (
@@ -58,7 +58,7 @@ class Session:
                 "(`guard settings --explain ceiling_bpm` says how to find yours)")
         self.settings = settings
         self.plan = plan
-        self._lanes = Lanes(settings, 1)
+        self._lane = Lane(settings)
         self._check = PacketCheck()
         self._tally = Tally()
         self._progress = Progress(plan) if plan else None
@@ -136,7 +136,7 @@ class Session:
         doubt = self._check.doubt(reading)
         bpm = _NAN if doubt else float(reading.bpm)
         outputs = self._step(reading.t_s, bpm)
-        doubt = doubt or self._lanes.doubt(0)
+        doubt = doubt or self._lane.doubt(0)
         if doubt:
             outputs.append(ReadingDoubted(reading.t_s, doubt))
         else:
@@ -200,19 +200,19 @@ class Session:
         speed = self._known_speed(t_s)
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
-        lanes = self._lanes
-        cue = Cue(int(lanes.step(
-            [t_s], [bpm],
-            speed_m_s=[_number(speed.speed_m_s if speed else None)],
-            grade=[_number(speed.grade if speed else None)],
-            cadence_spm=[_number(speed.cadence_spm if speed else None)],
-            held=[self._held])[0]))
-        state = State(int(lanes.state[0]))
-        signal = lanes.estimate.known[0] and state is not State.NO_SIGNAL
-        over = float(lanes.estimate.level_bpm[0]) - self._ceiling_now() if signal else None
+        lane = self._lane
+        cue = lane.step(
+            t_s, bpm,
+            speed_m_s=speed.speed_m_s if speed else None,
+            grade=speed.grade if speed else None,
+            cadence_spm=speed.cadence_spm if speed else None,
+            held=self._held)
+        state = State(lane.state)
+        signal = lane.estimate.known and state is not State.NO_SIGNAL
+        over = lane.estimate.level_bpm - self._ceiling_now() if signal else None
         self._tally.count_time(
             dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
-        reason = lanes.reason(0)
+        reason = lane.reason(0)
         outputs += self._moved_to(state, t_s, reason)
         if cue is not Cue.NONE:
             outputs.append(self._given(CueGiven(t_s, cue, reason, self._advised(cue), self._repeat(cue))))
@@ -231,13 +231,13 @@ class Session:
                     outputs.append(self._given(CueGiven(t_s, Cue.PART, self._part_reason(place.done))))
                 self._part = index
                 warming = not place.done and self._progress.part.kind is Kind.WARM_UP
-                self._lanes.set_warm_up(0, warming=warming)
+                self._lane.set_warm_up(0, warming=warming)
             limits = self._progress.limits(self._ceiling_bpm)
             ceiling_bpm = limits.ceiling_bpm
             floor_bpm = limits.floor_bpm
             quiet_ease = limits.cued is not Cued.ALL
             quiet_walk = limits.cued is Cued.STOP_ONLY
-        self._lanes.set_limits(
+        self._lane.set_limits(
             0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
             quiet_ease=quiet_ease, quiet_walk=quiet_walk)
         return outputs
@@ -276,7 +276,7 @@ class Session:
         return given
 
     def _repeat(self, cue: Cue) -> int:
-        row = self._lanes.row(0)
+        row = self._lane.row(0)
         again = row is not None and row.to == "same" and cue in (Cue.EASE, Cue.WALK, Cue.RESUME)
         self._run = self._run + 1 if again else 0
         return self._run
@@ -284,7 +284,7 @@ class Session:
     def _advised(self, cue: Cue) -> float | None:
         if cue not in (Cue.EASE, Cue.RESUME, Cue.PICK_UP):
             return None
-        speed = float(self._lanes.advised_speed_m_s[0])
+        speed = self._lane.advised_speed_m_s
         return None if speed != speed else speed
 
     def _known_speed(self, t_s: float) -> Speed | None:
@@ -292,7 +292,8 @@ class Session:
         return speed if speed and (speed.typed or t_s - speed.t_s <= SPEED_OLD_S) else None
 
     def _ceiling_now(self) -> float:
-        return float(self._lanes.columns.ceiling_bpm[0])
+        ceiling_bpm: float = self._lane.columns.ceiling_bpm
+        return ceiling_bpm
 
     def summary(self) -> dict[str, Any]:
         """Totals so far, JSON-ready: the `summary` of replay and of the log's end."""
@@ -300,17 +301,17 @@ class Session:
 
     def snapshot(self) -> Snapshot:
         """All a screen needs, at the time of the newest event or advance."""
-        lanes, est, now = self._lanes, self._lanes.estimate, self._lanes.now
-        known = now is not None and bool(est.known[0]) and self._state is not State.NO_SIGNAL
+        lane, est, now = self._lane, self._lane.estimate, self._lane.now
+        known = now is not None and est.known and self._state is not State.NO_SIGNAL
         level = foreseen = chance = slope = None
-        limit = self._ceiling_now() if now is None else float(now.limit_bpm[0])
+        limit = self._ceiling_now() if now is None else now.limit_bpm
         if known and now is not None:
-            level = float(est.level_bpm[0])
-            slope = float(est.slope_bpm_s[0]) * 60.0
+            level = est.level_bpm
+            slope = est.slope_bpm_s * 60.0
             # A warm-up is judged by the level alone; what is shown is still where it goes.
-            reach_s = 0.0 if now.warm[0] else float(lanes.columns.restart_reach_s[0])
-            foreseen = float(now.foreseen_bpm[0]) + reach_s * float(est.slope_bpm_s[0])
-            spread = max(float(now.foreseen_sd_bpm[0]), 1e-6)
+            reach_s = 0.0 if now.warm else lane.columns.restart_reach_s
+            foreseen = now.foreseen_bpm + reach_s * est.slope_bpm_s
+            spread = max(now.foreseen_sd_bpm, 1e-6)
             chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
         age = self._t_s - self._trace[-1][0] if self._trace else None
         speed = self._known_speed(self._t_s)
@@ -320,11 +321,11 @@ class Session:
             part = "plan done" if place.done else self._progress.part.name or self._progress.part.kind.words
             left_s = None if place.done else place.left_s
         link, tally = self._link, self._tally
-        advised = float(lanes.advised_speed_m_s[0])
+        advised = lane.advised_speed_m_s
         return Snapshot(
             t_s=self._t_s, state=self._state, state_since_s=self._state_since_s,
             level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
-            floor_bpm=_or_none(float(lanes.columns.floor_bpm[0])),
+            floor_bpm=_or_none(lane.columns.floor_bpm),
             room_bpm=None if level is None else limit - level,
             foreseen_bpm=foreseen, lead_s=self.settings.lead_s, chance_over=chance,
             reading_age_s=age, contact=self._reading.contact if self._reading else None,
@@ -339,10 +340,6 @@ class Session:
             trace=tuple((t, bpm) for t, bpm, _ in self._trace),
             ceiling_trace=tuple(ceiling for _, _, ceiling in self._trace),
         )
-
-
-def _number(value: float | None) -> float:
-    return _NAN if value is None else value
 
 
 def _or_none(value: float) -> float | None:

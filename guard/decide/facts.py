@@ -13,13 +13,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
-import numpy as np
-
 from guard.events import Cue, State
-from guard.heart.estimate import Bools, Estimator, Floats, some
+from guard.heart.estimate import INFINITE, NAN, Estimator
+from guard.heart.kit import Fact, Kit, Number
 from guard.settings import Settings
 
-NEVER_S = -np.inf
+NEVER_S = -INFINITE
 BURST_SHARE = 7.5  # a fresh listener heeds four cues in a row, then they must thin out
 EARLY_S = 0.25  # time is looked at on a grid of this: said at the latest at the age set
 RESTART_S = 60.0  # a restart's fast climb is over after about three time constants
@@ -43,13 +42,14 @@ WALK_RUN_REST_S = 150.0
 
 
 class Columns:
-    """The settings of n lanes as arrays of shape (n,), constants precomputed."""
+    """The settings of the lanes, one number a lane, constants precomputed."""
 
-    def __init__(self, settings: Sequence[Settings]) -> None:
-        def column(key: str) -> Floats:
+    def __init__(self, kit: Kit, settings: Sequence[Settings]) -> None:
+        def column(key: str) -> Number:
             values = [getattr(one, key) for one in settings]
-            return np.array([np.nan if value is None else value for value in values], float)
+            return kit.column([NAN if value is None else float(value) for value in values])
 
+        self.lanes = len(settings)
         self.ceiling_bpm = column("ceiling_bpm")
         self.floor_bpm = column("floor_bpm")
         self.stop_bpm = column("stop_bpm")
@@ -70,15 +70,15 @@ class Columns:
         self.restart_response_s = column("restart_response_s")
         self.gain = column("gain_bpm_per_m_s")
         self.belt_step_m_s = column("belt_step_km_h") / 3.6
-        self.free_run: Bools = np.zeros(len(settings), bool)
-        self.quiet_ease: Bools = np.zeros(len(settings), bool)
-        self.quiet_walk: Bools = np.zeros(len(settings), bool)
-        self.z = np.array([_z(one.certainty) for one in settings])
-        self.restart_z = np.maximum(self.z, RESTART_Z)
-        self.reach_s = np.array([reach_s(one.response_s, one.lead_s) for one in settings])
-        self.restart_reach_s = np.array([reach_s(one.restart_response_s, one.lead_s) for one in settings])
-        self.heading_reach_s = np.array([reach_s(one.response_s, HEADING_S) for one in settings])
-        self.tokens_cap = np.maximum(3.0, self.budget_per_h / BURST_SHARE)
+        self.free_run: Fact = kit.column([False for _ in settings])
+        self.quiet_ease: Fact = self.free_run
+        self.quiet_walk: Fact = self.free_run
+        self.z = kit.column([_z(one.certainty) for one in settings])
+        self.restart_z = kit.most(self.z, RESTART_Z)
+        self.reach_s = kit.column([reach_s(one.response_s, one.lead_s) for one in settings])
+        self.restart_reach_s = kit.column([reach_s(one.restart_response_s, one.lead_s) for one in settings])
+        self.heading_reach_s = kit.column([reach_s(one.response_s, HEADING_S) for one in settings])
+        self.tokens_cap = kit.most(3.0, self.budget_per_h / BURST_SHARE)
         self.tokens_per_s = self.budget_per_h / 3600.0
 
 
@@ -96,56 +96,58 @@ def _z(chance: float) -> float:
 
 
 class Memory:
-    """What each lane remembers from step to step; arrays of shape (n,)."""
+    """What each lane remembers from step to step; a number a lane."""
 
-    def __init__(self, n: int, columns: Columns) -> None:
-        self.state = np.full(n, int(State.WARMING), np.int64)
-        self.before = self.state.copy()
-        self.began_s: Floats = np.full(n, np.nan)
-        self.cue_s: Floats = np.full((len(Cue), n), NEVER_S)
-        self.last_cue_s: Floats = np.full(n, NEVER_S)
-        self.first_ease_s: Floats = np.full(n, NEVER_S)
-        self.over_since_s: Floats = np.full(n, np.inf)
-        self.walk_from_bpm: Floats = np.full(n, np.nan)
-        self.resume_from_bpm: Floats = np.full(n, np.nan)
-        self.resumes: Floats = np.zeros(n)  # cues of the present run of resumes
-        self.restart_s: Floats = np.full(n, NEVER_S)
-        self.fell_s: Floats = np.full(n, NEVER_S)
-        self.walk_run: Bools = np.zeros(n, bool)
-        self.unanswered: Floats = np.zeros(n)  # repeats of the present cue so far
-        self.in_vain: Floats = np.zeros(n)  # eases in a row that changed nothing
-        self.ease_heading_bpm: Floats = np.full(n, np.inf)
-        self.low_heading_bpm: Floats = np.full(n, np.inf)  # lowest heading since that ease
-        self.loss_said: Bools = np.zeros(n, bool)
-        self.slip_from_bpm: Floats = np.full(n, np.nan)
-        self.tokens: Floats = columns.tokens_cap.copy()
+    def __init__(self, kit: Kit, columns: Columns) -> None:
+        zero: Number = columns.lead_s * 0.0
+        never: Fact = zero != 0.0
+        self.state: Number = kit.column([int(State.WARMING)] * columns.lanes)
+        self.before: Number = self.state
+        self.began_s: Number = zero + NAN
+        self.cue_s: list[Number] = [zero + NEVER_S for _ in Cue]
+        self.last_cue_s: Number = zero + NEVER_S
+        self.first_ease_s: Number = zero + NEVER_S
+        self.over_since_s: Number = zero + INFINITE
+        self.walk_from_bpm: Number = zero + NAN
+        self.resume_from_bpm: Number = zero + NAN
+        self.resumes: Number = zero  # cues of the present run of resumes
+        self.restart_s: Number = zero + NEVER_S
+        self.fell_s: Number = zero + NEVER_S
+        self.walk_run: Fact = never
+        self.unanswered: Number = zero  # repeats of the present cue so far
+        self.in_vain: Number = zero  # eases in a row that changed nothing
+        self.ease_heading_bpm: Number = zero + INFINITE
+        self.low_heading_bpm: Number = zero + INFINITE  # lowest heading since that ease
+        self.loss_said: Fact = never
+        self.slip_from_bpm: Number = zero + NAN
+        self.tokens: Number = columns.tokens_cap
 
 
 @dataclass(slots=True)
 class Now:
     """The numbers of this step that facts, reasons and screens share."""
 
-    t_s: Floats
-    held: Bools
-    limit_bpm: Floats
-    warm: Bools  # the warm-up is over
-    restarting: Bools
-    foreseen_bpm: Floats
-    foreseen_sd_bpm: Floats
-    heading_bpm: Floats
+    t_s: Number
+    held: Fact
+    limit_bpm: Number
+    warm: Fact  # the warm-up is over
+    restarting: Fact
+    foreseen_bpm: Number
+    foreseen_sd_bpm: Number
+    heading_bpm: Number
 
 
-def look(est: Estimator, col: Columns, mem: Memory, t_s: Floats, held: Bools) -> Now:
+def look(kit: Kit, est: Estimator, col: Columns, mem: Memory, t_s: Number, held: Fact) -> Now:
     """Where each lane stands and is heading, before any decision."""
     since_s = t_s - mem.began_s
     warm = since_s >= col.warm_up_s
     limit = col.ceiling_bpm
     restarting = t_s - mem.restart_s <= RESTART_S
-    reach = np.where(restarting, col.restart_reach_s, col.reach_s)
-    if some(~warm):
-        left = 1.0 - since_s / np.maximum(col.warm_up_s, 1.0)
-        limit = np.where(warm, limit, limit - col.warm_up_ramp_bpm * left)
-        reach = np.where(warm, reach, 0.0)  # a warm-up climbs steeply: only the level counts
+    reach = kit.where(restarting, col.restart_reach_s, col.reach_s)
+    if kit.some(kit.no(warm)):
+        left = 1.0 - since_s / kit.most(col.warm_up_s, 1.0)
+        limit = kit.where(warm, limit, limit - col.warm_up_ramp_bpm * left)
+        reach = kit.where(warm, reach, 0.0)  # a warm-up climbs steeply: only the level counts
     slope = est.slope_bpm_s
     return Now(
         t_s, held, limit, warm, restarting,
@@ -155,166 +157,167 @@ def look(est: Estimator, col: Columns, mem: Memory, t_s: Floats, held: Bools) ->
     )
 
 
-def in_vain(mem: Memory, t_s: Floats) -> Bools:
+def in_vain(mem: Memory, t_s: Number) -> Fact:
     """The newest ease never lowered where heart rate was heading."""
-    recent: Bools = t_s - mem.cue_s[Cue.EASE] <= EASE_LASTS_S
+    recent: Fact = t_s - mem.cue_s[Cue.EASE] <= EASE_LASTS_S
     return recent & (mem.low_heading_bpm > mem.ease_heading_bpm - EASE_SHOWS_BPM)
 
 
 class Facts:
-    """Every fact by name, each a boolean array of shape (n,), worked out when asked for.
+    """Every fact by name, a boolean a lane, worked out when asked for.
 
     Comparisons with NaN are false, so an unset limit or an unknown level makes
     no fact true. Reads and never writes what it is given.
     """
 
-    def __init__(self, est: Estimator, col: Columns, mem: Memory, now: Now) -> None:
+    def __init__(self, kit: Kit, est: Estimator, col: Columns, mem: Memory, now: Now) -> None:
+        self.kit = kit
         self.est, self.col, self.mem, self.now = est, col, mem, now
-        self._known: dict[str, Bools] = {}
+        self._known: dict[str, Fact] = {}
 
-    def __getitem__(self, name: str) -> Bools:
+    def __getitem__(self, name: str) -> Fact:
         value = self._known.get(name)
         if value is None:
-            fact: Callable[[], Bools] = getattr(self, name)
+            fact: Callable[[], Fact] = getattr(self, name)
             value = self._known[name] = fact()
         return value
 
-    def _since_s(self, cue: Cue) -> Floats:
-        last_s: Floats = self.mem.cue_s[cue]
+    def _since_s(self, cue: Cue) -> Number:
+        last_s: Number = self.mem.cue_s[cue]
         return self.now.t_s - last_s
 
     # what the runner and the sensor do
 
-    def held(self) -> Bools:
+    def held(self) -> Fact:
         return self.now.held
 
-    def stale(self) -> Bools:
+    def stale(self) -> Fact:
         return self.est.age_s >= self.col.stale_s - EARLY_S
 
-    def lost(self) -> Bools:
+    def lost(self) -> Fact:
         # A strap that has not begun to send is given time before its silence is spoken of.
-        lost_s = np.where(self.est.known, self.col.lost_s, 3.0 * self.col.lost_s)
-        late: Bools = self.est.age_s >= lost_s - EARLY_S
+        lost_s = self.kit.where(self.est.known, self.col.lost_s, 3.0 * self.col.lost_s)
+        late: Fact = self.est.age_s >= lost_s - EARLY_S
         return late
 
-    def loss_said(self) -> Bools:
+    def loss_said(self) -> Fact:
         return self.mem.loss_said
 
-    def regained(self) -> Bools:
-        return (self.est.fresh >= 3.0) & (self.est.age_s <= 2.0) & ~self.est.slipped
+    def regained(self) -> Fact:
+        return (self.est.fresh >= 3.0) & (self.est.age_s <= 2.0) & self.kit.no(self.est.slipped)
 
-    def slipped(self) -> Bools:
+    def slipped(self) -> Fact:
         return self.est.slipped
 
-    def fell_too_far(self) -> Bools:
+    def fell_too_far(self) -> Fact:
         """Walking in mid-run brings heart rate down by 17.2 +- 8.0 bpm in the first
         minute (Donne 2024 data); far more than that is the electrode's doing."""
         walked_s = self._since_s(Cue.WALK)
         start = self.mem.walk_from_bpm
-        deepest_bpm = np.minimum(12.0 + 0.9 * walked_s, DEEPEST_FALL * (start - REST_BPM))
+        deepest_bpm = self.kit.least(12.0 + 0.9 * walked_s, DEEPEST_FALL * (start - REST_BPM))
         return self.est.level_bpm < start - deepest_bpm
 
     # where heart rate is and where it goes
 
-    def over_stop(self) -> Bools:
+    def over_stop(self) -> Fact:
         return self.est.level_bpm > self.col.stop_bpm
 
-    def over_now(self) -> Bools:
+    def over_now(self) -> Fact:
         return self.est.level_bpm - self.now.limit_bpm > 0.5
 
-    def over_soon(self) -> Bools:
+    def over_soon(self) -> Fact:
         """The chance of being over, `lead_s` ahead, has reached `certainty`."""
-        sure = self.now.restarting & ~self["walk_run"]
-        z = np.where(sure, self.col.restart_z, self.col.z)
+        sure = self.now.restarting & self.kit.no(self["walk_run"])
+        z = self.kit.where(sure, self.col.restart_z, self.col.z)
         return self.now.foreseen_bpm - self.now.limit_bpm >= z * self.now.foreseen_sd_bpm
 
-    def over_ramp(self) -> Bools:
-        return self["over_soon"] & ~self._quiet_start()
+    def over_ramp(self) -> Fact:
+        return self["over_soon"] & self.kit.no(self._quiet_start())
 
-    def too_steep(self) -> Bools:
+    def too_steep(self) -> Fact:
         sd_bpm = self.est.sd_ahead_bpm(self.col.heading_reach_s)
         beyond = self.now.heading_bpm - self.now.limit_bpm >= EASE_BPM + sd_bpm
-        return self["over_soon"] & beyond & self.now.warm & ~self.now.restarting
+        return self["over_soon"] & beyond & self.now.warm & self.kit.no(self.now.restarting)
 
-    def turned(self) -> Bools:
+    def turned(self) -> Fact:
         return (self.now.heading_bpm <= self.now.limit_bpm) | (self.est.slope_bpm_s <= -0.05)
 
-    def calm(self) -> Bools:
+    def calm(self) -> Fact:
         return self.now.foreseen_bpm <= self.now.limit_bpm - 1.0
 
-    def under_floor(self) -> Bools:
+    def under_floor(self) -> Fact:
         low = (self.est.level_bpm < self.col.floor_bpm) & (self.est.slope_bpm_s <= 0.02)
-        return low & self.now.warm & ~self.now.restarting
+        return low & self.now.warm & self.kit.no(self.now.restarting)
 
     # what is due
 
-    def walk_due(self) -> Bools:
+    def walk_due(self) -> Fact:
         easing = self.mem.state == State.EASING
-        began_s = np.where(easing, self.mem.first_ease_s, self.mem.over_since_s)
+        began_s = self.kit.where(easing, self.mem.first_ease_s, self.mem.over_since_s)
         late = self.now.t_s - began_s >= self.col.walk_after_s
-        return late & self["over_now"] & ~self["turned"] & ~self._quiet_start()
+        return late & self["over_now"] & self.kit.no(self["turned"]) & self.kit.no(self._quiet_start())
 
-    def walk_run(self) -> Bools:
+    def walk_run(self) -> Fact:
         """Easing changed nothing: even the slowest jog is too fast today."""
         return self.mem.walk_run
 
-    def eased_in_vain(self) -> Bools:
+    def eased_in_vain(self) -> Fact:
         """Three eases in a row changed nothing: a fourth would only be nagging."""
         return self.mem.in_vain + in_vain(self.mem, self.now.t_s) >= EASES_IN_VAIN
 
-    def walk_not_turned(self) -> Bools:
-        return self["over_now"] & ~self["turned"] & (self._since_s(Cue.WALK) >= WALK_TURNS_S)
+    def walk_not_turned(self) -> Fact:
+        return self["over_now"] & self.kit.no(self["turned"]) & (self._since_s(Cue.WALK) >= WALK_TURNS_S)
 
-    def may_resume(self) -> Bools:
+    def may_resume(self) -> Fact:
         low = self.est.level_bpm - self.now.limit_bpm <= -self.col.resume_margin_bpm
         # The next walk must be heard too: start with cues in hand, unless it gets too long.
         walked_s, tokens = self._since_s(Cue.WALK), self.mem.tokens
         full = (tokens >= self.col.tokens_cap - WALK_RUN_SPENT) & (walked_s >= WALK_RUN_REST_S)
-        rested = np.where(self.mem.walk_run, full, tokens >= 1.0) | (walked_s >= LONGEST_WALK_S)
+        rested = self.kit.where(self.mem.walk_run, full, tokens >= 1.0) | (walked_s >= LONGEST_WALK_S)
         return low & rested & (self.est.slope_bpm_s <= 0.03) & (self.est.age_s <= 2.0)
 
-    def resume_missed(self) -> Bools:
+    def resume_missed(self) -> Fact:
         """Told to resume, yet heart rate goes on falling: it was not heard."""
         since_s = self._since_s(Cue.RESUME)
         falling = (self.est.slope_bpm_s <= -0.05) & (self.est.age_s <= 2.0)
         lower = self.est.level_bpm <= self.mem.resume_from_bpm - 3.0
-        once: Bools = (self.mem.resumes == 1.0) & (since_s >= 30.0) & (since_s <= 90.0)
+        once: Fact = (self.mem.resumes == 1.0) & (since_s >= 30.0) & (since_s <= 90.0)
         return once & falling & lower
 
     # what may be said
 
-    def stop_again(self) -> Bools:
+    def stop_again(self) -> Fact:
         return self._since_s(Cue.STOP) >= 10.0
 
-    def ease_again(self) -> Bools:
+    def ease_again(self) -> Fact:
         return self._since_s(Cue.EASE) >= self.col.repeat_s
 
-    def walk_again(self) -> Bools:
-        wait_s = np.where(self.mem.unanswered > 0.0, WALK_AGAIN_S, self.col.repeat_s)
+    def walk_again(self) -> Fact:
+        wait_s = self.kit.where(self.mem.unanswered > 0.0, WALK_AGAIN_S, self.col.repeat_s)
         return self._since_s(Cue.WALK) >= wait_s
 
-    def pick_up_again(self) -> Bools:
+    def pick_up_again(self) -> Fact:
         return self._since_s(Cue.PICK_UP) >= self.col.repeat_s
 
-    def spaced(self) -> Bools:
+    def spaced(self) -> Fact:
         return self.now.t_s - self.mem.last_cue_s >= self.col.spacing_s
 
-    def free_to_ease(self) -> Bools:
-        return (self.mem.tokens >= 1.0) & ~self.col.free_run & ~self.col.quiet_ease
+    def free_to_ease(self) -> Fact:
+        return (self.mem.tokens >= 1.0) & self.kit.no(self.col.free_run) & self.kit.no(self.col.quiet_ease)
 
-    def free_to_walk(self) -> Bools:
-        return self.col.walking & ~self.col.free_run & ~self.col.quiet_walk
+    def free_to_walk(self) -> Fact:
+        return self.col.walking & self.kit.no(self.col.free_run) & self.kit.no(self.col.quiet_walk)
 
-    def free_to_resume(self) -> Bools:
-        return ~self.col.free_run & ~self.col.quiet_walk
+    def free_to_resume(self) -> Fact:
+        return self.kit.no(self.col.free_run) & self.kit.no(self.col.quiet_walk)
 
-    def free_run(self) -> Bools:
+    def free_run(self) -> Fact:
         return self.col.free_run
 
-    def warm(self) -> Bools:
+    def warm(self) -> Fact:
         return self.now.warm
 
-    def _quiet_start(self) -> Bools:
-        early: Bools = self.now.t_s - self.mem.began_s < self.col.warm_up_quiet_s
-        quiet: Bools = early & ~self.now.warm
+    def _quiet_start(self) -> Fact:
+        early: Fact = self.now.t_s - self.mem.began_s < self.col.warm_up_quiet_s
+        quiet: Fact = early & self.kit.no(self.now.warm)
         return quiet

@@ -14,19 +14,17 @@ A two-state Kalman filter (level, slope) per lane with
 * falls that no body makes and readings locked to the step rate are never
   believed.
 
-Only + - * / and square root are used on data, so every processor and every
-number of lanes gives the same bits. Pure: arrays in, arrays out.
+Written in terms of a kit, for the arrays of many lanes or the floats of one
+(`heart/kit.py`), with the same bits for either. Pure: numbers in, numbers out.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
+from guard.heart.kit import Fact, Kit, Number
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+NAN, INFINITE = float("nan"), float("inf")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +61,6 @@ class Filter:
 FILTER = Filter()
 
 
-def some(lanes: Bools) -> bool:
-    """Whether any lane is true; several times faster than `any` on few lanes."""
-    return bool(np.count_nonzero(lanes))
-
-
 # Why a reading was not believed (index into DOUBTS).
 NO_DOUBT, JUMP, SLIP, LOCKED, RANGE = range(5)
 DOUBTS = (
@@ -78,21 +71,23 @@ DOUBTS = (
     "is outside what a heart can do",
 )
 LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0
+VAR_LEVEL_FIRST, VAR_SLOPE_FIRST = 25.0, 0.04  # bpm^2, (bpm/s)^2: what a first reading leaves open
 
 
 class _Track:
-    """One Kalman filter of level and slope per lane; arrays of shape (n,)."""
+    """One Kalman filter of level and slope per lane."""
 
-    def __init__(self, response_s: Floats, density: float, slope_noise: float) -> None:
-        n = len(response_s)
-        self._tau_s, self._density, self._slope_noise = response_s, density, slope_noise
-        self.level: Floats = np.full(n, np.nan)
-        self.slope: Floats = np.zeros(n)
-        self.var_level: Floats = np.full(n, 25.0)
-        self.cov: Floats = np.zeros(n)
-        self.var_slope: Floats = np.full(n, 0.04)
+    def __init__(self, kit: Kit, response_s: Number, density: float, slope_noise: float) -> None:
+        self._kit, self._tau_s = kit, response_s
+        self._density, self._slope_noise = density, slope_noise
+        nothing = response_s * 0.0
+        self.level: Number = nothing + NAN
+        self.slope: Number = nothing
+        self.var_level: Number = nothing + VAR_LEVEL_FIRST
+        self.cov: Number = nothing
+        self.var_slope: Number = nothing + VAR_SLOPE_FIRST
 
-    def predict(self, dt_s: Floats) -> None:
+    def predict(self, dt_s: Number) -> None:
         keep = self._tau_s / (self._tau_s + dt_s)
         gain_s = dt_s * keep
         self.level = self.level + gain_s * self.slope
@@ -102,8 +97,8 @@ class _Track:
         self.cov = keep * mixed
         self.var_slope = keep * keep * self.var_slope + self._slope_noise * dt_s
 
-    def correct(self, trusted: Bools, bpm: Floats, covers_s: Floats) -> None:
-        off_bpm = np.where(trusted, bpm - self.level, 0.0)
+    def correct(self, trusted: Fact, bpm: Number, covers_s: Number) -> None:
+        off_bpm = self._kit.where(trusted, bpm - self.level, 0.0)
         used = trusted / (self.var_level + self._density / covers_s)
         gain_level = self.var_level * used
         gain_slope = self.cov * used
@@ -113,17 +108,18 @@ class _Track:
         self.cov = self.cov - gain_level * self.cov
         self.var_level = self.var_level - gain_level * self.var_level
 
-    def start(self, lanes: Bools, bpm: Floats) -> None:
+    def start(self, lanes: Fact, bpm: Number) -> None:
         """Begin at the reading, with an open mind about the slope."""
-        self.level = np.where(lanes, bpm, self.level)
-        self.slope[lanes] = 0.0
-        self.var_level[lanes] = 25.0
-        self.cov[lanes] = 0.0
-        self.var_slope[lanes] = 0.04
+        where = self._kit.where
+        self.level = where(lanes, bpm, self.level)
+        self.slope = where(lanes, 0.0, self.slope)
+        self.var_level = where(lanes, VAR_LEVEL_FIRST, self.var_level)
+        self.cov = where(lanes, 0.0, self.cov)
+        self.var_slope = where(lanes, VAR_SLOPE_FIRST, self.var_slope)
 
 
 class Estimator:
-    """Estimates for `n` independent lanes; every array has shape (n,).
+    """Estimates for the lanes of a kit: arrays of shape (n,), or the numbers of one lane.
 
     After `step`: `level_bpm`, `slope_bpm_s` and their covariance `var_level`,
     `cov`, `var_slope`; `age_s` of the newest trusted reading (of the lane,
@@ -133,163 +129,170 @@ class Estimator:
     be off the skin until it rejoins).
     """
 
-    def __init__(self, response_s: Floats, constants: Filter = FILTER) -> None:
-        n = len(response_s)
+    def __init__(self, kit: Kit, response_s: Number, constants: Filter = FILTER) -> None:
+        self._kit = kit
         self.constants = c = constants
-        self._calm = _Track(response_s, c.calm_density, c.calm_slope_noise)
-        self._quick = _Track(response_s, c.quick_density, c.quick_slope_noise)
-        self.level_bpm: Floats = np.full(n, np.nan)
-        self.slope_bpm_s: Floats = np.zeros(n)
-        self.var_level: Floats = np.full(n, 25.0)
-        self.cov: Floats = np.zeros(n)
-        self.var_slope: Floats = np.full(n, 0.04)
-        self.known: Bools = np.zeros(n, bool)
-        self.trusted: Bools = np.zeros(n, bool)
-        self.doubt = np.zeros(n, np.int8)
-        self.fresh: Floats = np.zeros(n)
-        self.slipped: Bools = np.zeros(n, bool)
-        self.age_s: Floats = np.zeros(n)
-        self._silent_s: Floats = np.zeros(n)  # since anything arrived, believed or not
-        self._expecting_s: Floats = np.full(n, c.expect_s)
-        self._trusted_for_s: Floats = np.zeros(n)
-        self._suspect_bpm: Floats = np.zeros(n)
-        self._suspect_s: Floats = np.full(n, -np.inf)
-        self._suspect_from_s: Floats = np.full(n, -np.inf)
-        self._suspects: Floats = np.zeros(n)
-        self._slip_bpm: Floats = np.zeros(n)
-        self._slip_s: Floats = np.zeros(n)
-        self._lock_since_s: Floats = np.full(n, np.inf)
+        self._calm = _Track(kit, response_s, c.calm_density, c.calm_slope_noise)
+        self._quick = _Track(kit, response_s, c.quick_density, c.quick_slope_noise)
+        nothing = response_s * 0.0
+        never: Fact = nothing != 0.0
+        self.level_bpm: Number = nothing + NAN
+        self.slope_bpm_s: Number = nothing
+        self.var_level: Number = nothing + VAR_LEVEL_FIRST
+        self.cov: Number = nothing
+        self.var_slope: Number = nothing + VAR_SLOPE_FIRST
+        self.known: Fact = never
+        self.trusted: Fact = never
+        self.doubt: Number = nothing
+        self.fresh: Number = nothing
+        self.slipped: Fact = never
+        self.age_s: Number = nothing
+        self._silent_s: Number = nothing  # since anything arrived, believed or not
+        self._expecting_s: Number = nothing + c.expect_s
+        self._trusted_for_s: Number = nothing
+        self._suspect_bpm: Number = nothing
+        self._suspect_s: Number = nothing - INFINITE
+        self._suspect_from_s: Number = nothing - INFINITE
+        self._suspects: Number = nothing
+        self._slip_bpm: Number = nothing
+        self._slip_s: Number = nothing
+        self._lock_since_s: Number = nothing + INFINITE
+        self._no_doubt: Number = nothing  # every column is replaced, never written into
 
-    def sd_ahead_bpm(self, reach_s: Floats) -> Floats:
+    def sd_ahead_bpm(self, reach_s: Number) -> Number:
         """Standard deviation of the level plus `reach_s` seconds of the slope, bpm."""
         variance = self.var_level + reach_s * (2.0 * self.cov + reach_s * self.var_slope)
-        sd: Floats = np.sqrt(np.maximum(variance, 0.0))
-        return sd
+        return self._kit.root(self._kit.most(variance, 0.0))
 
-    def expect_change(self, lanes: Bools) -> None:
+    def expect_change(self, lanes: Fact) -> None:
         """Heart rate is about to move steeply (walking, starting again): follow it."""
-        self._expecting_s = np.where(lanes, self.constants.expect_s, self._expecting_s)
+        self._expecting_s = self._kit.where(lanes, self.constants.expect_s, self._expecting_s)
 
-    def forget_slip(self, lanes: Bools) -> None:
+    def forget_slip(self, lanes: Fact) -> None:
         """The runner put the strap right: believe the next readings afresh."""
-        self.slipped &= ~lanes
-        self.known &= ~lanes
+        self.slipped = self.slipped & self._kit.no(lanes)
+        self.known = self.known & self._kit.no(lanes)
 
     def step(
         self,
-        t_s: Floats,
-        dt_s: Floats,
-        bpm: Floats,
-        cadence_spm: Floats | None,
+        t_s: Number,
+        dt_s: Number,
+        bpm: Number,
+        cadence_spm: Number | None,
     ) -> None:
         """Move all lanes on by `dt_s` to `t_s` and take `bpm` (NaN: none arrived)."""
+        k = self._kit
         self._calm.predict(dt_s)
         self._quick.predict(dt_s)
         self._expecting_s = self._expecting_s - dt_s
-        self.age_s += dt_s
-        self._silent_s += dt_s
+        self.age_s = self.age_s + dt_s
+        self._silent_s = self._silent_s + dt_s
         present = bpm == bpm
-        self.doubt[:] = NO_DOUBT
-        if not some(present):
+        self.doubt = self._no_doubt
+        if not k.some(present):
             self.trusted = present
             self._blend()
             return
         if cadence_spm is not None:
             self._locked(t_s, bpm, present, cadence_spm)
-        out = present & ~((bpm >= LOWEST_BPM) & (bpm <= HIGHEST_BPM))
-        if some(out):
-            self.doubt[out] = RANGE
+        out = present & ((bpm < LOWEST_BPM) | (bpm > HIGHEST_BPM))
+        if k.some(out):
+            self.doubt = k.where(out, RANGE, self.doubt)
         usable = present & (self.doubt == NO_DOUBT)
-        off_bpm = np.where(usable & self.known, bpm - self._quick.level, 0.0)
+        off_bpm = k.where(usable & self.known, bpm - self._quick.level, 0.0)
         self._gate(t_s, bpm, usable, off_bpm)
-        self._silent_s = np.where(present, 0.0, self._silent_s)
+        self._silent_s = k.where(present, 0.0, self._silent_s)
         trusted = present & (self.doubt == NO_DOUBT)
-        fresh_start = trusted & ~self.known
-        if some(fresh_start):
+        fresh_start = trusted & k.no(self.known)
+        if k.some(fresh_start):
             self._calm.start(fresh_start, bpm)
             self._quick.start(fresh_start, bpm)
-            self._trusted_for_s[fresh_start] = 0.0
-            self.known |= fresh_start
+            self._trusted_for_s = k.where(fresh_start, 0.0, self._trusted_for_s)
+            self.known = self.known | fresh_start
         # Neighbouring readings share their error, so one reading counts for the time it covers.
-        covers_s = np.minimum(np.maximum(self.age_s, 0.25), 4.0)
+        covers_s = k.least(k.most(self.age_s, 0.25), 4.0)
         self._calm.correct(trusted, bpm, covers_s)
         self._quick.correct(trusted, bpm, covers_s)
         self._blend()
         gap = self.age_s > 3.0
-        self.fresh = np.where(trusted, np.where(gap, 1.0, self.fresh + 1.0), self.fresh)
-        self._trusted_for_s += np.where(trusted, np.minimum(self.age_s, 3.0), 0.0)
-        self.age_s = np.where(trusted, 0.0, self.age_s)
+        self.fresh = k.where(trusted, k.where(gap, 1.0, self.fresh + 1.0), self.fresh)
+        self._trusted_for_s = self._trusted_for_s + k.where(trusted, k.least(self.age_s, 3.0), 0.0)
+        self.age_s = k.where(trusted, 0.0, self.age_s)
         self.trusted = trusted
 
     def _blend(self) -> None:
         """Patient while the tracks agree, quick as soon as they part."""
-        c, calm, quick = self.constants, self._calm, self._quick
-        apart = (np.abs(quick.level - calm.level) - c.calm_apart_bpm) / (c.quick_apart_bpm - c.calm_apart_bpm)
-        share = np.where(self._expecting_s > 0.0, 1.0, np.minimum(np.maximum(apart, 0.0), 1.0))
+        k, c, calm, quick = self._kit, self.constants, self._calm, self._quick
+        apart = (abs(quick.level - calm.level) - c.calm_apart_bpm) / (c.quick_apart_bpm - c.calm_apart_bpm)
+        share = k.where(self._expecting_s > 0.0, 1.0, k.least(k.most(apart, 0.0), 1.0))
         self.level_bpm = calm.level + share * (quick.level - calm.level)
         self.slope_bpm_s = calm.slope + share * (quick.slope - calm.slope)
         self.var_level = calm.var_level + share * (quick.var_level - calm.var_level)
         self.cov = calm.cov + share * (quick.cov - calm.cov)
         self.var_slope = calm.var_slope + share * (quick.var_slope - calm.var_slope)
 
-    def _gate(self, t_s: Floats, bpm: Floats, usable: Bools, off_bpm: Floats) -> None:
+    def _gate(self, t_s: Number, bpm: Number, usable: Fact, off_bpm: Number) -> None:
         c = self.constants
-        spread_bpm = np.sqrt(self._quick.var_level + c.reading_sd_bpm * c.reading_sd_bpm)
-        gate_bpm = np.maximum(c.gate_bpm, c.gate_sd * spread_bpm)
-        gate_bpm = np.where(self._expecting_s > 0.0, 2.0 * gate_bpm, gate_bpm)
+        k = self._kit
+        spread_bpm = k.root(self._quick.var_level + c.reading_sd_bpm * c.reading_sd_bpm)
+        gate_bpm = k.most(c.gate_bpm, c.gate_sd * spread_bpm)
+        gate_bpm = k.where(self._expecting_s > 0.0, 2.0 * gate_bpm, gate_bpm)
         # While nothing at all arrived the body may really have moved on.
-        gate_bpm = gate_bpm + c.fall_bpm_per_s * np.maximum(self._silent_s - 3.0, 0.0)
-        suspect = usable & (np.abs(off_bpm) > gate_bpm)
-        if some(self.slipped):
+        gate_bpm = gate_bpm + c.fall_bpm_per_s * k.most(self._silent_s - 3.0, 0.0)
+        suspect = usable & (abs(off_bpm) > gate_bpm)
+        if k.some(self.slipped):
             suspect = (suspect & self.known) | self._still_slipped(t_s, bpm, usable)
-            suspect &= self.known
-        if not some(suspect):
+            suspect = suspect & self.known
+        if not k.some(suspect):
             return
         since_s = t_s - self._suspect_s
-        coherent = (since_s <= 3.0) & (np.abs(bpm - self._suspect_bpm) <= 3.0 + 4.0 * since_s)
-        starts = suspect & ~coherent
-        self._suspect_from_s = np.where(starts, t_s, self._suspect_from_s)
-        self._suspects = np.where(starts, 1.0, np.where(suspect, self._suspects + 1.0, self._suspects))
-        self._suspect_bpm = np.where(suspect, bpm, self._suspect_bpm)
-        self._suspect_s = np.where(suspect, t_s, self._suspect_s)
-        self.doubt[suspect] = JUMP
+        coherent = (since_s <= 3.0) & (abs(bpm - self._suspect_bpm) <= 3.0 + 4.0 * since_s)
+        starts = suspect & k.no(coherent)
+        self._suspect_from_s = k.where(starts, t_s, self._suspect_from_s)
+        self._suspects = k.where(starts, 1.0, k.where(suspect, self._suspects + 1.0, self._suspects))
+        self._suspect_bpm = k.where(suspect, bpm, self._suspect_bpm)
+        self._suspect_s = k.where(suspect, t_s, self._suspect_s)
+        self.doubt = k.where(suspect, JUMP, self.doubt)
         lasting = (
-            suspect & ~self.slipped
+            suspect & k.no(self.slipped)
             & (t_s - self._suspect_from_s >= c.persist_s)
             & (self._suspects >= c.persist_count)
         )
-        if some(lasting):
+        if k.some(lasting):
             slip = lasting & (off_bpm < 0.0) & (self._trusted_for_s >= c.known_after_s)
-            self._slip_bpm = np.where(slip, self.level_bpm, self._slip_bpm)
-            self._slip_s = np.where(slip, self._suspect_from_s, self._slip_s)
-            self.slipped |= slip
-            believed = lasting & ~slip
-            self.known &= ~believed
-            self.doubt[believed] = NO_DOUBT
-        self.doubt[suspect & self.slipped] = SLIP
+            self._slip_bpm = k.where(slip, self.level_bpm, self._slip_bpm)
+            self._slip_s = k.where(slip, self._suspect_from_s, self._slip_s)
+            self.slipped = self.slipped | slip
+            believed = lasting & k.no(slip)
+            self.known = self.known & k.no(believed)
+            self.doubt = k.where(believed, NO_DOUBT, self.doubt)
+        self.doubt = k.where(suspect & self.slipped, SLIP, self.doubt)
 
-    def _still_slipped(self, t_s: Floats, bpm: Floats, usable: Bools) -> Bools:
+    def _still_slipped(self, t_s: Number, bpm: Number, usable: Fact) -> Fact:
         """Slipped lanes rejoin only near the level they left, less a slow true fall."""
-        fall_bpm = np.minimum(25.0, 0.3 * (t_s - self._slip_s))
+        k = self._kit
+        fall_bpm = k.least(25.0, 0.3 * (t_s - self._slip_s))
         back = bpm >= self._slip_bpm - fall_bpm - self.constants.rejoin_bpm
         rejoined = self.slipped & usable & back
-        if some(rejoined):
-            self.slipped &= ~rejoined
-            self.known &= ~rejoined
+        if k.some(rejoined):
+            self.slipped = self.slipped & k.no(rejoined)
+            self.known = self.known & k.no(rejoined)
         return self.slipped & usable
 
-    def mark_slipped(self, lanes: Bools, t_s: Floats, from_bpm: Floats) -> None:
+    def mark_slipped(self, lanes: Fact, t_s: Number, from_bpm: Number) -> None:
         """The decision found the fall on `lanes` too deep for what the runner did."""
-        self._slip_bpm = np.where(lanes, from_bpm, self._slip_bpm)
-        self._slip_s = np.where(lanes, t_s, self._slip_s)
-        self.slipped |= lanes
+        k = self._kit
+        self._slip_bpm = k.where(lanes, from_bpm, self._slip_bpm)
+        self._slip_s = k.where(lanes, t_s, self._slip_s)
+        self.slipped = self.slipped | lanes
 
-    def _locked(self, t_s: Floats, bpm: Floats, present: Bools, cadence_spm: Floats) -> None:
-        near = present & (np.abs(bpm - cadence_spm) <= self.constants.lock_bpm)
-        apart = present & ~near
-        self._lock_since_s = np.where(
-            apart, np.inf, np.where(near & (self._lock_since_s == np.inf), t_s, self._lock_since_s))
+    def _locked(self, t_s: Number, bpm: Number, present: Fact, cadence_spm: Number) -> None:
+        k = self._kit
+        near = present & (abs(bpm - cadence_spm) <= self.constants.lock_bpm)
+        apart = present & k.no(near)
+        self._lock_since_s = k.where(
+            apart, INFINITE, k.where(near & (self._lock_since_s == INFINITE), t_s, self._lock_since_s))
         leapt = near & self.known & (bpm - self.level_bpm > self.constants.gate_bpm - 4.0)
         locked = near & ((t_s - self._lock_since_s >= self.constants.lock_s) | leapt)
-        if some(locked):
-            self.doubt[locked] = LOCKED
+        if k.some(locked):
+            self.doubt = k.where(locked, LOCKED, self.doubt)

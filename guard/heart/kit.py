@@ -1,0 +1,84 @@
+"""Two kits of the same operations: on arrays of many lanes, and on one lane's numbers.
+
+Estimate and decision are written once, in terms of a kit. With `ARRAYS` a
+number is an array of shape (n,) and a fact an array of booleans; with `SINGLE`
+they are a float and a bool, which is some ten times faster for the lone lane of
+a live session. Both use IEEE 754 doubles and only + - * / and square root on
+data, each correctly rounded (IEEE 754-2019, 5.4.1), so both give the same bits.
+"""
+
+from __future__ import annotations
+
+import math
+import operator
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+# Of n lanes: an array of shape (n,). Of one lane: a float, a bool or an int.
+Number = Any
+Fact = Any
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """Operations on the numbers of lanes; NaN is unknown and goes through all of them."""
+
+    where: Callable[[Fact, Number, Number], Number]
+    least: Callable[[Number, Number], Number]
+    most: Callable[[Number, Number], Number]
+    root: Callable[[Number], Number]
+    floor: Callable[[Number], Number]
+    no: Callable[[Fact], Fact]
+    some: Callable[[Fact], bool]  # whether it is true of any lane
+    column: Callable[[Sequence[Any]], Number]  # one value a lane, as they stand
+    put: Callable[[Number, int, Any], Number]  # with the value of one lane replaced
+    at: Callable[[Number, int], Any]  # the value of one lane, a Python number
+
+
+def _some(lanes: Fact) -> bool:
+    # Several times faster than `any` on few lanes.
+    return bool(np.count_nonzero(lanes))
+
+
+def _put(column: Number, lane: int, value: Any) -> Number:
+    changed = column.copy()
+    changed[lane] = value
+    return changed
+
+
+def _at(column: Number, lane: int) -> Any:
+    return column[lane].item()
+
+
+ARRAYS = Kit(
+    where=np.where, least=np.minimum, most=np.maximum, root=np.sqrt, floor=np.floor, no=np.logical_not,
+    some=_some, column=np.array, put=_put, at=_at)
+
+
+def _where(fact: bool, then: float, other: float) -> float:
+    return then if fact else other
+
+
+def _least(one: float, other: float) -> float:
+    return one if one <= other or one != one else other
+
+
+def _most(one: float, other: float) -> float:
+    return one if one >= other or one != one else other
+
+
+def _floor(value: float) -> float:
+    return float(math.floor(value)) if math.isfinite(value) else value
+
+
+def _only(values: Sequence[Any]) -> Any:
+    (value,) = values
+    return value
+
+
+SINGLE = Kit(
+    where=_where, least=_least, most=_most, root=math.sqrt, floor=_floor, no=operator.not_,
+    some=bool, column=_only, put=lambda _, __, value: value, at=lambda value, _: value)

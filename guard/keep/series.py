@@ -25,7 +25,8 @@ from guard.keep.records import LONGEST_S, Record
 Floats = NDArray[np.float64]
 
 _ASKING = frozenset({Cue.EASE.key, Cue.WALK.key, Cue.RESUME.key, Cue.STOP.key, Cue.PICK_UP.key})
-_COMMANDS = frozenset({Action.PAUSE.value, Action.CONTINUE.value, Action.CEILING.value, Action.SKIP_PART.value})
+_COMMANDS = frozenset(action.value for action in (
+    Action.PAUSE, Action.CONTINUE, Action.CEILING, Action.SKIP_PART))
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,8 @@ def _whole(data: bytes) -> Series:
     beats = [(one["t"], one["bpm"]) for one in records
              if one["type"] == "reading" and one["contact"] is not False]
     rest = [one for one in records if one["type"] != "reading"]
-    get = {name: [one for one in rest if one["type"] == name] for name in ("speed", "doubt", "command", "cue")}
+    get = {name: [one for one in rest if one["type"] == name]
+           for name in ("speed", "doubt", "command", "cue")}
     commands = tuple((float(one["t"]), str(one["action"]), _number(one.get("value")))
                      for one in get["command"] if one["action"] in _COMMANDS)
     speeds = [(one["t"], one.get("speed_m_s"), one.get("grade"), one.get("typed", False))

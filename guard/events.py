@@ -1,7 +1,7 @@
 """Everything that crosses a boundary between rooms, as frozen dataclasses.
 
-Inputs flow down (`Reading`, `Speed`, `Battery`, `Link`, `Command`,
-`SoundHealth`, `Clock`); the session answers each with outputs (`CueGiven`,
+Inputs flow down (`Reading`, `Speed`, `SpeedLink`, `Battery`, `Link`,
+`Command`, `SoundHealth`, `Clock`); the session answers each with outputs (`CueGiven`,
 `StateChanged`, `ReadingDoubted`). Each carries `t_s`, seconds since the session
 began on a monotonic clock. Nothing here knows a clock, file, radio or screen.
 """
@@ -97,6 +97,8 @@ class Speed:
 
     `grade` is rise over run (0.05 is 5 %); `cadence_spm` is steps per minute
     of both feet; `typed` tells a speed the runner keyed in from one read.
+    `source` is the device it was read from (see `SpeedLink.device`), "" where
+    that is not told (typed, imported, practised).
     """
 
     t_s: float
@@ -104,6 +106,27 @@ class Speed:
     grade: float | None = None
     cadence_spm: float | None = None
     typed: bool = False
+    source: str = ""
+
+
+TREADMILL = "treadmill"
+FOOT_POD = "foot_pod"
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedLink:
+    """A change of the link to a device that tells the speed, apart from the strap's.
+
+    `device` is `TREADMILL` or `FOOT_POD`; `battery_percent` its charge where it tells.
+    """
+
+    t_s: float
+    device: str
+    state: LinkState
+    name: str = ""
+    detail: str = ""
+    address: str = ""
+    battery_percent: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +181,8 @@ class CueGiven:
 
     `advised_speed_m_s` is the speed to set where a learned gain and a known
     speed allow one; `repeat` counts earlier cues of the same run of cues, so
-    that wording can escalate.
+    that wording can escalate. `belt` tells that a treadmill was connected, so
+    that the belt comes first in the words whatever the setting says.
     """
 
     t_s: float
@@ -166,6 +190,7 @@ class CueGiven:
     reason: str
     advised_speed_m_s: float | None = None
     repeat: int = 0
+    belt: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +210,7 @@ class ReadingDoubted:
     reason: str
 
 
-Input = Reading | Speed | Battery | Link | Command | SoundHealth | Clock
+Input = Reading | Speed | SpeedLink | Battery | Link | Command | SoundHealth | Clock
 Output = CueGiven | StateChanged | ReadingDoubted
 
 
@@ -196,9 +221,10 @@ class Snapshot:
     `level_bpm` is the trusted estimate (None when there is none), `room_bpm`
     the ceiling in force minus that level, `foreseen_bpm` the level expected
     `lead_s` ahead, `chance_over` the probability (0 to 1) that it will then be
-    over the ceiling. `trace` holds `(t_s, bpm)` of trusted readings, oldest
-    first, over about the last five minutes; `ceiling_trace` the ceiling in
-    force at the same times.
+    over the ceiling. `speed_from` says in a word or two where the speed comes
+    from ("" where not told), `belt` that a treadmill was connected. `trace`
+    holds `(t_s, bpm)` of trusted readings, oldest first, over about the last
+    five minutes; `ceiling_trace` the ceiling in force at the same times.
     """
 
     t_s: float
@@ -231,5 +257,7 @@ class Snapshot:
     muted: bool
     free_run: bool
     sound_backend: str
+    speed_from: str = ""
+    belt: bool = False
     trace: tuple[tuple[float, float], ...] = ()
     ceiling_trace: tuple[float, ...] = ()

@@ -16,6 +16,7 @@ from guard.decide.lanes import Lane
 from guard.decide.plan import Cued, Kind, Plan, Progress
 from guard.errors import UsageError
 from guard.events import (
+    TREADMILL,
     Action,
     Battery,
     Command,
@@ -30,17 +31,18 @@ from guard.events import (
     Snapshot,
     SoundHealth,
     Speed,
+    SpeedLink,
     State,
     StateChanged,
 )
 from guard.heart.plausibility import PacketCheck
 from guard.settings import Settings, check, find
+from guard.speeds import Speeds, origin
 from guard.tally import Tally
 
 GRID_S = 0.25  # a binary fraction, so that points of the grid are exact
 QUIET_S = 1.0
 TRACE_S = 300.0
-SPEED_OLD_S = 10.0  # a read speed older than this is not known; a typed one holds
 _NAN = math.nan
 
 
@@ -70,7 +72,8 @@ class Session:
         self._state = State.WARMING
         self._state_since_s = 0.0
         self._held = self._muted = self._free_run = self._done = False
-        self._speed: Speed | None = None
+        self._speeds = Speeds()
+        self._belt = False
         self._reading: Reading | None = None
         self._link: Link | None = None
         self._battery: int | None = None
@@ -101,7 +104,10 @@ class Session:
         if isinstance(event, Reading):
             outputs += self._take_reading(event)
         elif isinstance(event, Speed):
-            self._speed = self._merged(event)
+            self._speeds.take(event)
+        elif isinstance(event, SpeedLink):
+            # Whoever runs on a belt needs its words, also when its link has gone.
+            self._belt |= event.device == TREADMILL and event.state is LinkState.CONNECTED
         elif isinstance(event, Battery):
             outputs += self._take_battery(event)
         elif isinstance(event, Command):
@@ -179,25 +185,13 @@ class Session:
             return []
         return self._step(command.t_s, _NAN)
 
-    def _merged(self, event: Speed) -> Speed:
-        """A source that knows only part of it (a foot pod no grade) keeps the rest."""
-        old = self._speed
-        if old is None or (event.t_s - old.t_s > SPEED_OLD_S and not old.typed):
-            return event
-        return replace(
-            event,
-            speed_m_s=old.speed_m_s if event.speed_m_s is None else event.speed_m_s,
-            grade=old.grade if event.grade is None else event.grade,
-            cadence_spm=old.cadence_spm if event.cadence_spm is None else event.cadence_spm,
-        )
-
     # -- the step -------------------------------------------------------------
 
     def _step(self, t_s: float, bpm: float) -> list[Output]:
         dt_s = t_s - (self._stepped_s or 0.0)
         self._stepped_s = t_s
         self._silent = bpm != bpm
-        speed = self._known_speed(t_s)
+        speed = self._speeds.known(t_s)
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
         lane = self._lane
@@ -215,7 +209,8 @@ class Session:
         reason = lane.reason(0)
         outputs += self._moved_to(state, t_s, reason)
         if cue is not Cue.NONE:
-            outputs.append(self._given(CueGiven(t_s, cue, reason, self._advised(cue), self._repeat(cue))))
+            outputs.append(self._given(CueGiven(
+                t_s, cue, reason, self._advised(cue), self._repeat(cue), self._belt)))
         return outputs
 
     def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:
@@ -287,10 +282,6 @@ class Session:
         speed = self._lane.advised_speed_m_s
         return None if speed != speed else speed
 
-    def _known_speed(self, t_s: float) -> Speed | None:
-        speed = self._speed
-        return speed if speed and (speed.typed or t_s - speed.t_s <= SPEED_OLD_S) else None
-
     def _ceiling_now(self) -> float:
         ceiling_bpm: float = self._lane.columns.ceiling_bpm
         return ceiling_bpm
@@ -314,7 +305,7 @@ class Session:
             spread = max(now.foreseen_sd_bpm, 1e-6)
             chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
         age = self._t_s - self._trace[-1][0] if self._trace else None
-        speed = self._known_speed(self._t_s)
+        speed = self._speeds.known(self._t_s)
         part, left_s = "", None
         if self._progress:
             place = self._progress.place()
@@ -337,6 +328,7 @@ class Session:
             speed_m_s=speed.speed_m_s if speed else None, grade=speed.grade if speed else None,
             advised_speed_m_s=_or_none(advised), part=part, part_left_s=left_s,
             muted=self._muted, free_run=self._free_run, sound_backend=self._sound,
+            speed_from=origin(speed), belt=self._belt,
             trace=tuple((t, bpm) for t, bpm, _ in self._trace),
             ceiling_trace=tuple(ceiling for _, _, ceiling in self._trace),
         )

@@ -22,7 +22,7 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "guard"
 LONGEST_LINES = 350
 
-PURE = ("events", "settings", "errors", "session", "tally", "heart", "decide", "runner")
+PURE = ("events", "settings", "errors", "session", "speeds", "tally", "heart", "decide", "runner")
 IMPURE = {
     "asyncio", "bleak", "codecs", "datetime", "fileinput", "glob", "io", "logging", "mmap", "multiprocessing",
     "os", "pathlib", "platformdirs", "pyttsx3", "queue", "random", "rich", "secrets", "select", "selectors",
@@ -34,7 +34,7 @@ NEVER_LIVE = {"scipy", "matplotlib", "hypothesis", "pytest", "bumble"}
 
 # room: the rooms it may import. A reading goes one way: heart, decide, session, live.
 BASE = {"events", "settings", "errors"}
-PURE_CORE = BASE | {"heart", "decide", "tally", "session"}
+PURE_CORE = BASE | {"heart", "decide", "speeds", "tally", "session"}
 MAY_IMPORT = {
     "events": set(),
     "errors": set(),
@@ -42,7 +42,8 @@ MAY_IMPORT = {
     "heart": BASE | {"heart"},
     "decide": BASE | {"decide", "heart"},
     "tally": BASE,
-    "session": BASE | {"heart", "decide", "tally"},
+    "speeds": BASE,
+    "session": BASE | {"heart", "decide", "speeds", "tally"},
     "runner": PURE_CORE | {"runner"},
     "clock": BASE,
     "sound": BASE | {"decide", "sound"},

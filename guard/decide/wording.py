@@ -132,7 +132,7 @@ def phrase(given: CueGiven, settings: Settings) -> str:
     parts = [words]
     speed = speed_to_set(given, settings)
     if speed is not None:
-        parts.append(_speed_part(speed, settings))
+        parts.append(_speed_part(speed, settings.belt or given.belt))
     if settings.speech == "full":
         parts += _reason_parts(given.reason) if given.cue in _WITH_NUMBER else []
     return JOINT.join(parts)
@@ -164,11 +164,12 @@ def status_phrase(snapshot: Snapshot, settings: Settings) -> str:
     if snapshot.room_bpm is not None:
         room = round(snapshot.room_bpm)
         parts.append(_room(room) if room >= 0 else _over(-room))
-    if settings.belt and snapshot.advised_speed_m_s is not None and snapshot.state is State.EASING:
+    belt = settings.belt or snapshot.belt
+    if belt and snapshot.advised_speed_m_s is not None and snapshot.state is State.EASING:
         advice = CueGiven(snapshot.t_s, Cue.EASE, "", snapshot.advised_speed_m_s)
         speed = speed_to_set(advice, settings)
         if speed is not None:
-            parts.append(_speed_part(speed, settings))
+            parts.append(_speed_part(speed, belt))
     return JOINT.join(parts)
 
 
@@ -176,32 +177,35 @@ def cue_phrases(settings: Settings) -> list[str]:
     """The fixed words of every cue under these settings, most urgent first."""
     order = (Cue.STOP, Cue.SIGNAL_LOST, Cue.WALK, Cue.EASE, Cue.RESUME, Cue.SIGNAL_BACK,
              Cue.BATTERY_LOW, Cue.PICK_UP, Cue.PART)
-    return [words for cue in order for words in _table(settings).get(cue, _ON_FOOT[cue])]
+    return [words for cue in order for words in _table(settings.belt).get(cue, _ON_FOOT[cue])]
 
 
 def phrase_bank(settings: Settings) -> list[str]:
     """Every part that may be spoken, the most needed first, without doubles.
 
     Cue phrases come first, then heart rates 60 to 210, rooms, and speeds where
-    the settings make speed advice possible.
+    the settings make speed advice possible. The words of the belt are always
+    among them, since a treadmill may be connected at any time.
     """
     bank = [*cue_phrases(settings), GUARD_STOPPED, ALL_IS_WELL, NO_SIGNAL, "paused"]
+    bank += [words for choices in _ON_BELT.values() for words in choices]
     bank += [_heart_rate(bpm) for bpm in HEART_RATES_BPM]
     bank += [_room(bpm) for bpm in _ROOMS_BPM] + [_over(bpm) for bpm in _OVERS_BPM]
     if settings.belt or settings.gain_bpm_per_m_s is not None:
         top = 13.0 if settings.units == "mile" else 20.0
-        bank += [_speed_part(tenths / 10, settings) for tenths in range(20, round(top * 10) + 1)]
+        for belt in (settings.belt, True):
+            bank += [_speed_part(tenths / 10, belt) for tenths in range(20, round(top * 10) + 1)]
     if settings.speech == "full":
         bank += [WALK_RUN] + [_foreseen(bpm) for bpm in HEART_RATES_BPM]
     return list(dict.fromkeys(bank))
 
 
-def _table(settings: Settings) -> dict[Cue, tuple[str, ...]]:
-    return {**_ON_FOOT, **_ON_BELT} if settings.belt else _ON_FOOT
+def _table(belt: bool) -> dict[Cue, tuple[str, ...]]:
+    return {**_ON_FOOT, **_ON_BELT} if belt else _ON_FOOT
 
 
 def _words(given: CueGiven, settings: Settings) -> str:
-    choices = _table(settings).get(given.cue)
+    choices = _table(settings.belt or given.belt).get(given.cue)
     return choices[min(max(given.repeat, 0), len(choices) - 1)] if choices else ""
 
 
@@ -217,8 +221,8 @@ def _reason_parts(reason: str) -> list[str]:
     return parts
 
 
-def _speed_part(speed: float, settings: Settings) -> str:
-    return f"{'set' if settings.belt else 'about'} {speed_words(speed)}"
+def _speed_part(speed: float, belt: bool) -> str:
+    return f"{'set' if belt else 'about'} {speed_words(speed)}"
 
 
 def _heart_rate(bpm: int) -> str:

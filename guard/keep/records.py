@@ -29,6 +29,7 @@ from guard.events import (
     ReadingDoubted,
     SoundHealth,
     Speed,
+    SpeedLink,
     State,
     StateChanged,
 )
@@ -54,11 +55,17 @@ def to_record(item: Input | Output) -> Record:
             return {"t": item.t_s, "type": "reading", **own}
         case Speed():
             own = _filled(speed_m_s=_finite(item.speed_m_s), grade=_finite(item.grade),
-                          cadence_spm=_finite(item.cadence_spm), typed=item.typed or None)
+                          cadence_spm=_finite(item.cadence_spm), typed=item.typed or None,
+                          **{"from": item.source})
             return {"t": item.t_s, "type": "speed", **own}
+        case SpeedLink():
+            own = _filled(name=item.name, detail=item.detail, address=item.address,
+                          battery_percent=item.battery_percent)
+            return {"t": item.t_s, "type": "speed_link", "device": item.device,
+                    "state": item.state.value, **own}
         case CueGiven():
             own = {"cue": item.cue.key, "reason": item.reason, "repeat": item.repeat,
-                   **_filled(advised_speed_m_s=_finite(item.advised_speed_m_s))}
+                   **_filled(advised_speed_m_s=_finite(item.advised_speed_m_s), belt=item.belt or None)}
             return {"t": item.t_s, "type": "cue", **own}
         case StateChanged():
             return {"t": item.t_s, "type": "state", "state": item.state.key, **_filled(reason=item.reason)}
@@ -210,13 +217,20 @@ def _seconds(intervals: Any) -> tuple[float, ...]:
 
 def _speed(t_s: float, record: Mapping[str, Any]) -> Speed:
     return Speed(t_s, _maybe_number(record, "speed_m_s", 0, 100), _maybe_number(record, "grade", -10, 10),
-                 _maybe_number(record, "cadence_spm", 0, 1000), record.get("typed") is True)
+                 _maybe_number(record, "cadence_spm", 0, 1000), record.get("typed") is True,
+                 _text(record, "from"))
+
+
+def _speed_link(t_s: float, record: Mapping[str, Any]) -> SpeedLink:
+    charge = None if record.get("battery_percent") is None else _whole(record, "battery_percent", 0, 255)
+    return SpeedLink(t_s, _text(record, "device"), _word(record, "state", _LINKS), _text(record, "name"),
+                     _text(record, "detail"), _text(record, "address"), charge)
 
 
 def _cue(t_s: float, record: Mapping[str, Any]) -> CueGiven:
     repeat = _whole(record, "repeat", 0, 1_000_000) if "repeat" in record else 0
     return CueGiven(t_s, _word(record, "cue", _CUES), _text(record, "reason"),
-                    _maybe_number(record, "advised_speed_m_s", 0, 100), repeat)
+                    _maybe_number(record, "advised_speed_m_s", 0, 100), repeat, record.get("belt") is True)
 
 
 def _command(t_s: float, record: Mapping[str, Any]) -> Command:
@@ -250,6 +264,7 @@ _LINKS = {state.value: state for state in LinkState}
 _READERS: dict[str, Callable[[float, Mapping[str, Any]], Input | Output]] = {
     "reading": _reading,
     "speed": _speed,
+    "speed_link": _speed_link,
     "cue": _cue,
     "state": lambda t_s, record: StateChanged(
         t_s, _word(record, "state", _STATES), _text(record, "reason")),

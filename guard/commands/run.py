@@ -31,7 +31,8 @@ def run(args: argparse.Namespace) -> int:
     import asyncio
     import sys
 
-    from guard.clock import RealClock
+    from guard.clock import RealClock, wall_now
+    from guard.commands.journal_today import before_a_run
     from guard.commands.options import chosen_settings
     from guard.commands.session_parts import Kind, finished, guarded, is_terminal
     from guard.keep.folders import config_dir, sessions_dir
@@ -47,6 +48,8 @@ def run(args: argparse.Namespace) -> int:
 
     def tell(sentence: str) -> None:
         print(sentence, file=sys.stderr, flush=True)
+
+    before_a_run(wall_now().date(), settings.ceiling_bpm, tell)
 
     async def session() -> int:
         await source.prepare(tell)

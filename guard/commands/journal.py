@@ -1,0 +1,238 @@
+"""`guard journal`: one short entry a day, by prompt, flags or editor; lists, search, today's advice."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from datetime import date, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from guard.errors import UsageError, printable
+
+if TYPE_CHECKING:
+    from guard.keep.journal import Entry, Journal
+
+# flag: (item, placeholder, help)
+_FLAGS = {
+    "sleep": ("sleep_h", "H", "hours slept"),
+    "quality": ("sleep_quality", "1-5", "how sound the sleep was: 1 poor, 5 sound"),
+    "stress": ("stress", "1-5", "1 calm, 5 a great deal"),
+    "soreness": ("soreness", "1-5", "1 none, 5 hurts to walk"),
+    "food": ("food", "1-5", "1 too little or poor, 5 well fed"),
+    "resting": ("resting_bpm", "BPM", "resting heart rate, lying, before getting up"),
+    "weather": ("weather", "TEXT", 'such as "12 C, rain"'),
+    "shoes": ("shoes", "TEXT", "which shoes"),
+    "note": ("note", "TEXT", "anything else"),
+}
+_ACTIONS = ("edit", "list", "search", "today", "csv", "remove")
+_DEFAULT_LISTED = 14
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--date", metavar="DATE", default="today",
+                        help="the day: 2026-03-02, today or yesterday (default: today)")
+    for flag, (_, placeholder, words) in _FLAGS.items():
+        parser.add_argument(f"--{flag}", metavar=placeholder, help=words)
+    parser.add_argument("--clear", metavar="ITEM", action="append", default=[], choices=list(_FLAGS),
+                        help="take one item away again: " + ", ".join(_FLAGS))
+    do = parser.add_mutually_exclusive_group()
+    do.add_argument("--edit", action="store_true", help="write the day's entry in your editor ($EDITOR)")
+    do.add_argument("--list", metavar="N", nargs="?", const=str(_DEFAULT_LISTED),
+                    help=f"the newest N entries (default: {_DEFAULT_LISTED}; all: every one)")
+    do.add_argument("--search", metavar="WORD", nargs="+", help="entries that hold every word")
+    do.add_argument("--today", action="store_true", help="what today's entry suggests for a run")
+    do.add_argument("--csv", metavar="FILE", help="write all entries as a CSV file (- for the screen)")
+    do.add_argument("--remove", action="store_true", help="take the whole entry of the day away")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
+
+
+def run(args: argparse.Namespace) -> int:
+    from guard.clock import wall_now
+    from guard.keep import journal as store
+
+    today = wall_now().date()
+    day = _day(args.date, today)
+    changes: dict[str, object] = {item: getattr(args, flag) for flag, (item, _, _) in _FLAGS.items()
+                                  if getattr(args, flag) is not None}
+    cleared = {_FLAGS[flag][0]: None for flag in args.clear}
+    both = changes.keys() & cleared.keys()
+    if both:
+        raise UsageError(f"{sorted(both)[0]} cannot be given and cleared at once: leave one out")
+    asked = next((action for action in _ACTIONS if getattr(args, action) not in (None, False)), None)
+    if asked and (changes or cleared):
+        raise UsageError(f"--{asked} stands alone: give the entry's items in a command of their own")
+    if args.json and asked == "csv":
+        raise UsageError("--csv and --json are two forms of the same: choose one")
+    if asked is None and (changes or cleared):
+        return _kept(store.amend(day, {**changes, **cleared}, warn=_warn), args)
+    if asked == "remove":
+        gone = store.remove(day, warn=_warn)
+        _warn(f"the entry of {day} was taken away" if gone else f"there is no entry of {day}")
+        return _document([]) if args.json else 0
+    if asked == "edit" or (asked is None and not args.json and _can_ask()):
+        from guard.commands import journal_prompt
+
+        before = store.read().of(day) or store.Entry(day)
+        ask = journal_prompt.by_editor if asked == "edit" else journal_prompt.by_prompt
+        return _kept(store.amend(day, ask(before), warn=_warn), args)
+    journal = store.read()
+    for note in journal.notes:
+        _warn(note)
+    if asked == "today":
+        return _today(journal, today, as_json=args.json)
+    if asked == "csv":
+        return _csv(journal, args.csv)
+    found = journal.search(args.search) if asked == "search" else list(journal.entries)
+    count = _count(args.list if asked == "list" else str(_DEFAULT_LISTED))
+    if asked != "search" and count is not None:
+        found = found[-count:]
+    if args.json:
+        return _document(found)
+    _show(found, searched=asked == "search")
+    if asked is None:
+        print("to write today's entry here: guard journal --sleep 7.5 --quality 4 --resting 52 --note TEXT",
+              file=sys.stderr)
+    return 0
+
+
+def _can_ask() -> bool:
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def _warn(note: str) -> None:
+    print(f"note: {printable(note)}", file=sys.stderr)
+
+
+def _day(text: str, today: date) -> date:
+    word = text.strip().lower()
+    if word in ("today", "yesterday"):
+        return today - timedelta(days=word == "yesterday")
+    try:
+        day = date.fromisoformat(word)
+    except ValueError:
+        raise UsageError(f"--date {printable(text)[:40]} is no date: write 2026-03-02, today or yesterday"
+                         ) from None
+    if day > today:
+        raise UsageError(f"--date {day} lies ahead (today is {today}): write about days that have been, "
+                         "or set this machine's clock right")
+    if day.year < 1990:
+        raise UsageError(f"--date {day} is too long ago: check the year")
+    return day
+
+
+def _count(text: str) -> int | None:
+    if text == "all":
+        return None
+    if not (text.isdecimal() and int(text[:9]) > 0 and len(text) < 9):
+        raise UsageError(f"--list {printable(text)[:20]} cannot be: give a whole number from 1, or all")
+    return int(text)
+
+
+def _kept(entry: Entry, args: argparse.Namespace) -> int:
+    from guard.keep.journal import journal_path
+
+    if args.json:
+        return _document([] if entry.empty else [entry])
+    if entry.empty:
+        print(f"nothing is written about {entry.day}")
+        return 0
+    print(f"kept for {entry.day}: {_in_words(entry)}")
+    print(f"in {journal_path()}", file=sys.stderr)
+    return 0
+
+
+def _in_words(entry: Entry) -> str:
+    from guard.keep.journal import ITEMS
+    from guard.screen.look import clean
+
+    words = []
+    for item in ITEMS:
+        value = getattr(entry, item.key)
+        if value is not None:
+            shown = clean(value) if isinstance(value, str) else f"{value:g}"
+            words.append(f"{item.words} {shown}{' ' + item.unit if item.unit else ''}")
+    return ", ".join(words)
+
+
+def _json_ready(entry: Entry) -> dict[str, Any]:
+    from guard.keep.journal import ITEMS
+
+    return {"date": entry.day.isoformat(), **{item.key: getattr(entry, item.key) for item in ITEMS}}
+
+
+def _document(entries: list[Entry]) -> int:
+    from guard.keep.journal import journal_path
+
+    document = {"format": 1, "file": str(journal_path()), "entries": [_json_ready(one) for one in entries]}
+    print(json.dumps(document, indent=2, ensure_ascii=False))
+    return 0
+
+
+def _today(journal: Journal, today: date, *, as_json: bool) -> int:
+    from guard.commands.journal_today import advice, sentence
+    from guard.keep import settings_file
+
+    entry = journal.of(today)
+    found = advice(journal, today, settings_file.load().get("ceiling_bpm"))
+    if as_json:
+        print(json.dumps({
+            "format": 1, "date": today.isoformat(), "entry": _json_ready(entry) if entry else None,
+            "advice": {"signs": list(found.signs), "suggestion": found.suggestion or None,
+                       "ceiling_bpm": found.ceiling_bpm},
+        }, indent=2, ensure_ascii=False))
+    elif entry is None:
+        print("nothing is written about today yet: guard journal")
+    elif found.warranted:
+        print(sentence(found))
+    else:
+        print("nothing in today's entry speaks against your usual run; how you feel comes first.")
+    return 0
+
+
+def _csv(journal: Journal, file: str) -> int:
+    import csv
+    import io
+
+    from guard.keep.journal import ITEMS
+    from guard.keep.log import write_whole
+
+    text = io.StringIO()
+    writer = csv.DictWriter(text, ["date", *(item.key for item in ITEMS)], lineterminator="\r\n")
+    writer.writeheader()
+    writer.writerows(_json_ready(entry) for entry in journal.entries)
+    if file == "-":
+        print(text.getvalue().replace("\r\n", "\n"), end="")
+    else:
+        write_whole(Path(file), [text.getvalue().encode()])
+        print(f"wrote {len(journal.entries)} entries to {printable(file)}")
+    return 0
+
+
+def _show(entries: list[Entry], *, searched: bool) -> None:
+    import os
+
+    from rich import box
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    from guard.screen.look import fitting_look
+
+    if not entries:
+        print("no entry holds that" if searched else "nothing is written yet: guard journal")
+        return
+    console = Console(highlight=False)
+    look = fitting_look(console.encoding, os.environ)
+    grid = Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False, padding=0)
+    grid.add_column("date", no_wrap=True)
+    for title in ("sleep\nh", "sound\n1-5", "stress\n1-5", "sore\n1-5", "food\n1-5", "rest\nbpm"):
+        grid.add_column(title, justify="right", no_wrap=True)
+    grid.add_column(" weather; shoes; note", ratio=1, overflow="fold")
+    for one in entries:
+        numbers = (one.sleep_h, one.sleep_quality, one.stress, one.soreness, one.food, one.resting_bpm)
+        texts = "; ".join(text for text in (one.weather, one.shoes, one.note) if text)
+        grid.add_row(one.day.isoformat(), *("" if value is None else f"{value:g}" for value in numbers),
+                     " " + escape(look.text(texts)))
+    console.print(grid)

@@ -1,0 +1,194 @@
+"""The sessions' figures for `guard progress`: kept in the cache, worked out anew where a log changed."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import zlib
+from collections.abc import Callable, Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from guard.errors import GuardError, InputError
+
+if TYPE_CHECKING:
+    from guard.coach.progress import Session
+    from guard.keep.library import SessionEntry
+
+FORMAT = 1  # a change in what is worked out needs a new number
+FEWEST_FOR_WORKERS = 60  # below this, starting processes takes longer than the work
+PER_TASK = 20
+
+
+def sessions_of(
+    folder: Path | None, response_s: float, *,
+    progress: Callable[[int, int], None] | None = None,
+    warn: Callable[[str], None] = lambda sentence: None,
+) -> list[Session]:
+    """Every session of the library with its figures, oldest first.
+
+    `progress` gets (done, to do) while logs are read. A log that cannot be
+    read, or that no clock dated, is left out; `warn` gets a sentence.
+    """
+    from guard.keep.library import sessions
+
+    entries = []
+    for entry in sessions(folder, warn=warn):
+        if entry.problem:
+            warn(f"{entry.path.name} is left out: {entry.problem}")
+        else:
+            entries.append(entry)
+    if not entries:
+        return []
+    place = _place(entries[0].path.parent)
+    known = _read(place, response_s)
+    missing = [entry for entry in entries if known.get(entry.path.name, ("",))[0] != entry.fingerprint]
+    if missing:
+        for entry, found in zip(missing, _worked_out(missing, response_s, progress), strict=True):
+            known[entry.path.name] = [entry.fingerprint, *found]
+        names = {entry.path.name for entry in entries}
+        _write(place, response_s, {name: row for name, row in known.items() if name in names})
+    found = []
+    for entry in entries:
+        _, problem, figures, check = known[entry.path.name]
+        if problem:
+            warn(f"{entry.path.name} is left out: {problem}")
+        else:
+            found.append(_session(entry, figures, check))
+    return sorted(found, key=lambda session: session.day)
+
+
+def _session(entry: SessionEntry, figures: dict[str, Any], check: list[dict[str, Any]]) -> Session:
+    from guard.coach.progress import Session
+    from guard.coach.progress_checks import CheckPart
+    from guard.coach.progress_line import Line
+    from guard.coach.progress_steady import SessionFigures
+
+    line, seconds = figures["line"], figures["bpm_seconds"]
+    whole = SessionFigures(**{
+        **figures,
+        "line": Line(**{**line, "covariance": tuple(line["covariance"])}) if line else None,
+        "bpm_seconds": (seconds[0], tuple(seconds[1])) if seconds else None})
+    return Session(_day(entry), entry.name, whole, tuple(CheckPart(**part) for part in check))
+
+
+def _day(entry: SessionEntry) -> date:
+    """The day of a session; by its file's time where no clock could tell."""
+    day = entry.ran_on() if entry.clock_trusted else None
+    return day or datetime.fromtimestamp(entry.mtime_ns / 1e9, UTC).astimezone().date()
+
+
+# -- working out
+
+def _worked_out(
+    entries: Sequence[SessionEntry], response_s: float, progress: Callable[[int, int], None] | None,
+) -> list[Any]:
+    paths = [str(entry.path) for entry in entries]
+    tasks = [(paths[at:at + PER_TASK], response_s) for at in range(0, len(paths), PER_TASK)]
+    workers = min(os.cpu_count() or 1, len(tasks))
+    found: list[Any] = []
+    if len(paths) < FEWEST_FOR_WORKERS or workers < 2:
+        for task in tasks:
+            found += _some(task)
+            if progress:
+                progress(len(found), len(paths))
+        return found
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        try:
+            for some in pool.map(_some, tasks):
+                found += some
+                if progress:
+                    progress(len(found), len(paths))
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    return found
+
+
+def _some(task: tuple[list[str], float]) -> list[Any]:
+    paths, response_s = task
+    return [_one(path, response_s) for path in paths]
+
+
+def _one(path: str, response_s: float) -> Any:
+    """(problem, figures, check parts) of one log, as plain values."""
+    from dataclasses import asdict
+
+    from guard.coach.progress_checks import check_parts
+    from guard.coach.progress_steady import figures, track
+    from guard.keep.series import read_series
+
+    try:
+        series = read_series(path)
+    except GuardError as error:
+        return [str(error), None, []]
+    columns = (series.readings, series.speeds, series.commands, series.end_s)
+    found = figures(*columns, ceiling_bpm=_ceiling(series.header), response_s=response_s,
+                    asking_cues=series.asking_cues)
+    check: list[Any] = []
+    if parts := _parts(series.header):
+        of = track(*columns)
+        check = [asdict(part) for part in check_parts(parts, of.bpm, of.speed_m_s, series.commands)]
+    return ["", asdict(found), check]
+
+
+def _ceiling(header: dict[str, Any]) -> float | None:
+    settings = header.get("settings")
+    value = settings.get("ceiling_bpm") if isinstance(settings, dict) else None
+    return float(value) if isinstance(value, (int, float)) and 30 <= value <= 250 else None
+
+
+def _parts(header: dict[str, Any]) -> list[tuple[str, str, float]]:
+    """(kind, name, seconds) of the plan's parts, where it has a test part by time."""
+    from guard.decide.plan import Kind, Plan
+
+    if not header.get("plan"):
+        return []
+    try:
+        parts = Plan.from_dict(header["plan"]).parts
+    except InputError:
+        return []
+    tested = any(part.kind is Kind.TEST for part in parts) and all(part.metres is None for part in parts)
+    return [(part.kind.value, part.name, part.seconds) for part in parts] if tested else []
+
+
+# -- what is kept
+
+def _place(home: Path) -> Path:
+    from guard.keep.folders import cache_dir
+
+    return cache_dir(make=False) / "progress" / f"{zlib.crc32(os.fsencode(home)):08x}.json"
+
+
+def _read(place: Path, response_s: float) -> dict[str, Any]:
+    import orjson
+
+    try:
+        head, body = place.read_bytes().split(b"\n", 1)
+        if orjson.loads(head) != _head(body, response_s):
+            return {}
+        known = orjson.loads(body)
+    except (OSError, ValueError):
+        return {}
+    return known if isinstance(known, dict) else {}
+
+
+def _write(place: Path, response_s: float, known: dict[str, Any]) -> None:
+    import orjson
+
+    from guard.keep.folders import cache_dir, make_private
+    from guard.keep.whole import write_whole
+
+    body = orjson.dumps(known)
+    with contextlib.suppress(GuardError):  # without it the next look takes longer, no more
+        cache_dir()
+        make_private(place.parent)
+        write_whole(place, [orjson.dumps(_head(body, response_s)), b"\n", body], force=True)
+
+
+def _head(body: bytes, response_s: float) -> dict[str, Any]:
+    return {"format": FORMAT, "response_s": response_s, "crc": zlib.crc32(body)}

@@ -113,9 +113,44 @@ metres = 500
 minutes = 5
 """
 
+_STEADY_CHECK = f"""\
+# The monthly steady-heart-rate check: three steady stretches at speeds that you
+# keep from month to month, all of them easy and under your ceiling (a treadmill
+# or a flat loop; same shoes, same time of day, not after a hard day). Hold the
+# speed; only stop is cued. `guard progress` compares heart rate over the last
+# two minutes of each stretch with earlier checks, and takes the speed at the
+# ceiling from all three. Seven minutes let heart rate settle.
+{_KEYS}
+name = "steady check"
+
+[[part]]
+kind = "warm_up"
+minutes = 10
+
+[[part]]
+kind = "test"
+name = "steady, slow"
+minutes = 7
+
+[[part]]
+kind = "test"
+name = "steady, middle"
+minutes = 7
+
+[[part]]
+kind = "test"
+name = "steady, quicker"
+minutes = 7
+
+[[part]]
+kind = "cool_down"
+minutes = 5
+"""
+
 EXAMPLES: dict[str, str] = {
     "easy-hour": _EASY_HOUR,
     "easy-hills": _HILLS,
     "strides": _STRIDES,
     "easy-five": _BY_DISTANCE,
+    "steady-check": _STEADY_CHECK,
 }

@@ -13,9 +13,9 @@ import pytest
 
 from guard.errors import HardwareError
 from guard.events import Battery, Link, LinkState, Reading
-from guard.sense.link import StrapSource
 from guard.sense.listen import Listener
 from guard.sense.seen import Strap, Wanted
+from guard.sense.strap import StrapSource
 from guard.sense.watch import Limits
 from tests.support.radio import bluez, forget_bus, radio_room, running
 
@@ -120,8 +120,8 @@ async def test_a_runner_may_take_his_time_to_choose(bluez, monkeypatch):
     bluez.add_strap(OTHER, "Strap two")
     listeners, begin = [], Listener.__init__
 
-    def kept_in_view(self, service):
-        begin(self, service)
+    def kept_in_view(self, *kinds):
+        begin(self, *kinds)
         listeners.append(self)
 
     monkeypatch.setattr(Listener, "__init__", kept_in_view)

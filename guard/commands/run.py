@@ -11,7 +11,7 @@ from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
     from guard.decide.plan import Plan
-    from guard.sense.link import StrapSource
+    from guard.sense.strap import StrapSource
     from guard.sense.seen import Seen, Strap
     from guard.settings import Settings
 
@@ -71,7 +71,7 @@ def _source(args: argparse.Namespace) -> StrapSource:
     import sys
 
     from guard.keep import straps
-    from guard.sense.link import StrapSource
+    from guard.sense.strap import StrapSource
     from guard.sense.seen import Wanted, typed
 
     wanted = typed(args.strap) if args.strap is not None else None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 
+from guard.sense.peripheral import HEART_RATE, Peripheral
 from guard.sense.seen import plain
 
 NO_BUS = ("the system message bus (D-Bus), through which Bluetooth is reached, does not answer: "
@@ -19,8 +20,7 @@ NO_LOW_ENERGY = ("the Bluetooth adapter is too old for heart-rate straps: "
 ADAPTER_OFF = "the Bluetooth adapter is off: `bluetoothctl power on`"
 ADAPTER_BLOCKED = "the Bluetooth adapter is blocked: `rfkill unblock bluetooth`, then `bluetoothctl power on`"
 ADAPTER_SWITCH = "a switch or key of this machine holds the Bluetooth adapter off: switch it on there"
-ELSEWHERE = ("wet the electrodes and wear it; if another phone, watch, bike or machine holds it, "
-             "disconnect it there")
+ELSEWHERE = HEART_RATE.mend
 
 if sys.platform == "darwin":
     NO_PERMISSION = ("no permission to use Bluetooth: allow it for your terminal in "
@@ -41,8 +41,11 @@ _BY_DBUS_NAME = {
 }
 
 
-def explain(error: BaseException) -> str:
-    """The sentence for an error of the Bluetooth library, the bus or the platform."""
+def explain(error: BaseException, about: Peripheral = HEART_RATE) -> str:
+    """The sentence for an error of the Bluetooth library, the bus or the platform.
+
+    `about` is the kind of device it happened with.
+    """
     from bleak.exc import (
         BleakBluetoothNotAvailableError,
         BleakCharacteristicNotFoundError,
@@ -53,14 +56,14 @@ def explain(error: BaseException) -> str:
     if isinstance(error, BleakBluetoothNotAvailableError):
         return _unavailable(error)
     if isinstance(error, BleakDeviceNotFoundError):
-        return "the strap was gone before it could be connected"
+        return f"the {about.noun} was gone before it could be connected"
     if isinstance(error, BleakCharacteristicNotFoundError):
-        return "the device did not show its heart rate yet"
+        return f"the device did not show its {about.shows} yet"
     if isinstance(error, BleakDBusError):
         known = _BY_DBUS_NAME.get(error.dbus_error)
         return known or f"Bluetooth refused ({plain(str(error), 120)})"
     if isinstance(error, TimeoutError):
-        return f"no answer in time: {ELSEWHERE}"
+        return f"no answer in time: {about.mend}"
     if isinstance(error, PermissionError):
         return NO_PERMISSION
     if isinstance(error, (FileNotFoundError, ConnectionError, EOFError)):

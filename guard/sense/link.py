@@ -1,11 +1,13 @@
-"""The radio link to a strap: find it, connect, watch it, get it back.
+"""The radio link to one device: find it, connect, watch it, get it back.
 
 One loop owns the link. Callbacks of the Bluetooth library only note what
 happened; each connection has a number, and what comes late from an older one
 is dropped. The link is judged by its packets (see `guard.sense.watch`).
 
     search ─> connect ─> watch ─> lost ─> (back off) ─> search …
-       └ radio in trouble: said with its mend, looked at every second until well
+
+This is what a strap (`guard.sense.strap`) and a treadmill or foot pod
+(`guard.sense.speed_source`) have in common.
 """
 
 from __future__ import annotations
@@ -13,16 +15,17 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from guard.clock import SessionClock
 from guard.errors import GuardError
-from guard.events import Battery, CueGiven, Input, Link, LinkState, Reading
+from guard.events import Input, LinkState, Reading
 from guard.heart import packet
 from guard.sense import faults
 from guard.sense.listen import Sighting
-from guard.sense.peripheral import BATTERY_LEVEL, BODY_SENSOR_LOCATION, HEART_RATE, Peripheral
-from guard.sense.radio import look
+from guard.sense.peripheral import BATTERY_LEVEL, Peripheral
+from guard.sense.radio import Radio, look
 from guard.sense.search import Choose, Search
 from guard.sense.seen import Seen, Strap, Wanted
 from guard.sense.watch import BackOff, Limits, Silence, Twins
@@ -35,26 +38,37 @@ Remember = Callable[[Strap], None]
 BAD_PACKET_SHOWN_S = 10.0
 
 
-class StrapSource:
-    """A strap as the source of a session (`guard.sense.source.Source`).
+@dataclass(slots=True)
+class Connection:
+    """One connection, subscribed to, with what watches over it."""
 
-    `wanted` is the strap looked for: the remembered one, or what the runner
+    client: BleakClient
+    found: Sighting
+    lost: asyncio.Event
+    silence: Silence
+    number: int
+
+
+class DeviceLink:
+    """A device and the link to it; what it means to the session is its heirs' matter.
+
+    `wanted` is the device looked for: the remembered one, or what the runner
     typed; None takes the only one in range. With several in range and no way
     to tell, `choose` is asked; without it HardwareError names them. `remember`
-    is called, off the event loop, with the strap that gave its first reading.
+    is called, off the event loop, with the device that gave its first reading.
     `wait_s` is how long the first search may take before HardwareError; None
     searches on.
     """
 
     def __init__(
         self,
+        peripheral: Peripheral,
         wanted: Wanted | None = None,
         *,
         choose: Choose | None = None,
         remember: Remember | None = None,
         wait_s: float | None = None,
         limits: Limits | None = None,
-        peripheral: Peripheral = HEART_RATE,
     ) -> None:
         self._peripheral = peripheral
         self._limits = limits or Limits()
@@ -62,10 +76,8 @@ class StrapSource:
         self._search = Search(peripheral, self._limits, wanted, choose, wait_s)
         self._found: Sighting | None = None
         self._number = 0
-        self._body_location: dict[str, str] = {}
         self._back_off = BackOff()
         self._twins = Twins(self._limits.twin_s)
-        self._link: Link | None = None
         self._bad_packet_s: float | None = None
         self._put: Callable[[Input], None] = lambda event: None
         self._clock: SessionClock | None = None
@@ -74,11 +86,11 @@ class StrapSource:
     def about(self) -> dict[str, object]:
         """Kind, name and address for the log's first line, as far as known yet."""
         wanted = self._found.seen if self._found else self._search.wanted or Wanted()
-        return {"kind": "strap", "name": wanted.name, "address": wanted.address,
+        return {"kind": self._peripheral.kind, "name": wanted.name, "address": wanted.address,
                 "service": self._peripheral.service}
 
     async def prepare(self, tell: Callable[[str], None] = lambda text: None) -> Seen:
-        """Find the strap before the session begins, while prompts and errors are cheap.
+        """Find the device before the session begins, while prompts and errors are cheap.
 
         Optional: `run` does it where it was not done. `tell` gets a line for
         the runner whenever there is something to say. Raises HardwareError.
@@ -87,36 +99,36 @@ class StrapSource:
             lambda state, detail: tell(detail or f"looking for the {self._peripheral.what}"))
         return self._found.seen
 
-    async def run(self, clock: SessionClock, put: Callable[[Input], None]) -> None:
-        """Put readings, battery and link changes until cancelled.
+    # What heirs add.
 
-        Raises HardwareError while nothing has been connected yet, where the
-        radio is missing or the strap cannot be found or told apart; after that
-        every trouble is a `Link` event and is recovered from.
-        """
-        self._clock, self._put = clock, put
-        while True:
-            found = self._found or await self._search.find(self._tell)
-            self._found = None
-            trouble = await self._serve(found)
-            self._tell(LinkState.LOST, trouble, found.seen)
-            await asyncio.sleep(self._back_off.next_s())
+    def _tell(self, state: LinkState, detail: str = "", seen: Seen | None = None) -> None:
+        """The link has come to `state`."""
+        raise NotImplementedError
 
-    def hear(self, cue: CueGiven) -> None:
-        """A strap does not listen to cues."""
+    def _charged(self, percent: int) -> None:
+        """The device told its charge."""
+        raise NotImplementedError
 
-    def set_speed(self, speed_m_s: float) -> None:
-        """A strap knows no speed."""
+    async def _greet(self, client: BleakClient, address: str) -> None:
+        """Ask what is asked once, before readings begin."""
 
-    async def _serve(self, found: Sighting) -> str:
-        """Connect and watch until the link is lost; returns what was wrong."""
+    def _took(self, event: Input) -> None:
+        """`event` was read from the device."""
+
+    def _bears_silence(self, connection: Connection, radio: Radio) -> bool:
+        """Whether a silent device is well all the same."""
+        return False
+
+    # The parts of a link's life.
+
+    async def _connect(self, found: Sighting) -> Connection | str:
+        """Connect and subscribe, or say what was wrong."""
         from bleak import BleakClient
 
         self._number += 1
         number, lost, loop = self._number, asyncio.Event(), asyncio.get_running_loop()
         limits = self._limits
         silence = Silence(limits, loop.time())
-        battery: asyncio.Task[None] | None = None
 
         def on_lost(_client: BleakClient) -> None:
             if number == self._number:
@@ -131,24 +143,34 @@ class StrapSource:
         try:
             async with asyncio.timeout(limits.connect_s + limits.part_s):
                 await client.connect()
-                await self._ask_body_location(client, found.seen.address)
+                await self._greet(client, found.seen.address)
                 await client.start_notify(self._peripheral.measurement, on_packet)
-            silence.packet(loop.time())
-            self._tell(LinkState.CONNECTED, found.note, found.seen)
-            self._search.connected(found)
-            battery = asyncio.create_task(self._watch_battery(client, number))
-            return await self._watch(lost, silence, found)
-        except Exception as error:
+        except BaseException as error:
+            self._number += 1
+            await self._part(client)
+            if not isinstance(error, Exception):
+                raise
             # Whatever the Bluetooth library or the bus throws costs this
             # connection, never the session.
-            trouble = faults.explain(error)
+            trouble = faults.explain(error, self._peripheral)
             self._search.failed(found, trouble)
             return trouble
+        silence.packet(loop.time())
+        self._tell(LinkState.CONNECTED, found.note, found.seen)
+        self._search.connected(found)
+        return Connection(client, found, lost, silence, number)
+
+    async def _attend(self, connection: Connection) -> str:
+        """Watch until the link is lost, and part; returns what was wrong."""
+        battery = asyncio.create_task(self._watch_battery(connection.client, connection.number))
+        try:
+            return await self._watch(connection)
+        except Exception as error:
+            return faults.explain(error, self._peripheral)
         finally:
             self._number += 1
-            if battery is not None:
-                battery.cancel()
-            await self._part(client)
+            battery.cancel()
+            await self._part(connection.client)
 
     def _take(self, raw: bytes, silence: Silence, found: Sighting) -> None:
         now_s = asyncio.get_running_loop().time()
@@ -164,12 +186,17 @@ class StrapSource:
         if self._bad_packet_s is None or now_s - self._bad_packet_s > BAD_PACKET_SHOWN_S:
             self._bad_packet_s = None
             self._tell(LinkState.CONNECTED, found.note, found.seen)
+        if event is None:
+            return
+        self._took(event)
         self._put(event)
         self._keep_in_mind(found.seen)
 
-    async def _watch(self, lost: asyncio.Event, silence: Silence, found: Sighting) -> str:
+    async def _watch(self, connection: Connection) -> str:
         """Return what ended the link: its own word, the radio's, or silence."""
         loop = asyncio.get_running_loop()
+        lost, silence, noun = connection.lost, connection.silence, self._peripheral.noun
+        address = connection.found.seen.address.upper()
         began_s = loop.time()
         owner = (await look(self._limits.ask_s)).owner
         while True:
@@ -179,31 +206,25 @@ class StrapSource:
             now_s = loop.time()
             if lost.is_set():
                 problem = (await look(self._limits.ask_s)).problem
-                return faults.what(problem) if problem else "the link to the strap broke"
+                return faults.what(problem) if problem else f"the link to the {noun} broke"
             if silence.length_s(now_s) < self._limits.doubt_s and now_s - began_s >= self._limits.good_s:
                 self._back_off.clear()
             if silence.over(now_s):
-                return f"connected, but no readings for {silence.length_s(now_s):.0f} s: {faults.ELSEWHERE}"
+                return (f"connected, but no readings for {silence.length_s(now_s):.0f} s: "
+                        f"{self._peripheral.mend}")
             if silence.look_due(now_s):
                 radio = await look(self._limits.ask_s)
                 if radio.problem:
                     return faults.what(radio.problem)
                 if radio.owner != owner:
                     return "the Bluetooth service was started anew"
-                if radio.connected is not None and found.seen.address.upper() not in radio.connected:
-                    return "the strap is out of reach"
-
-    async def _ask_body_location(self, client: BleakClient, address: str) -> None:
-        """Ask once a session; most straps say "chest", many nothing."""
-        if address in self._body_location:
-            return
-        with contextlib.suppress(Exception):
-            async with asyncio.timeout(self._limits.ask_s):
-                raw = bytes(await client.read_gatt_char(BODY_SENSOR_LOCATION))
-            self._body_location[address] = packet.body_location(raw)
+                if radio.connected is not None and address not in radio.connected:
+                    return f"the {noun} is out of reach"
+                if self._bears_silence(connection, radio):
+                    silence.packet(now_s)
 
     async def _watch_battery(self, client: BleakClient, number: int) -> None:
-        """Put the charge when it is first known and whenever it changes."""
+        """Tell the charge when it is first known and whenever it changes."""
         last: int | None = None
 
         def on_charge(_from: Any, data: bytearray) -> None:
@@ -211,9 +232,9 @@ class StrapSource:
             percent = packet.battery_percent(bytes(data))
             if number == self._number and percent is not None and percent != last:
                 last = percent
-                self._put(Battery(self._now_s(), percent))
+                self._charged(percent)
 
-        with contextlib.suppress(Exception):  # many straps offer no notification, or no battery at all
+        with contextlib.suppress(Exception):  # many offer no notification, or no battery at all
             async with asyncio.timeout(self._limits.ask_s):
                 await client.start_notify(BATTERY_LEVEL, on_charge)
         while True:
@@ -223,13 +244,13 @@ class StrapSource:
             await asyncio.sleep(self._limits.battery_every_s)
 
     async def _part(self, client: BleakClient) -> None:
-        """Disconnect, or the platform keeps the link and the strap seems gone next time."""
+        """Disconnect, or the platform keeps the link and the device seems gone next time."""
         with contextlib.suppress(Exception):
             async with asyncio.timeout(self._limits.part_s):
                 await client.disconnect()
 
     def _keep_in_mind(self, seen: Seen) -> None:
-        """Remember the strap once it has given a reading; failing to is no matter of the session."""
+        """Remember the device once it has given a reading; failing to is no matter of the session."""
         remember, self._remember = self._remember, None
         if remember is None:
             return
@@ -240,16 +261,5 @@ class StrapSource:
 
         asyncio.get_running_loop().run_in_executor(None, keep)
 
-    def _tell(self, state: LinkState, detail: str = "", seen: Seen | None = None) -> None:
-        """Put a `Link` event where it says anything new."""
-        about = seen or self._search.wanted or Wanted()
-        location = self._body_location.get(about.address, "") if state is LinkState.CONNECTED else ""
-        link = Link(0.0, state, about.name or about.address, detail, about.address, location)
-        if link != self._link:
-            self._link = link
-            self._put(Link(self._now_s(), link.state, link.name, link.detail, link.address,
-                           link.body_location))
-
     def _now_s(self) -> float:
         return round(self._clock.now_s(), 3) if self._clock else 0.0
-

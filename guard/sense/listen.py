@@ -1,4 +1,4 @@
-"""Listening for devices of one kind: scanning, and those connected already."""
+"""Listening for devices of one or more kinds: scanning, and those connected already."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import sys
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from guard.sense.peripheral import Peripheral
 from guard.sense.radio import Radio
 from guard.sense.seen import Seen, plain
 
@@ -26,7 +27,8 @@ logging.getLogger("dbus_fast").addHandler(logging.NullHandler())
 class Sighting:
     """A device in range, the handle to connect it by, and when it was last heard (loop time, s).
 
-    `note` is what the runner should know about how it was recognised.
+    `note` is what the runner should know about how it was recognised, `kind`
+    the `Peripheral.kind` it was heard as.
     """
 
     seen: Seen
@@ -34,16 +36,20 @@ class Sighting:
     heard_s: float
     already_connected: bool = False
     note: str = ""
+    kind: str = ""
 
 
 class Listener:
-    """Collects sightings over one or more stretches of scanning, one at a time."""
+    """Collects sightings over one or more stretches of scanning, one at a time.
 
-    def __init__(self, service: str, keep_s: float = 15.0) -> None:
-        self._service = service
+    A device of two kinds (a treadmill that is a foot pod too) is sighted twice.
+    """
+
+    def __init__(self, *kinds: Peripheral, keep_s: float = 15.0) -> None:
+        self._kinds = kinds
         self._keep_s = keep_s
         self.first_heard_s = float("inf")
-        self._sightings: dict[str, Sighting] = {}
+        self._sightings: dict[tuple[str, str], Sighting] = {}
         self._news = asyncio.Event()
         self._scanner: BleakScanner | None = None
 
@@ -66,7 +72,7 @@ class Listener:
         from bleak import BleakScanner
 
         extra: dict[str, Any] = {"bluez": {"adapter": radio.adapter}} if radio.adapter else {}
-        scanner = BleakScanner(self._heard, service_uuids=[self._service], **extra)
+        scanner = BleakScanner(self._heard, service_uuids=[one.service for one in self._kinds], **extra)
         async with asyncio.timeout(limit_s):
             await scanner.start()
         self._scanner = scanner
@@ -101,19 +107,27 @@ class Listener:
             async with asyncio.timeout(limit_s):
                 extra = {"bluez": {"adapter": radio.adapter}} if radio.adapter else {}
                 adapter = await adapter_type.get(**extra)
-                for device in await adapter.get_connected_devices([self._service]):
-                    if radio.connected is None or device.address.upper() in radio.connected:
-                        self._add(device, None, True)
+                for kind in self._kinds:
+                    for device in await adapter.get_connected_devices([kind.service]):
+                        if radio.connected is None or device.address.upper() in radio.connected:
+                            self._add(device, None, True, kind)
 
     def _heard(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
-        self._add(device, advertisement.rssi, False)
+        offered = {service.lower() for service in advertisement.service_uuids}
+        for kind in self._kinds:
+            # With one kind the platform has sifted already, whatever it lists.
+            if (kind.service in offered or len(self._kinds) == 1) and kind.is_one(advertisement.service_data):
+                self._add(device, advertisement.rssi, False, kind)
 
-    def _add(self, device: BLEDevice, rssi_dbm: int | None, already_connected: bool) -> None:
+    def _add(
+        self, device: BLEDevice, rssi_dbm: int | None, already_connected: bool, of: Peripheral,
+    ) -> None:
         kind = ""
         if sys.platform == "linux" and isinstance(device.details, dict):
             kind = str(device.details.get("props", {}).get("AddressType", ""))
-        seen = Seen(plain(device.name or ""), plain(device.address), rssi_dbm, kind)
+        seen = Seen(plain(device.name or ""), plain(device.address), rssi_dbm, kind, of.noun)
         now_s = asyncio.get_running_loop().time()
         self.first_heard_s = min(self.first_heard_s, now_s)
-        self._sightings[device.address] = Sighting(seen, device, now_s, already_connected)
+        self._sightings[of.kind, device.address] = Sighting(
+            seen, device, now_s, already_connected, kind=of.kind)
         self._news.set()

@@ -1,4 +1,4 @@
-"""Searching for the runner's strap until it is there to be connected."""
+"""Searching for the runner's strap, treadmill or pod until it is there to be connected."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ Choose = Callable[[Sequence[Seen]], Awaitable[Seen | None]]
 
 
 class Search:
-    """Finds the wanted strap, again and again over a session.
+    """Finds the wanted device, again and again over a session.
 
-    Until a strap has been connected, a missing radio or several straps that
-    cannot be told apart raise HardwareError; afterwards the search goes on and
-    says through `tell` what is in its way.
+    Until it has been connected, a missing radio or several that cannot be told
+    apart raise HardwareError; afterwards the search goes on and says through
+    `tell` what is in its way.
     """
 
     def __init__(
@@ -49,7 +49,7 @@ class Search:
         return self.wanted is not None and self.wanted.in_session
 
     def connected(self, found: Sighting) -> None:
-        """From now on it is this strap and no other."""
+        """From now on it is this device and no other."""
         self.wanted = Wanted(found.seen.name, found.seen.address, in_session=True)
         self._give_up_s = self._wait_s = None
 
@@ -58,8 +58,8 @@ class Search:
         self._trouble = f"{found.seen.label} was found, but: {trouble}"
 
     async def find(self, tell: Tell) -> Sighting:
-        """The strap, in range and ready to be connected."""
-        listener = Listener(self._peripheral.service)
+        """The device, in range and ready to be connected."""
+        listener = Listener(self._peripheral)
         began_s = self._now_s()
         if self._wait_s is not None and self._give_up_s is None:
             self._give_up_s = began_s + self._wait_s
@@ -74,7 +74,7 @@ class Search:
                     verdict = await self._listen(listener, radio)
                     self._radio_was_well = True
                 except Exception as error:  # the radio went away under the scanner
-                    problem = faults.explain(error)
+                    problem = faults.explain(error, self._peripheral)
                 else:
                     found = await self._settle(verdict, listener, began_s)
             if found is not None:
@@ -87,6 +87,24 @@ class Search:
                 tell(LinkState.UNAVAILABLE, problem)
                 await asyncio.sleep(self._limits.look_every_s)
                 began_s = self._now_s()
+
+    async def glance(self) -> Sighting | str:
+        """One short stretch of listening for a device known already; else why it was not found.
+
+        Nobody is asked: this is for devices the session goes on without.
+        """
+        radio = await look(self._limits.ask_s)
+        if radio.problem:
+            return faults.what(radio.problem)
+        listener = Listener(self._peripheral)
+        try:
+            verdict = await self._listen(listener, radio)
+        except Exception as error:
+            return faults.what(faults.explain(error, self._peripheral))
+        if isinstance(verdict, Several):
+            return f"{len(verdict.seen)} in range may be meant: {_listed(verdict.seen)}"
+        found = None if verdict is None else listener.sighting(verdict.seen, verdict.note)
+        return found or "not in range"
 
     async def _listen(self, listener: Listener, radio: Radio) -> Taken | Several | None:
         """Scan until there is a verdict, for one stretch at most."""
@@ -120,7 +138,7 @@ class Search:
         if isinstance(verdict, Several):
             if self._choose is None and not self._in_session:
                 raise HardwareError(
-                    f"{len(verdict.seen)} straps are in range and none is surely yours: "
+                    f"{len(verdict.seen)} {self._peripheral.noun}s are in range and none is surely yours: "
                     f"{_listed(verdict.seen)}; say which with `guard straps --remember ADDRESS`")
             return await self._ask(verdict.seen, listener)
         strangers = [one.seen for one in listener.sightings]
@@ -129,7 +147,7 @@ class Search:
         return None
 
     async def _ask(self, candidates: Sequence[Seen], listener: Listener) -> Sighting | None:
-        """Let the runner choose, once for the same straps, and never in mid-run."""
+        """Let the runner choose, once for the same devices, and never in mid-run."""
         labels = frozenset(one.label for one in candidates)
         if self._choose is None or self._in_session or labels <= self._declined:
             await asyncio.sleep(self._limits.look_every_s)
@@ -148,13 +166,13 @@ class Search:
         return self._now_s() - began_s >= self._limits.hint_s
 
     def _hint(self, listener: Listener) -> str:
-        """What the runner can do about a strap that does not show up."""
+        """What the runner can do about a device that does not show up."""
         if self._trouble and not self._in_session:
             return self._trouble
         others = [one.seen for one in listener.sightings]
         if self.wanted is None:
-            return f"no {self._peripheral.what} found yet: {faults.ELSEWHERE}"
-        text = f"{self.wanted.label} not found yet: {faults.ELSEWHERE}"
+            return f"no {self._peripheral.what} found yet: {self._peripheral.mend}"
+        text = f"{self.wanted.label} not found yet: {self._peripheral.mend}"
         if others:
             text += f"; in range: {_listed(others)} (if yours, `guard straps --remember ADDRESS`)"
         return text

@@ -1,6 +1,6 @@
-"""Which of the straps in range is the runner's: never a neighbour's in silence.
+"""Which of the devices in range is the runner's: never a neighbour's in silence.
 
-A strap is known by its name and service; its address is a hint, because a
+Straps, treadmills and foot pods alike. One is known by its name and service; its address is a hint, because a
 private address changes (Bluetooth Core Specification, Vol 6, Part B, 1.3).
 Pure: lists of what was seen go in, a verdict comes out.
 """
@@ -18,7 +18,7 @@ _ADDRESS = re.compile(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}|[0-9A-F]{8}(-[0-9A-F]{4}){3
 
 @dataclass(frozen=True, slots=True)
 class Strap:
-    """A strap worth remembering: its name and the address it last had."""
+    """A strap, treadmill or pod worth remembering: its name and the address it last had."""
 
     name: str
     address: str
@@ -26,7 +26,7 @@ class Strap:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """The strap looked for; either word may be empty. `in_session` once it has been connected."""
+    """The device looked for; either word may be empty. `in_session` once it has been connected."""
 
     name: str = ""
     address: str = ""
@@ -39,7 +39,7 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A strap in range.
+    """A device in range; `noun` says what it is called.
 
     `rssi_dbm` is None when it is connected to this machine already.
     `address_kind` is "public" or "random" where the platform says so, else "".
@@ -49,11 +49,12 @@ class Seen:
     address: str
     rssi_dbm: int | None = None
     address_kind: str = ""
+    noun: str = "strap"
 
     @property
     def label(self) -> str:
         """Name and address, as listed to a runner who has to choose."""
-        return f"{self.name or 'nameless strap'} ({self.address})"
+        return f"{self.name or f'nameless {self.noun}'} ({self.address})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +73,10 @@ class Several:
 
 
 def pick(seen: Sequence[Seen], wanted: Wanted | None, *, settled: bool) -> Taken | Several | None:
-    """The strap to connect to, those to choose among, or None: go on listening.
+    """The one to connect to, those to choose among, or None: go on listening.
 
-    `settled` is True once there was time for every strap in range to show up;
-    until then only the exact address of the wanted strap is taken.
+    `settled` is True once there was time for all in range to show up; until
+    then only the exact address of the wanted one is taken.
     """
     if wanted is None:
         if not settled or not seen:

@@ -1,4 +1,4 @@
-"""A survey of the straps in range, and the charge of one of them."""
+"""A survey of the devices in range, and the charge of one of them."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from guard.sense.watch import Limits
 
 
 async def survey(
-    seconds: float, peripheral: Peripheral = HEART_RATE, limits: Limits | None = None
+    seconds: float, *kinds: Peripheral, limits: Limits | None = None
 ) -> list[Sighting]:
-    """Listen for `seconds`; the devices heard, nearest first.
+    """Listen for `seconds`; the devices of these kinds (straps) heard, nearest first.
 
     Raises HardwareError with the mend where the radio is not ready.
     """
@@ -25,7 +25,7 @@ async def survey(
     radio = await look(limits.ask_s)
     if radio.problem:
         raise HardwareError(radio.problem)
-    listener = Listener(peripheral.service, keep_s=seconds + limits.ask_s)
+    listener = Listener(*(kinds or (HEART_RATE,)), keep_s=seconds + limits.ask_s)
     await listener.add_connected(radio, limits.ask_s)
     try:
         await listener.start(radio, limits.ask_s)

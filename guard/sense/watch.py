@@ -10,6 +10,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 4.0, 5.0)
+RETRY_S = (0.5, 2.0, 5.0, 10.0, 20.0, 30.0)  # for a device the session goes on without
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:
@@ -27,20 +30,19 @@ class Limits:
     good_s: float = 30.0  # of good data that clear the record of failures
     twin_s: float = 0.1  # within which an identical packet is a duplicate
     battery_every_s: float = 600.0
-
-
-BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 4.0, 5.0)
+    retry_s: tuple[float, ...] = BACK_OFF_S  # between attempts, the last one again and again
 
 
 class BackOff:
-    """How long to wait before the next attempt: longer each time, up to 5 s."""
+    """How long to wait before the next attempt: longer each time, up to the last of `waits_s`."""
 
-    def __init__(self) -> None:
+    def __init__(self, waits_s: tuple[float, ...] = BACK_OFF_S) -> None:
+        self._waits_s = waits_s
         self._failures = 0
 
     def next_s(self) -> float:
         """Seconds to wait after one more failure."""
-        wait_s = BACK_OFF_S[min(self._failures, len(BACK_OFF_S) - 1)]
+        wait_s = self._waits_s[min(self._failures, len(self._waits_s) - 1)]
         self._failures += 1
         return wait_s
 

@@ -7,12 +7,14 @@ its source (rehearsals); `ManualClock` stands still until told to move, for test
 from __future__ import annotations
 
 import asyncio
+import sys
 import time
 from collections.abc import Callable
 from datetime import datetime
 from typing import Protocol
 
 DRIFT_S = 1.0  # wall and monotonic time this far apart are worth telling
+SLEEP_COUNTED_S = 600.0  # of a longer sleep of the machine a session counts only this much
 
 
 class SessionClock(Protocol):
@@ -27,15 +29,55 @@ class SessionClock(Protocol):
         ...
 
 
-class RealClock:
-    """Monotonic time since creation, `rate` session seconds a wall second."""
+def elapsed_s() -> float:
+    """Seconds on a clock that nobody sets and that goes on while the machine sleeps.
 
-    def __init__(self, rate: float = 1.0) -> None:
+    `time.monotonic` stands still meanwhile on Linux and macOS (clock_gettime(2)).
+    """
+    if sys.platform == "linux":
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+    if sys.platform == "darwin":
+        return time.clock_gettime(time.CLOCK_MONOTONIC)
+    return time.monotonic()
+
+
+class SleepWatch:
+    """Tells how long the machine slept (suspend, lid closed)."""
+
+    def __init__(self, awake: Callable[[], float] = time.monotonic,
+                 elapsed: Callable[[], float] = elapsed_s) -> None:
+        self._awake, self._elapsed = awake, elapsed
+        self._slept_s = self._all_sleep_s()
+
+    def slept_s(self) -> float:
+        """Seconds slept since last asked; 0.0 for less than `DRIFT_S`."""
+        more_s = self._all_sleep_s() - self._slept_s
+        if more_s <= DRIFT_S:
+            return 0.0
+        self._slept_s += more_s
+        return more_s
+
+    def _all_sleep_s(self) -> float:
+        elapsed_s = self._elapsed()  # first, so that being held up in between never looks like sleep
+        return elapsed_s - self._awake()
+
+
+class RealClock:
+    """Time since creation, `rate` session seconds a wall second; nobody can set it.
+
+    Sleep of the machine counts, so that old readings look old when it wakes,
+    but no sleep for more than `SLEEP_COUNTED_S`.
+    """
+
+    def __init__(self, rate: float = 1.0, *, awake: Callable[[], float] = time.monotonic,
+                 elapsed: Callable[[], float] = elapsed_s) -> None:
         self.rate = rate
-        self._began = time.monotonic()
+        self._awake, self._sleep_watch = awake, SleepWatch(awake, elapsed)
+        self._began = awake()
 
     def now_s(self) -> float:
-        return (time.monotonic() - self._began) * self.rate
+        self._began -= min(self._sleep_watch.slept_s(), SLEEP_COUNTED_S)
+        return (self._awake() - self._began) * self.rate
 
     async def sleep_until(self, t_s: float) -> None:
         await asyncio.sleep(max(0.0, (t_s - self.now_s()) / self.rate))

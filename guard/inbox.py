@@ -4,12 +4,51 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from guard.events import SoundHealth
 
-Item = SoundHealth | str
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A sentence the runner should see; `aloud` is what is spoken with it, if anything.
+
+    A `lasting` one stays on screen until another of the same `topic` comes.
+    """
+
+    text: str
+    topic: str = ""
+    lasting: bool = False
+    aloud: str = ""
+
+
+Item = SoundHealth | Note
+MOST_SHOWN = 3
+
+
+class Notices:
+    """The notes on screen: each for `for_s` seconds, a lasting one until its topic has another."""
+
+    def __init__(self, for_s: float) -> None:
+        self._for_s = for_s
+        self._until_s: dict[str, float] = {}
+        self._topics: dict[str, str] = {}
+
+    def add(self, note: Note, now_s: float) -> None:
+        """Show `note` from `now_s` on; it takes the place of the one before of its topic."""
+        if note.topic:
+            self._until_s.pop(self._topics.get(note.topic, ""), None)
+            self._topics[note.topic] = note.text
+        self._until_s.pop(note.text, None)
+        self._until_s[note.text] = math.inf if note.lasting else now_s + self._for_s
+
+    def shown(self, now_s: float) -> tuple[str, ...]:
+        """The newest, oldest first; those that last are never pushed out by passing ones."""
+        self._until_s = {text: until_s for text, until_s in self._until_s.items() if now_s < until_s}
+        return tuple(sorted(self._until_s, key=lambda text: self._until_s[text] == math.inf)[-MOST_SHOWN:])
 
 
 class Inbox:
@@ -24,9 +63,9 @@ class Inbox:
         """Sound leaves the machine through `backend` now ("none" when it cannot)."""
         self._put(SoundHealth(0.0, backend, detail))
 
-    def note(self, sentence: str) -> None:
-        """A sentence the runner should see."""
-        self._put(sentence)
+    def note(self, sentence: str, *, topic: str = "", lasting: bool = False, aloud: str = "") -> None:
+        """A sentence the runner should see (see `Note`)."""
+        self._put(Note(sentence, topic, lasting, aloud))
 
     def attach(self, loop: asyncio.AbstractEventLoop, take: Callable[[Item], None]) -> None:
         """From now on `take` gets every item, in `loop`."""

@@ -14,15 +14,15 @@ import contextlib
 import dataclasses
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import IO, Any, Protocol
+from typing import IO, Any
 
-from guard.clock import SessionClock, WallWatch, wall_now
+from guard.clock import SessionClock, SleepWatch, WallWatch, wall_now
 from guard.decide.plan import Plan
-from guard.decide.wording import GUARD_STOPPED, status_phrase
+from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_phrase
 from guard.errors import GuardError
 from guard.events import (
     Action,
@@ -36,9 +36,9 @@ from guard.events import (
     Speed,
     State,
 )
-from guard.inbox import Inbox
+from guard.inbox import Inbox, Note, Notices
 from guard.keys import Keyboard, terminal_keys
-from guard.outlet import Outlet
+from guard.outlet import Log, Outlet, Sounder
 from guard.screen import words
 from guard.screen.frame import Frame, Screen
 from guard.sense.source import Source
@@ -51,25 +51,8 @@ DISCONNECT_S = 6.0  # how long a source may take to let go of its device
 CLOSE_S = 8.0  # how long a listener may take to finish
 ANSWER_S = 3.0  # how long the answer to a key stays on screen
 NOTE_S = 30.0  # how long a warning stays there; it is shown again at the end
-
-
-class Sounder(Protocol):
-    """What plays cues."""
-
-    def start(self) -> None: ...
-    def cue(self, given: CueGiven) -> None: ...
-    def say(self, text: str) -> None: ...
-    def tick(self) -> None: ...
-    def mute(self, on: bool) -> None: ...
-    def close(self, goodbye: str | None = None) -> None: ...
-
-
-class Log(Protocol):
-    """What keeps the session."""
-
-    def write(self, item: Input | Output) -> None: ...
-    def tick(self) -> None: ...
-    def close(self, summary: Mapping[str, Any], t_s: float | None = None) -> Path | None: ...
+STUCK_S = 10.0  # a disk that takes this long for one line is said to be stuck
+LOG_TOPIC = "log"
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +121,9 @@ class _Live:
         self._log, self._screen, self._sounder = log, screen, sounder
         self._needs_screen, self._wall_watch = needs_screen, wall_watch
         self._keyboard = Keyboard(settings)
-        self._notes: dict[str, float] = {}
+        self._notices = Notices(NOTE_S)
+        self._sleep_watch = SleepWatch()
+        self._log_stuck = False
         self._answer, self._answer_until_s = "", 0.0
         self._last_sound_s = 0.0
         self._kept: Path | None = None
@@ -208,8 +193,12 @@ class _Live:
             self._guarded(lambda: self._tell(None, self.session.advance(self._clock.now_s())))
             if (wall := self._wall_watch.parted()) is not None:
                 self.take(Clock(self._clock.now_s(), wall))
+            if slept_s := self._sleep_watch.slept_s():
+                self._note(Note(f"this machine slept for {words.clock(slept_s)}: nothing was guarded "
+                                "meanwhile; keep it awake during a session"))
             self._say_all_is_well()
             self._to_log.put_latest(self._log.tick)
+            self._watch_log()
             self._show()
 
     # -- in
@@ -219,13 +208,13 @@ class _Live:
         if not self._stopped.done():
             self._take(event)
 
-    def take_foreign(self, item: SoundHealth | str) -> None:
+    def take_foreign(self, item: SoundHealth | Note) -> None:
         """Something from another thread: sound health, or a sentence to show."""
-        if isinstance(item, str):
+        if isinstance(item, Note):
             self._note(item)
         else:
             if item.detail and item.backend != "off":  # switched off by the runner is no trouble
-                self._note(item.detail)
+                self._note(Note(item.detail))
             self.take(dataclasses.replace(item, t_s=self._clock.now_s()))
 
     def key(self, char: str) -> None:
@@ -295,8 +284,8 @@ class _Live:
     def _show(self) -> None:
         wall_s = time.monotonic()
         answer = self._answer if wall_s < self._answer_until_s else ""
-        notes = tuple(note for note, until_s in self._notes.items() if wall_s < until_s)[-3:]
-        frame = Frame(self.session.snapshot(), notes, self._keyboard.prompt(wall_s) or answer)
+        frame = Frame(self.session.snapshot(), self._notices.shown(wall_s),
+                      self._keyboard.prompt(wall_s) or answer)
         self._to_screen.put_latest(lambda: self._screen.frame(frame))
 
     def _say_all_is_well(self) -> None:
@@ -309,10 +298,22 @@ class _Live:
     def _answered(self, text: str) -> None:
         self._answer, self._answer_until_s = text, time.monotonic() + ANSWER_S
 
-    def _note(self, sentence: str) -> None:
-        self._notes[sentence] = time.monotonic() + NOTE_S
-        if sentence not in self.troubles:
-            self.troubles.append(sentence)
+    def _watch_log(self) -> None:
+        """A disk that does not answer holds the log's thread; it is said from here."""
+        stuck = self._to_log.stuck_s > STUCK_S
+        if stuck and not self._log_stuck:
+            self._note(Note("the disk does not answer: the log waits in memory; the guard goes on",
+                            LOG_TOPIC, True, NOT_RECORDING))
+        elif self._log_stuck and not stuck:
+            self._note(Note("the disk answers again", LOG_TOPIC, False, RECORDING_AGAIN))
+        self._log_stuck = stuck
+
+    def _note(self, note: Note) -> None:
+        self._notices.add(note, time.monotonic())
+        if note.aloud:
+            self._to_sound.put(lambda: self._sounder.say(note.aloud))
+        if note.text not in self.troubles:
+            self.troubles.append(note.text)
         self._show()
 
     def _listener_failed(self, name: str, error: Exception) -> None:
@@ -322,7 +323,7 @@ class _Live:
     def _take_failure(self, name: str, error: Exception) -> None:
         if name == "screen" and self._needs_screen:
             self.stop("ended")
-        self._note(f"the {name} failed ({type(error).__name__}: {error}); the guard goes on without it")
+        self._note(Note(f"the {name} failed ({type(error).__name__}: {error}); the guard goes on without it"))
 
 
 def _in_order(event: Input | None, outputs: list[Output]) -> Iterator[Input | Output]:

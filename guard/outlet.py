@@ -1,13 +1,37 @@
-"""A listener's own thread and queue: it may be slow, stuck or broken without anyone noticing."""
+"""A listener, and its own thread and queue: it may be slow, stuck or broken without anyone noticing."""
 
 from __future__ import annotations
 
 import threading
+import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, Protocol
+
+from guard.events import CueGiven, Input, Output
 
 Call = Callable[[], None]
 WAITING = 50_000  # calls kept for a stuck listener; the oldest go first
+
+
+class Sounder(Protocol):
+    """What plays cues."""
+
+    def start(self) -> None: ...
+    def cue(self, given: CueGiven) -> None: ...
+    def say(self, text: str) -> None: ...
+    def tick(self) -> None: ...
+    def mute(self, on: bool) -> None: ...
+    def close(self, goodbye: str | None = None) -> None: ...
+
+
+class Log(Protocol):
+    """What keeps the session."""
+
+    def write(self, item: Input | Output) -> None: ...
+    def tick(self) -> None: ...
+    def close(self, summary: Mapping[str, Any], t_s: float | None = None) -> Path | None: ...
 
 
 class Outlet:
@@ -24,8 +48,15 @@ class Outlet:
         self._latest: Call | None = None
         self._ready = threading.Condition()
         self._ended = self._failing = False
+        self._busy_since_s: float | None = None
         self._thread = threading.Thread(target=self._work, name=f"outlet-{name}", daemon=True)
         self._thread.start()
+
+    @property
+    def stuck_s(self) -> float:
+        """How long the call that runs now has been running; 0 when none does."""
+        since_s = self._busy_since_s
+        return 0.0 if since_s is None else time.monotonic() - since_s
 
     def put(self, call: Call) -> None:
         """Queue a call; returns at once."""
@@ -60,6 +91,7 @@ class Outlet:
                     call, self._latest = self._latest, None
                 else:
                     return
+            self._busy_since_s = time.monotonic()
             try:
                 call()
             except Exception as error:
@@ -68,3 +100,5 @@ class Outlet:
                 self._failing = True
             else:
                 self._failing = False
+            finally:
+                self._busy_since_s = None

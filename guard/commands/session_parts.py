@@ -7,18 +7,20 @@ import sys
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from rich.console import Console
 
 from guard.clock import SessionClock, wall_now
 from guard.decide.plan import Plan
+from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN
 from guard.errors import GuardError
 from guard.inbox import Inbox
 from guard.keep import folders
 from guard.keep.log import SessionLog, new_session_path, session_header
 from guard.keep.wall import clock_is_trusted
-from guard.live import Ended, run_session
+from guard.live import LOG_TOPIC, Ended, run_session
 from guard.screen.frame import Screen
 from guard.screen.live_screen import LiveScreen
 from guard.screen.look import fitting_look
@@ -61,7 +63,7 @@ async def guarded(
         settings, started=started, clock_trusted=clock_is_trusted(started),
         plan=plan.as_dict() if plan else None, source=source.about)
     folder = _folder(kind.log_folder, inbox)
-    log = SessionLog(new_session_path(started, folder), header, report=inbox.note)
+    log = SessionLog(new_session_path(started, folder), header, report=partial(_tell_of_log, inbox))
     sounder = Sounder(
         settings, cache_dir=_folder(folders.cache_dir, inbox), on_health=inbox.sound,
         own_phrases=folders.config_dir(make=False) / "phrases")
@@ -93,6 +95,11 @@ def finished(ended: Ended, *, title: str) -> int:
 def is_terminal(*streams: object) -> bool:
     """Whether all of these streams are terminals."""
     return all(getattr(stream, "isatty", lambda: False)() for stream in streams)
+
+
+def _tell_of_log(inbox: Inbox, sentence: str, works: bool) -> None:
+    inbox.note(sentence, topic=LOG_TOPIC, lasting=not works,
+               aloud=RECORDING_AGAIN if works else NOT_RECORDING)
 
 
 def _folder(find: Callable[[], Path], inbox: Inbox) -> Path:

@@ -33,6 +33,8 @@ JOINT = ", "
 GUARD_STOPPED = "guard stopped"
 ALL_IS_WELL = "all is well"
 NO_SIGNAL = "no heart rate signal"
+NOT_RECORDING = "not recording"
+RECORDING_AGAIN = "recording again"
 WALK_RUN = "walk run today"
 
 KM_PER_MILE = 1.609344  # international mile, exact by definition
@@ -187,7 +189,8 @@ def phrase_bank(settings: Settings) -> list[str]:
     the settings make speed advice possible. The words of the belt are always
     among them, since a treadmill may be connected at any time.
     """
-    bank = [*cue_phrases(settings), GUARD_STOPPED, ALL_IS_WELL, NO_SIGNAL, "paused"]
+    bank = [*cue_phrases(settings), GUARD_STOPPED, ALL_IS_WELL, NO_SIGNAL, "paused", NOT_RECORDING,
+            RECORDING_AGAIN]
     bank += [words for choices in _ON_BELT.values() for words in choices]
     bank += [_heart_rate(bpm) for bpm in HEART_RATES_BPM]
     bank += [_room(bpm) for bpm in _ROOMS_BPM] + [_over(bpm) for bpm in _OVERS_BPM]

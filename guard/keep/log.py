@@ -2,7 +2,7 @@
 
 Line 1 is the header, then one line an event as it happens, last the end with
 the summary (`guard.keep.records` has the forms, `guard.keep.recording` reads
-them back). Each line is one write; the file is synced to disk every 5 s and at
+them back). Each line is one write; the file is synced to disk every 4 s and at
 once for what matters. When the disk fails the session goes on: lines wait in
 memory and are tried again.
 
@@ -11,7 +11,6 @@ Writing blocks while the disk is slow; call it from a thread of its own.
 
 from __future__ import annotations
 
-import errno
 import os
 import tempfile
 import time
@@ -25,18 +24,18 @@ from guard import __version__
 from guard.errors import UsageError
 from guard.events import CueGiven, Input, Link, Output
 from guard.keep.folders import sessions_dir
+from guard.keep.log_file import LogFile, numbered
 from guard.keep.recording import FORMAT, Recording, read_log, repair
 from guard.keep.records import Record, from_record, to_line, to_record
-from guard.keep.whole import sync_folder, write_whole
+from guard.keep.whole import write_whole
 from guard.settings import Settings
 
 __all__ = ["Recording", "SessionLog", "from_record", "new_session_path", "read_log", "repair",
            "session_header", "to_record", "write_recording", "write_whole"]
 
-SYNC_EVERY_S = 5.0
+SYNC_EVERY_S = 4.0  # leaves a second for a slow disk: at most 5 s are ever lost
 RETRY_EVERY_S = 2.0
 KEPT_BYTES = 8 << 20  # lines that wait in memory; about a day of readings
-OWNER_ONLY = 0o600
 
 
 def session_header(
@@ -63,19 +62,16 @@ def session_header(
 def new_session_path(started: datetime, folder: Path | None = None) -> Path:
     """A name not yet taken, such as 2026-03-02_0610.jsonl, in the sessions folder."""
     home = sessions_dir() if folder is None else folder
-    stem = started.strftime("%Y-%m-%d_%H%M")
-    path, number = home / f"{stem}.jsonl", 1
-    while path.exists():
-        number += 1
-        path = home / f"{stem}_{number}.jsonl"
-    return path
+    names = numbered(home / f"{started.strftime('%Y-%m-%d_%H%M')}.jsonl")
+    return next(path for path in names if not path.exists())
 
 
 class SessionLog:
     """Writes one session to `path`, which must not exist yet (UsageError).
 
-    `report` gets one plain sentence when writing begins to fail and one when
-    it works again. `clock` is monotonic, in s. No disk error is ever raised.
+    `report` gets one plain sentence when writing begins to fail (False) and
+    one when it works again (True). `clock` is monotonic, in s. No disk error is
+    ever raised: what cannot be written waits in memory.
     """
 
     def __init__(
@@ -84,24 +80,27 @@ class SessionLog:
         header: Mapping[str, Any],
         *,
         clock: Callable[[], float] = time.monotonic,
-        report: Callable[[str], None] | None = None,
+        report: Callable[[str, bool], None] | None = None,
     ) -> None:
         if path.exists():
             raise UsageError(f"{path} exists already: name another file for the log")
-        self.path = path
+        self._file = LogFile(path)
         self._clock = clock
-        self._report = report or (lambda sentence: None)
-        self._fd: int | None = None
+        self._report = report or (lambda sentence, works: None)
         self._waiting: deque[bytes] = deque()
         self._waiting_bytes = 0
         self._lost_lines = 0
         self._failing = False
         self._retry_at_s = 0.0
         self._synced_at_s = clock()
-        self._unsynced = False
         self._last_t_s = 0.0
         self._put(to_line(header))
         self.sync()
+
+    @property
+    def path(self) -> Path:
+        """Where the log is; another guard may have taken the name asked for."""
+        return self._file.path
 
     @property
     def failing(self) -> bool:
@@ -117,22 +116,22 @@ class SessionLog:
 
     def tick(self) -> None:
         """Sync or try again if that is due; call it every second or so when idle."""
-        if self._waiting and self._clock() >= self._retry_at_s:
+        if self._failing and self._clock() >= self._retry_at_s:
             self._drain()
-        if self._unsynced and self._clock() - self._synced_at_s >= SYNC_EVERY_S:
-            self.sync()
+        self._sync_if_due()
 
     def sync(self) -> None:
-        """Ask the disk to keep what was written so far."""
-        self._synced_at_s = self._clock()
-        self._unsynced = False
-        if self._fd is None:
+        """Ask the disk to keep what was written so far, and see that it is where it belongs."""
+        if self._failing:
             return
+        self._synced_at_s = self._clock()
         try:
-            os.fsync(self._fd)
+            self._file.sync()
         except OSError as error:
-            if error.errno not in (errno.EINVAL, errno.ENOTSUP, errno.EROFS):
-                self._fail(error)
+            self._fail(error.strerror or str(error))
+            return
+        if not self._file.in_place():
+            self._fail("it was removed or moved away")
 
     def close(self, summary: Mapping[str, Any], t_s: float | None = None) -> Path | None:
         """Write the end and close; returns where the whole session is kept.
@@ -142,13 +141,12 @@ class SessionLog:
         """
         t_s = self._last_t_s if t_s is None else t_s
         self._put(to_line({"t": t_s, "type": "end", "summary": dict(summary)}))
-        if self._waiting:
-            self._drain()
-        self.sync()
-        kept = self.path if not self._waiting else self._rescue()
-        if self._fd is not None:
-            os.close(self._fd)
-            self._fd = None
+        for _ in range(2):  # what fails now is tried once more, at once
+            if self._failing:
+                self._drain()
+            self.sync()
+        kept = self._rescue() if self._failing else self.path
+        self._file.close()
         return kept
 
     def _put(self, line: bytes) -> None:
@@ -158,7 +156,10 @@ class SessionLog:
             self._drain()
         while self._waiting_bytes > KEPT_BYTES and len(self._waiting) > 2:
             self._forget_oldest()
-        if self._unsynced and self._clock() - self._synced_at_s >= SYNC_EVERY_S:
+        self._sync_if_due()
+
+    def _sync_if_due(self) -> None:
+        if self._clock() - self._synced_at_s >= SYNC_EVERY_S:
             self.sync()
 
     def _forget_oldest(self) -> None:
@@ -170,11 +171,11 @@ class SessionLog:
     def _drain(self) -> None:
         """Write what waits, oldest first, as far as the disk takes it."""
         try:
-            if self._fd is None:
-                self._fd = self._open()
+            if self._failing:
+                self._mend()
             while self._waiting:
                 line = self._waiting[0]
-                written = os.write(self._fd, line)
+                written = self._file.write(line)
                 self._waiting_bytes -= written
                 if written == len(line):
                     self._waiting.popleft()
@@ -182,13 +183,23 @@ class SessionLog:
                 else:
                     # A full disk takes part of a line; the rest must follow it.
                     self._waiting[0] = line[written:]
-                self._unsynced = True
+            if self._failing:
+                self._file.sync()
         except OSError as error:
-            self._fail(error)
+            self._fail(error.strerror or str(error))
             return
         if self._failing:
             self._failing = False
-            self._report(f"the log {self.path} is written again")
+            self._synced_at_s = self._clock()
+            self._report(f"the log {self.path} is written again", True)
+
+    def _mend(self) -> None:
+        again = self._file.mend()
+        if again:
+            # It may end inside the line that waits first: the two belong together.
+            first = self._waiting.popleft() if self._waiting else b""
+            self._waiting.appendleft(again + first)
+            self._waiting_bytes += len(again)
 
     def _mark_gap(self) -> None:
         if not self._lost_lines:
@@ -198,39 +209,39 @@ class SessionLog:
         self._waiting_bytes += len(line)
         self._lost_lines = 0
 
-    def _open(self) -> int:
-        # O_EXCL: an existing session is never written over.
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
-        fd = os.open(self.path, flags | getattr(os, "O_CLOEXEC", 0), OWNER_ONLY)
-        sync_folder(self.path.parent)
-        return fd
-
-    def _fail(self, error: OSError) -> None:
+    def _fail(self, why: str) -> None:
         self._retry_at_s = self._clock() + RETRY_EVERY_S
         if not self._failing:
             self._failing = True
-            self._report(f"cannot write the log {self.path} ({error.strerror or error}): free some space or "
-                         "give write permission; the guard goes on, keeps it in memory and tries again")
+            self._report(f"cannot write the log {self.path} ({why}): free some space or give write "
+                         "permission; the guard goes on, keeps it in memory and tries again", False)
 
     def _rescue(self) -> Path | None:
         """The whole session in the temporary folder, when its own place fails."""
         try:
+            data = self._so_far()
             fd, name = tempfile.mkstemp(prefix=f"guard-{self.path.stem}-", suffix=".jsonl")
             with os.fdopen(fd, "wb") as file:
-                if self._fd is not None:
-                    file.write(self.path.read_bytes())
-                file.write(self._waiting.popleft())
+                file.write(data)
+                if self._waiting:
+                    file.write(self._waiting.popleft())
                 self._mark_gap()
                 file.writelines(self._waiting)
                 file.flush()
                 os.fsync(file.fileno())
         except OSError as error:
             self._report(f"the log {self.path} is not complete and could not be kept elsewhere either "
-                         f"({error.strerror or error})")
+                         f"({error.strerror or error})", False)
             return None
         self._report(f"the log {self.path} could not be written; the whole session is in {name}: "
-                     "move it from there")
+                     "move it from there", False)
         return Path(name)
+
+    def _so_far(self) -> bytes:
+        try:
+            return self._file.whole()
+        except OSError:
+            return self.path.read_bytes()
 
 
 def write_recording(path: Path, header: Mapping[str, Any], items: Iterable[Input | Output],

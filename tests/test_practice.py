@@ -1,12 +1,10 @@
-"""The practice runner as a source of a live session, and the recordings made with him."""
+"""The practice runner as a source of a live session."""
 
 from __future__ import annotations
 
 import asyncio
-import importlib.util
 from functools import cache
 from itertools import pairwise
-from pathlib import Path
 
 import pytest
 
@@ -14,13 +12,10 @@ from guard.clock import ManualClock, PacedClock, SessionClock
 from guard.errors import UsageError
 from guard.events import Battery, Cue, CueGiven, Input, Link, LinkState, Reading, Speed
 from guard.heart.packet import parse
-from guard.keep.log import read_log
 from guard.sense.practice import NAME, PracticeSource, courses, find_course
 from guard.session import Session
 from guard.settings import Settings
-from guard.study.replay import same_as_recorded
 
-RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
 NAMES = list(courses())
 
 
@@ -129,23 +124,3 @@ def test_out_of_range_is_silent_and_said() -> None:
 def test_unknown_course_names_those_there_are() -> None:
     with pytest.raises(UsageError, match="garage-treadmill"):
         find_course("moon\x1b[31m")
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_recordings_say_they_are_invented_and_replay_to_the_same(name: str) -> None:
-    recording = read_log(RECORDINGS / f"{name}.jsonl")
-    assert "invented" in str(recording.header["source"])
-    assert recording.summary and recording.summary["duration_s"] > 15 * 60
-    comparison = same_as_recorded(recording)
-    assert comparison.same and comparison.compared > 3, comparison.differences
-
-
-def test_recordings_are_those_the_script_makes(tmp_path: Path) -> None:
-    spec = importlib.util.spec_from_file_location("make_recordings", RECORDINGS / "make.py")
-    assert spec and spec.loader
-    script = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(script)
-    name = "hill-loop"
-    script.record(name, tmp_path / f"{name}.jsonl")
-    made, kept = ((folder / f"{name}.jsonl").read_bytes() for folder in (tmp_path, RECORDINGS))
-    assert made == kept, "the recordings are of another version: run `python recordings/make.py`"

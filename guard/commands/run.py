@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from guard.commands.options import add_session_options
@@ -11,11 +11,12 @@ from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
     from guard.decide.plan import Plan
-    from guard.sense.strap import StrapSource
+    from guard.sense.companions import WithSpeed
     from guard.sense.seen import Seen, Strap
     from guard.settings import Settings
 
 LONGEST_WAIT_S = 86_400.0
+SPEED_WAIT_S = 20.0  # for a treadmill or pod to be chosen, before the session goes on without
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -24,6 +25,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="name or address of the strap (default: the remembered one, or the only one)")
     parser.add_argument("--wait", metavar="S",
                         help="give up when no strap is found within S seconds (default: search on)")
+    for flag, noun in (("--treadmill", "treadmill"), ("--foot-pod", "foot pod")):
+        parser.add_argument(flag, metavar="NAME", nargs="?", const="",
+                            help=f"read speed from this {noun}; without a name from the one in range "
+                                 "(default: the remembered one)")
+    parser.add_argument("--no-speed-source", action="store_true",
+                        help="connect no treadmill and no foot pod, remembered or not")
     parser.add_argument("--plan", metavar="FILE", help="a plan with parts (see `guard plan`)")
 
 
@@ -36,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.commands.options import chosen_settings
     from guard.commands.session_parts import Kind, finished, guarded, is_terminal
     from guard.keep.folders import config_dir, sessions_dir
+    from guard.keep.wall import clock_is_trusted
     from guard.screen.cautions import shown_once
 
     settings = chosen_settings(args)
@@ -49,6 +57,9 @@ def run(args: argparse.Namespace) -> int:
     def tell(sentence: str) -> None:
         print(sentence, file=sys.stderr, flush=True)
 
+    if not clock_is_trusted(wall_now()):
+        tell("note: the clock of this machine is not set, so the log may bear a wrong date; "
+             "times within the session are right")
     before_a_run(wall_now().date(), settings.ceiling_bpm, tell)
 
     async def session() -> int:
@@ -67,25 +78,46 @@ def _plan(file: str | None, settings: Settings) -> Plan | None:
     return read_plan(file, settings)
 
 
-def _source(args: argparse.Namespace) -> StrapSource:
+def _source(args: argparse.Namespace) -> WithSpeed:
+    """The strap, and what tells the speed beside it."""
     import sys
 
     from guard.keep import straps
-    from guard.sense.strap import StrapSource
+    from guard.sense.airtime import Airtime
+    from guard.sense.companions import WithSpeed
+    from guard.sense.peripheral import FOOT_POD, HEART_RATE, TREADMILL, Peripheral
     from guard.sense.seen import Wanted, typed
+    from guard.sense.speed_source import SpeedSource
+    from guard.sense.strap import StrapSource
 
-    wanted = typed(args.strap) if args.strap is not None else None
-    if wanted is None:
-        known = straps.remembered(lambda sentence: print(f"note: {sentence}", file=sys.stderr))
-        wanted = Wanted(known.name, known.address) if known else None
+    def wanted(text: str | None, kind: Peripheral) -> Wanted | None:
+        if text is not None:
+            return typed(text) if text.strip() else None
+        known = straps.remembered(lambda sentence: print(f"note: {sentence}", file=sys.stderr), kind.kind)
+        return Wanted(known.name, known.address) if known else None
 
-    def remember(strap: Strap) -> None:
-        straps.remember(strap)
+    def remember(kind: Peripheral) -> Callable[[Strap], None]:
+        def keep(device: Strap) -> None:
+            straps.remember(device, kind.kind)
 
-    can_ask = sys.stdin.isatty() and sys.stderr.isatty()
-    return StrapSource(
-        wanted, choose=_choose if can_ask else None, remember=remember,
+        return keep
+
+    choose = _choose if sys.stdin.isatty() and sys.stderr.isatty() else None
+    airtime = Airtime()
+    strap = StrapSource(
+        wanted(args.strap, HEART_RATE), choose=choose, remember=remember(HEART_RATE), airtime=airtime,
         wait_s=None if args.wait is None else _wait_s(args.wait))
+    companions = []
+    for kind, text in ((TREADMILL, args.treadmill), (FOOT_POD, args.foot_pod)):
+        if args.no_speed_source:
+            if text is not None:
+                raise UsageError(f"--no-speed-source and a {kind.noun} cannot both be: leave one out")
+            continue
+        mine = wanted(text, kind)
+        if mine is not None or text is not None:
+            companions.append(SpeedSource(
+                kind, mine, airtime, choose=choose, remember=remember(kind), wait_s=SPEED_WAIT_S))
+    return WithSpeed(strap, companions)
 
 
 def _wait_s(text: str) -> float:
@@ -100,16 +132,17 @@ def _wait_s(text: str) -> float:
 
 
 async def _choose(candidates: Sequence[Seen]) -> Seen | None:
-    """Ask which strap; None (Enter) searches on."""
+    """Ask which of them; None (Enter) searches on."""
     import asyncio
     import sys
     import threading
 
     for number, seen in enumerate(candidates, 1):
         print(f"  {number}  {seen.label}", file=sys.stderr)
-    question = "Which strap is yours? Its number, or Enter to search on: "
+    noun = candidates[0].noun
+    question = f"Which {noun} is yours? Its number, or Enter to search on: "
     if len(candidates) == 1:
-        question = "Is this strap yours? 1 for yes (it is then remembered), or Enter to search on: "
+        question = f"Is this {noun} yours? 1 for yes (it is then remembered), or Enter to search on: "
     print(question, end="", file=sys.stderr, flush=True)
     loop = asyncio.get_running_loop()
     answer: asyncio.Future[str] = loop.create_future()

@@ -1,19 +1,22 @@
-"""`guard straps`: which straps are in range, which one is remembered."""
+"""`guard straps`: which straps, treadmills and foot pods are in range, which are remembered."""
 
 from __future__ import annotations
 
 import argparse
 import json
 import sys
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from guard.errors import HardwareError, UsageError
 
 if TYPE_CHECKING:
     from guard.sense.listen import Sighting
+    from guard.sense.peripheral import Peripheral
     from guard.sense.seen import Strap
 
 LISTEN_S = 6.0
+FORGET = ("strap", "treadmill", "foot-pod", "all")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,98 +24,151 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help=f"how long to listen, 1 to 120 s (default {LISTEN_S:g})")
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--remember", metavar="NAME-OR-ADDRESS",
-                       help="remember this strap, so that no other is taken for it")
-    which.add_argument("--forget", action="store_true", help="remember no strap")
+                       help="remember this strap, treadmill or foot pod, so that no other is taken for it")
+    which.add_argument("--forget", nargs="?", const="strap", choices=FORGET, metavar="KIND",
+                       help=f"remember no strap, or no {', '.join(FORGET[1:-1])}; all: none of them")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+
+
+@dataclass
+class _Found:
+    """Those of one kind: in range, the remembered one of them, its charge, what is remembered."""
+
+    kind: Peripheral
+    known: Strap | None
+    sightings: list[Sighting]
+    mine: Sighting | None = None
+    percent: int | None = None
 
 
 def run(args: argparse.Namespace) -> int:
     import asyncio
 
-    from guard.keep import straps
-
     if args.forget:
-        return _forget(args.json)
+        return _forget(args.forget, args.json)
     if args.remember is not None and not args.remember.strip():
         raise UsageError("--remember needs a name or an address: `guard straps` lists those in range")
     _note(f"listening for {args.seconds:g} s …")
-    known = straps.remembered(_note)
-    sightings, mine, percent, known = asyncio.run(_survey(args.seconds, args.remember, known))
-    found = [_row(one, one is mine, percent) for one in sightings]
+    straps, *others = asyncio.run(_survey(args.seconds, args.remember))
     if args.json:
-        print(json.dumps({"format": 1, "straps": found, "remembered": _about(known)}, ensure_ascii=True))
-    else:
-        _print(found, known)
+        report: dict[str, Any] = {"format": 1, "straps": _rows(straps), "remembered": _about(straps.known)}
+        for found in others:
+            report[f"{found.kind.kind}s"] = _rows(found)
+            report[f"remembered_{found.kind.kind}"] = _about(found.known)
+        print(json.dumps(report, ensure_ascii=True))
+        return 0
+    _print(straps)
+    for found in others:
+        if found.sightings or found.known:
+            print(f"\n{found.kind.noun.capitalize()}s, read for speed only")
+            _print(found)
     return 0
 
 
-async def _survey(
-    seconds: float, remember: str | None, known: Strap | None
-) -> tuple[list[Sighting], Sighting | None, int | None, Strap | None]:
-    """Those in range, the remembered one of them, its charge, and what is remembered now."""
+async def _survey(seconds: float, remember: str | None) -> list[_Found]:
+    """Straps, treadmills and foot pods in range; what was asked for is remembered."""
     from guard.keep import straps
-    from guard.sense.seen import Several, Strap, Taken, Wanted, pick, typed
+    from guard.sense.peripheral import PERIPHERALS
+    from guard.sense.seen import Taken, Wanted, pick
     from guard.sense.survey import read_battery, survey
 
-    sightings = await survey(seconds)
-    wanted = Wanted(known.name, known.address) if known else None
+    kinds = [_Found(kind, straps.remembered(_note, kind.kind), []) for kind in PERIPHERALS]
+    for one in await survey(seconds, *PERIPHERALS):
+        next(found for found in kinds if found.kind.kind == one.kind).sightings.append(one)
     if remember is not None:
-        wanted = typed(remember)
-    verdict = pick([one.seen for one in sightings], wanted, settled=True) if wanted else None
-    if remember is not None and wanted is not None:
-        if verdict is None:
-            raise HardwareError(f"{wanted.label} is not in range, so nothing was remembered: "
-                                "wear the strap and wet its electrodes, then try again")
-        if isinstance(verdict, Several):
-            labels = ", ".join(one.label for one in verdict.seen)
-            raise UsageError(f"{len(verdict.seen)} straps are called that: {labels}; give the address")
-        known = Strap(verdict.seen.name, verdict.seen.address)
-        straps.remember(known)
-    mine = percent = None
-    if isinstance(verdict, Taken):
-        # Only one's own strap is connected to: a neighbour's may be in use.
-        mine = next(one for one in sightings if one.seen == verdict.seen)
-        percent = await read_battery(mine)
-    return sightings, mine, percent, known
+        _remember(remember, kinds)
+    for found in kinds:
+        if found.known is None:
+            continue
+        wanted = Wanted(found.known.name, found.known.address)
+        verdict = pick([one.seen for one in found.sightings], wanted, settled=True)
+        if isinstance(verdict, Taken):
+            # Only one's own is connected to: a neighbour's may be in use.
+            found.mine = next(one for one in found.sightings if one.seen == verdict.seen)
+            found.percent = await read_battery(found.mine)
+    return kinds
 
 
-def _row(one: Sighting, mine: bool, percent: int | None) -> dict[str, Any]:
-    return {"name": one.seen.name, "address": one.seen.address, "rssi_dbm": one.seen.rssi_dbm,
-            "connected": one.already_connected, "battery_percent": percent if mine else None,
-            "remembered": mine}
+def _remember(text: str, kinds: list[_Found]) -> None:
+    """Remember the one in range that is called so: as a strap if it is one, else as what it is."""
+    from guard.keep import straps
+    from guard.sense.seen import Several, Strap, Taken, pick, typed
+
+    wanted = typed(text)
+    meant = [(found, verdict) for found in kinds
+             if (verdict := pick([one.seen for one in found.sightings], wanted, settled=True))]
+    if not meant:
+        what = f"wear the strap and wet its electrodes, {', '.join(_wake(found) for found in kinds[1:])}"
+        raise HardwareError(
+            f"{wanted.label} is not in range, so nothing was remembered: {what}, then try again")
+    seen = [one for _, verdict in meant
+            for one in (verdict.seen if isinstance(verdict, Several) else (verdict.seen,))]
+    if len({one.address for one in seen}) > 1:
+        nouns = {one.noun for one in seen}
+        labels = ", ".join(dict.fromkeys(one.label for one in seen))
+        count = len({one.address for one in seen})
+        raise UsageError(f"{count} {nouns.pop() if len(nouns) == 1 else 'device'}s are called that: "
+                         f"{labels}; give the address")
+    found, verdict = meant[0]
+    assert isinstance(verdict, Taken)
+    found.known = Strap(verdict.seen.name, verdict.seen.address)
+    straps.remember(found.known, found.kind.kind)
 
 
-def _print(found: list[dict[str, Any]], known: Strap | None) -> None:
-    from guard.sense import faults
+def _wake(found: _Found) -> str:
+    return "switch the treadmill on" if found.kind.kind == "treadmill" else f"move the {found.kind.noun}"
 
-    for row in found:
+
+def _rows(found: _Found) -> list[dict[str, Any]]:
+    return [{"name": one.seen.name, "address": one.seen.address, "rssi_dbm": one.seen.rssi_dbm,
+             "connected": one.already_connected,
+             "battery_percent": found.percent if one is found.mine else None,
+             "remembered": one is found.mine} for one in found.sightings]
+
+
+def _print(found: _Found) -> None:
+    kind, known = found.kind, found.known
+    rows = _rows(found)
+    for row in rows:
         facts = [row["address"]]
         facts.append("connected to this machine" if row["connected"] else f"{row['rssi_dbm']} dBm")
         if row["battery_percent"] is not None:
             facts.append(f"battery {row['battery_percent']} %")
         if row["remembered"]:
             facts.append("remembered")
-        print(f"{row['name'] or 'nameless strap'}  {', '.join(facts)}")
-    if not found:
-        print(f"No heart-rate strap in range: {faults.ELSEWHERE}.")
+        print(f"{row['name'] or f'nameless {kind.noun}'}  {', '.join(facts)}")
+    if not rows and kind.kind == "strap":
+        print(f"No {kind.what} in range: {kind.mend}.")
     if known is None:
-        if found:
-            print("None is remembered: `guard straps --remember ADDRESS` keeps yours from being mixed up.")
-    elif not any(row["remembered"] for row in found):
-        print(f"Remembered: {known.name or 'nameless strap'}  {known.address}, not in range.")
+        if rows:
+            print("None is remembered: `guard straps --remember ADDRESS` keeps yours from being mixed up."
+                  if kind.kind == "strap" else
+                  "None is remembered: `guard straps --remember ADDRESS` has `guard run` read its speed.")
+    elif not any(row["remembered"] for row in rows):
+        print(f"Remembered: {known.name or f'nameless {kind.noun}'}  {known.address}, not in range.")
 
 
-def _forget(as_json: bool) -> int:
+def _forget(which: str, as_json: bool) -> int:
     from guard.keep import straps
+    from guard.sense.peripheral import PERIPHERALS
 
-    known = straps.remembered(_note)
-    gone = straps.forget()
+    kinds = [kind for kind in PERIPHERALS if which in ("all", kind.kind.replace("_", "-"))]
+    forgotten: list[dict[str, str] | None] = []
+    for kind in kinds:
+        known = straps.remembered(_note, kind.kind)
+        gone = straps.forget(kind.kind)
+        forgotten.append(_about(known))
+        if as_json:
+            continue
+        if known is not None:
+            print(f"Forgotten: {known.name or f'nameless {kind.noun}'}  {known.address}")
+        elif gone or len(kinds) == 1:
+            print(f"The {kind.noun} file was removed." if gone else f"No {kind.noun} was remembered.")
     if as_json:
-        print(json.dumps({"format": 1, "forgotten": _about(known)}, ensure_ascii=True))
-    elif known is not None:
-        print(f"Forgotten: {known.name or 'nameless strap'}  {known.address}")
-    else:
-        print("The strap file was removed." if gone else "No strap was remembered.")
+        gone_now = forgotten[0] if len(kinds) == 1 else [one for one in forgotten if one]
+        print(json.dumps({"format": 1, "forgotten": gone_now}, ensure_ascii=True))
+    elif not any(forgotten) and len(kinds) > 1:
+        print("Nothing was remembered.")
     return 0
 
 

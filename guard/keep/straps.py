@@ -1,7 +1,8 @@
-"""The remembered strap: a small JSON file in the config folder.
+"""The remembered strap, treadmill and foot pod: a small JSON file each in the config folder.
 
-Remembering keeps the guard from taking a neighbour's strap. A file that cannot
-be understood is set aside with a note, never a reason not to run.
+Remembering keeps the guard from taking a neighbour's. A file that cannot be
+understood is set aside with a note, never a reason not to run. `kind` is
+`guard.sense.peripheral.Peripheral.kind`.
 """
 
 from __future__ import annotations
@@ -15,22 +16,23 @@ from pathlib import Path
 
 from guard.errors import HardwareError
 from guard.keep.folders import config_dir
+from guard.sense.peripheral import HEART_RATE, by_kind
 from guard.sense.seen import Strap, plain
 
-FILE_NAME = "strap.json"
+STRAP = HEART_RATE.kind
 FORMAT = 1
 OWNER_ONLY = 0o600
 SIZE_LIMIT = 10_000
 
 
-def strap_file(make: bool = False) -> Path:
-    """Where the strap is remembered; `make` makes its folder."""
-    return config_dir(make) / FILE_NAME
+def strap_file(make: bool = False, kind: str = STRAP) -> Path:
+    """Where the device of this kind is remembered; `make` makes its folder."""
+    return config_dir(make) / f"{kind}.json"
 
 
-def remembered(warn: Callable[[str], None] = lambda text: None) -> Strap | None:
-    """The remembered strap, or None; `warn` gets one sentence when the file is no good."""
-    path = strap_file()
+def remembered(warn: Callable[[str], None] = lambda text: None, kind: str = STRAP) -> Strap | None:
+    """The remembered device, or None; `warn` gets one sentence when the file is no good."""
+    path, noun = strap_file(kind=kind), by_kind(kind).noun
     try:
         with path.open("rb") as file:
             data = json.loads(file.read(SIZE_LIMIT).decode())
@@ -40,23 +42,23 @@ def remembered(warn: Callable[[str], None] = lambda text: None) -> Strap | None:
     except FileNotFoundError:
         return None
     except (OSError, ValueError, RecursionError) as error:
-        what = error.strerror if isinstance(error, OSError) else "not a strap file"
+        what = error.strerror if isinstance(error, OSError) else f"not a {noun} file"
         warn(f"{path} cannot be read ({what}) and is ignored: "
-             "remember your strap again with `guard straps --remember ADDRESS`")
+             f"remember your {noun} again with `guard straps --remember ADDRESS`")
         return None
     return strap
 
 
-def remember(strap: Strap) -> Path:
-    """Write the strap down in one step, readable by its owner only; returns the file.
+def remember(strap: Strap, kind: str = STRAP) -> Path:
+    """Write the device down in one step, readable by its owner only; returns the file.
 
     Raises HardwareError where the folder cannot be written.
     """
-    path = strap_file(make=True)
+    path = strap_file(make=True, kind=kind)
     text = json.dumps({"format": FORMAT, "name": strap.name, "address": strap.address}, ensure_ascii=True)
     temporary: str | None = None
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{FILE_NAME}.", dir=path.parent)
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             file.write(text + "\n")
             file.flush()
@@ -75,9 +77,9 @@ def remember(strap: Strap) -> Path:
     return path
 
 
-def forget() -> bool:
-    """Remember no strap; True where one was remembered. Raises HardwareError."""
-    path = strap_file()
+def forget(kind: str = STRAP) -> bool:
+    """Remember none of this kind; True where one was remembered. Raises HardwareError."""
+    path = strap_file(kind=kind)
     try:
         path.unlink()
     except FileNotFoundError:

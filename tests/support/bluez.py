@@ -3,14 +3,16 @@
 `start_bluez()` gives a control object whose `env` points a process at the
 private bus. The bus is a real dbus-daemon; the service that owns org.bluez is
 a process of its own (`guard` talks to it through bleak as on any machine), so
-that it can be killed, frozen and started anew like bluetoothd. Straps are the
-controller's: they outlive the service, as real ones do.
+that it can be killed, frozen and started anew like bluetoothd. Straps,
+treadmills and foot pods are the controller's: they outlive the service, as real
+ones do.
 
 By hand:
 
     python -m tests.support.bluez
     (prints the address to export, then takes lines such as
      `bpm C8:00:00:00:00:01 150`, `silent ADDRESS`, `drop ADDRESS`, `remove ADDRESS`,
+     `treadmill ADDRESS NAME`, `pod ADDRESS NAME`, `belt ADDRESS 8.5 1.0`,
      `power off`, `unplug`, `kill`, `start`, `help`)
 """
 
@@ -50,10 +52,11 @@ BUS_CONFIG = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Config
 
 @dataclass
 class StrapModel:
-    """One invented strap and what it does."""
+    """One invented strap, treadmill or foot pod (`kind`) and what it does."""
 
     address: str
     name: str = "Invented strap"
+    kind: str = "strap"
     address_type: str = "random"
     bpm: int = 120
     rr: bool = True
@@ -71,6 +74,12 @@ class StrapModel:
     adverts_service: bool = True
     late_services_s: float = 0.0
     packets: list[str] = field(default_factory=list)  # hex, sent once before the regular ones
+    speed_km_h: float = 8.0
+    incline_percent: float | None = 0.0
+    cadence: int = 160
+    split: bool = False  # the treadmill's record comes in two notifications
+    on_change: bool = False  # it notifies only when speed or incline change
+    machine: int | None = 0x0001  # types of fitness machine it advertises; bit 0: treadmill
 
 
 class Bluez:
@@ -173,6 +182,12 @@ class Bluez:
         self._ask({"do": "strap", "strap": asdict(strap)})
         return strap
 
+    def add_treadmill(self, address: str, name: str = "Invented treadmill", **how: Any) -> StrapModel:
+        return self.add_strap(address, name, **{"kind": "treadmill", "battery": None, **how})
+
+    def add_foot_pod(self, address: str, name: str = "Invented foot pod", **how: Any) -> StrapModel:
+        return self.add_strap(address, name, **{"kind": "foot_pod", **how})
+
     def change(self, address: str, **how: Any) -> None:
         """Change fields of a strap: bpm, silent, advertising, battery, contact, …"""
         for key, value in how.items():
@@ -195,7 +210,7 @@ class Bluez:
         self._ask({"do": "packet", "address": address, "raw": raw.hex()})
 
     def look(self) -> dict[str, Any]:
-        """What the service knows: `discovering`, and per strap `connected`, `connects`, `notifying`."""
+        """What the service knows: `discovering`, and per device `connected`, `connects`, `notifying`, `written`."""
         return self._ask({"do": "look"})
 
     def _ask(self, what: dict[str, Any]) -> dict[str, Any]:
@@ -245,6 +260,12 @@ def _by_hand() -> None:
         print(f"export DBUS_SYSTEM_BUS_ADDRESS={bluez.env['DBUS_SYSTEM_BUS_ADDRESS']}", flush=True)
         orders = {
             "strap": lambda address, *name: bluez.add_strap(address, " ".join(name), interval_s=1.0),
+            "treadmill": lambda address, *name: bluez.add_treadmill(
+                address, " ".join(name) or "Invented treadmill", interval_s=1.0),
+            "pod": lambda address, *name: bluez.add_foot_pod(
+                address, " ".join(name) or "Invented foot pod", interval_s=1.0),
+            "belt": lambda address, km_h, percent="0": bluez.change(
+                address, speed_km_h=float(km_h), incline_percent=float(percent)),
             "bpm": lambda address, bpm: bluez.change(address, bpm=int(bpm)),
             "battery": lambda address, percent: bluez.change(address, battery=int(percent)),
             "silent": lambda address: bluez.change(address, silent=True),

@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 import json
 import os
+import struct
 import sys
 from typing import Any
 
@@ -32,10 +33,28 @@ def uuid(short: int) -> str:
     return f"{short:08x}-0000-1000-8000-00805f9b34fb"
 
 
-def packet(strap: StrapModel) -> bytes:
+SERVICES = {"strap": 0x180D, "treadmill": 0x1826, "foot_pod": 0x1814}
+MEASUREMENTS = {"strap": 0x2A37, "treadmill": 0x2ACD, "foot_pod": 0x2A53}
+
+
+def packets(strap: StrapModel) -> list[bytes]:
+    """What the device notifies now, one or more packets, packed by hand."""
+    if strap.kind == "treadmill":
+        # Fitness Machine Service 1.0: total distance and, where known, inclination.
+        speed = struct.pack("<H", round(strap.speed_km_h * 100))
+        rest, flags = (1234).to_bytes(3, "little"), 0x0004
+        if strap.incline_percent is not None:
+            rest += struct.pack("<hh", round(strap.incline_percent * 10), 0)
+            flags |= 0x0008
+        if strap.split:
+            return [struct.pack("<H", flags | 0x0001) + rest, struct.pack("<H", 0) + speed]
+        return [struct.pack("<H", flags) + speed + rest]
+    if strap.kind == "foot_pod":
+        # Running Speed and Cadence Service 1.0: speed and cadence, running.
+        return [struct.pack("<BHB", 0x04, round(strap.speed_km_h / 3.6 * 256), strap.cadence)]
     flags = (0x10 if strap.rr else 0) | (0 if strap.contact is None else 0x06 if strap.contact else 0x04)
     rr = round(60 / max(strap.bpm, 1) * 1024).to_bytes(2, "little") if strap.rr else b""
-    return bytes([flags, strap.bpm]) + rr
+    return [bytes([flags, strap.bpm]) + rr]
 
 
 class Player:
@@ -45,6 +64,8 @@ class Player:
         self.service = service
         self.strap = strap
         self.connects = 0
+        self.written: list[str] = []
+        self.sent: list[bytes] = []
         self.notifying: dict[str, set[str]] = {}
         self.known = False
 
@@ -62,7 +83,7 @@ class Player:
 
     def device(self) -> dict[str, Variant]:
         strap = self.strap
-        services = [uuid(0x180D)] * strap.adverts_service + [uuid(0x180F)]
+        services = [uuid(SERVICES[strap.kind])] * strap.adverts_service + [uuid(0x180F)]
         about = {
             "Address": Variant("s", strap.address), "AddressType": Variant("s", strap.address_type),
             "Alias": Variant("s", strap.name or strap.address.replace(":", "-")),
@@ -71,6 +92,10 @@ class Player:
             "UUIDs": Variant("as", services), "Adapter": Variant("o", self.service.adapter_path),
             "RSSI": Variant("n", -60),
         }
+        if strap.kind == "treadmill" and strap.machine is not None:
+            # Fitness Machine Service 1.0, 3.1: flags (available), types of machine.
+            said = struct.pack("<BH", 0x01, strap.machine)
+            about["ServiceData"] = Variant("a{sv}", {uuid(0x1826): Variant("ay", said)})
         return about | ({"Name": Variant("s", strap.name)} if strap.name else {})
 
     def gatt(self) -> dict[str, dict[str, dict[str, Variant]]]:
@@ -84,10 +109,17 @@ class Player:
                 "Flags": Variant("as", flags), "Notifying": Variant("b", False), "Value": Variant("ay", b"")}}
 
         objects: dict[str, dict[str, dict[str, Variant]]] = {}
-        service(f"{self.path}/service000a", 0x180D)
+        kind = self.strap.kind
+        service(f"{self.path}/service000a", SERVICES[kind])
         if not self.strap.no_measurement:
-            characteristic(self.measurement, 0x2A37, ["notify"])
-        if self.strap.location is not None:
+            characteristic(self.measurement, MEASUREMENTS[kind], ["notify"])
+        if kind == "treadmill":
+            characteristic(f"{self.path}/service000a/char000f", 0x2ACC, ["read"])
+            characteristic(f"{self.path}/service000a/char0011", 0x2AD9, ["write", "indicate"])
+        if kind == "foot_pod":
+            characteristic(f"{self.path}/service000a/char000f", 0x2A54, ["read"])
+            characteristic(f"{self.path}/service000a/char0011", 0x2A55, ["write", "indicate"])
+        if kind == "strap" and self.strap.location is not None:
             characteristic(f"{self.path}/service000a/char000d", 0x2A38, ["read"])
         if self.strap.battery is not None:
             service(f"{self.path}/service0014", 0x180F)
@@ -144,7 +176,12 @@ class Player:
             if self.strap.silent or not self.notifying.get(self.measurement):
                 continue
             queued = self.strap.packets
-            self.send(bytes.fromhex(queued.pop(0)) if queued else packet(self.strap))
+            now = [bytes.fromhex(queued.pop(0))] if queued else packets(self.strap)
+            if self.strap.on_change and now == self.sent:
+                continue
+            self.sent = now
+            for raw in now:
+                self.send(raw)
 
     async def advertise(self) -> None:
         while True:
@@ -286,10 +323,13 @@ class BlueZ:
         if message.member == "ReadValue":
             value = player.strap.battery if path == player.battery else player.strap.location
             return Message.new_method_return(message, "ay", [bytes([value or 0])])
-        if message.member == "StartNotify":
+        if message.member == "WriteValue":
+            player.written.append(bytes(message.body[0]).hex())
+        elif message.member == "StartNotify":
             if "notify" not in self.objects[path][CHARACTERISTIC]["Flags"].value:
                 return Message.new_error(message, "org.bluez.Error.NotSupported", "Not supported")
             player.notifying.setdefault(path, set()).add(sender)
+            player.sent = []  # what it says is new to a new listener
             self.change(path, CHARACTERISTIC, {"Notifying": Variant("b", True)})
         elif message.member == "StopNotify":
             player.notifying.get(path, set()).discard(sender)
@@ -351,7 +391,9 @@ class BlueZ:
         elif do == "look":
             return {"discovering": self.discovering, "straps": {
                 address: {"connected": one.strap.connected, "connects": one.connects,
-                          "notifying": bool(one.notifying.get(one.measurement))}
+                          "notifying": bool(one.notifying.get(one.measurement)),
+                          "subscribed": sorted(path.rsplit("/", 1)[-1] for path in one.notifying),
+                          "written": one.written}
                 for address, one in self.players.items()}}
         return {}
 

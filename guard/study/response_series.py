@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from guard.events import Action, Command, Input, Reading, Speed
 from guard.heart.plausibility import PacketCheck
-from guard.session import SPEED_OLD_S
+from guard.speeds import OLD_S
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -133,7 +133,7 @@ def _speed_by_second(
     middle = np.arange(cells) + 0.5
     table = np.array([(-np.inf, np.nan, 0.0, 1.0), *speeds], dtype=np.float64)
     at = np.searchsorted(table[:, 0], middle, side="right") - 1
-    fresh = (table[at, 3] > 0) | (middle - table[at, 0] <= SPEED_OLD_S)
+    fresh = (table[at, 3] > 0) | (middle - table[at, 0] <= OLD_S)
     steps = np.array([(-np.inf, 0.0), *pauses], dtype=np.float64)
     paused = steps[np.searchsorted(steps[:, 0], middle, side="right") - 1, 1] > 0
     grade = table[at, 2]

@@ -98,6 +98,25 @@ def test_advised_speed_is_in_the_runners_unit_on_the_belts_step(
     assert ("set " in wording.phrase(cue_given, chosen)) == (speed is not None)
 
 
+@pytest.mark.parametrize(("reason", "repeat", "words"), [
+    ("foreseen 140 in 20 s, ceiling 139", 0, "slow down a little please"),
+    ("foreseen 143 in 20 s, ceiling 139", 0, "slow down please"),
+    ("foreseen 146 in 20 s, ceiling 139", 0, "slow down a lot please"),
+    ("still foreseen 140 in 20 s, ceiling 139", 1, "slow down a bit more please"),
+    ("still foreseen 150 in 20 s, ceiling 139", 3, "slow down a lot more please"),
+    ("139 bpm early in the warm-up, its limit now is 139", 0, "slow down a little please"),
+    ("no numbers here", 0, "slow down please"),
+])
+def test_how_much_to_slow_is_a_word_of_size_where_no_speed_is_advised(
+        reason: str, repeat: int, words: str) -> None:
+    cue_given = CueGiven(1.0, Cue.EASE, reason, None, repeat)
+    assert wording.phrase(cue_given, Settings()) == words
+    on_belt = wording.phrase(cue_given, Settings(belt=True))
+    assert on_belt == words.replace("slow down", "slow the belt")
+    with_speed = dataclasses.replace(cue_given, advised_speed_m_s=2.3, repeat=0)
+    assert wording.phrase(with_speed, Settings(belt=True)) == "slow the belt please, set eight point two"
+
+
 def test_advised_speed_is_spoken_and_shown() -> None:
     cue_given = CueGiven(1.0, Cue.EASE, "", 2.3)
     assert wording.phrase(cue_given, Settings(belt=True)).endswith("set eight point two")

@@ -38,6 +38,8 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "import": ("csv_import", "make a recording from a CSV file",
                "guard import run.csv --time seconds --heart-rate bpm -o run.jsonl"),
     "export": ("csv_export", "write a recording as a CSV file", "guard export run.jsonl -o run.csv"),
+    "progress": ("progress", "weeks and months: speed at the ceiling, plateau, weekly mix",
+                 "guard progress --html months.html"),
     "journal": ("journal", "one short entry a day: sleep, stress, food, resting heart rate, notes",
                 "guard journal --sleep 7.5 --quality 4 --resting 52"),
     "settings": ("settings", "show, explain and change settings", "guard settings lead_s=25"),

@@ -122,8 +122,8 @@ def _fitted(matrix: Floats, bpm: Floats, speed_m_s: Floats) -> Line:
     found = inverse @ matrix.T @ bpm
     rest = bpm - matrix @ found
     squares = float(rest @ rest)
-    # Residuals of n points under p columns correlate by about -p/n without any reason.
-    shared = float(rest[:-1] @ rest[1:]) / max(squares, 1e-12) + size / number
+    # Residuals of n points under p columns correlate by about -(p + 1)/n without any reason.
+    shared = float(rest[:-1] @ rest[1:]) / max(squares, 1e-12) + (size + 1) / number
     shared = min(max(shared, 0.0), MOST_CORRELATION)
     covariance = np.zeros((3, 3))
     covariance[:size, :size] = inverse * squares / (number - size) * (1.0 + shared) / (1.0 - shared)

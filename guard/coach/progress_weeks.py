@@ -11,10 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
-from statistics import mean, median
+from statistics import median
 
 AIM = 0.80  # of the time easy (common practice; trials differ on how much it matters)
-JUMP_SHARE = 0.30  # over the mean of the four weeks before (common practice)
+# Over the median of the four weeks before, so that one week off is no low base (common practice).
+JUMP_SHARE = 0.30
 JUMP_LEAST_H = 0.5
 WEEK = timedelta(days=7)
 
@@ -33,7 +34,7 @@ class Run:
 class Week:
     """One week from Monday `begins`; `share` (0 to 1) is None where no ceiling was known.
 
-    `jump` is its hours over the mean of the four weeks before, less 1, where
+    `jump` is its hours over the median of the four weeks before, less 1, where
     that is a sudden jump, else None.
     """
 
@@ -87,7 +88,7 @@ def _week(begins: date, runs: list[Run], before: list[Week]) -> Week:
     under = sum(run.under_s for run in runs if run.under_s is not None)
     over = sum(run.over_s for run in runs if run.over_s is not None)
     jump = None
-    if len(before) == 4 and (usual := mean(week.hours for week in before)) > 0:
+    if len(before) == 4 and (usual := median(week.hours for week in before)) > 0:
         more = hours / usual - 1.0
         if more > JUMP_SHARE and hours - usual >= JUMP_LEAST_H:
             jump = more

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from guard.errors import GuardError, InputError
 
 if TYPE_CHECKING:
+    from guard.coach.journal_links import Link
     from guard.coach.progress import Session
     from guard.keep.library import SessionEntry
 
@@ -192,3 +193,29 @@ def _write(place: Path, response_s: float, known: dict[str, Any]) -> None:
 
 def _head(body: bytes, response_s: float) -> dict[str, Any]:
     return {"format": FORMAT, "response_s": response_s, "crc": zlib.crc32(body)}
+
+
+def kept_links(
+    days: dict[str, list[float | None]], outcomes: dict[str, list[float | None]],
+) -> list[Link]:
+    """`coach.journal_links.links`, kept until what goes into it changes."""
+    import orjson
+
+    from guard.coach.journal_links import Link, links
+    from guard.keep.folders import cache_dir, make_private
+    from guard.keep.whole import write_whole
+
+    asked = f"{FORMAT}-{zlib.crc32(orjson.dumps([days, outcomes])):08x}"
+    place = cache_dir(make=False) / "progress" / "links.json"
+    try:
+        kept = orjson.loads(place.read_bytes())
+        if kept["asked"] == asked:
+            return [Link(**link) for link in kept["links"]]
+    except (OSError, ValueError, KeyError, TypeError):
+        pass
+    found = links(days, outcomes)
+    with contextlib.suppress(GuardError):
+        cache_dir()
+        make_private(place.parent)
+        write_whole(place, [orjson.dumps({"asked": asked, "links": found})], force=True)
+    return found

@@ -1,0 +1,159 @@
+"""`guard progress`: weeks and months of running, from the library of sessions and the journal."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from guard.commands.options import HOW_TO_FIND_A_CEILING, add_settings_options, chosen_settings
+from guard.errors import InputError, UsageError, printable
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from guard.coach.journal_links import Link
+    from guard.coach.progress import Months, Session
+    from guard.keep.journal import Journal
+
+_WIDEST = 110
+_MOST_NOTES = 5
+_LEAST_USEFUL, _MOST_USEFUL = 0.5, 30.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--folder", metavar="DIR", help="session logs in another folder than usual")
+    add_settings_options(parser)
+    parser.add_argument("--useful-gain", metavar="PERCENT", default="4",
+                        help="gain in twelve weeks worth having; a plateau is less (default 4)")
+    parser.add_argument("--html", metavar="FILE", help="write a page that stands alone")
+    parser.add_argument("--csv", metavar="FILE", help="write one row a run (- for the screen)")
+    parser.add_argument("--force", action="store_true", help="write over an existing file")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
+
+
+def run(args: argparse.Namespace) -> int:
+    useful_share = _useful_share(args.useful_gain)
+    if args.json and args.csv == "-":
+        raise UsageError("--json and --csv - both want the screen: give the CSV a file")
+    settings = chosen_settings(args, need_ceiling=False)
+    if settings.ceiling_bpm is None:
+        raise UsageError(HOW_TO_FIND_A_CEILING)
+
+    from guard.coach.progress import look
+    from guard.commands.progress_library import sessions_of
+    from guard.keep import journal as journals
+
+    notes: list[str] = []
+    sessions = sessions_of(Path(args.folder) if args.folder else None, settings.response_s,
+                           progress=_counted if sys.stderr.isatty() else None, warn=notes.append)
+    _show_notes(notes)
+    if not sessions:
+        where = printable(args.folder) if args.folder else "the sessions folder"
+        raise InputError(f"no session in {where} yet: `guard run` records one, `guard import` makes one "
+                         "from a CSV file")
+    journal = journals.read()
+    _show_notes(list(journal.notes))
+    months = look(sessions, _daily(journal), settings.ceiling_bpm, useful_share=useful_share)
+    links = _links(months, sessions, journal)
+    if args.html:
+        _write_page(args, months, sessions, links, settings.units)
+    if args.csv:
+        _write_csv(args, months, sessions, settings.units)
+    if args.json:
+        import json
+
+        from guard.report.progress_document import document
+
+        print(json.dumps(document(months, sessions, links, settings.units, useful_share),
+                         indent=2, ensure_ascii=False, allow_nan=False))
+    elif args.csv != "-":
+        _show(months, links, settings.units)
+    return 0
+
+
+def _useful_share(text: str) -> float:
+    try:
+        percent = float(text)
+    except ValueError:
+        percent = 0.0
+    if not _LEAST_USEFUL <= percent <= _MOST_USEFUL:
+        raise UsageError(f"--useful-gain {printable(text)[:20]} must be a number of per cent from "
+                         f"{_LEAST_USEFUL:g} to {_MOST_USEFUL:g}")
+    return percent / 100.0
+
+
+def _counted(done: int, number: int) -> None:
+    print(f"\rreading sessions: {done} of {number}", end="\n" if done == number else "", file=sys.stderr,
+          flush=True)
+
+
+def _show_notes(notes: list[str]) -> None:
+    for note in notes[:_MOST_NOTES]:
+        print(f"note: {printable(note)}", file=sys.stderr)
+    if len(notes) > _MOST_NOTES:
+        print(f"note: {len(notes) - _MOST_NOTES} more like these", file=sys.stderr)
+
+
+def _daily(journal: Journal) -> dict[str, dict[Any, float]]:
+    """Journal by item, then by day."""
+    from guard.keep.journal import numbers
+
+    days = [entry.day for entry in journal.entries]
+    return {key: {day: float(value) for day, value in zip(days, values, strict=True) if value is not None}
+            for key, values in numbers(journal.entries, days).items()}
+
+
+def _links(months: Months, sessions: Sequence[Session], journal: Journal) -> list[Link]:
+    from guard.commands.progress_library import kept_links
+    from guard.keep.journal import numbers
+
+    if not journal.entries:
+        return []
+    outcomes: dict[str, list[float | None]] = {
+        "speed at the ceiling": [point.speed.value if point.speed else None for point in months.points],
+        "cues an hour": [
+            session.figures.asking_cues * 3600.0 / session.figures.duration_s
+            if session.figures.duration_s >= 600 else None for session in sessions],
+    }
+    return kept_links(numbers(journal.entries, [point.day for point in months.points]), outcomes)
+
+
+def _show(months: Months, links: Sequence[Link], units: str) -> None:
+    from guard.report.progress_terminal import report
+    from guard.screen.look import fitting_look
+
+    look = fitting_look(sys.stdout.encoding or "ascii", os.environ)
+    width = min(shutil.get_terminal_size((80, 24)).columns - 1, _WIDEST)
+    print(*report(months, links, units, width, look), sep="\n")
+
+
+def _write_page(
+    args: argparse.Namespace, months: Months, sessions: Sequence[Session], links: Sequence[Link], units: str,
+) -> None:
+    from guard.keep.whole import write_whole
+    from guard.report.progress_page import page
+
+    write_whole(Path(args.html), [page(months, sessions, links, units).encode()], force=args.force)
+    print(f"wrote {printable(args.html)}", file=sys.stderr)
+
+
+def _write_csv(args: argparse.Namespace, months: Months, sessions: Sequence[Session], units: str) -> None:
+    import csv
+    import io
+
+    from guard.keep.whole import write_whole
+    from guard.report.progress_document import COLUMNS, rows
+
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    writer.writerows(rows(months, sessions, units))
+    if args.csv == "-":
+        print(text.getvalue(), end="")
+        return
+    write_whole(Path(args.csv), [text.getvalue().encode()], force=args.force)
+    print(f"wrote {printable(args.csv)}", file=sys.stderr)

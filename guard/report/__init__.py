@@ -1,0 +1,1 @@
+"""Reviews and progress as pages and terminal charts: numbers in, text out."""

@@ -74,6 +74,7 @@ class Point:
 class Months:
     """What there is to show. `trend` is of the last twelve weeks, `year` of the last 52.
 
+    `bend_days` are the day of the bend and its interval's ends (none without one).
     `history` has the twelve-week trend as it stood at the end of each month.
     `reality` are the things to look at first, empty unless the verdict is a
     plateau or a loss.
@@ -85,9 +86,7 @@ class Months:
     trend: Trend
     year: Trend
     bend: Bend | None
-    bend_day: date | None
-    bend_low: date | None
-    bend_high: date | None
+    bend_days: tuple[date, ...]
     history: tuple[tuple[date, Trend], ...]
     weeks: tuple[Week, ...]
     recent_share: float | None
@@ -148,11 +147,12 @@ def look(
     until = known[-1][0] if known else date(2000, 1, 1)
     reality = checks(daily, until, WINDOW_DAYS) if recent.verdict in (Verdict.PLATEAU, Verdict.LOSS) else []
 
-    bent_on = [first + timedelta(days=round(day)) for day in (bent.day, bent.low_day, bent.high_day)] \
-        if bent else [None, None, None]
+    bent_on = tuple(first + timedelta(days=round(day)) for day in (
+        (bent.day, bent.low_day, bent.high_day) if bent else ()))
+
     return Months(
         ceiling_bpm, tuple(points), Counter(one.refusal for one in points if one.refusal),
-        recent, year, bent, *bent_on,
+        recent, year, bent, bent_on,
         tuple((month, trend(speeds, days, WINDOW_DAYS, useful_share, float((month - first).days)))
               for month in _month_ends(known)),
         tuple(all_weeks), share_of(all_weeks[-RECENT_WEEKS:]),

@@ -196,7 +196,7 @@ def _csv(journal: Journal, file: str) -> int:
     import io
 
     from guard.keep.journal import ITEMS
-    from guard.keep.log import write_whole
+    from guard.keep.whole import write_whole
 
     text = io.StringIO()
     writer = csv.DictWriter(text, ["date", *(item.key for item in ITEMS)], lineterminator="\r\n")

@@ -19,7 +19,7 @@ FIND_A_CEILING = (
 )
 HOW_TO_FIND_A_CEILING = (
     "no ceiling is set, and the guard never guesses one: add --ceiling BPM, or keep yours with "
-    f"`guard settings ceiling_bpm=BPM`. To find it, {FIND_A_CEILING}"
+    f"`guard settings ceiling_bpm=BPM`. To find it, use `guard ceiling`, or {FIND_A_CEILING}"
 )
 
 

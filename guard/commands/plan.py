@@ -22,7 +22,8 @@ _CUED = {"all": "all", "walk_and_stop": "walk, resume and stop", "stop_only": "o
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", metavar="FILE", nargs="?", help="the plan, a TOML file")
     parser.add_argument("--make", metavar="NAME",
-                        help="write an example: easy-hour, easy-hills, strides, easy-five, steady-check")
+                        help="write an example: easy-hour, easy-hills, strides, easy-five, steady-check, "
+                             "talk-test, field-test")
     parser.add_argument("-o", "--output", metavar="FILE",
                         help="where --make writes; without it, to the screen")
     add_settings_options(parser)

@@ -147,10 +147,64 @@ kind = "cool_down"
 minutes = 5
 """
 
+_TALK_TEST = f"""\
+# Talk test: six stages, each a little faster (about 0.5 km/h or 0.3 mph). When
+# the plan says "say it aloud", say thirty words you know by heart: is speaking
+# comfortable? If not, press m (mark) and go over to the cool-down (n, or slow
+# down). `guard ceiling --talk-test LOG` reads the result. `guard ceiling --how
+# talk-test` explains it.
+{_KEYS}
+name = "talk test"
+
+[[part]]
+kind = "warm_up"
+minutes = 10
+
+[[part]]
+repeat = 6
+
+  [[part.part]]
+  kind = "test"
+  name = "stage"
+  seconds = 150
+
+  [[part.part]]
+  kind = "test"
+  name = "say it aloud"
+  seconds = 30
+
+[[part]]
+kind = "cool_down"
+minutes = 10
+"""
+
+_FIELD_TEST = f"""\
+# Half an hour at the fastest even pace at which you still speak in whole
+# sentences; on a belt leave the speed alone. `guard ceiling --field-test LOG`
+# reads the result.
+{_KEYS}
+name = "half an hour while able to talk"
+
+[[part]]
+kind = "warm_up"
+minutes = 10
+
+[[part]]
+kind = "test"
+name = "even pace, able to talk"
+minutes = 30
+
+[[part]]
+kind = "cool_down"
+minutes = 10
+"""
+
 EXAMPLES: dict[str, str] = {
     "easy-hour": _EASY_HOUR,
     "easy-hills": _HILLS,
     "strides": _STRIDES,
     "easy-five": _BY_DISTANCE,
+    "talk-test": _TALK_TEST,
+    "field-test": _FIELD_TEST,
     "steady-check": _STEADY_CHECK,
 }

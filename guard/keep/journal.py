@@ -23,7 +23,7 @@ from typing import Any
 
 from guard.errors import HardwareError, InputError, UsageError, printable
 from guard.keep.folders import data_dir
-from guard.keep.log import write_whole
+from guard.keep.whole import write_whole
 
 NAME = "journal.jsonl"
 LARGEST = 64 << 20  # bytes

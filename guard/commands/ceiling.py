@@ -1,0 +1,119 @@
+"""`guard ceiling`: every method the runner has figures for, side by side, and a cautious suggestion."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from guard.errors import UsageError
+
+_HISTORIES = ("ill", "returning", "regular", "progressing")
+_HOW = ("talk-test", "field-test", "lactate", "maximum", "resting")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--age", metavar="YEARS", help="your age")
+    parser.add_argument("--resting", metavar="BPM",
+                        help="resting heart rate (default: the median of your journal's mornings)")
+    parser.add_argument("--maximum", metavar="BPM", help="maximum heart rate, if it was measured")
+    parser.add_argument("--history", choices=_HISTORIES,
+                        help="ill: getting over an illness or on regular medicine; returning: new, coming "
+                             "back or injured; regular: every week up to two years; progressing: longer, "
+                             "and getting faster")
+    parser.add_argument("--band", metavar="NAME", help="whose top is the ceiling: light, moderate (default), "
+                                                       "vigorous, or a percentage of reserve")
+    parser.add_argument("--talk-test", metavar="BPM|LOG",
+                        help="highest heart rate with comfortable speech, or the recording of the test")
+    parser.add_argument("--field-test", metavar="LOG", help="recording of half an hour while able to talk")
+    parser.add_argument("--lactate", metavar="FILE|STEP", nargs="+",
+                        help="a CSV file of a graded test, or steps as INTENSITY:BPM:MMOL or BPM:MMOL")
+    for flag, words in (("medicine", "on medicine for heart or blood pressure"), ("pregnant", "pregnant"),
+                        ("symptoms", "chest pain, faintness, odd heart beats, or a heart condition")):
+        parser.add_argument(f"--{flag}", action=argparse.BooleanOptionalAction, default=None, help=words)
+    parser.add_argument("--how", choices=_HOW, help="how to make a test, step by step, and nothing else")
+    parser.add_argument("--ask", action="store_true", help="ask every question, remembered or not")
+    parser.add_argument("--apply", action="store_true",
+                        help="keep the suggestion in the settings file (comments stay)")
+    parser.add_argument("--forget", action="store_true", help="take away everything remembered here")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
+
+
+def run(args: argparse.Namespace) -> int:
+    from guard.clock import wall_now
+    from guard.coach.ceiling import methods
+    from guard.coach.ceiling_advice import suggest
+    from guard.commands import ceiling_inputs
+    from guard.keep import ceilings
+
+    if args.how:
+        from guard.coach.ceiling_tests import HOW
+
+        print(HOW[args.how])
+        return 0
+    if args.forget:
+        gone = ceilings.forget()
+        print("all remembered answers and results were taken away" if gone else "nothing was remembered")
+        return 0
+    today = wall_now().date()
+    earlier = ceilings.results()
+    remembered = earlier[-1].answers if earlier else {}
+    typed = ceiling_inputs.typed_answers(args, today)
+    if args.ask and not _can_ask():
+        raise UsageError("--ask needs a terminal: give the answers as options, see --help")
+    if args.ask or (not typed and not remembered and _can_ask() and not args.json):
+        from guard.commands.ceiling_questions import ask
+
+        typed |= ask(ceiling_inputs.merged(remembered, typed), today)
+    answers = ceiling_inputs.merged(remembered, typed)
+    if not answers:
+        raise UsageError("nothing is known of you yet: begin with "
+                         "`guard ceiling --age YEARS --resting BPM`, or run it in a terminal to be asked")
+    notes: list[str] = []
+    runner = ceiling_inputs.runner_of(answers, today, notes)
+    rows = methods(runner)
+    suggestion = suggest(runner, rows)
+    document = _document(runner, rows, suggestion)
+    if typed or args.apply:
+        ceilings.remember(ceilings.Result(today, answers, document))
+    kept = None
+    if args.apply:
+        kept = _apply(suggestion)
+    if args.json:
+        import json
+
+        for note in [*notes, *([f"ceiling_bpm is now {suggestion.bpm}, kept in {kept}"] if kept else [])]:
+            print(f"note: {note}", file=sys.stderr)
+        print(json.dumps(document, indent=2, ensure_ascii=False))
+    else:
+        from guard.commands.ceiling_show import show
+        from guard.keep import settings_file
+
+        since = today if typed or not earlier else earlier[-1].day
+        show(runner, rows, suggestion, notes=notes, kept=kept, since=since, today=today,
+             stop_bpm=settings_file.load().get("stop_bpm"))
+    return 0
+
+
+def _can_ask() -> bool:
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:
+    from guard.coach.ceiling_advice import cautions
+
+    return {
+        "format": 1,
+        "methods": [{"method": row.method, "bpm": row.bpm, "low_bpm": row.low_bpm, "high_bpm": row.high_bpm,
+                     "source": row.source, "note": row.note} for row in rows],
+        "suggestion": {"bpm": suggestion.bpm, "reason": suggestion.reason},
+        "cautions": cautions(runner, suggestion),
+    }
+
+
+def _apply(suggestion: Any) -> str:
+    from guard.keep import settings_file
+
+    if suggestion.bpm is None:
+        raise UsageError(f"nothing to apply: {suggestion.reason}")
+    return str(settings_file.save({"ceiling_bpm": float(suggestion.bpm)}))

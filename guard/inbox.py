@@ -16,13 +16,15 @@ from guard.events import SoundHealth
 class Note:
     """A sentence the runner should see; `aloud` is what is spoken with it, if anything.
 
-    A `lasting` one stays on screen until another of the same `topic` comes.
+    A `lasting` one stays on screen until another of the same `topic` comes. A
+    `trouble` is told again at the end of the session.
     """
 
     text: str
     topic: str = ""
     lasting: bool = False
     aloud: str = ""
+    trouble: bool = True
 
 
 Item = SoundHealth | Note

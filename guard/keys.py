@@ -22,6 +22,8 @@ from guard.screen.words import KM_H_PER_M_S, MPH_PER_M_S
 from guard.settings import Settings, find
 
 QUIT_WITHIN_S = 5.0
+TYPE_SPEED = "type the belt's speed first: 8.5, Enter"
+_STEEPEST_PERCENT = 45.0
 _FASTEST_M_S = 12.0  # nobody types more; keeps a stuck key from running away
 
 
@@ -68,8 +70,9 @@ class Ask:
 class Keyboard:
     """Turns typed characters into inputs; holds a half-answered quit or a half-typed speed.
 
-    Digits type a speed in the runner's unit (`8.5`, Enter); + and - move it by
-    the belt's step. `ceiling_bpm` is the session's own ceiling, which a warm-up
+    Digits type a speed in the runner's unit (`8.5`, Enter) or a grade (`2 %`, or
+    `2 - %` downhill); + and - move the speed by the belt's step. A key that
+    changes nothing says why. `ceiling_bpm` is the session's own ceiling, which a warm-up
     or a part may undercut; set it whenever it is commanded anew.
     """
 
@@ -88,19 +91,24 @@ class Keyboard:
         asked, self._asked, self._told = self.asking(wall_s), None, None
         if self._typed(char):
             return None
+        entry, self._entry = self._entry, ""
+        event: Command | Speed | None
         if char in "\r\n":
-            return self._entered(snapshot)
-        self._entry = ""
-        key = meaning(char)
-        if key is Key.QUIT and asked is None:
-            self._asked = Ask("quit? q or y ends it, other keys go on", wall_s + QUIT_WITHIN_S)
-            return None
-        if key is Key.QUIT or (key is Key.YES and asked is not None):
-            return Command(snapshot.t_s, Action.QUIT)
-        if key in (Key.FASTER, Key.SLOWER) and snapshot.speed_m_s is None:
-            self._told = Ask("type the belt's speed first: 8.5, Enter", wall_s + QUIT_WITHIN_S)
-            return None
-        return input_for(key, snapshot, self._settings, self.ceiling_bpm)
+            event, refusal = _speed_entered(entry, snapshot, self._settings)
+        elif char == "%":
+            event, refusal = _grade_entered(entry, snapshot)
+        else:
+            key = meaning(char)
+            if key is Key.QUIT and asked is None:
+                self._asked = Ask("quit? q or y ends it, other keys go on", wall_s + QUIT_WITHIN_S)
+                return None
+            if key is Key.QUIT or (key is Key.YES and asked is not None):
+                return Command(snapshot.t_s, Action.QUIT)
+            event = input_for(key, snapshot, self._settings, self.ceiling_bpm)
+            refusal = "going on" if asked else _why_nothing(key, char, snapshot)
+        if event is None:
+            self._told = Ask(refusal, wall_s + QUIT_WITHIN_S)
+        return event
 
     def asking(self, wall_s: float) -> Ask | None:
         """The open question, if there is one and its time has not passed."""
@@ -109,7 +117,7 @@ class Keyboard:
     def prompt(self, wall_s: float) -> str:
         """What to show in place of the keys; empty when nothing is asked or being typed."""
         if self._entry:
-            return f"speed {self._entry} {_unit(self._settings)}: Enter sets it"
+            return f"speed {self._entry} {_unit(self._settings)}: Enter sets it, % makes it the grade"
         shown = self.asking(wall_s) or self._told
         return shown.text if shown and wall_s < shown.until_s else ""
 
@@ -118,18 +126,13 @@ class Keyboard:
         if char in ("\x7f", "\b") and self._entry:
             self._entry = self._entry[:-1]
             return True
+        if char == "-" and self._entry:
+            self._entry = self._entry[1:] if self._entry.startswith("-") else "-" + self._entry
+            return True
         if (char.isdecimal() and char.isascii()) or (char in ".," and "." not in self._entry):
-            self._entry = (self._entry + char.replace(",", "."))[:5]
+            self._entry = (self._entry + char.replace(",", "."))[:6]
             return True
         return False
-
-    def _entered(self, snapshot: Snapshot) -> Speed | None:
-        entry, self._entry = self._entry, ""
-        try:
-            speed = float(entry)
-        except ValueError:
-            return None
-        return _typed_speed(snapshot, speed / _per_m_s(self._settings))
 
 
 def input_for(
@@ -168,14 +171,53 @@ def _ceiling(snapshot: Snapshot, ceiling_bpm: float | None, step_bpm: int) -> Co
 
 def _stepped_speed(snapshot: Snapshot, settings: Settings, direction: int) -> Speed | None:
     step_km_h = settings.belt_step_km_h
-    steps = round((snapshot.speed_m_s or 0.0) * KM_H_PER_M_S / step_km_h) + direction
+    if snapshot.speed_m_s is None:
+        return None
+    steps = round(snapshot.speed_m_s * KM_H_PER_M_S / step_km_h) + direction
     return _typed_speed(snapshot, max(0, steps) * step_km_h / KM_H_PER_M_S)
 
 
 def _typed_speed(snapshot: Snapshot, speed_m_s: float) -> Speed | None:
     if not 0 <= speed_m_s <= _FASTEST_M_S:
         return None
-    return Speed(snapshot.t_s, round(speed_m_s, 4), snapshot.grade, typed=True)
+    return Speed(snapshot.t_s, round(speed_m_s, 4), typed=True)
+
+
+def _speed_entered(entry: str, snapshot: Snapshot, settings: Settings) -> tuple[Speed | None, str]:
+    """The speed of an entry, or None and why."""
+    if not entry:
+        return None, TYPE_SPEED
+    number = _number(entry)
+    if number is None:
+        return None, f"{entry} is no speed: {TYPE_SPEED}"
+    speed = _typed_speed(snapshot, number / _per_m_s(settings))
+    return speed, f"{entry} {_unit(settings)} is no running speed: {TYPE_SPEED}"
+
+
+def _grade_entered(entry: str, snapshot: Snapshot) -> tuple[Speed | None, str]:
+    """The grade of an entry in percent, or None and why."""
+    number = _number(entry)
+    if number is None or abs(number) > _STEEPEST_PERCENT:
+        said = f"{entry} % is no grade: " if entry else ""
+        return None, f"{said}type it as 2 %, or 2 - % downhill"
+    return Speed(snapshot.t_s, grade=round(number / 100, 4), typed=True), ""
+
+
+def _number(entry: str) -> float | None:
+    try:
+        return float(entry)
+    except ValueError:
+        return None
+
+
+def _why_nothing(key: Key, char: str, snapshot: Snapshot) -> str:
+    if key in (Key.FASTER, Key.SLOWER):
+        return TYPE_SPEED if snapshot.speed_m_s is None else "no faster speed can be set"
+    if key in (Key.CEILING_UP, Key.CEILING_DOWN):
+        entry = find("ceiling_bpm")
+        return f"the ceiling must lie within {entry.range_text}"
+    shown = char if char.isprintable() and not char.isspace() else "that key"
+    return f"{shown} does nothing: ? says the status, q quits"
 
 
 def _per_m_s(settings: Settings) -> float:

@@ -20,6 +20,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
+from guard.answers import SpeedNews, answer
 from guard.clock import SessionClock, SleepWatch, WallWatch, wall_now
 from guard.decide.plan import Plan
 from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_phrase
@@ -34,6 +35,7 @@ from guard.events import (
     Snapshot,
     SoundHealth,
     Speed,
+    SpeedLink,
     State,
 )
 from guard.inbox import Inbox, Note, Notices
@@ -122,6 +124,7 @@ class _Live:
         self._needs_screen, self._wall_watch = needs_screen, wall_watch
         self._keyboard = Keyboard(settings)
         self._notices = Notices(NOTE_S)
+        self._speed_news = SpeedNews(settings.battery_low_percent)
         self._sleep_watch = SleepWatch()
         self._log_stuck = False
         self._answer, self._answer_until_s = "", 0.0
@@ -233,14 +236,18 @@ class _Live:
 
     def _feed(self, event: Input) -> None:
         event = self.session.admit(event)
+        asked = isinstance(event, Command) or (isinstance(event, Speed) and event.typed)
+        before = self.session.snapshot() if asked else None
         self._tell(event, self.session.feed(event))
         if isinstance(event, Command):
             self._obey(event)
         elif isinstance(event, Speed) and event.typed and event.speed_m_s is not None:
             self._source.set_speed(event.speed_m_s)
-            # Who types a speed is on a treadmill, where "walking pace now" without the belt is wrong.
-            hint = "" if self._settings.belt else ": on a belt use --set belt=true"
-            self._answered(f"speed {words.speed_number(event.speed_m_s, self._settings)}{hint}")
+        elif isinstance(event, SpeedLink) and (news := self._speed_news.note(event)):
+            self._note(news)
+        if before is not None and isinstance(event, Command | Speed):
+            self._answer = answer(event, before, self.session.snapshot(), self._settings)
+            self._answer_until_s = time.monotonic() + ANSWER_S
 
     def _guarded(self, work: Callable[[], None]) -> None:
         try:
@@ -259,12 +266,8 @@ class _Live:
         elif action is Action.STATUS:
             text = status_phrase(self.session.snapshot(), self._settings)
             self._to_sound.put(lambda: self._sounder.say(text))
-            self._answered(text)
-        elif action is Action.MARK:
-            self._answered(f"marked at {words.clock(command.t_s)}")
         elif action is Action.CEILING and isinstance(command.value, float):
             self._keyboard.ceiling_bpm = command.value
-            self._answered(f"ceiling {command.value:.0f}")
 
     # -- out
 
@@ -295,9 +298,6 @@ class _Live:
             self._last_sound_s = now_s
             self._to_sound.put(self._sounder.tick)
 
-    def _answered(self, text: str) -> None:
-        self._answer, self._answer_until_s = text, time.monotonic() + ANSWER_S
-
     def _watch_log(self) -> None:
         """A disk that does not answer holds the log's thread; it is said from here."""
         stuck = self._to_log.stuck_s > STUCK_S
@@ -312,7 +312,7 @@ class _Live:
         self._notices.add(note, time.monotonic())
         if note.aloud:
             self._to_sound.put(lambda: self._sounder.say(note.aloud))
-        if note.text not in self.troubles:
+        if note.trouble and note.text not in self.troubles:
             self.troubles.append(note.text)
         self._show()
 

@@ -75,12 +75,45 @@ def test_speed_typed_in_digits() -> None:
     board = Keyboard(SETTINGS)
     for char in "8,75":
         assert board.press(char, snapshot(), 0.0) is None
-    assert board.prompt(0.0) == "speed 8.75 km/h: Enter sets it"
+    assert board.prompt(0.0) == "speed 8.75 km/h: Enter sets it, % makes it the grade"
     board.press("\x7f", snapshot(), 0.0)
     event = board.press("\n", snapshot(grade=0.01), 0.0)
     assert typed_km_h(event) == 8.7
-    assert isinstance(event, Speed) and event.grade == 0.01
+    assert isinstance(event, Speed) and event.grade is None, "a read grade is not made a typed one"
     assert board.prompt(0.0) == ""
+
+
+@pytest.mark.parametrize(("keys", "grade"), [
+    ("2%", 0.02), ("1.5%", 0.015), ("0%", 0.0), ("3-%", -0.03), ("3--%", 0.03), ("12%", 0.12)])
+def test_grade_typed_in_percent(keys: str, grade: float) -> None:
+    board = Keyboard(SETTINGS)
+    event = [board.press(char, snapshot(), 0.0) for char in keys][-1]
+    assert event == Speed(754.0, grade=grade, typed=True)
+
+
+@pytest.mark.parametrize(("keys", "changes", "said"), [
+    ("x", {}, "x does nothing: ? says the status, q quits"),
+    ("y", {}, "y does nothing: ? says the status, q quits"),
+    ("\x1b", {}, "that key does nothing: ? says the status, q quits"),
+    ("qx", {}, "going on"),
+    ("\n", {}, "type the belt's speed first: 8.5, Enter"),
+    ("99\n", {}, "99 km/h is no running speed: type the belt's speed first: 8.5, Enter"),
+    ("8-\n", {}, "-8 km/h is no running speed: type the belt's speed first: 8.5, Enter"),
+    (".\n", {}, ". is no speed: type the belt's speed first: 8.5, Enter"),
+    ("%", {}, "type it as 2 %, or 2 - % downhill"),
+    ("99%", {}, "99 % is no grade: type it as 2 %, or 2 - % downhill"),
+    ("+", {"speed_m_s": 12.0}, "no faster speed can be set"),
+])
+def test_a_key_that_changes_nothing_says_why(keys: str, changes: dict[str, object], said: str) -> None:
+    board = Keyboard(SETTINGS)
+    assert [board.press(char, snapshot(**changes), 0.0) for char in keys][-1] is None
+    assert board.prompt(0.1) == said
+
+
+def test_a_ceiling_at_its_end_says_so() -> None:
+    board = Keyboard(Settings(ceiling_bpm=220))
+    assert board.press("]", snapshot(), 0.0) is None
+    assert board.prompt(0.1).startswith("the ceiling must lie within ")
 
 
 def test_speed_in_miles() -> None:

@@ -113,7 +113,9 @@ def _folder(find: Callable[[], Path], inbox: Inbox) -> Path:
 
 
 def _screen(settings: Settings, kind: Kind, log_name: str, plain: bool, inbox: Inbox) -> Screen:
-    console = Console(highlight=False)
+    # COLUMNS and LINES, which some shells export, would hold the picture at one size for good.
+    environment = {key: value for key, value in os.environ.items() if key not in ("COLUMNS", "LINES")}
+    console = Console(highlight=False, _environ=environment)
     look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
     options = ViewOptions(
         settings=settings, look=look, title=kind.title, tag=kind.tag, log_name=log_name,

@@ -132,7 +132,7 @@ class _Page:
         """Room and state in large letters, as large as fits; the state gives way first."""
         snapshot = self.snapshot
         number = words.room_number(snapshot)
-        state = words.BIG_STATES[snapshot.state]
+        state = words.big_state(snapshot)
         over = number is not None and number < 0
         room = "" if number is None else ("+" if over else "") + str(min(abs(number), 99))
         for scale in range(max(1, self.height // 20), 0, -1):

@@ -54,8 +54,20 @@ def state_name(state: State) -> str:
     return _STATES[state]
 
 
+def is_waiting(snapshot: Snapshot) -> bool:
+    """Whether nothing was read yet, so that no word about the runner can be true."""
+    return snapshot.reading_age_s is None and snapshot.state in (State.WARMING, State.STEADY)
+
+
+def big_state(snapshot: Snapshot) -> str:
+    """The state in one or two words, for large letters."""
+    return "WAITING" if is_waiting(snapshot) else BIG_STATES[snapshot.state]
+
+
 def state(snapshot: Snapshot) -> str:
     """The state and how long it has lasted."""
+    if is_waiting(snapshot):
+        return "WAITING for the first reading"
     return f"{_STATES[snapshot.state]} for {clock(snapshot.t_s - snapshot.state_since_s)}"
 
 
@@ -160,7 +172,10 @@ def speed_alone(snapshot: Snapshot, settings: Settings) -> str:
 
 def speed(snapshot: Snapshot, settings: Settings) -> str:
     """Speed, slope and the speed advised, as far as known."""
-    words = [f"speed {speed_alone(snapshot, settings)}"] if snapshot.speed_m_s is not None else []
+    words = []
+    if snapshot.speed_m_s is not None:
+        origin = f" ({snapshot.speed_from})" if snapshot.speed_from else ""
+        words.append(f"speed {speed_alone(snapshot, settings)}{origin}")
     if snapshot.grade is not None and abs(snapshot.grade) >= 0.005:
         words.append(f"grade {100 * snapshot.grade:+.0f} %")
     if snapshot.advised_speed_m_s is not None:

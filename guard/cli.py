@@ -33,6 +33,8 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
              "guard plan --make easy-hour -o easy.toml"),
     "replay": ("replay", "what the guard would have cued on a recording",
                "guard replay FILE --set lead_s=25"),
+    "review": ("review", "how a session went: figures, picture, report page",
+               "guard review FILE --html run.html"),
     "learn": ("learn", "how your heart rate answers speed, and the settings that fit it",
               "guard learn belt.jsonl hills.jsonl --apply"),
     "sessions": ("sessions", "your sessions: list, find, name, delete and restore, check",

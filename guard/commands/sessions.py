@@ -1,0 +1,178 @@
+"""`guard sessions`: the library of sessions: list, find, name, delete and restore, check."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from guard.errors import UsageError, printable
+
+if TYPE_CHECKING:
+    from guard.keep.library import SessionEntry
+    from guard.keep.search import Wanted
+
+SHOWN = 25  # sessions listed unless more are asked for
+TELL_FROM = 100  # new logs from which reading them is worth telling
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("words", nargs="*", metavar="WORD",
+                        help="only sessions with these words in name, title, tags, plan, marks or notes")
+    parser.add_argument("--from", metavar="DAY", dest="first",
+                        help="from this day on (2026-03-02, 2026-03 or 2026)")
+    parser.add_argument("--to", metavar="DAY", dest="last", help="up to this day, month or year")
+    parser.add_argument("--plan", metavar="TEXT", help="run with a plan of this name")
+    parser.add_argument("--mark", metavar="TEXT", help="with a mark that says this")
+    parser.add_argument("--tag", metavar="TAG", help="with this tag")
+    parser.add_argument("--all", action="store_true", help=f"all of them, not only the newest {SHOWN}")
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--rehearsals", action="store_true", help="the rehearsals instead, kept apart")
+    which.add_argument("--folder", metavar="FOLDER", help="the logs of another folder instead")
+    do = parser.add_mutually_exclusive_group()
+    do.add_argument("--rename", nargs=2, metavar=("NAME", "TITLE"),
+                    help="give a session a title (an empty one takes it away); NAME: as listed, or `last`")
+    do.add_argument("--add-tag", nargs=2, metavar=("NAME", "TAG"), help="add a tag to a session")
+    do.add_argument("--remove-tag", nargs=2, metavar=("NAME", "TAG"), help="take a tag off a session")
+    do.add_argument("--delete", nargs="+", metavar="NAME", help="move sessions to the bin")
+    do.add_argument("--bin", action="store_true", help="what is in the bin")
+    do.add_argument("--restore", nargs="+", metavar="NAME", help="bring sessions back from the bin")
+    do.add_argument("--empty-bin", action="store_true", help="remove what is in the bin for good")
+    do.add_argument("--verify", action="store_true",
+                    help="open and replay each of them; says what is torn or differs")
+    parser.add_argument("--repair", action="store_true",
+                        help="with --verify: cut a torn end off a log (nothing that can be read is lost)")
+    parser.add_argument("--yes", action="store_true", help="with --empty-bin: do not ask")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
+
+
+def run(args: argparse.Namespace) -> int:
+    from guard.commands import sessions_list, sessions_verify
+    from guard.keep import bin as bin_
+    from guard.keep.search import find_session, matching
+
+    home = _home(args)
+    if args.repair and not args.verify:
+        raise UsageError("--repair goes with --verify: add it")
+    in_bin = args.bin or args.restore or args.empty_bin
+    entries = _entries(bin_.bin_of(home) if in_bin else home)
+    if args.rename or args.add_tag or args.remove_tag:
+        return _describe(args, entries)
+    if args.delete or args.restore:
+        # All are found before any is moved.
+        found = {entry.path: entry for entry in (
+            find_session(entries, name) for name in args.delete or args.restore)}
+        return _move(args, list(found.values()))
+    if args.empty_bin:
+        return _empty(args, entries)
+    chosen = matching(entries, _wanted(args))
+    if args.verify:
+        return sessions_verify.verify(chosen, home, repair_too=args.repair, as_json=args.json)
+    sessions_list.show(chosen, home, most=None if args.all or not _wanted(args).anything else SHOWN,
+                       as_json=args.json, what=_what(args))
+    return 0
+
+
+def _home(args: argparse.Namespace) -> Path:
+    from guard.keep.folders import sessions_dir
+    from guard.keep.library import rehearsals_dir
+
+    if args.folder is not None:
+        home = Path(args.folder)
+        if not home.is_dir():
+            raise UsageError(f"{args.folder} is no folder: name one that holds session logs")
+        return home
+    return rehearsals_dir(make=False) if args.rehearsals else sessions_dir(make=False)
+
+
+def _what(args: argparse.Namespace) -> str:
+    if args.bin:
+        return "session in the bin"
+    return "rehearsal" if args.rehearsals else "session"
+
+
+def _entries(home: Path) -> list[SessionEntry]:
+    from guard.keep.library import sessions
+
+    shows = sys.stderr.isatty()
+
+    def progress(done: int, total: int) -> None:
+        if total >= TELL_FROM and shows and (done % 20 == 0 or done == total):
+            end = "\n" if done == total else ""
+            print(f"\rreading new logs: {done} of {total}", end=end, file=sys.stderr, flush=True)
+
+    return sessions(home, progress=progress, warn=lambda sentence: print(
+        f"note: {printable(sentence)}", file=sys.stderr))
+
+
+def _wanted(args: argparse.Namespace) -> Wanted:
+    from guard.keep.search import Wanted, day_range
+
+    first = day_range(args.first)[0] if args.first else None
+    last = day_range(args.last)[1] if args.last else None
+    if first and last and last < first:
+        raise UsageError(f"--to {args.last} lies before --from {args.first}: exchange them")
+    return Wanted(tuple(args.words), first, last, args.plan, args.mark, args.tag)
+
+
+def _describe(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
+    from guard.keep.about import change_about
+    from guard.keep.search import find_session
+
+    name, text = args.rename or args.add_tag or args.remove_tag
+    entry, text = find_session(entries, name), " ".join(printable(text).split())
+    if len(text) > 200:
+        raise UsageError("that is too long: keep it under 200 letters")
+    if args.rename:
+        file = change_about(entry.path, {"title": text or None})
+        return _say(args, f"{entry.name} is called {text}" if text else f"{entry.name} has no title", file)
+    if not text:
+        raise UsageError("a tag needs a word: write one, such as hills")
+    tags = [tag for tag in entry.tags if tag.casefold() != text.casefold()]
+    if args.remove_tag and len(tags) == len(entry.tags):
+        raise UsageError(f"{entry.name} has no tag {text}: it has {', '.join(entry.tags) or 'none'}")
+    tags += [text] if args.add_tag else []
+    file = change_about(entry.path, {"tags": tags or None})
+    return _say(args, f"{entry.name} has {'the tags ' + ', '.join(tags) if tags else 'no tags'}", file)
+
+
+def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
+    from guard.keep.bin import discard, restore
+
+    which = " --rehearsals" if args.rehearsals else f" --folder {args.folder}" if args.folder else ""
+    for entry in entries:
+        if args.delete:
+            now = discard(entry)
+            _say(args, f"{entry.name} is in the bin: `guard sessions{which} --restore {now.stem}` "
+                 "brings it back", now)
+        else:
+            now = restore(entry)
+            _say(args, f"{now.stem} is back", now)
+    return 0
+
+
+def _empty(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
+    from guard.commands.session_parts import is_terminal
+    from guard.keep.bin import empty
+
+    if entries and not args.yes:
+        if not is_terminal(sys.stdin, sys.stderr):
+            raise UsageError(f"{len(entries)} sessions would be gone for good: add --yes if you mean it")
+        print(f"{len(entries)} sessions will be gone for good. Type yes to remove them: ",
+              end="", file=sys.stderr, flush=True)
+        if sys.stdin.readline().strip().casefold() != "yes":
+            return _say(args, "nothing was removed", None)
+    count = empty(entries)
+    return _say(args, f"{count} {'session' if count == 1 else 'sessions'} removed for good", None)
+
+
+def _say(args: argparse.Namespace, sentence: str, path: Path | None) -> int:
+    if args.json:
+        import json
+
+        print(json.dumps({"format": 1, "done": sentence, "path": None if path is None else str(path)},
+                         ensure_ascii=False))
+    else:
+        print(printable(sentence))
+    return 0

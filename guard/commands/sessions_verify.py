@@ -1,0 +1,90 @@
+"""`guard sessions --verify`: every log opened, read to its end and replayed."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from guard.errors import GuardError, printable
+from guard.keep.library import SessionEntry
+
+EXIT_DIFFERENT, EXIT_DAMAGED = 1, 3
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What became of one log.
+
+    `state` is `whole`, `cut` (interrupted or torn at its end; all before that
+    is there), `damaged` (lines are missing or unreadable), `unreadable` (no
+    session log) or `running`. `same` tells whether a replay says what was said
+    at the time; None where nothing was said or no ceiling is known.
+    """
+
+    name: str
+    state: str
+    same: bool | None
+    notes: tuple[str, ...]
+
+
+def verify(entries: Sequence[SessionEntry], home: Path, *, repair_too: bool, as_json: bool) -> int:
+    """Check each and say what is torn or differs; returns the exit code."""
+    verdicts = []
+    for number, entry in enumerate(entries, 1):
+        if sys.stderr.isatty() and len(entries) > 20:
+            print(f"\r{number} of {len(entries)}", end="\n" if number == len(entries) else "",
+                  file=sys.stderr, flush=True)
+        verdicts.append(verdict(entry, repair_too=repair_too))
+    if as_json:
+        print(json.dumps({"format": 1, "folder": str(home), "sessions": [asdict(one) for one in verdicts]},
+                         indent=2, ensure_ascii=False))
+    else:
+        _tell(verdicts)
+    if any(one.state in ("damaged", "unreadable") for one in verdicts):
+        return EXIT_DAMAGED
+    return EXIT_DIFFERENT if any(one.same is False for one in verdicts) else 0
+
+
+def verdict(entry: SessionEntry, *, repair_too: bool = False) -> Verdict:
+    """Open, read and replay one log; with `repair_too` a torn end is cut off."""
+    from guard.keep.log_file import is_being_written
+    from guard.keep.recording import read_log, repair
+    from guard.study.replay import same_as_recorded
+
+    if is_being_written(entry.path):
+        return Verdict(entry.name, "running", None, ("it is being recorded now",))
+    try:
+        recording = read_log(entry.path)
+        notes = list(recording.notes)
+        if repair_too and (cut := repair(entry.path)):
+            notes.append(f"{cut} bytes of a torn end were cut off")
+    except GuardError as error:
+        return Verdict(entry.name, "unreadable", None, (printable(error),))
+    same = None
+    if recording.outputs and recording.settings.ceiling_bpm is not None:
+        try:
+            compared = same_as_recorded(recording)
+            same = compared.same
+            notes += compared.differences[:1]
+        except GuardError as error:
+            same = False
+            notes.append(printable(error))
+    state = "damaged" if recording.damaged else "cut" if recording.interrupted else "whole"
+    return Verdict(entry.name, state, same, tuple(map(printable, notes)))
+
+
+def _tell(verdicts: Sequence[Verdict]) -> None:
+    for one in verdicts:
+        if one.state == "whole" and one.same is not False:
+            continue
+        says = {None: "", True: "; replays the same", False: "; this version of the guard says otherwise"}
+        print(f"{printable(one.name)}: {one.state}{says[one.same]}")
+        for note in one.notes:
+            print(f"  {note}")
+    whole = sum(one.state == "whole" for one in verdicts)
+    same = sum(one.same is True for one in verdicts)
+    print(f"{len(verdicts)} checked: {whole} whole, {same} replay to the last digit, "
+          f"{sum(one.same is False for one in verdicts)} differ")

@@ -19,9 +19,11 @@ import pytest
 from guard.decide.wording import GUARD_STOPPED
 from guard.events import Cue, CueGiven
 from guard.settings import Settings
-from guard.sound import backends, player, tones
-from guard.sound.backends import CommandBackend, Failed, Sound
+from guard.sound import backends, player, tones, worker_backend
+from guard.sound import health as health_module
+from guard.sound.backends import CommandBackend, Cut, Failed, Sound
 from guard.sound.player import Sounder
+from guard.sound.worker_backend import WorkerBackend, meaning
 from tests.support.alsa import Capture, Heard, heard_sounds, wait_until
 from tests.support.tones_detector import recognised
 
@@ -39,7 +41,8 @@ def health() -> list[tuple[str, str]]:
 def start(heard_sounds: Capture, tmp_path: Path, health: list[tuple[str, str]],
           monkeypatch: pytest.MonkeyPatch) -> Iterator[Start]:
     """Starts a sounder that has found its way out; tones only unless told otherwise."""
-    monkeypatch.setattr(player, "_PROBE_OFTEN_S", 0.2)
+    monkeypatch.setattr(health_module, "PROBE_OFTEN_S", 0.2)
+    (tmp_path / "cache").mkdir()
     made: list[Sounder] = []
 
     def starter(**changes: Any) -> Sounder:
@@ -92,7 +95,8 @@ def test_a_cue_is_its_tone_and_then_its_words(start: Start, heard_sounds: Captur
 def test_no_call_holds_up_the_caller_even_when_the_device_is_stuck(
         start: Start, heard_sounds: Capture, health: list[tuple[str, str]],
         monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(backends, "STARTED_LIMIT_S", 0.3)
+    monkeypatch.setattr(worker_backend, "STARTED_LIMIT_S", 0.3)
+    monkeypatch.setattr(worker_backend, "OVERTIME_S", 0.3)
     monkeypatch.setattr(backends, "OVERTIME_S", 0.3)
     sounder = start()
     heard_sounds.freeze()
@@ -140,7 +144,7 @@ def test_a_frozen_worker_is_replaced(start: Start, heard_sounds: Capture) -> Non
 
 
 def test_without_a_device_it_is_said_once_and_regained(
-        start: Start, heard_sounds: Capture, health: list[tuple[str, str]]) -> None:
+        start: Start, heard_sounds: Capture, health: list[tuple[str, str]], tmp_path: Path) -> None:
     heard_sounds.remove()
     sounder = start()
     assert health[0][0] in ("none", "bell")
@@ -148,11 +152,23 @@ def test_without_a_device_it_is_said_once_and_regained(
         sounder.cue(given(Cue.EASE))
         time.sleep(0.3)
     assert len(health) == 1
-    assert "guard check" in health[0][1]
+    assert "no sound device is set up" in health[0][1] and "guard check" in health[0][1]
+    assert "CODE" not in health[0][1]  # that is kept behind, for whoever looks into it
+    assert "CODE" in (tmp_path / "cache" / "sound-debug.log").read_text()
     heard_sounds.restore()
     wait_until(lambda: health[-1][0] == "simpleaudio", 5, "the device's return")
     sounder.cue(given(Cue.WALK))
     assert key(heard_sounds.wait_for(1)[0]) == "walk"
+
+
+@pytest.mark.parametrize(("raw", "ours"), [
+    ("Error opening PCM device. -- CODE: -2 -- MSG: No such file or directory", "no sound device is set up"),
+    ("Error opening PCM device. -- CODE: -16 -- MSG: Device or resource busy", "in use by another program"),
+    ("Error opening PCM device. -- CODE: -111 -- MSG: Connection refused", "service does not answer"),
+    ("Weak argument", "cannot be opened"),
+])
+def test_a_library_is_quoted_in_our_own_words(raw: str, ours: str) -> None:
+    assert ours in meaning(raw) and "CODE" not in meaning(raw)
 
 
 def test_without_the_audio_library_a_system_player_takes_over(
@@ -189,6 +205,26 @@ def test_what_matters_more_cuts_in(start: Start, heard_sounds: Capture, first: C
     heard = heard_sounds.wait_for(2)
     assert key(heard[-1]) == second.key
     assert heard[-1].onset_s - decided_s < 0.3
+
+
+def test_a_late_cut_ends_only_the_sound_it_names(heard_sounds: Capture) -> None:
+    backend = WorkerBackend()
+    first, second = Sound(tones.tone(Cue.PART)), Sound(tones.tone(Cue.STOP))
+    backend.play(first)
+    playing = threading.Thread(target=backend.play, args=(second,))
+    playing.start()
+    for _ in range(50):
+        backend.cut(first)
+        time.sleep(0.01)
+    playing.join(5)
+    assert [key(sound) for sound in heard_sounds.wait_for(2)] == ["part", "stop"]  # none a second time
+    assert heard_sounds.sounds()[-1].length_s == pytest.approx(second.length_s, abs=0.05)
+    third = Sound(tones.tone(Cue.WALK))
+    backend.cut(third)  # before it begins
+    with pytest.raises(Cut):
+        backend.play(third)
+    backend.close()
+    assert len(heard_sounds.sounds()) == 2
 
 
 def test_what_matters_less_waits_its_turn(start: Start, heard_sounds: Capture) -> None:
@@ -272,6 +308,7 @@ def test_the_worker_says_guard_stopped_when_the_guard_dies(
 import os, pathlib, threading
 from guard.settings import Settings
 from guard.sound.player import Sounder
+from guard.sound.worker_backend import WorkerBackend, meaning
 found = threading.Event()
 sounder = Sounder(Settings(speech="tones"), cache_dir=pathlib.Path({str(tmp_path)!r}),
                   on_health=lambda backend, detail: found.set())
@@ -315,7 +352,7 @@ def test_a_failing_listener_does_not_stop_sound(heard_sounds: Capture, tmp_path:
 def test_players_that_want_a_file_get_one(heard_sounds: Capture) -> None:
     CommandBackend("aplay", ["aplay", "-q"], takes_file=True).play(Sound(tones.tone(Cue.PART)))
     assert key(heard_sounds.wait_for(1)[0]) == "part"
-    with pytest.raises(Failed, match="exit 1"):
+    with pytest.raises(Failed, match="false cannot play"):
         CommandBackend("false", ["false"], takes_file=False).play(Sound(tones.tone(Cue.PART)))
     with pytest.raises(Failed, match="cannot be started"):
         CommandBackend("none", ["/nonexistent"], takes_file=True).play(Sound(tones.tone(Cue.PART)))

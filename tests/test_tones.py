@@ -10,7 +10,8 @@ import pytest
 
 from guard.events import Cue
 from guard.sound import tones
-from guard.sound.backends import Sound, WorkerBackend
+from guard.sound.backends import Sound
+from guard.sound.worker_backend import WorkerBackend
 from tests.support import tones_detector as detector
 from tests.support.alsa import Capture, heard_sounds
 

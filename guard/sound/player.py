@@ -6,7 +6,6 @@ short list and, where the new sound matters more, end the present one.
 
 from __future__ import annotations
 
-import contextlib
 import os
 import threading
 import time
@@ -20,9 +19,11 @@ from guard.decide.wording import GUARD_STOPPED, phrase, phrase_bank
 from guard.events import Cue, CueGiven
 from guard.settings import Settings
 from guard.sound import tones
-from guard.sound.backends import Backend, BellBackend, Cut, Failed, Sound, WorkerBackend, fallbacks
+from guard.sound.backends import Backend, Cut, Failed, Sound, fallbacks
+from guard.sound.health import OFF, Health
 from guard.sound.phrases import Phrases
 from guard.sound.tones import Pcm, silence
+from guard.sound.worker_backend import WorkerBackend
 
 SWITCH = "GUARD_SOUND"
 STALE_S = 3.0  # a cue that comes later than this is no longer true
@@ -43,8 +44,6 @@ NEVER_MUTED = frozenset({Cue.STOP, Cue.SIGNAL_LOST, Cue.SIGNAL_BACK})
 
 _TONE_TO_SPEECH_S = 0.08
 _PROBE_S = 0.05
-_PROBE_OFTEN_S, _PROBE_SELDOM_S, _PROBE_OFTEN_FOR = 5.0, 15.0, 12
-_NO_SOUND_MEND = "cues are on the screen only: connect a sound output, then see `guard check`"
 
 
 def why_off(settings: Settings) -> str:
@@ -77,34 +76,27 @@ class Sounder:
     def __init__(self, settings: Settings, *, cache_dir: Path, on_health: Callable[[str, str], None],
                  own_phrases: Path | None = None) -> None:
         self._settings = settings
-        self._on_health = on_health
         self._off = why_off(settings)
         log = cache_dir / "sound-debug.log"
         self._worker = WorkerBackend(log)
         self._backends: list[Backend] = [self._worker, *fallbacks(log)]
-        self._usable: list[bool] = [True] * len(self._backends)
+        self._health = Health(self._backends, on_health, log)
         self._phrases: Phrases | None = None
         if settings.speech != "tones":
             self._phrases = Phrases(
                 phrase_bank(settings), voice_name=settings.voice, rate_wpm=settings.speech_rate_wpm,
-                cache_dir=cache_dir, own_dir=own_phrases, on_note=self._voice_note)
-        self._why = "no way out was found"
+                cache_dir=cache_dir, own_dir=own_phrases, on_note=self._health.note)
         self._muted = False
         self._closing = False
         self._change = threading.Condition()
         self._jobs: list[_Job] = []
         self._current: tuple[_Job, Backend] | None = None
-        self._probes = 0
-        self._next_probe_s = 0.0
-        self._health_lock = threading.Lock()
-        self._health = ""
-        self._notes: list[str] = []
         self._thread = threading.Thread(target=self._conduct, name="sound", daemon=True)
 
     def start(self) -> None:
         """Begin: workers, the first try of the device, rendering of phrases."""
         if self._off:
-            threading.Thread(target=self._tell, args=("off", self._off), daemon=True).start()
+            threading.Thread(target=self._health.tell, args=(OFF, self._off), daemon=True).start()
             return
         self._thread.start()
         if self._phrases is not None:
@@ -181,8 +173,7 @@ class Sounder:
         if self._current is not None:
             job, backend = self._current
             if job.sound is not None:
-                job.sound.cut.set()
-            backend.cut()
+                backend.cut(job.sound)
 
     def _conduct(self) -> None:
         self._worker.set_last_words(tones.stopped(self._settings.volume))
@@ -209,19 +200,12 @@ class Sounder:
                     job = max(self._jobs, key=lambda job: (job.rank, -job.born_s))
                     self._jobs.remove(job)
                     return job
-                if not self._health or not all(self._usable[:1]):
-                    if now_s >= self._next_probe_s:
-                        return self._probe_job(now_s)
-                    self._change.wait(self._next_probe_s - now_s)
-                else:
-                    self._change.wait()
+                probe_s = self._health.probe_due_s()
+                if probe_s is not None and now_s >= probe_s:
+                    self._health.probing()
+                    return _Job(_PROBE)
+                self._change.wait(None if probe_s is None else probe_s - now_s)
         return None
-
-    def _probe_job(self, now_s: float) -> _Job:
-        self._probes += 1
-        pause_s = _PROBE_OFTEN_S if self._probes <= _PROBE_OFTEN_FOR else _PROBE_SELDOM_S
-        self._next_probe_s = now_s + pause_s
-        return _Job(_PROBE)
 
     def _sound_of(self, job: _Job) -> Sound | None:
         """What to play for `job`; None when it must first be rendered."""
@@ -261,7 +245,7 @@ class Sounder:
     def _perform(self, job: _Job, sound: Sound) -> None:
         """Play by the best way that works, going down the list as ways fail."""
         for index, backend in enumerate(self._backends):
-            if not self._usable[index] and job.rank != _PROBE:
+            if not self._health.usable(index) and job.rank != _PROBE:
                 continue
             with self._change:
                 if self._closing or self._outranked(job):
@@ -272,63 +256,19 @@ class Sounder:
             except Cut:
                 return
             except Failed as error:
-                self._lost(index, str(error))
+                self._health.lost(index, error)
             else:
-                self._works(index)
+                self._health.works(index)
                 return
             finally:
                 with self._change:
                     self._current = None
             if job.rank > _PROBE and time.monotonic() - job.born_s > STALE_S:
                 break
-        if not any(self._usable):
-            self._set_health("none", f"no sound ({self._why}): {_NO_SOUND_MEND}")
+        self._health.unsettled()
 
     def _outranked(self, job: _Job) -> bool:
         return any(queued.rank > job.rank or job.cue in UNDOES.get(queued.cue, ()) for queued in self._jobs)
-
-    def _lost(self, index: int, why: str) -> None:
-        self._usable[index] = False
-        if index == 0:
-            self._why = why
-            self._next_probe_s = max(self._next_probe_s, time.monotonic() + _PROBE_OFTEN_S)
-
-    def _works(self, index: int) -> None:
-        self._usable[index] = True
-        if index == 0:
-            self._probes = 0
-            self._usable = [True] * len(self._backends)
-            self._set_health(self._backends[0].name, "")
-        else:
-            self._set_health(self._backends[index].name, self._second_best(self._backends[index].name))
-
-    def _second_best(self, name: str) -> str:
-        # What to do comes first: a narrow screen cuts the end.
-        if name == BellBackend.name:
-            return f"bell only: connect a sound output, then see `guard check` ({self._why})"
-        return f"sound goes through {name} ({self._backends[0].name} failed: {self._why})"
-
-    def _set_health(self, backend: str, detail: str) -> None:
-        with self._health_lock:
-            changed, self._health = backend != self._health, backend
-            notes, self._notes = self._notes, []
-        if changed:
-            self._tell(backend, detail)
-        for note in notes:
-            self._tell(backend, note)
-
-    def _tell(self, backend: str, detail: str) -> None:
-        # A listener that fails costs its own news, never the sound.
-        with contextlib.suppress(Exception):
-            self._on_health(backend, detail)
-
-    def _voice_note(self, text: str) -> None:
-        with self._health_lock:
-            backend = self._health
-            if not backend:
-                self._notes.append(text)
-        if backend:
-            self._tell(backend, text)
 
     def _set_last_words(self) -> None:
         if self._phrases is None:

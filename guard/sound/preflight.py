@@ -13,9 +13,10 @@ from guard.decide.wording import cue_phrases, headline, phrase
 from guard.events import CueGiven
 from guard.settings import Settings
 from guard.sound import tones
-from guard.sound.backends import Backend, BellBackend, Cut, Failed, Sound, WorkerBackend, fallbacks
+from guard.sound.backends import Backend, BellBackend, Cut, Failed, Sound, fallbacks
 from guard.sound.phrases import Phrases
 from guard.sound.player import why_off
+from guard.sound.worker_backend import WorkerBackend
 
 VOICE_WAIT_S = 30.0
 _NO_OUTPUT_MEND = "connect or switch on a sound output (on Linux `aplay -l` lists them), then check again"
@@ -52,7 +53,8 @@ def find_output(settings: Settings, log: Path | None = None) -> Found:
         try:
             backend.play(Sound(tones.silence(0.05)))
         except (Failed, Cut) as error:
-            failed[backend.name] = str(error)
+            raw = getattr(error, "raw", "")
+            failed[backend.name] = f"{error}; it says: {raw}" if raw else str(error)
             backend.close()
         else:
             return Found(backend, failed)

@@ -35,10 +35,14 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
                "guard replay FILE --set lead_s=25"),
     "review": ("review", "how a session went: figures, picture, report page",
                "guard review FILE --html run.html"),
+    "tune": ("tune", "search settings over recordings: what fewer cues or less time over would cost",
+             "guard tune monday.jsonl hills.jsonl --search lead_s --search spacing_s=8:30"),
     "learn": ("learn", "how your heart rate answers speed, and the settings that fit it",
               "guard learn belt.jsonl hills.jsonl --apply"),
     "sessions": ("sessions", "your sessions: list, find, name, delete and restore, check",
                  "guard sessions --from 2026-03 hills"),
+    "data": ("data", "what is kept on this machine: take it along, or delete everything",
+             "guard data --export all.zip"),
     "import": ("csv_import", "make a recording from a CSV file",
                "guard import run.csv --time seconds --heart-rate bpm -o run.jsonl"),
     "export": ("csv_export", "write a recording as a CSV file", "guard export run.jsonl -o run.csv"),
@@ -71,6 +75,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code and never lets a traceback out."""
     words = list(sys.argv[1:] if argv is None else argv)
     _open_what_is_closed()
+    os.umask(0o077)  # whatever is written is about one person's body: for its owner only
     try:
         if not words:
             print(START.format(version=__version__), end="")

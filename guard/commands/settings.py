@@ -7,7 +7,7 @@ import sys
 from typing import Any
 
 from guard.commands.options import FIND_A_CEILING
-from guard.errors import UsageError
+from guard.errors import UsageError, printable
 
 WIDE = 110  # columns from which the range has a column of its own
 
@@ -18,17 +18,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--explain", metavar="KEY", action="append", default=[],
                         help="what a setting means, its range and where its value comes from")
     parser.add_argument("--unset", metavar="KEY", action="append", default=[],
-                        help="back to the default")
+                        help="back to the default; also takes a key that is no setting out of the file")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
 
 
 def run(args: argparse.Namespace) -> int:
     from guard.keep import settings_file
-    from guard.settings import find, parse_assignments
+    from guard.settings import find, parse_assignments, table
 
     changes = parse_assignments([word for word in args.words if "=" in word])
     asked = [*args.explain, *(word for word in args.words if "=" not in word)]
-    for key in [*asked, *args.unset]:
+    for key in asked:
         find(key)
     both = sorted(changes.keys() & set(args.unset))
     if both:
@@ -36,6 +36,10 @@ def run(args: argparse.Namespace) -> int:
     if changes or args.unset:
         path = settings_file.save({**changes, **dict.fromkeys(args.unset)})
         print(f"kept in {path}", file=sys.stderr if args.json else sys.stdout)
+    if unknown := [key for key in args.unset if key not in {entry.key for entry in table()}]:
+        print(f"taken out: {printable(', '.join(unknown))}", file=sys.stderr if args.json else sys.stdout)
+        if not (args.json or asked or changes or len(unknown) < len(args.unset)):
+            return 0
     rows = _rows()
     shown = [row for row in rows if row["key"] in {*asked, *changes, *args.unset}] or rows
     if args.json:

@@ -39,6 +39,8 @@ def save(changes: Mapping[str, Any], path: Path | None = None) -> Path:
     """Set the keys of `changes`, drop those whose value is None; returns the path.
 
     All values, old and new together, are checked before anything is written.
+    In a file that is wrong already only what changes is checked, so that it can
+    be put right one key after the other.
     """
     import tomlkit
 
@@ -46,19 +48,21 @@ def save(changes: Mapping[str, Any], path: Path | None = None) -> Path:
 
     name = settings_path(make=True) if path is None else path
     text = _text(name)
-    values = {} if text is None else _checked(name, text)
+    was_right = text is None or _is_right(name, text)
     document = tomlkit.parse(text) if text else tomlkit.document()
     if not text:
         document.add(tomlkit.comment(HEAD))
     for key, value in changes.items():
-        entry = find(key)
-        if value is None:
-            values.pop(key, None)
-            document.pop(key, None)
+        if value is not None:
+            document[key] = check(find(key), value)
+        elif key in document:
+            del document[key]
         else:
-            values[key] = document[key] = check(entry, value)
-    _fits(name, values)
-    write_whole(name, [tomlkit.dumps(document).encode()], force=True)
+            find(key)
+    after = tomlkit.dumps(document)
+    if was_right:
+        _checked(name, after)
+    write_whole(name, [after.encode()], force=True)
     return name
 
 
@@ -79,18 +83,30 @@ def _text(name: Path) -> str | None:
         raise SettingError(f"{name} is not UTF-8 text (line {line}): save it as UTF-8") from None
 
 
-def _checked(name: Path, text: str) -> dict[str, Any]:
+def _parsed(name: Path, text: str) -> dict[str, Any]:
     import tomllib
 
     try:
-        document = tomllib.loads(text)
+        return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise SettingError(f"{name} is not valid TOML ({_printable(str(error))}): "
                            "write one `key = value` a line, text in quotes") from None
     except ValueError:  # a number of thousands of digits
         raise SettingError(f"{name} holds a number far too large: correct it") from None
+
+
+def _is_right(name: Path, text: str) -> bool:
+    _parsed(name, text)  # a file that is no TOML cannot be changed key by key
+    try:
+        _checked(name, text)
+    except SettingError:
+        return False
+    return True
+
+
+def _checked(name: Path, text: str) -> dict[str, Any]:
     values = {}
-    for key, value in document.items():
+    for key, value in _parsed(name, text).items():
         try:
             entry = find(key)
             if isinstance(value, str) and value.lower() == "none" and entry.optional:
@@ -99,9 +115,17 @@ def _checked(name: Path, text: str) -> dict[str, Any]:
                 raise SettingError(f"{key} must be a single value, not a table or list")
             values[key] = check(entry, value)
         except SettingError as error:
-            raise SettingError(f"{name}: {error}") from None
+            raise SettingError(f"{name}: {error}{_mend(key)}") from None
     _fits(name, values)
     return values
+
+
+def _mend(key: str) -> str:
+    """How to be rid of a key without an editor."""
+    import shlex
+
+    word = shlex.quote(key) if key.isprintable() and 0 < len(key) <= 60 and not key.startswith("-") else ""
+    return f" (`guard settings --unset {word}` takes it out)" if word else " (take it out of the file)"
 
 
 def _fits(name: Path, values: Mapping[str, Any]) -> None:

@@ -1,0 +1,131 @@
+"""`guard data`: what the guard keeps on this machine; take it along, or delete it all."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from guard.errors import HardwareError, UsageError, printable
+
+if TYPE_CHECKING:
+    from guard.keep.everything import Kept
+
+WORD = "delete"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    do = parser.add_mutually_exclusive_group()
+    do.add_argument("--export", metavar="ZIP", help="write all of it to one ZIP file")
+    do.add_argument("--delete-everything", action="store_true",
+                    help="remove sessions, journal, settings, remembered devices and caches; asks first")
+    do.add_argument("--make-private", action="store_true",
+                    help="take from other users of this machine the right to read any of it")
+    parser.add_argument("--with-cache", action="store_true",
+                        help="with --export: also what can be made again (spoken phrases, indexes)")
+    parser.add_argument("--force", action="store_true", help="with --export: write over an existing file")
+    parser.add_argument("--yes", action="store_true", help="with --delete-everything: do not ask")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
+
+
+def run(args: argparse.Namespace) -> int:
+    from guard.keep import everything
+
+    if args.export is not None:
+        packed = everything.export(Path(args.export), with_cache=args.with_cache, force=args.force)
+        left_out = "" if args.with_cache else "; the cache is left out, it can be made again"
+        return _done(args, f"{_count(len(packed), 'file')} ({_size(sum(one.size for one in packed))}) in "
+                     f"{args.export}{left_out}", files=len(packed))
+    if args.make_private:
+        changed = everything.make_private()
+        return _done(args, f"{_count(len(changed), 'place')} closed to others" if changed
+                     else "nothing was open to others", files=len(changed))
+    if args.delete_everything:
+        return _delete(args)
+    return _show(args)
+
+
+def _delete(args: argparse.Namespace) -> int:
+    from guard.commands.session_parts import is_terminal
+    from guard.keep import everything
+
+    files = everything.kept()
+    if not files:
+        return _done(args, "the guard keeps nothing on this machine", files=0)
+    if now := everything.running():
+        raise UsageError(f"a session is being recorded ({now[0].name}): end it first")
+    if not args.yes:
+        if not is_terminal(sys.stdin, sys.stderr):
+            raise UsageError(f"{_count(len(files), 'file')} would be gone for good: add --yes if you mean "
+                             "it, or take them along first with `guard data --export all.zip`")
+        for line in _lines(files):
+            print(line, file=sys.stderr)
+        print("All of this will be gone for good (`guard data --export all.zip` takes it along first).\n"
+              f"Type {WORD} to remove it: ", end="", file=sys.stderr, flush=True)
+        if sys.stdin.readline().strip().casefold() != WORD:
+            return _done(args, "nothing was removed", files=0)
+    troubles = everything.delete_everything()
+    for trouble in troubles:
+        print(f"note: {printable(trouble)}", file=sys.stderr)
+    left = everything.kept()
+    if left:
+        raise HardwareError(f"{_count(len(left), 'file')} could not be removed: give write permission to "
+                            f"{left[0].path.parent} and try again")
+    return _done(args, f"{_count(len(files), 'file')} removed; the guard keeps nothing on this machine now",
+                 files=len(files))
+
+
+def _show(args: argparse.Namespace) -> int:
+    from guard.keep import everything
+
+    files = everything.kept()
+    if args.json:
+        print(json.dumps({
+            "format": 1, "folders": {kind: str(root) for kind, root in everything.roots().items()},
+            "files": [{"path": str(one.path), "name": one.name, "size": one.size, "private": one.private}
+                      for one in files]}, indent=2, ensure_ascii=True))
+        return 0
+    for line in _lines(files):
+        print(line)
+    print("Nothing of it leaves this machine. `--export ZIP` takes it along, "
+          "`--delete-everything` removes it.")
+    return 0
+
+
+def _lines(files: list[Kept]) -> list[str]:
+    from guard.keep import everything
+
+    lines = []
+    for kind, root in everything.roots().items():
+        mine = [one for one in files if one.name.startswith(f"{kind}/")]
+        lines.append(f"{kind:<8} {_count(len(mine), 'file'):>12} {_size(sum(one.size for one in mine)):>9}"
+                     f"   {printable(root)}")
+    if others := [one for one in files if one.name.startswith(everything.RESCUED)]:
+        lines.append(f"{everything.RESCUED:<8} {_count(len(others), 'file'):>12} "
+                     f"{_size(sum(one.size for one in others)):>9}   {printable(others[0].path.parent)}")
+    wide = [one.path for one in files if not one.private] + everything.open_folders()
+    if wide:
+        lines.append(f"{_count(len(wide), 'place')} of these can be read by other users of this machine "
+                     f"({printable(wide[0])}): `guard data --make-private` closes them")
+    return lines
+
+
+def _done(args: argparse.Namespace, sentence: str, *, files: int) -> int:
+    if args.json:
+        print(json.dumps({"format": 1, "done": printable(sentence), "files": files}, ensure_ascii=False))
+    else:
+        print(printable(sentence))
+    return 0
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _size(size: int) -> str:
+    """Bytes in words (kB is 1000 of them, as SI has it)."""
+    if size < 1000:
+        return f"{size} B"
+    return f"{size / 1000:.0f} kB" if size < 10**6 else f"{size / 10**6:.1f} MB"

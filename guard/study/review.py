@@ -112,7 +112,7 @@ def review(recording: Recording, settings: Settings) -> Review:
         signal=signal(trace, recording.inputs, doubts),
         rr=rr_figures((item for item in recording.inputs if isinstance(item, Reading)), doubted_s),
         notes=notes_of(recording),
-        remarks=_remarks(recording, settings, said),
+        remarks=_remarks(recording, settings, said, float(summary["over_s"])),
         trace=trace)
 
 
@@ -135,13 +135,18 @@ def _drift(trace: Trace, settings: Settings) -> Drift:
     return drift(trace, settings.warm_up_s) if len(trace.t_s) else Drift(refusal="nothing was recorded")
 
 
-def _remarks(recording: Recording, settings: Settings, said: bool) -> tuple[str, ...]:
+def _remarks(recording: Recording, settings: Settings, said: bool, over_s: float) -> tuple[str, ...]:
     remarks = list(recording.notes)
     if not said:
         remarks.append("nothing was said in this recording: the cues are those the guard would have given, "
                        "and the runner never heard them")
     elif settings != recording.settings:
         remarks.append("the cues are those given at the time, under other settings than this review")
+    elif recording.summary and not recording.damaged:
+        logged_s = recording.summary.get("over_s")
+        if isinstance(logged_s, (int, float)) and abs(logged_s - over_s) > 1.0:
+            remarks.append(f"at the time the session counted {logged_s:.0f} s over the ceiling, "
+                           f"this version of the guard counts {over_s:.0f} s")
     return tuple(remarks)
 
 

@@ -1,0 +1,81 @@
+"""`guard review`: how a session went."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from guard.commands.options import FIND_A_CEILING, add_settings_options, typed_values
+from guard.errors import InputError, UsageError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", metavar="FILE", nargs="?",
+                        help="a session log (.jsonl) or an import (default: the newest session)")
+    add_settings_options(parser)
+    parser.add_argument("--html", metavar="OUT", help="write a report page to OUT, complete in one file")
+    parser.add_argument("--force", action="store_true", help="write over an existing OUT")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
+    parser.add_argument("--note", action="store_true",
+                        help="first ask how it was, and keep the answer in the log")
+
+
+def run(args: argparse.Namespace) -> int:
+    from guard.keep.recording import read_log
+    from guard.study.review import review
+
+    changes = typed_values(args)
+    path = _newest() if args.file is None else Path(args.file)
+    if args.note:
+        _ask(path)
+    recording = read_log(path)
+    settings = recording.settings.replaced(changes)
+    if settings.ceiling_bpm is None:
+        raise UsageError(f"{path} holds no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
+    found = review(recording, settings)
+    title = path.name
+    if args.html is not None:
+        from guard.keep.log import write_whole
+        from guard.report.review_page import page
+
+        write_whole(Path(args.html), [page(found, title).encode()], force=args.force)
+        print(f"page: {args.html}", file=sys.stderr)
+    if args.json:
+        import json
+
+        for remark in found.remarks:
+            print(f"note: {remark}", file=sys.stderr)
+        print(json.dumps(found.as_dict(), indent=2, ensure_ascii=False))
+    elif args.html is None:
+        import os
+
+        from rich.console import Console
+
+        from guard.report.review_text import view
+        from guard.screen.look import fitting_look
+
+        console = Console(highlight=False)
+        look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
+        console.print(view(found, title, console.width, look))
+    return 0
+
+
+def _newest() -> Path:
+    from guard.keep.folders import sessions_dir
+
+    folder = sessions_dir(make=False)
+    # Names begin with date and hour; a clock once wrong must not make an old session the newest for ever.
+    logs = sorted(folder.glob("*.jsonl"), key=lambda path: (path.stat().st_mtime, path.name))
+    if not logs:
+        raise InputError(f"no session is kept in {folder} yet: `guard run` makes one, or name a FILE "
+                         "(rehearsals lie in the folder beside it)")
+    return logs[-1]
+
+
+def _ask(path: Path) -> None:
+    from guard.commands.session_note import ask_and_keep
+
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise UsageError("--note asks questions and needs a terminal: leave it out")
+    ask_and_keep(path, sys.stdin, sys.stderr)

@@ -79,5 +79,5 @@ class SpeedNews:
             return Note(f"{noun} connected{again}", link.device, trouble=False)
         detail = f" ({link.detail})" if link.detail else ""
         if link.state is LinkState.LOST:
-            return Note(f"{noun} lost{detail}: guarding goes on without its speed", link.device, True)
-        return Note(f"{noun} not found yet{detail}: guarding goes on without its speed", link.device)
+            return Note(f"{noun} lost: guarding goes on without its speed{detail}", link.device, True)
+        return Note(f"{noun} not found yet: guarding goes on without its speed{detail}", link.device)

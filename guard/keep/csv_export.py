@@ -26,10 +26,10 @@ from guard.events import (
     StateChanged,
 )
 from guard.keep.recording import Recording
+from guard.speeds import Speeds
 
 COLUMNS = ("t_s", "wall_time", "bpm", "trusted", "contact", "speed_m_s", "grade",
            "state", "cue", "reason", "mark")
-SPEED_OLD_S = 10.0  # a read speed older than this is not known; a typed one holds
 # A spreadsheet takes text that begins so for a formula (common practice: quote it).
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _YES_NO = {True: "yes", False: "no", None: ""}
@@ -75,19 +75,18 @@ def safe_text(text: str) -> str:
 def _rows(recording: Recording) -> Iterator[_Row]:
     taken = [item for item in recording.items if type(item) in _ORDER]
     taken.sort(key=lambda item: (item.t_s, _ORDER[type(item)]))
-    speed: Speed | None = None
+    speeds = Speeds()
     state = ""
     row: _Row | None = None
     for item in taken:
         if isinstance(item, Speed):
-            speed = item
+            speeds.take(item)
             continue
         own_row = isinstance(item, Reading) or (_shows(item) and (row is None or row.t_s != item.t_s))
         if own_row:
             if row is not None:
                 yield row
-            known = speed if speed and (speed.typed or item.t_s - speed.t_s <= SPEED_OLD_S) else None
-            row = _Row(item.t_s, speed=known, state=state)
+            row = _Row(item.t_s, speed=speeds.known(item.t_s), state=state)
         if row is None:
             continue
         _add(row, item)

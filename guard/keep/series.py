@@ -21,6 +21,7 @@ from guard.errors import InputError
 from guard.events import Action, Command, Cue, CueGiven, Reading, ReadingDoubted, Speed
 from guard.keep.recording import FORMAT, read_log
 from guard.keep.records import LONGEST_S, Record
+from guard.speeds import in_force
 
 Floats = NDArray[np.float64]
 
@@ -74,6 +75,8 @@ def _whole(data: bytes) -> Series:
                      for one in get["command"] if one["action"] in _COMMANDS)
     speeds = [(one["t"], one.get("speed_m_s"), one.get("grade"), one.get("typed", False))
               for one in get["speed"]]
+    if len({one.get("from", "") for one in get["speed"]}) > 1:
+        raise ValueError("several sources of speed")  # left to the careful reader
     asking = sum(one["cue"] in _ASKING for one in get["cue"])
     end_s = max((float(one["t"]) for one in records[-3:]), default=0.0)
     return _series(header, beats, speeds, [one["t"] for one in get["doubt"]], commands, asking, end_s)
@@ -83,7 +86,10 @@ def _careful(path: str | os.PathLike[str]) -> Series:
     recording = read_log(path)
     items = recording.items
     beats = [(one.t_s, one.bpm) for one in items if isinstance(one, Reading) and one.contact is not False]
-    speeds = [(one.t_s, one.speed_m_s, one.grade, one.typed) for one in items if isinstance(one, Speed)]
+    told = [one for one in items if isinstance(one, Speed)]
+    if len({one.source for one in told}) > 1:
+        told = list(in_force(told))
+    speeds = [(one.t_s, one.speed_m_s, one.grade, one.typed) for one in told]
     doubts = [one.t_s for one in items if isinstance(one, ReadingDoubted)]
     commands = tuple((one.t_s, one.action.value, _number(one.value)) for one in items
                      if isinstance(one, Command) and one.action.value in _COMMANDS)

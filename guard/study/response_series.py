@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from guard.events import Action, Command, Input, Reading, Speed
 from guard.heart.plausibility import PacketCheck
-from guard.speeds import OLD_S
+from guard.speeds import OLD_S, Speeds
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -98,6 +98,7 @@ def _sorted_out(
     beats: list[int] = []
     speeds: list[tuple[float, float, float, bool]] = []
     pauses: list[tuple[float, bool]] = []
+    sources = Speeds()
     speed, grade, last_s = np.nan, 0.0, 0.0
     for event in events:
         if not last_s <= event.t_s < np.inf:
@@ -108,7 +109,9 @@ def _sorted_out(
                 times.append(event.t_s)
                 beats.append(event.bpm)
         elif isinstance(event, Speed):
-            # A source that knows only part of it keeps the rest, as in the session.
+            # Which of several sources holds, as in the session.
+            sources.take(event)
+            event = sources.known(event.t_s) or event
             if event.speed_m_s is not None:
                 speed = event.speed_m_s if 0.0 <= event.speed_m_s <= FASTEST_M_S else np.nan
             if event.grade is not None:

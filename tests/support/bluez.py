@@ -210,7 +210,7 @@ class Bluez:
         self._ask({"do": "packet", "address": address, "raw": raw.hex()})
 
     def look(self) -> dict[str, Any]:
-        """What the service knows: `discovering`, and per device `connected`, `connects`, `written`, …."""
+        """What the service knows: `discovering`, and per device `connected`, `connects`, `written`, …"""
         return self._ask({"do": "look"})
 
     def _ask(self, what: dict[str, Any]) -> dict[str, Any]:

@@ -33,10 +33,13 @@ readings = st.builds(
     st.lists(st.floats(0, 64), max_size=9).map(tuple), st.none() | st.integers(0, 65_535),
     st.binary(max_size=20))
 speeds = st.builds(
-    ev.Speed, seconds, numbers(0, 12), numbers(-0.4, 0.4), numbers(0, 300), st.booleans())
+    ev.Speed, seconds, numbers(0, 12), numbers(-0.4, 0.4), numbers(0, 300), st.booleans(),
+    st.sampled_from(["", ev.TREADMILL, ev.FOOT_POD]))
 inputs = st.one_of(
     readings,
     speeds,
+    st.builds(ev.SpeedLink, seconds, st.sampled_from([ev.TREADMILL, ev.FOOT_POD]),
+              st.sampled_from(ev.LinkState), texts, texts, texts, st.none() | st.integers(0, 100)),
     st.builds(ev.Battery, seconds, st.integers(0, 100)),
     st.builds(ev.Link, seconds, st.sampled_from(ev.LinkState), texts, texts, texts, texts),
     st.builds(ev.Command, seconds, st.sampled_from(ev.Action),
@@ -45,7 +48,8 @@ inputs = st.one_of(
     st.builds(ev.Clock, seconds, texts),
 )
 outputs = st.one_of(
-    st.builds(ev.CueGiven, seconds, st.sampled_from(ev.Cue), texts, numbers(0, 8), st.integers(0, 50)),
+    st.builds(ev.CueGiven, seconds, st.sampled_from(ev.Cue), texts, numbers(0, 8), st.integers(0, 50),
+              st.booleans()),
     st.builds(ev.StateChanged, seconds, st.sampled_from(ev.State), texts),
     st.builds(ev.ReadingDoubted, seconds, texts),
 )

@@ -1,0 +1,145 @@
+"""`guard tune`: search settings over recordings, as recorded and as you would respond."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING, Any
+
+from guard.commands.options import FIND_A_CEILING, add_settings_options, chosen_settings, typed_values
+from guard.errors import UsageError
+
+if TYPE_CHECKING:
+    from guard.settings import Settings
+    from guard.study.tune import Source
+
+EXIT_INTERRUPTED = 130
+VIEWS = ("both", "recorded", "respond")
+MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("files", metavar="FILE", nargs="+", help="recordings of one runner")
+    parser.add_argument("--search", metavar="KEY[=LOW:HIGH]", action="append", default=[],
+                        help="a setting to search, in the range given or up to three times up and down from "
+                             "the present value; may be repeated (default: lead_s, certainty, settle_s, "
+                             "resume_margin_bpm, spacing_s, repeat_s, walk_after_s)")
+    parser.add_argument("--view", choices=VIEWS, default="both",
+                        help="as recorded (heart rate as it was), as you would respond (simulated), or both; "
+                             "only the second recommends")
+    parser.add_argument("--tries", metavar="N", type=_whole(2, MOST_TRIES), default=200,
+                        help="how many sets of settings to try (200)")
+    parser.add_argument("--runners", metavar="N", type=_whole(4, MOST_RUNNERS), default=32,
+                        help="simulated runs each set has in the search (32)")
+    parser.add_argument("--seed", metavar="N", type=_whole(0, 2**31 - 1), default=1,
+                        help="the same seed gives the same answer (1)")
+    parser.add_argument("--jobs", metavar="N", type=_whole(1, MOST_JOBS), default=None,
+                        help="processes at a time (as many as there are cores)")
+    add_settings_options(parser)
+    parser.add_argument("--apply", action="store_true",
+                        help="keep the recommended set in the settings file (comments stay)")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
+
+
+def run(args: argparse.Namespace) -> int:
+    from guard.keep import settings_file
+    from guard.study.tune import Tuning
+    from guard.study.tune_pool import usable_cores
+    from guard.study.tune_space import axes
+
+    if args.apply and args.view == "recorded":
+        raise UsageError("--apply needs the view that recommends: leave --view recorded out")
+    present = chosen_settings(args, need_ceiling=False)
+    searched = axes(args.search, present)
+    sources = _sources(args, present)
+    with _Progress() as progress:
+        found = Tuning(
+            sources, present, searched, tries=args.tries, runners=args.runners, seed=args.seed,
+            jobs=args.jobs or usable_cores(), progress=progress.tell,
+        ).run(recorded=args.view != "respond", respond=args.view != "recorded")
+    kept = None
+    if args.apply and found.recommended and not found.interrupted:
+        kept = str(settings_file.save(found.recommended))
+    if args.json:
+        import json
+
+        from guard.study.tune_document import document
+
+        print(json.dumps({**document(found, args.files), "applied": kept}, indent=2, ensure_ascii=False))
+    else:
+        from guard.commands import tune_show
+
+        tune_show.show(found, kept, wanted_apply=args.apply)
+    return EXIT_INTERRUPTED if found.interrupted else 0
+
+
+def _sources(args: argparse.Namespace, present: Settings) -> list[Source]:
+    from pathlib import Path
+
+    from guard.keep.recording import read_log
+    from guard.study.tune import Source
+
+    places = [Path(name).resolve() for name in args.files]
+    typed = typed_values(args).get("ceiling_bpm")
+    found = []
+    for name, place in zip(args.files, places, strict=True):
+        if places.count(place) > 1:
+            raise UsageError(f"{name} is given twice: it would count twice, give it once")
+        recording = read_log(name)
+        for note in recording.notes:
+            print(f"note: {name}: {note}", file=sys.stderr)
+        limits: dict[str, Any] = {
+            key: getattr(recording.settings, key) for key in ("ceiling_bpm", "floor_bpm", "stop_bpm")}
+        ceiling = typed or limits["ceiling_bpm"] or present.ceiling_bpm
+        if ceiling is None:
+            raise UsageError(f"{name} holds no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
+        if limits["ceiling_bpm"] != ceiling:
+            limits = {"floor_bpm": None, "stop_bpm": None}
+        found.append(Source(name, recording, present.replaced({**limits, "ceiling_bpm": ceiling})))
+    return found
+
+
+def _whole(low: int, high: int) -> Any:
+    def parsed(text: str) -> int:
+        try:
+            value = int(text)
+        except ValueError:
+            value = low - 1
+        if not low <= value <= high:
+            raise argparse.ArgumentTypeError(f"must be a whole number from {low} to {high}")
+        return value
+    return parsed
+
+
+class _Progress:
+    """A bar on stderr while that is a terminal, else nothing."""
+
+    def __init__(self) -> None:
+        self._bar: Any = None
+        self._task: Any = None
+        self._words = ""
+
+    def __enter__(self) -> _Progress:
+        if sys.stderr.isatty():
+            from rich.console import Console
+            from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+            self._bar = Progress(
+                TextColumn("{task.description}", markup=False), BarColumn(bar_width=30),
+                TextColumn("{task.percentage:>3.0f} %"), TimeElapsedColumn(),
+                TextColumn("Ctrl-C keeps what is done"), console=Console(stderr=True), transient=True)
+            self._bar.start()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+
+    def tell(self, words: str, share: float) -> None:
+        if self._bar is None:
+            return
+        if words != self._words:
+            if self._task is not None:
+                self._bar.remove_task(self._task)
+            self._task, self._words = self._bar.add_task(words, total=1.0), words
+        self._bar.update(self._task, completed=share)

@@ -60,7 +60,8 @@ def test_the_file_is_readable_ordered_and_for_its_owner(home):
     for day in (3, 1, 2):
         journal.amend(date(2026, 3, day), {"stress": day})
     path = journal.journal_path()
-    assert path.read_text() == "".join(f'{{"date": "2026-03-0{day}", "stress": {day}}}\n' for day in (1, 2, 3))
+    lines = [f'{{"date": "2026-03-0{day}", "stress": {day}}}\n' for day in (1, 2, 3)]
+    assert path.read_text() == "".join(lines)
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
 
 
@@ -85,8 +86,8 @@ def test_what_is_not_understood_is_kept(home):
 
 
 @pytest.mark.parametrize(("key", "value"), [
-    ("sleep_h", 25), ("sleep_h", "nan"), ("sleep_h", "many"), ("sleep_h", True), ("stress", 2.5), ("stress", 0),
-    ("food", "1e999"), ("resting_bpm", 10), ("note", 7), ("note", "x" * 2001)])
+    ("sleep_h", 25), ("sleep_h", "nan"), ("sleep_h", "many"), ("sleep_h", True), ("stress", 2.5),
+    ("stress", 0), ("food", "1e999"), ("resting_bpm", 10), ("note", 7), ("note", "x" * 2001)])
 def test_values_that_cannot_be_change_nothing(home, key, value):
     with pytest.raises(UsageError, match="write"):
         journal.amend(DAY, {"sleep_quality": 3, key: value})
@@ -98,8 +99,8 @@ entries = st.fixed_dictionaries({}, optional={
     for item in ITEMS})
 
 
-@given(st.dictionaries(st.dates(date(2020, 1, 1), date(2030, 1, 1)), entries, max_size=5))
-@settings(max_examples=40, deadline=None)
+@given(st.dictionaries(st.dates(date(2020, 1, 1), date(2030, 1, 1)), entries, max_size=3))
+@settings(max_examples=25, deadline=None)
 def test_whatever_is_written_is_read(tmp_path_factory, days):
     path = tmp_path_factory.mktemp("journal") / "journal.jsonl"
     kept = {day: journal.amend(day, values, path) for day, values in days.items()}
@@ -109,14 +110,15 @@ def test_whatever_is_written_is_read(tmp_path_factory, days):
 
 def test_two_commands_at_once_lose_nothing(home):
     with ThreadPoolExecutor(8) as pool:
-        list(pool.map(lambda number: journal.amend(DAY + timedelta(number), {"stress": 3}), range(40)))
-    assert len(journal.read().entries) == 40
+        list(pool.map(lambda number: journal.amend(DAY + timedelta(number), {"stress": 3}), range(24)))
+    assert len(journal.read().entries) == 24
 
 
 def test_a_killed_writer_leaves_a_whole_journal(home):
     code = ("from guard.keep import journal; from datetime import date, timedelta\n"
             "print('on', flush=True)\n"
-            "for n in range(10**6): journal.amend(date(2020, 1, 1) + timedelta(n % 900), {'note': 'x' * 900})")
+            "day = date(2020, 1, 1)\n"
+            "for n in range(10**6): journal.amend(day + timedelta(n % 900), {'note': 'x' * 900})")
     kept = 0
     for pause_s in (0.05, 0.11, 0.17):
         worker = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE)
@@ -153,8 +155,8 @@ def test_search_takes_every_word_in_any_case(home):
 
 
 @pytest.mark.parametrize(("weather", "degrees"), [
-    ("12 C, rain", 12.0), ("-3.5°C", -3.5), ("rain, 50 F", 10.0), ("32 °F", 0.0), ("rain", None), (None, None),
-    ("12 Cats", None), ("wind 12", None)])
+    ("12 C, rain", 12.0), ("-3.5°C", -3.5), ("rain, 50 F", 10.0), ("32 °F", 0.0), ("rain", None),
+    (None, None), ("12 Cats", None), ("wind 12", None)])
 def test_temperature_is_read_from_the_weather(weather, degrees):
     """0 and 10 degrees Celsius are 32 and 50 degrees Fahrenheit, by definition of the scale."""
     assert Entry(DAY, weather=weather).temperature_c == (None if degrees is None else pytest.approx(degrees))
@@ -234,7 +236,8 @@ def test_the_prompt_asks_again_and_keeps_what_was_said(home, capsys, monkeypatch
     answers = journal_prompt.by_prompt(Entry(DAY, sleep_quality=3, stress=4))
     assert answers == {"sleep_h": 7.5, "stress": None, "soreness": 2}
     asked = capsys.readouterr().err
-    assert "write a number from 0 to 24 h" in asked and "[3]" in asked and "resting" not in asked.split("food")[1]
+    assert "write a number from 0 to 24 h" in asked and "[3]" in asked
+    assert "resting" not in asked.split("food")[1]
 
 
 def editor(home: Path, script: str) -> str:
@@ -322,8 +325,8 @@ def test_today_says_it_and_run_says_it_once(home, capsys):
     assert told == []
     journal.amend(today, {"sleep_h": 5, "resting_bpm": 60})
     before_a_run(today, 139, told.append)
-    assert told == ["journal: 5 h of sleep, usually 7.5 and resting heart rate 60, usually 50: consider a rest "
-                    "day, or a shorter run with a ceiling of 134 (5 lower). You decide."]
+    assert told == ["journal: 5 h of sleep, usually 7.5 and resting heart rate 60, usually 50: "
+                    "consider a rest day, or a shorter run with a ceiling of 134 (5 lower). You decide."]
     assert guard("--today") == 0
     assert "rest day" in capsys.readouterr().out
     assert guard("--today", "--json") == 0

@@ -23,7 +23,8 @@ ANSWER_S = 40.0  # a mark so soon after a stage ended means that stage
 BEFORE_MARK_S = 90.0  # without stages the minute from here to 30 s before the mark counts
 SHORTEST_STAGE_S = 60.0  # a shorter test part belongs to the stage before it
 HALF_HOUR_S, COUNTED_S = 1800.0, 1200.0
-LEAST_COVER = 0.8  # share of the counted seconds that must have a reading
+LEAST_COVER = 0.8  # share of the counted time that must not lie in gaps
+GAP_S = 5.0  # a longer silence between readings is a gap
 LEAST_STAGE_BPM_READINGS = 15
 
 HOW = {
@@ -64,9 +65,11 @@ Lactate steps, in a laboratory or with someone trained to take the samples
   end of each, one drop of blood; and a sample at rest before them.
   guard ceiling --lactate steps.csv
 The file has a line of titles and a line a step: intensity,heart_rate,lactate
-(speed or power in any one unit, bpm, mmol/L); intensity 0 is the sample at rest.
-Or typed: --lactate 0:62:0.9 9:128:1.0 10:139:1.3 11:151:2.0 12:163:3.4 13:174:5.8
-Without intensities, heart rate and lactate alone: --lactate 128:1.0 139:1.3 151:2.0 163:3.4""",
+(speed or power in any one unit, bpm, mmol/L); intensity 0: the sample at rest.
+Or typed:
+  guard ceiling --lactate 0:62:0.9 9:128:1.0 10:139:1.3 11:151:2.0 12:163:3.4
+Without intensities, heart rate and lactate alone:
+  guard ceiling --lactate 128:1.0 139:1.3 151:2.0 163:3.4""",
     "maximum": """\
 Maximum heart rate: only in an exercise test under supervision, or from a race
 you ran all out in good health. The guard has no test for it: going all out
@@ -133,8 +136,9 @@ def field_test(times: Floats, bpm: Floats, part: Stretch | None) -> FieldTest:
     if end - begin < HALF_HOUR_S - 30.0:
         raise InputError(f"its test lasts {(end - begin) / 60:.0f} min: it has to last half an hour")
     end = min(end, begin + HALF_HOUR_S)
-    counted = (times >= end - COUNTED_S) & (times < end)
-    covered = len(np.unique(np.floor(times[counted]))) / COUNTED_S
+    counted = times[(times >= end - COUNTED_S) & (times < end)]
+    gaps = np.diff(np.concatenate([[end - COUNTED_S], counted, [end]]))
+    covered = 1.0 - float(np.sum(gaps[gaps > GAP_S])) / COUNTED_S
     if covered < LEAST_COVER:
         raise InputError(f"only {100 * covered:.0f} % of its last 20 minutes have readings: "
                          "run the test again")

@@ -220,7 +220,7 @@ def _test_parts(recording: Recording) -> list[tuple[float, float]]:
 
 def lactate_answer(words: list[str]) -> dict[str, Any]:
     """`--lactate`: a CSV file, or steps typed as INTENSITY:BPM:MMOL or BPM:MMOL."""
-    if len(words) == 1 and not re.fullmatch(r"[\d.,:]+", words[0]):
+    if len(words) == 1 and not re.fullmatch(r"[^:/\\]+(:[^:/\\]+){1,2}", words[0]):
         rows = _lactate_file(Path(words[0]))
     else:
         rows = [_typed_step(word) for word in words]

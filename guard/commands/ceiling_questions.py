@@ -27,9 +27,7 @@ def ask(known: Mapping[str, Any], today: date) -> dict[str, Any]:
         ):
             value = _number(words, known.get(key), check)
             if value is not None:
-                answers[key] = value
-        if "age" in answers:
-            answers["age_on"] = today.isoformat()
+                answers |= {key: value, **({"age_on": today.isoformat()} if key == "age" else {})}
         history = _history(known.get("history"))
         if history is not None:
             answers["history"] = history

@@ -11,6 +11,7 @@ from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
     from guard.decide.plan import Plan
+    from guard.live import Ended
     from guard.sense.companions import WithSpeed
     from guard.sense.seen import Seen, Strap
     from guard.settings import Settings
@@ -32,6 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--no-speed-source", action="store_true",
                         help="connect no treadmill and no foot pod, remembered or not")
     parser.add_argument("--plan", metavar="FILE", help="a plan with parts (see `guard plan`)")
+    parser.add_argument("--no-note", action="store_true", help="do not ask at the end how it was")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -41,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.clock import RealClock, wall_now
     from guard.commands.journal_today import before_a_run
     from guard.commands.options import chosen_settings
+    from guard.commands.session_note import ask_if_wanted
     from guard.commands.session_parts import Kind, finished, guarded, is_terminal
     from guard.keep.folders import config_dir, sessions_dir
     from guard.keep.wall import clock_is_trusted
@@ -62,12 +65,15 @@ def run(args: argparse.Namespace) -> int:
              "times within the session are right")
     before_a_run(wall_now().date(), settings.ceiling_bpm, tell)
 
-    async def session() -> int:
+    async def session() -> Ended:
         await source.prepare(tell)
-        ended = await guarded(source, settings, RealClock(), kind, plain=args.plain, plan=plan)
-        return finished(ended, title="Session")
+        return await guarded(source, settings, RealClock(), kind, plain=args.plain, plan=plan)
 
-    return asyncio.run(session())
+    ended = asyncio.run(session())
+    code = finished(ended, title="Session")
+    if not args.no_note:
+        ask_if_wanted(ended, sys.stdin, sys.stderr)
+    return code
 
 
 def _plan(file: str | None, settings: Settings) -> Plan | None:

@@ -7,6 +7,7 @@ from typing import TextIO
 
 from guard.errors import GuardError, printable
 from guard.keep.note import Note, append_note
+from guard.live import Ended
 
 LEAST_S = 60.0  # nobody has much to say of a shorter session
 
@@ -16,6 +17,14 @@ _FEEL = "how it felt, in a few words: "
 _PAIN = "pain, and where (Enter: none): "
 _PAIN_CAUTION = ("Pain that is sharp, grows or comes back belongs before a licensed professional. "
                  "Pain or pressure in the chest: seek help at once.")
+
+
+def ask_if_wanted(ended: Ended, reader: TextIO, writer: TextIO) -> None:
+    """Ask after a session that was long enough, was not broken off and has a log, on a terminal only."""
+    terminal = all(getattr(stream, "isatty", lambda: False)() for stream in (reader, writer))
+    long_enough = float(ended.summary.get("duration_s", 0.0)) >= LEAST_S
+    if terminal and long_enough and ended.how != "interrupted" and ended.log_path is not None:
+        ask_and_keep(ended.log_path, reader, writer)
 
 
 def ask_and_keep(path: Path, reader: TextIO, writer: TextIO) -> None:

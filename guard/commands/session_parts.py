@@ -86,7 +86,7 @@ def finished(ended: Ended, *, title: str) -> int:
         print("\n".join([title, *summary_lines(ended.summary)]))
     if ended.log_path:
         print(f"log: {ended.log_path}")
-        print(f"see it again: guard replay {ended.log_path}")
+        print(f"how it went: guard review {ended.log_path}")
     for trouble in ended.troubles:
         print(f"note: {trouble}", file=sys.stderr)
     return ended.exit_code

@@ -12,6 +12,7 @@ from html import escape
 
 import numpy as np
 
+from guard.events import Cue
 from guard.report import review_words as words
 from guard.report.cue_signs import SHAPES
 from guard.report.review_picture import end_s, heights, means, rows, stretches, ticks
@@ -63,10 +64,12 @@ def _names(review: Review) -> str:
 
 
 def _rail(review: Review) -> str:
-    shares = [_share(review, cue.t_s) for cue in review.cues]
+    # The beginning of a part is drawn already.
+    cues = [(number, cue) for number, cue in enumerate(review.cues, 1) if cue.cue is not Cue.PART]
+    shares = [_share(review, cue.t_s) for _, cue in cues]
     wide, narrow = rows(shares, WIDE_MARK), rows(shares, NARROW_MARK)
     marks = []
-    for number, (cue, share) in enumerate(zip(review.cues, shares, strict=True), 1):
+    for (number, cue), share, wide_row, narrow_row in zip(cues, shares, wide, narrow, strict=True):
         said = escape(clean(words.cue_line(review, cue)))
         side = "begin" if share < 1 / 3 else "end" if share > 2 / 3 else "middle"
         after = words.followed(cue)
@@ -74,7 +77,7 @@ def _rail(review: Review) -> str:
                + (f"<br>Then: {escape(after)}" if after else "") + "</span>")
         marks.append(
             f'<a class="mark {side}" href="#cue-{number}" aria-label="{clock(cue.t_s)} {said}" '
-            f'style="left:{100 * share:.2f}%;--wide:{wide[number - 1]};--narrow:{narrow[number - 1]}">'
+            f'style="left:{100 * share:.2f}%;--wide:{wide_row};--narrow:{narrow_row}">'
             f"{shape(cue)}{number}{tip}</a>")
     counts = f"--wide-rows:{max(wide, default=-1) + 1};--narrow-rows:{max(narrow, default=-1) + 1}"
     return f'<div class="rail" style="{counts}">{"".join(marks)}</div>'
@@ -99,12 +102,12 @@ def _plot(review: Review, over: Sequence[float | None]) -> str:
         ("under", _hill([None if one is None else min(one, 0.0) for one in over], step, HEIGHT, y)),
         ("over", _hill([None if one is None or one <= 0 else one for one in over], step, y(0.0), y))) if path]
     shapes += [_upright("seam", review, part.begin_s) for part in review.parts[1:]]
-    shapes += [_upright("cue", review, cue.t_s) for cue in review.cues]
+    shapes += [_upright("cue", review, cue.t_s) for cue in review.cues if cue.cue is not Cue.PART]
     shapes.append(f'<line class="ceiling" x1="0" x2="{WIDTH}" y1="{y(0):.1f}" y2="{y(0):.1f}"/>')
     ceiling_bpm = _only_ceiling(review)
     labels = [_label(y(bpm) / HEIGHT, f"{bpm:+d}" if ceiling_bpm is None else f"{ceiling_bpm + bpm:.0f}")
               for bpm in levels if bpm % 20 == 0 or bpm > 0]
-    limit = "limit" if ceiling_bpm is None else f"{ceiling_bpm:.0f}"
+    limit = "0" if ceiling_bpm is None else f"{ceiling_bpm:.0f}"
     labels.append(_label(y(0) / HEIGHT, limit, "label limit"))
     return (f'<div class="plot"><svg viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio="none" role="img" '
             f'aria-label="{escape(words.headline(review))}">{"".join(shapes)}</svg>{"".join(labels)}</div>')

@@ -34,7 +34,7 @@ figure { margin: 1.2rem 0 0; padding-left: 2.3rem; } figcaption { margin-left: -
 .plot svg { height: 15rem; } .strip svg { height: 2.2rem; }
 .strip { margin-top: .6rem; border-top: 1px solid var(--rule); }
 .plot .label { position: absolute; right: 100%; padding-right: .35rem; transform: translateY(-50%);
-  font-size: .75rem; line-height: 1; color: var(--soft); }
+  font-size: .75rem; line-height: 1; color: var(--soft); white-space: nowrap; }
 .plot .label.limit { color: var(--ink); font-weight: bold; }
 .strip .label { font-size: .75rem; line-height: 1.4; color: var(--soft); }
 .times { height: 1.3rem; font-size: .75rem; color: var(--soft); }

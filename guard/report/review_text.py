@@ -67,8 +67,9 @@ def drawing(review: Review, width: int, look: Look) -> list[Text]:
     kinds = ", ".join(f"{LETTERS[cue]} {cue.key.replace('_', ' ')}"
                       for cue in sorted({cue.cue for cue in review.cues}))
     each_s = last_s / width
+    stretch = f"{each_s:.0f} s" if each_s >= 1 else "less than a second"
     lines.append(Text(
-        f"the line is the ceiling; a column is the highest heart rate of {each_s:.0f} s, measured from it"
+        f"the line is the ceiling; a column is the highest heart rate of {stretch}, measured from it"
         + (f"; {kinds}, {SEVERAL} several" if kinds else ""), look.style("quiet")))
     return lines
 
@@ -106,4 +107,4 @@ def _cues(review: Review, look: Look) -> Table:
 
 
 def _table(look: Look) -> Table:
-    return Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False)
+    return Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))

@@ -26,6 +26,7 @@ RECOVERY_CAUTION = ("A stop in the middle of a run is another event than the end
                     "and the tables made for that test do not apply: compare only with your own like runs.")
 RR_CAUTION = ("While running these figures say mostly how steady heart rate was; they tell neither "
               "fitness nor fatigue, and nothing is cued from them.")
+_WORTH_SAYING_S = 2.0  # the first reading of a session may be that late
 _ENDED = {"time": "", "end": "session ended", "pause": "paused", "no_signal": "signal went"}
 _RECOVERY = {"stop": "stopped", "walk": "walked", "pause": "paused",
              "walk_cue": "cued to walk (whether you did is not known)"}
@@ -150,7 +151,7 @@ def signal(found: Signal) -> str:
         return "no reading at all"
     share = 100 * (found.trusted_share or 0.0)
     words = [f"{share:.1f} % of {found.readings} readings believed"]
-    if found.no_signal_s:
+    if found.no_signal_s >= _WORTH_SAYING_S:
         words.append(f"{clock(found.no_signal_s)} without, {_times(found.gaps)}, "
                      f"longest {found.longest_gap_s:.0f} s")
     else:

@@ -107,7 +107,7 @@ def review(recording: Recording, settings: Settings) -> Review:
                      if isinstance(item, StateChanged)),
         marks=tuple((item.t_s, str(item.value or "")) for item in recording.inputs
                     if isinstance(item, Command) and item.action is Action.MARK),
-        recoveries=recoveries(trace, cues),
+        recoveries=recoveries(trace, cues if said else []),
         drift=_drift(trace, settings),
         signal=signal(trace, recording.inputs, doubts),
         rr=rr_figures((item for item in recording.inputs if isinstance(item, Reading)), doubted_s),

@@ -18,7 +18,7 @@ _YES, _NO = ("y", "yes"), ("n", "no")
 def ask(known: Mapping[str, Any], today: date) -> dict[str, Any]:
     """Answers to every question, in the form of `ceiling_inputs`; the end of input ends the asking."""
     answers: dict[str, Any] = {}
-    _say("Where may your ceiling lie? Enter skips a question, or keeps the answer in brackets.")
+    _say("Where may your ceiling lie? Enter skips, or keeps what stands in brackets.")
     try:
         for key, words, check in (
             ("age", "age in years", lambda value: Runner(age=value)),
@@ -32,12 +32,12 @@ def ask(known: Mapping[str, Any], today: date) -> dict[str, Any]:
         if history is not None:
             answers["history"] = history
         kept_talk = known.get("talk") or {}
-        talk = _number("highest heart rate, bpm, at which you can speak comfortably, from a talk test",
+        talk = _number("highest bpm with comfortable speech in a talk test",
                        kept_talk.get("bpm"), lambda value: Runner(talk=TalkTest(value)))
         if talk is not None:
             answers["talk"] = {"bpm": talk, "on": today.isoformat()}
         for key, words in (("medicine", "medicine for heart or blood pressure"), ("pregnant", "pregnant"),
-                           ("symptoms", "chest pain, faintness, odd heart beats, or a heart condition")):
+                           ("symptoms", "chest pain, faintness, odd heart beats, heart condition")):
             yes = _yes(words, known.get(key))
             if yes is not None:
                 answers[key] = yes

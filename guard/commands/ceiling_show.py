@@ -1,9 +1,9 @@
-"""What `guard ceiling` shows on a terminal: ranges on one axis, the suggestion, sources, cautions."""
+"""What `guard ceiling` shows on a terminal: sources, ranges on one axis, the suggestion, cautions."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 
 from rich.console import Console
@@ -41,10 +41,11 @@ def show(
     def say(words: str, indent: int = 0, style: str = "") -> None:
         console.print(Padding(Text(look.text(words), style), (0, 0, 0, indent)), width=width)
 
+    _background(runner, rows, say, since=since, today=today, stop_bpm=stop_bpm)
     if rows:
         for drawn in draw(rows, suggestion.bpm, width, look):
             console.print(drawn, width=width)
-        console.print()
+        say("")
     if suggestion.bpm is None:
         say(suggestion.reason[0].upper() + suggestion.reason[1:] + ".", style="bold")
     else:
@@ -56,26 +57,27 @@ def show(
     if kept:
         say(f"ceiling_bpm is now {suggestion.bpm}, kept in {kept}", 2)
     elif suggestion.bpm is not None:
-        say("keep it: guard ceiling --apply", 2)
-        say(f"try it once: guard run --ceiling {suggestion.bpm}", 2)
+        say(f"keep it: guard ceiling --apply; try it once: guard run --ceiling {suggestion.bpm}", 2)
     for note in notes:
         say(f"note: {note}", 2)
-    console.print()
-    say("Read this first", style="bold")
     for caution in cautions(runner, suggestion):
-        say(caution, 2)
-    console.print()
+        say(caution)
+
+
+def _background(
+    runner: Runner, rows: Sequence[Method], say: Callable[..., None], *,
+    since: date, today: date, stop_bpm: float | None,
+) -> None:
+    """What is behind the figures comes first, so that the answer is what remains in sight."""
     if rows:
         say("Where each comes from", style="bold")
         for row in rows:
             say(f"{row.method} ({row.source}): {row.note}.", 2)
-        console.print()
     more = narrowing(runner)
     if more:
         say("What would narrow it", style="bold")
         for line in more:
             say(line, 2)
-        console.print()
     say("When again", style="bold")
     due = due_again(since)
     if today > due:
@@ -83,7 +85,7 @@ def show(
     else:
         say(f"By {due} at the latest.", 2)
     say(WHEN_AGAIN, 2)
-    console.print()
     say("Never-exceed limit", style="bold")
     say("You have set none." if stop_bpm is None else f"Yours is {stop_bpm:g} bpm.", 2)
     say(NEVER_EXCEED, 2)
+    say("")

@@ -20,8 +20,8 @@ TAKE_AWAY = "-"
 
 def by_prompt(entry: Entry) -> dict[str, object]:
     """Ask for each item on the terminal; what was answered. Ctrl-D ends early and keeps the answers."""
-    print(f"Journal of {entry.day}. Enter leaves a line as it is, {TAKE_AWAY} takes it away, "
-          "Ctrl-D keeps and ends.", file=sys.stderr)
+    print(f"Journal of {entry.day}. Enter: as it is. {TAKE_AWAY}: take it away. Ctrl-D: keep and end.",
+          file=sys.stderr)
     answers: dict[str, object] = {}
     for item in ITEMS:
         while True:

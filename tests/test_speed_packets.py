@@ -123,7 +123,8 @@ def _independent_belt(chance: random.Random) -> IndependentTreadmill:
     fields: dict[str, Any] = {
         "instantaneous_speed": _some(chance, u16(100)), "average_speed": _some(chance, u16(100)),
         "total_distance": _some(chance, lambda: chance.randrange(0, 1 << 24)),
-        "instantaneous_pace": _some(chance, u16()), "heart_rate": _some(chance, lambda: chance.randrange(256)),
+        "instantaneous_pace": _some(chance, u16()),
+        "heart_rate": _some(chance, lambda: chance.randrange(256)),
         "elapsed_time": _some(chance, u16())}
     if chance.random() < 0.5:
         fields |= {"inclination": s16(10)(), "ramp_angle_setting": s16(10)()}

@@ -102,6 +102,12 @@ def _tell_of_log(inbox: Inbox, sentence: str, works: bool) -> None:
                aloud=RECORDING_AGAIN if works else NOT_RECORDING)
 
 
+def terminal_console() -> Console:
+    """A console that follows the window: COLUMNS and LINES, where exported, would hold it at one size."""
+    environment = {key: value for key, value in os.environ.items() if key not in ("COLUMNS", "LINES")}
+    return Console(highlight=False, _environ=environment)
+
+
 def _folder(find: Callable[[], Path], inbox: Inbox) -> Path:
     """A folder of ours, or a temporary one where it cannot be made: a run is not lost for a folder."""
     try:
@@ -113,9 +119,7 @@ def _folder(find: Callable[[], Path], inbox: Inbox) -> Path:
 
 
 def _screen(settings: Settings, kind: Kind, log_name: str, plain: bool, inbox: Inbox) -> Screen:
-    # COLUMNS and LINES, which some shells export, would hold the picture at one size for good.
-    environment = {key: value for key, value in os.environ.items() if key not in ("COLUMNS", "LINES")}
-    console = Console(highlight=False, _environ=environment)
+    console = terminal_console()
     look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
     options = ViewOptions(
         settings=settings, look=look, title=kind.title, tag=kind.tag, log_name=log_name,

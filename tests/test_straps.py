@@ -163,6 +163,67 @@ def test_no_strap_and_no_radio(home, bluez):
     assert "Traceback" not in off.stderr
 
 
+BELT, POD = "00:11:22:00:00:02", "C8:00:00:00:00:03"
+
+
+def test_each_kind_has_its_own_file(home):
+    straps.remember(Strap("Belt", BELT), "treadmill")
+    straps.remember(Strap("Pod", POD), "foot_pod")
+    assert straps.remembered() is None
+    assert straps.remembered(kind="treadmill") == Strap("Belt", BELT)
+    assert straps.remembered(kind="foot_pod") == Strap("Pod", POD)
+    straps.strap_file(kind="treadmill").write_text("nonsense")
+    said = []
+    assert straps.remembered(said.append, "treadmill") is None
+    assert "not a treadmill file" in said[0] and "remember your treadmill again" in said[0]
+    assert straps.forget("foot_pod") is True
+    assert straps.remembered(kind="foot_pod") is None
+
+
+@needs_bus
+def test_treadmills_and_pods_have_their_own_sections(home, bluez):
+    bluez.add_treadmill(BELT, "Belt \x1b[2Jin the cellar")
+    bluez.add_treadmill("00:11:22:00:00:08", "Invented bicycle", machine=0x0020)  # not a treadmill
+    bluez.add_foot_pod(POD, battery=35)
+    listed = guard("--seconds", "1").stdout
+    assert "No heart-rate strap in range: wet the electrodes" in listed
+    assert f"\nTreadmills, read for speed only\nBelt [2Jin the cellar  {BELT}, -60 dBm\n" in listed
+    assert f"\nFoot pods, read for speed only\nInvented foot pod  {POD}, -60 dBm\n" in listed
+    assert "None is remembered: `guard straps --remember ADDRESS` has `guard run` read its speed." in listed
+    assert "bicycle" not in listed and "\x1b" not in listed
+
+    assert guard("--seconds", "1", "--remember", BELT).returncode == 0
+    remembered = guard("--seconds", "1", "--remember", "invented foot pod").stdout
+    assert f"Invented foot pod  {POD}, -60 dBm, battery 35 %, remembered\n" in remembered
+    assert f"Belt [2Jin the cellar  {BELT}, -60 dBm, remembered\n" in remembered
+    assert straps.remembered() is None
+
+    report = json.loads(guard("--seconds", "1", "--json").stdout)
+    assert report["straps"] == [] and report["remembered"] is None
+    assert report["remembered_treadmill"] == {"name": "Belt [2Jin the cellar", "address": BELT}
+    assert [one["remembered"] for one in report["treadmills"]] == [True]
+    [pod] = report["foot_pods"]
+    assert (pod["battery_percent"], pod["remembered"]) == (35, True)
+    assert not any(one["written"] for one in bluez.look()["straps"].values())
+
+    bluez.remove_strap(BELT)
+    away = guard("--seconds", "1").stdout
+    assert f"Remembered: Belt [2Jin the cellar  {BELT}, not in range." in away
+
+
+def test_forgetting_by_kind(home):
+    straps.remember(Strap("Mine", MINE))
+    straps.remember(Strap("Belt", BELT), "treadmill")
+    assert guard("--forget", "treadmill").stdout == f"Forgotten: Belt  {BELT}\n"
+    assert straps.remembered() == Strap("Mine", MINE)
+    assert guard("--forget", "foot-pod").stdout == "No foot pod was remembered.\n"
+    straps.remember(Strap("Belt", BELT), "treadmill")
+    both = json.loads(guard("--forget", "all", "--json").stdout)["forgotten"]
+    assert both == [{"name": "Mine", "address": MINE}, {"name": "Belt", "address": BELT}]
+    assert guard("--forget", "all").stdout == "Nothing was remembered.\n"
+    assert guard("--forget", "bicycle").returncode == 2
+
+
 # The preflight.
 
 

@@ -117,12 +117,12 @@ def _watch(trace: Trace, given: CueGiven, later: Sequence[CueGiven], here: int) 
 
 
 def _turn(level: Floats) -> int | None:
-    """Place of the first peak from which the level fell by TURN_BPM."""
+    """Place of the first peak from which the level fell by TURN_BPM; of equal ones the last."""
     peaks = np.maximum.accumulate(level)
     fallen = np.flatnonzero(level <= peaks - TURN_BPM)
     if not len(fallen):
         return None
-    return int(np.argmax(level[:fallen[0] + 1]))
+    return int(fallen[0] - np.argmax(level[fallen[0]::-1]))
 
 
 def _under_s(times: Floats, over: Bools, top: int) -> float | None:

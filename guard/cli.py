@@ -27,7 +27,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "rehearse": ("rehearse", "a whole session with a practice runner: no strap needed",
                  "guard rehearse --course hill-loop --seed 7"),
     "run": ("run", "guard a real run with a heart-rate strap", "guard run --ceiling 139"),
-    "straps": ("straps", "which straps are in range, which one is remembered", "guard straps"),
+    "straps": ("straps", "straps, treadmills and foot pods: in range, remembered", "guard straps"),
     "check": ("check", "preflight: radio, strap, sound, voice, disk, clock", "guard check --sounds"),
     "plan": ("plan", "check and draw a plan of parts, or write one to start from",
              "guard plan --make easy-hour -o easy.toml"),

@@ -7,9 +7,11 @@ import shutil
 import sys
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
+import guard
 from guard.events import Battery, LinkState, Reading, Speed, SpeedLink
 from guard.sense.airtime import Airtime
 from guard.sense.companions import WithSpeed
@@ -89,6 +91,13 @@ async def test_nothing_is_ever_written_and_only_notifications_are_asked_for(blue
     assert [devices[one]["written"] for one in (STRAP, BELT, POD)] == [[], [], []]
     assert devices[BELT]["subscribed"] == ["char000b"], "the measurement, no more"
     assert set(devices[POD]["subscribed"]) == {"char000b", "char0015"}, "and the pod's battery"
+
+
+def test_no_code_writes_a_characteristic_or_asks_for_indications():
+    root = Path(guard.__file__).parent
+    for path in root.rglob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        assert "write_gatt" not in text and "WriteValue" not in text and "2ad9" not in text.lower(), path
 
 
 async def test_a_split_record_gives_speed_and_grade(bluez):

@@ -1,7 +1,7 @@
 """What a link can listen to: a service, its measurement, how to read it, what to call it.
 
-Read only: the guard subscribes and reads, it writes to no device. A treadmill's
-control point (0x2AD9) is not even named here.
+Read only: the guard subscribes and reads, it writes to no device, a treadmill
+least of all.
 """
 
 from __future__ import annotations

@@ -136,7 +136,7 @@ def _lines(rng: np.random.Generator, speed: Floats, kind: str) -> list[tuple[int
     return [(int(t), float(speed[t]), True) for t in changes]
 
 
-KINDS = ("belt", "pod", "belt", "pod", "belt", "even", "pod", "silent")
+KINDS = ("belt", "pod", "belt", "pod", "belt", "even", "pod", "belt", "pod", "belt", "pod", "silent")
 
 
 def days(story: Story, rng: np.random.Generator, weeks: int, begins: date = BEGINS) -> Iterator[

@@ -134,17 +134,20 @@ def steady(of: Track, response_s: float) -> tuple[Floats, Floats, Floats]:
     good = known & (level >= RUN_M_S) & (np.abs(level - shown) <= SETTLED_M_S)
     good[:WARM_S] = False
     edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
-    rows = []
-    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        pieces = max(1, round((end - begin) / STRETCH_S))
-        cuts = np.linspace(begin, end, pieces + 1).astype(np.int64).tolist()
-        for first, last in pairwise(cuts):
-            beats = of.bpm[first:last]
-            seen = np.isfinite(beats)
-            if last - first >= LEAST_STRETCH_S and seen.sum() >= LEAST_SAMPLES:
-                rows.append((shown[first:last][seen].mean(), beats[seen].mean(), 0.5 * (first + last)))
-    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
-    return table[:, 0], table[:, 1], table[:, 2]
+    cuts = [cut for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+            for cut in pairwise(np.linspace(begin, end, max(1, round((end - begin) / STRETCH_S)) + 1))]
+    first, last = np.array(cuts, dtype=np.int64).reshape(-1, 2).T
+    seen = np.isfinite(of.bpm)
+
+    def over(values: Floats) -> Floats:
+        """Sums over each stretch of the seconds that have a reading."""
+        sums = np.concatenate([[0.0], np.cumsum(np.where(seen, values, 0.0))])
+        return np.asarray(sums[last] - sums[first])
+
+    count = over(np.ones(len(seen)))
+    enough = (last - first >= LEAST_STRETCH_S) & (count >= LEAST_SAMPLES)
+    some = np.maximum(count, 1.0)
+    return (over(shown) / some)[enough], (over(of.bpm) / some)[enough], np.asarray((first + last)[enough] * 0.5, dtype=np.float64)
 
 
 def _smoothed(values: Floats) -> Floats:

@@ -27,8 +27,8 @@ _LEAST_USEFUL, _MOST_USEFUL = 0.5, 30.0
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--folder", metavar="DIR", help="session logs in another folder than usual")
     add_settings_options(parser)
-    parser.add_argument("--useful-gain", metavar="PERCENT", default="4",
-                        help="gain in twelve weeks worth having; a plateau is less (default 4)")
+    parser.add_argument("--useful-gain", metavar="PERCENT", default="5",
+                        help="gain in twelve weeks worth having; a plateau is less (default 5)")
     parser.add_argument("--html", metavar="FILE", help="write a page that stands alone")
     parser.add_argument("--csv", metavar="FILE", help="write one row a run (- for the screen)")
     parser.add_argument("--force", action="store_true", help="write over an existing file")

@@ -62,24 +62,91 @@ def read_series(path: str | os.PathLike[str]) -> Series:
 
 
 def _whole(data: bytes) -> Series:
-    """All lines as one JSON array; raises for anything unusual."""
-    header, *records = orjson.loads(b"[" + data.rstrip(b"\n").replace(b"\n", b",") + b"]")
+    """A log as the guard writes it, taken apart at one go; raises for anything unusual."""
+    readings, others = _readings(data)
+    header, *records = orjson.loads(b"[" + b",".join(others) + b"]")
     if header["type"] != "session" or header["format"] != FORMAT:
         raise ValueError("not a log of this format")
-    beats = [(one["t"], one["bpm"]) for one in records
-             if one["type"] == "reading" and one["contact"] is not False]
-    rest = [one for one in records if one["type"] != "reading"]
-    get = {name: [one for one in rest if one["type"] == name]
-           for name in ("speed", "doubt", "command", "cue")}
+    get: dict[str, list[Record]] = {"speed": [], "doubt": [], "command": [], "cue": []}
+    for one in records:
+        if one["type"] == "reading":
+            raise ValueError("a reading that is written in another way")
+        if one["type"] in get:
+            get[one["type"]].append(one)
     commands = tuple((float(one["t"]), str(one["action"]), _number(one.get("value")))
                      for one in get["command"] if one["action"] in _COMMANDS)
     speeds = [(one["t"], one.get("speed_m_s"), one.get("grade"), one.get("typed", False))
               for one in get["speed"]]
-    if len({one.get("from", "") for one in get["speed"]}) > 1:
-        raise ValueError("several sources of speed")  # left to the careful reader
     asking = sum(one["cue"] in _ASKING for one in get["cue"])
     end_s = max((float(one["t"]) for one in records[-3:]), default=0.0)
-    return _series(header, beats, speeds, [one["t"] for one in get["doubt"]], commands, asking, end_s)
+    return _series(header, readings, speeds, [one["t"] for one in get["doubt"]], commands, asking, end_s)
+
+
+_TIME, _READING, _CONTACT = b'{"t":', b',"type":"reading","bpm":', b',"contact":'
+_LONGEST_TIME, _LONGEST_BPM = 16, 5  # signs
+
+
+def _readings(data: bytes) -> tuple[Floats, list[bytes]]:
+    """Readings (n, 2) with contact or without word of it, and the lines that are none.
+
+    Every step takes all lines at once. A reading written in another way than
+    the guard's stays among the other lines.
+    """
+    if not data.endswith(b"\n"):
+        raise ValueError("the last line breaks off")
+    padded = np.frombuffer(data + b" " * 64, dtype=np.uint8)
+    ends = np.flatnonzero(padded == ord("\n"))
+    starts = np.concatenate([[0], ends[:-1] + 1])
+    timed = np.flatnonzero(_has(padded, starts, _TIME))
+    t_s, after, sound = _decimal(padded, starts[timed] + len(_TIME), _LONGEST_TIME)
+    sound &= _has(padded, after, _READING)
+    timed, t_s, after = timed[sound], t_s[sound], after[sound]
+    bpm, after, sound = _decimal(padded, after + len(_READING), _LONGEST_BPM)
+    sound &= _has(padded, after, _CONTACT)
+    first = padded[after + len(_CONTACT)]
+    sound &= np.isin(first, np.frombuffer(b"tnf", dtype=np.uint8))
+    rest = np.ones(len(starts), dtype=bool)
+    rest[timed[sound]] = False
+    others = [data[begin:end] for begin, end in
+              zip(starts[rest].tolist(), ends[rest].tolist(), strict=True)]
+    touching = sound & (first != ord("f"))
+    return np.stack([t_s[touching], bpm[touching]], axis=1), others
+
+
+def _has(padded: NDArray[np.uint8], at: NDArray[np.int64], words: bytes) -> NDArray[np.bool_]:
+    """Whether `words` stand at each place."""
+    same = np.ones(len(at), dtype=bool)
+    for step, sign in enumerate(words):
+        same &= padded[at + step] == sign
+    return same
+
+
+def _decimal(
+    padded: NDArray[np.uint8], at: NDArray[np.int64], longest: int,
+) -> tuple[Floats, NDArray[np.int64], NDArray[np.bool_]]:
+    """Plain decimals that begin at each place: values, places after them, whether they are such.
+
+    Digits and at most one point, no more than 15 digits: the quotient of two
+    whole numbers that a double holds is the double nearest to the decimal.
+    """
+    number = np.zeros(len(at), dtype=np.int64)
+    places = np.zeros(len(at), dtype=np.int64)
+    digits = np.zeros(len(at), dtype=np.int64)
+    after = at.copy()
+    going, pointed = np.ones(len(at), dtype=bool), np.zeros(len(at), dtype=bool)
+    for step in range(longest):
+        sign = padded[at + step]
+        digit = going & (sign >= ord("0")) & (sign <= ord("9"))
+        point = going & (sign == ord(".")) & ~pointed
+        going = digit | point
+        if not going.any():
+            break
+        number = np.where(digit, number * 10 + (sign - np.uint8(ord("0"))), number)
+        digits += digit
+        places += digit & pointed
+        pointed |= point
+        after += going
+    return number / 10.0 ** places, after, (digits > 0) & (digits <= 15)
 
 
 def _careful(path: str | os.PathLike[str]) -> Series:
@@ -98,7 +165,7 @@ def _careful(path: str | os.PathLike[str]) -> Series:
 
 
 def _series(
-    header: Record, beats: list[Any], speeds: list[Any], doubts: list[float],
+    header: Record, beats: list[Any] | Floats, speeds: list[Any], doubts: list[float],
     commands: tuple[tuple[float, str, float | None], ...], asking: int, end_s: float,
 ) -> Series:
     readings, paces = _table(beats, 2), _table(speeds, 4)
@@ -110,7 +177,7 @@ def _series(
     return Series(header, readings, paces, commands, asking, end_s)
 
 
-def _table(rows: list[Any], width: int) -> Floats:
+def _table(rows: list[Any] | Floats, width: int) -> Floats:
     """Rows as numbers (null is NaN), those whose time runs backward left out."""
     table = np.array(rows, dtype=np.float64).reshape(-1, width)
     if len(table) and not np.all(np.isfinite(table[:, 0])):

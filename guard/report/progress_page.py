@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from datetime import date
 from html import escape
+from itertools import groupby
 from statistics import median
 
 from guard.coach.journal_links import Link
@@ -87,6 +89,10 @@ def page(months: Months, sessions: Sequence[Session], links: Sequence[Link], uni
               _check_table(months, units)]
     if found := words.link_sentences(links):
         parts += ["<h2>Journal beside the runs</h2>", _paragraphs(found)]
+    if len(known) > len(shown):
+        parts += ["<h2>All years</h2>",
+                  '<p class="soft">The middle run of each month, with the middle half of its runs.</p>',
+                  svg.speed_chart(months, _by_month(known), units)]
     if months.history:
         parts += ["<h2>Month by month</h2>",
                   '<p class="soft">What the 12 weeks to each date said.</p>', _history(months, units)]
@@ -102,6 +108,17 @@ def page(months: Months, sessions: Sequence[Session], links: Sequence[Link], uni
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
         'style-src \'unsafe-inline\'">\n'
         f"<title>Progress</title>\n<style>{_STYLE}</style></head>\n<body>\n{body}\n</body></html>\n")
+
+
+def _by_month(known: Sequence[Point]) -> list[Point]:
+    """Each month as one point, quartiles in place of an error."""
+    found = []
+    for (year, month), some in groupby(known, key=lambda point: (point.day.year, point.day.month)):
+        values = sorted(point.speed.value for point in some if point.speed)
+        low, high = values[len(values) // 4], values[(3 * len(values)) // 4]
+        middle = Known(median(values), min(low, median(values)), max(high, median(values)))
+        found.append(Point(date(year, month, 15), "", middle, "", 0.0))
+    return found
 
 
 def _paragraphs(sentences: Iterable[str]) -> str:

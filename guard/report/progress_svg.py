@@ -15,7 +15,7 @@ from guard.coach.progress import Months, Point
 from guard.coach.progress_weeks import AIM, Week
 from guard.report import progress_words as words
 
-WIDTH, LEFT, RIGHT, TOP, BOTTOM = 600, 58, 12, 14, 40
+WIDTH, LEFT, RIGHT, TOP, BOTTOM = 600, 58, 12, 20, 40
 SPEED_HEIGHT, WEEK_HEIGHT = 300, 210
 _STEPS_S = (5, 10, 15, 20, 30, 60, 120)  # between pace labels
 _MOST_LABELS = 6
@@ -87,7 +87,7 @@ def speed_chart(months: Months, points: Sequence[Point], units: str) -> str:
         at, first, last = (frame.x(day) for day in months.bend_days)
         out.append(f'<rect class="bend" x="{first:.1f}" width="{max(last - first, 1):.1f}" y="{TOP}" '
                    f'height="{bottom - TOP}"/><line class="bend-line" x1="{at:.1f}" x2="{at:.1f}" y1="{TOP}" '
-                   f'y2="{bottom}"/><text x="{at:.1f}" y="{bottom - 6}" {_MIDDLE}>rise ends</text>')
+                   f'y2="{bottom}"/><text x="{at:.1f}" y="{TOP - 2}" {_MIDDLE}>rise ends</text>')
     for day, speed in known:
         x, top, under = frame.x(day), frame.y(min(speed.high, frame.high)), frame.y(max(speed.low, frame.low))
         label = f"{words.day(day)}: {words.pace(speed.value, units)} {words.pace_unit(units)}"
@@ -95,7 +95,7 @@ def speed_chart(months: Months, points: Sequence[Point], units: str) -> str:
                    f'<circle class="run" cx="{x:.1f}" cy="{frame.y(speed.value):.1f}" r="3">'
                    f"<title>{escape(label)}</title></circle>")
     trend = months.trend
-    if not math.isnan(trend.change):
+    if not math.isnan(trend.change) and trend.days <= frame.days:
         first_day = (frame.end - frame.begin).days - trend.days
         out.append(f'<line class="trend" x1="{frame.x(first_day):.1f}" y1="{frame.y(trend.start):.1f}" '
                    f'x2="{frame.x(frame.end):.1f}" y2="{frame.y(trend.level):.1f}"/>')

@@ -1,0 +1,129 @@
+"""How `guard progress` does on invented runners: `python recordings/progress_trials.py noise|story|scale`.
+
+`noise`: runners who neither gain nor lose, 24 runs each; how many are told of
+a gain or loss. `story`: runners with the story of `year.py`; how often gain,
+plateau, its week and the short sleep are told. `scale`: ten years of logs in a
+temporary folder; how long the first and the next look take, and how that grows.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+import year
+
+from guard.coach.progress import Months, Session, look
+from guard.coach.progress_steady import figures
+from guard.coach.progress_trend import TYPICAL_ERROR, Verdict
+from guard.keep.journal import numbers
+
+CLAIMS = (Verdict.GAIN, Verdict.LOSS)
+
+
+def session(day: date, one: year.Run) -> Session:
+    """The figures of an invented run, as its log would give them."""
+    readings = np.stack([np.arange(len(one.bpm)), one.bpm], axis=1).astype(np.float64)
+    speeds = np.array([(t, speed, np.nan, typed) for t, speed, typed in one.speeds]).reshape(-1, 4)
+    return Session(day, day.isoformat(), figures(readings, speeds, (), float(len(one.bpm)),
+                                                 ceiling_bpm=year.CEILING_BPM, response_s=57.0))
+
+
+def noise_months(seed: int, runs: int = 24, carried: float = 0.0) -> Months:
+    """A runner without any story: the typical error from day to day, `carried` of it to the next run."""
+    rng = np.random.default_rng(seed)
+    off = rng.normal()
+    sessions = []
+    for number in range(runs):
+        if number:
+            off = carried * off + np.sqrt(1.0 - carried * carried) * rng.normal()
+        at_ceiling = 2.6 - off * TYPICAL_ERROR * year.CEILING_BPM / year.SLOPE
+        one = year.run(rng, float(rng.integers(40, 61)), at_ceiling, ("belt", "pod")[number % 2], at_ceiling)
+        sessions.append(session(year.BEGINS + timedelta(days=round(number * 3.5)), one))
+    return look(sessions, {}, year.CEILING_BPM)
+
+
+def story_months(seed: int, story: year.Story, weeks: int = 52) -> Months:
+    """A runner with a story."""
+    rng, others = np.random.default_rng(seed), np.random.default_rng([seed, 1])
+    sessions = [session(day, year.run(rng, minutes, at_ceiling, kind, average))
+                for day, kind, minutes, at_ceiling, average in year.days(story, rng, weeks)
+                if kind in ("belt", "pod")]
+    entries = year.journal(story, others, weeks)
+    days = [entry.day for entry in entries]
+    daily = {key: {day: float(value) for day, value in zip(days, values, strict=True) if value is not None}
+             for key, values in numbers(entries, days).items()}
+    return look(sessions, daily, year.CEILING_BPM)
+
+
+def noise(seeds: int) -> None:
+    for carried in (0.0, 0.3):
+        told = Counter(noise_months(seed, carried=carried).trend.verdict.value for seed in range(seeds))
+        claims = sum(told[verdict.value] for verdict in CLAIMS)
+        print(f"noise, {carried:.0%} of a day's luck carried to the next run: "
+              f"{claims} of {seeds} runners told of a gain or loss; {dict(told)}", flush=True)
+
+
+def story(seeds: int) -> None:
+    true = year.Story()
+    ended = year.BEGINS + timedelta(weeks=true.gain_weeks)
+    assert true.short_sleep is not None
+    slept = year.BEGINS + timedelta(weeks=true.short_sleep[0])
+    last, gains, inside, off, sleeps = Counter[str](), 0, 0, [], 0
+    for seed in range(seeds):
+        months = story_months(seed, true)
+        last[months.trend.verdict.value] += 1
+        gains += any(one.verdict is Verdict.GAIN for day, one in months.history if day <= ended)
+        if months.bend_days:
+            at, low, high = months.bend_days
+            inside += low <= ended <= high
+            off.append((at - ended).days / 7)
+        sleeps += any(abs((spell.begins - slept).days) <= 7 for spell in months.sleep)
+    print(f"story, {seeds} runners: gain told while there was one {gains}; at the end {dict(last)}; "
+          f"end of the rise dated {len(off)}, off by {np.median(np.abs(off)):.1f} weeks (median), "
+          f"interval holds the true day {inside}; short sleep found {sleeps}")
+
+
+def scale(sessions: int) -> None:
+    for number in (sessions // 4, sessions // 2, sessions):
+        with tempfile.TemporaryDirectory() as folder:
+            readings = year.make_library(Path(folder), number)
+            first, after = _timed(folder), min(_timed(folder) for _ in range(3))
+            print(f"scale: {number} sessions, {readings} readings: first look {first[0]:.1f} s "
+                  f"({first[1]:.1f} s of processor), after {after[0]:.2f} s ({after[1]:.2f} s); "
+                  f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores", flush=True)
+
+
+def _timed(folder: str) -> tuple[float, float]:
+    """Seconds by the wall and of processor time, helpers included."""
+    begin, before = time.perf_counter(), os.times()
+    subprocess.run([sys.executable, "-m", "guard", "progress", "--ceiling", "139"], check=True,
+                   stdout=subprocess.DEVNULL, env={**os.environ, "GUARD_HOME": folder})
+    spent = os.times()
+    processor = spent.children_user + spent.children_system - before.children_user - before.children_system
+    return time.perf_counter() - begin, processor
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
+    parser.add_argument("what", choices=("noise", "story", "scale"))
+    parser.add_argument("--seeds", type=int, default=100)
+    parser.add_argument("--sessions", type=int, default=2600)
+    args = parser.parse_args()
+    if args.what == "scale":
+        scale(args.sessions)
+    else:
+        {"noise": noise, "story": story}[args.what](args.seeds)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -197,7 +197,7 @@ class _Live:
             if (wall := self._wall_watch.parted()) is not None:
                 self.take(Clock(self._clock.now_s(), wall))
             if slept_s := self._sleep_watch.slept_s():
-                self._note(Note(f"this machine slept for {words.clock(slept_s)}: nothing was guarded "
+                self._note(Note(f"this machine slept for {words.clock(round(slept_s))}: nothing was guarded "
                                 "meanwhile; keep it awake during a session"))
             self._say_all_is_well()
             self._to_log.put_latest(self._log.tick)

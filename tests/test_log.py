@@ -11,6 +11,7 @@ import stat
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
@@ -45,6 +46,10 @@ class Ticker:
 
     def __call__(self) -> float:
         return self.now_s
+
+
+def told(said: list[str]) -> Callable[[str, bool], None]:
+    return lambda sentence, works: said.append(sentence)
 
 
 # round trips
@@ -114,8 +119,8 @@ def test_the_header_says_what_a_reader_needs(tmp_path: Path) -> None:
 def test_an_existing_session_is_never_written_over(tmp_path: Path) -> None:
     path = tmp_path / "a.jsonl"
     path.write_text("mine")
-    with pytest.raises(UsageError, match="exists already"):
-        SessionLog(path, header())
+    log = SessionLog(path, header())
+    assert log.close({}) == tmp_path / "a_2.jsonl" and log.path == tmp_path / "a_2.jsonl"
     with pytest.raises(UsageError, match="--force"):
         write_recording(path, header(), [])
     assert path.read_text() == "mine"
@@ -157,16 +162,16 @@ def test_each_line_is_one_write_and_what_matters_is_synced_at_once(
     for second in range(1, 13):
         clock.now_s += 1
         log.write(ev.Reading(float(second), 120))
-    assert syncs == [104.0, 108.0, 112.0]  # every 4 s
+    assert syncs == [103.0, 106.0, 109.0, 112.0]  # every 3 s
     log.write(ev.CueGiven(12.0, ev.Cue.EASE, "x"))
     log.write(ev.Link(12.0, ev.LinkState.LOST))
-    assert syncs[3:] == [112.0, 112.0]
+    assert syncs[4:] == [112.0, 112.0]
     log.write(ev.Reading(13.0, 120))
     clock.now_s += 6
     log.tick()  # idle: nothing more is written, and yet it reaches the disk
-    assert syncs[5:] == [118.0]
+    assert syncs[6:] == [118.0]
     log.close({})
-    assert len(syncs) == 7
+    assert len(syncs) == 8
     assert all(line.endswith(b"\n") and line.count(b"\n") == 1 for line in writes)
     assert b"".join(writes) == (tmp_path / "a.jsonl").read_bytes()
 
@@ -192,7 +197,7 @@ def test_a_full_disk_loses_nothing_once_it_has_room_again(
         tmp_path: Path, monkeypatch: pytest.MonkeyPatch, room: int) -> None:
     clock, said = Ticker(), []
     disk = FailingDisk(monkeypatch)
-    log = SessionLog(tmp_path / "a.jsonl", header(), clock=clock, report=lambda sentence, works: said.append(sentence))
+    log = SessionLog(tmp_path / "a.jsonl", header(), clock=clock, report=told(said))
     disk.room = room  # in the middle of a line, too
     items = [ev.Reading(float(second), 100 + second) for second in range(20)]
     for item in items:
@@ -214,7 +219,7 @@ def test_a_disk_that_stays_full_leaves_the_whole_session_elsewhere(
     disk = FailingDisk(monkeypatch)
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "rescue"))
     (tmp_path / "rescue").mkdir()
-    log = SessionLog(tmp_path / "a.jsonl", header(), report=lambda sentence, works: said.append(sentence))
+    log = SessionLog(tmp_path / "a.jsonl", header(), report=told(said))
     log.write(ev.Reading(1.0, 120))
     disk.room = 17
     log.write(ev.Reading(2.0, 121))
@@ -228,7 +233,7 @@ def test_a_disk_that_stays_full_leaves_the_whole_session_elsewhere(
 def test_a_missing_folder_does_not_stop_the_session(
         tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     clock, said = Ticker(), []
-    log = SessionLog(tmp_path / "gone" / "a.jsonl", header(), clock=clock, report=lambda sentence, works: said.append(sentence))
+    log = SessionLog(tmp_path / "gone" / "a.jsonl", header(), clock=clock, report=told(said))
     log.write(ev.Reading(1.0, 120))
     assert log.failing and len(said) == 1
     (tmp_path / "gone").mkdir()

@@ -2,7 +2,7 @@
 
 Line 1 is the header, then one line an event as it happens, last the end with
 the summary (`guard.keep.records` has the forms, `guard.keep.recording` reads
-them back). Each line is one write; the file is synced to disk every 4 s and at
+them back). Each line is one write; the file is synced to disk every 3 s and at
 once for what matters. When the disk fails the session goes on: lines wait in
 memory and are tried again.
 
@@ -21,7 +21,6 @@ from pathlib import Path
 from typing import Any
 
 from guard import __version__
-from guard.errors import UsageError
 from guard.events import CueGiven, Input, Link, Output
 from guard.keep.folders import sessions_dir
 from guard.keep.log_file import LogFile, numbered
@@ -33,7 +32,7 @@ from guard.settings import Settings
 __all__ = ["Recording", "SessionLog", "from_record", "new_session_path", "read_log", "repair",
            "session_header", "to_record", "write_recording", "write_whole"]
 
-SYNC_EVERY_S = 4.0  # leaves a second for a slow disk: at most 5 s are ever lost
+SYNC_EVERY_S = 3.0  # so that with a slow disk and a late tick at most 5 s are ever lost
 RETRY_EVERY_S = 2.0
 KEPT_BYTES = 8 << 20  # lines that wait in memory; about a day of readings
 
@@ -67,7 +66,7 @@ def new_session_path(started: datetime, folder: Path | None = None) -> Path:
 
 
 class SessionLog:
-    """Writes one session to `path`, which must not exist yet (UsageError).
+    """Writes one session to `path`, or to its name with a number when that is taken.
 
     `report` gets one plain sentence when writing begins to fail (False) and
     one when it works again (True). `clock` is monotonic, in s. No disk error is
@@ -82,8 +81,6 @@ class SessionLog:
         clock: Callable[[], float] = time.monotonic,
         report: Callable[[str, bool], None] | None = None,
     ) -> None:
-        if path.exists():
-            raise UsageError(f"{path} exists already: name another file for the log")
         self._file = LogFile(path)
         self._clock = clock
         self._report = report or (lambda sentence, works: None)

@@ -153,10 +153,11 @@ def _body(name: Path, header: Record, file: BinaryIO) -> Recording:
     unknown: list[Record] = []
     summary: Record | None = None
     ended = False
+    cut = ""
     fed_s = last_s = 0.0
     for number, raw in enumerate(_lines(file), start=2):
         if not raw.strip(b"\0"):
-            notes.tail(f"empty blocks after line {number - 1} cut off (a power cut leaves such)")
+            cut = f"empty blocks after line {number - 1}, as a power cut leaves them, were cut off"
             break
         if not raw.strip():
             continue
@@ -178,14 +179,16 @@ def _body(name: Path, header: Record, file: BinaryIO) -> Recording:
                 fed_s = item.t_s
         except ValueError as error:
             if not raw.endswith(b"\n"):
-                notes.tail(f"the last line (line {number}) breaks off and was cut")
+                cut = f"the last line (line {number}) breaks off and was cut"
                 break
             notes.skipped(f"line {number} skipped: {_cause(error)}")
             continue
         items.append(item)
         last_s = max(last_s, item.t_s)
     if not ended:
-        notes.tail("the session was not closed (no end line): it was interrupted")
+        notes.tail("the session was interrupted (no end line)" + (f": {cut}" if cut else ""))
+    elif cut:
+        notes.tail(cut)
     return Recording(header, tuple(items), notes.all(), tuple(unknown), summary, last_s,
                      notes.damaged, not ended, settings)
 

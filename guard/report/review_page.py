@@ -16,9 +16,6 @@ from guard.screen.look import clean
 from guard.screen.words import clock
 from guard.study.review import Review
 
-# On a phone a part's mean, bpm x min and length are left out: they stand in other columns or in the figures.
-_SPARE = {"length", "bpm x min", "mean"}
-
 
 def page(review: Review, title: str) -> str:
     """The whole document. `title` is the name of the log."""
@@ -58,7 +55,7 @@ def _parts(review: Review) -> str:
 
     def row(cells: Iterable[str], tag: str) -> str:
         inner = "".join(
-            f"<{tag}{' class=spare' if title in _SPARE else ''}>{_text(cell)}</{tag}>"
+            f"<{tag}{' class=spare' if title in words.SPARE else ''}>{_text(cell)}</{tag}>"
             for title, cell in zip(words.PART_TITLES, cells, strict=True))
         return f"<tr>{inner}</tr>"
 

@@ -18,7 +18,9 @@ from guard.study.review import Review
 
 ROWS = 8
 WIDEST = 160
+ROOMY = 72  # in a narrower terminal tables become lines
 MOST_PARTS_NUMBERED = 60
+NOT_HEARD = "cue, not heard"
 
 
 def view(review: Review, title: str, width: int, look: Look) -> RenderableType:
@@ -31,9 +33,9 @@ def view(review: Review, title: str, width: int, look: Look) -> RenderableType:
         blocks += ["", *drawing(review, min(width, WIDEST), look)]
     blocks += ["", _facts(review, look)]
     if len(review.parts) > 1:
-        blocks.append(_parts(review, look))
+        blocks.append(_parts(review, look) if width >= ROOMY else _narrow_parts(review, look))
     if review.cues:
-        blocks.append(_cues(review, look))
+        blocks.append(_cues(review, look) if width >= ROOMY else _narrow_cues(review, look))
     blocks += [Text(look.text(f"note: {remark}")) for remark in review.remarks]
     blocks += ["", *(Text(look.text(text), look.style("quiet")) for text in words.cautions(review))]
     return Group(*blocks)
@@ -88,21 +90,44 @@ def _parts(review: Review, look: Look) -> Table:
     grid.add_column("", justify="right")
     for title in words.PART_TITLES:
         name = title == "part"
-        grid.add_column(title, justify="left" if name else "right", no_wrap=not name)
+        grid.add_column(title, justify="left" if name else "right", no_wrap=not name, overflow="fold")
     for number, row in enumerate(words.part_rows(review), 1):
         grid.add_row(str(number), *(escape(look.text(cell)) for cell in row))
+    return grid
+
+
+def _narrow_parts(review: Review, look: Look) -> Table:
+    """A sentence a part."""
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(justify="right", no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row("", "parts")
+    for number, (name, length, ceiling, under, over, *_) in enumerate(words.part_rows(review), 1):
+        text = f"{name}, {length}, ceiling {ceiling}: {under} at or under, {over} over"
+        grid.add_row(str(number), escape(look.text(text)))
     return grid
 
 
 def _cues(review: Review, look: Look) -> Table:
     grid = _table(look)
     grid.add_column("time", justify="right", no_wrap=True)
-    grid.add_column("cue" if review.said else "cue (not heard)")
-    grid.add_column("why", ratio=3)
-    grid.add_column("heart rate after it", ratio=3)
+    for title, ratio in (("cue" if review.said else NOT_HEARD, 2), ("why", 3), ("heart rate after it", 3)):
+        grid.add_column(title, ratio=ratio, overflow="fold")
     for cue in review.cues:
         grid.add_row(clock(cue.t_s), escape(look.text(words.cue_line(review, cue))),
                      escape(look.text(cue.reason)), escape(look.text(words.followed(cue))))
+    return grid
+
+
+def _narrow_cues(review: Review, look: Look) -> Table:
+    """One column under the time: what was said, why, what followed."""
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(justify="right", no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row("", "cues" if review.said else "cues, not heard")
+    for cue in review.cues:
+        lines = (words.cue_line(review, cue), cue.reason, words.followed(cue))
+        grid.add_row(clock(cue.t_s), escape("\n".join(look.text(line) for line in lines if line)))
     return grid
 
 

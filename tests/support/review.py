@@ -16,7 +16,8 @@ from guard.settings import Settings
 from guard.study.review_trace import Trace
 from tests.support.keep import STARTED
 
-HOSTILE = "strap <img src=x onerror=alert(1)></title><script>alert(2)</script>\x1b]0;gone\x07 & \"quoted\" 'so'"
+HOSTILE = ("strap <img src=x onerror=alert(1)></title><script>alert(2)</script>"
+           "\x1b]0;gone\x07 & \"quoted\" 'so'")
 DATA = Path(__file__).resolve().parent.parent / "data"
 
 

@@ -79,7 +79,7 @@ def drawing(review: Review, width: int, look: Look) -> list[Text]:
 def _facts(review: Review, look: Look) -> Table:
     grid = Table.grid(padding=(0, 2, 0, 0))
     grid.add_column(no_wrap=True)
-    grid.add_column(ratio=1)
+    grid.add_column(ratio=1, overflow="fold")
     for fact, value in words.facts(review):
         grid.add_row(escape(look.text(fact)), escape(look.text(value)))
     return grid

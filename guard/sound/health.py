@@ -70,11 +70,11 @@ class Health:
             self._next_probe_s = max(self._next_probe_s, time.monotonic() + PROBE_OFTEN_S)
 
     def unsettled(self) -> None:
-        """A sound found no way out before it was too late; say so, or look what is left at once."""
-        if not any(self._usable):
+        """A sound was heard by no way out, or found none before it was too late: say so, look on at once."""
+        if not self._usable[self._index_said()]:
             self._say(NONE, f"no sound ({self._why}): {_NO_SOUND_MEND}")
-        elif not self._usable[self._index_said()]:
-            self._next_probe_s = 0.0
+            if any(self._usable):
+                self._next_probe_s = 0.0
 
     def note(self, text: str) -> None:
         """Pass on a note (about the voice, say), once a way out is known."""

@@ -238,10 +238,10 @@ def test_starting_again_after_a_light_is_not_cued_when_it_stays_under():
 
 def test_a_missed_resume_is_said_once_more():
     runner = OneRunner().run(200, 133)
-    runner.run(60, 185)  # a steep climb: walked at once
+    runner.run(60, 170)  # a steep climb: walked at once
     assert runner.state is State.WALKING
     since = runner.t_s
-    runner.run(400, 100, 60)
+    runner.run(400, 110, 60)
     assert runner.kinds(since).count(Cue.RESUME) == 2
 
 

@@ -50,6 +50,11 @@ class Filter:
     gate_bpm: float = 12.0
     persist_s: float = 6.0  # a jump up must last this long to be believed
     persist_count: int = 4
+    stuck_after_s: float = 3.0  # a heart that jumped does not stand still: values that do
+    stuck_for_s: float = 20.0  # are a stuck sensor, unless they stay
+    rough_share: float = 0.1  # of one reading in the mean step between readings
+    rough_step_bpm: float = 12.0  # larger steps count as this, so that one spike is not roughness
+    rough_bpm: float = 4.0  # mean step of a dry electrode; a clean strap's is near 1
     fall_bpm_per_s: float = 3.0  # fastest true fall; 62-72 bpm in the first minute after
     # hard running is 2.5 to 3 bpm/s at its steepest (Zakynthinaki 2015 data)
     known_after_s: float = 120.0  # trusted time before a fall may be called a slip
@@ -62,13 +67,14 @@ FILTER = Filter()
 
 
 # Why a reading was not believed (index into DOUBTS).
-NO_DOUBT, JUMP, SLIP, LOCKED, RANGE = range(5)
+NO_DOUBT, JUMP, SLIP, LOCKED, RANGE, ROUGH = range(6)
 DOUBTS = (
     "",
     "jumps too far from what came before",
     "falls faster than a heart can: the electrode may have slipped",
     "follows the step rate, not the heart",
     "is outside what a heart can do",
+    "jumps about from one to the next: the electrode may be dry",
 )
 LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0
 VAR_LEVEL_FIRST, VAR_SLOPE_FIRST = 25.0, 0.04  # bpm^2, (bpm/s)^2: what a first reading leaves open
@@ -154,6 +160,9 @@ class Estimator:
         self._suspect_s: Number = nothing - INFINITE
         self._suspect_from_s: Number = nothing - INFINITE
         self._suspects: Number = nothing
+        self._suspect_moved_s: Number = nothing - INFINITE
+        self._newest_bpm: Number = nothing + NAN
+        self._step_bpm: Number = nothing  # mean step from reading to reading
         self._slip_bpm: Number = nothing
         self._slip_s: Number = nothing
         self._lock_since_s: Number = nothing + INFINITE
@@ -201,6 +210,7 @@ class Estimator:
         usable = present & (self.doubt == NO_DOUBT)
         off_bpm = k.where(usable & self.known, bpm - self._quick.level, 0.0)
         self._gate(t_s, bpm, usable, off_bpm)
+        self._rough(bpm, usable & (self.doubt == NO_DOUBT))
         self._silent_s = k.where(present, 0.0, self._silent_s)
         trusted = present & (self.doubt == NO_DOUBT)
         fresh_start = trusted & k.no(self.known)
@@ -250,6 +260,8 @@ class Estimator:
         starts = suspect & k.no(coherent)
         self._suspect_from_s = k.where(starts, t_s, self._suspect_from_s)
         self._suspects = k.where(starts, 1.0, k.where(suspect, self._suspects + 1.0, self._suspects))
+        moved = suspect & (bpm != self._suspect_bpm)
+        self._suspect_moved_s = k.where(moved, t_s, self._suspect_moved_s)
         self._suspect_bpm = k.where(suspect, bpm, self._suspect_bpm)
         self._suspect_s = k.where(suspect, t_s, self._suspect_s)
         self.doubt = k.where(suspect, JUMP, self.doubt)
@@ -257,6 +269,8 @@ class Estimator:
             suspect & k.no(self.slipped)
             & (t_s - self._suspect_from_s >= c.persist_s)
             & (self._suspects >= c.persist_count)
+            & ((t_s - self._suspect_moved_s <= c.stuck_after_s)
+               | (t_s - self._suspect_from_s >= c.stuck_for_s))
         )
         if k.some(lasting):
             slip = lasting & (off_bpm < 0.0) & (self._trusted_for_s >= c.known_after_s)
@@ -267,6 +281,18 @@ class Estimator:
             self.known = self.known & k.no(believed)
             self.doubt = k.where(believed, NO_DOUBT, self.doubt)
         self.doubt = k.where(suspect & self.slipped, SLIP, self.doubt)
+
+    def _rough(self, bpm: Number, passed: Fact) -> None:
+        """Readings that leap to and fro are no heart rate, though each might be one."""
+        k, c = self._kit, self.constants
+        between_bpm = k.least(abs(bpm - self._newest_bpm), c.rough_step_bpm)
+        stepped = passed & (self._newest_bpm == self._newest_bpm)
+        self._step_bpm = k.where(
+            stepped, self._step_bpm + c.rough_share * (between_bpm - self._step_bpm), self._step_bpm)
+        self._newest_bpm = k.where(passed, bpm, self._newest_bpm)
+        rough = passed & (self._step_bpm > c.rough_bpm)
+        if k.some(rough):
+            self.doubt = k.where(rough, ROUGH, self.doubt)
 
     def _still_slipped(self, t_s: Number, bpm: Number, usable: Fact) -> Fact:
         """Slipped lanes rejoin only near the level they left, less a slow true fall."""

@@ -1,0 +1,278 @@
+"""One step of the decision, for the lanes of a kit: the loop over the table.
+
+`lanes.py` wraps it for thousands of lanes and for the lone one of a session.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from guard.decide.facts import (
+    CLIMB_BPM_S,
+    EASES_IN_VAIN,
+    FALL_BPM_S,
+    FALL_MEMORY_S,
+    NEVER_S,
+    WALK_RUN_LASTS_S,
+    Columns,
+    Facts,
+    Memory,
+    Now,
+    doubtful_fall,
+    in_vain,
+    look,
+)
+from guard.decide.table import TABLE, Row, To
+from guard.events import Cue, State
+from guard.heart.estimate import DOUBTS, INFINITE, NAN, Estimator
+from guard.heart.kit import Fact, Kit, Number
+from guard.settings import Settings
+
+_SPENDS = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP)  # walk and resume spend, but are never held back
+_STATES = tuple(int(state) for state in State)
+
+
+class Core:
+    """The guards of some lanes; what a number is, the kit says.
+
+    After a step: `state` (codes of `State`), `estimate`, `now` (limit in force,
+    foreseen level), `advised_speed_m_s` (NaN where no gain was learned or no
+    speed is known) and `reason(lane)`.
+    """
+
+    def __init__(self, kit: Kit, settings: Sequence[Settings]) -> None:
+        for lane, one in enumerate(settings):
+            if one.ceiling_bpm is None:
+                raise ValueError(f"lane {lane}: ceiling_bpm is None: every lane needs a ceiling")
+        self._kit = kit
+        self.settings = tuple(settings)
+        self.columns = Columns(kit, settings)
+        self.estimate = Estimator(kit, self.columns.response_s)
+        self._memory = Memory(kit, self.columns)
+        self._t_s: Number = self.columns.lead_s * NAN
+        self._since_s: dict[str, Number] = {row.name: self._t_s + INFINITE for row in TABLE if row.dwell}
+        self._none: Number = kit.column([0] * len(settings))
+        self._all: Fact = self._none == 0
+        self._fired: Number = self._none - 1
+        self._best_speed: Number = self._t_s
+        self.advised_speed_m_s: Number = self._t_s
+        self.now: Now | None = None
+
+    @property
+    def state(self) -> Number:
+        """Code of `State`, one a lane."""
+        return self._memory.state
+
+    def _take(
+        self, t: Number, bpm: Number, speed: Number | None, grade: Number | None,
+        cadence: Number | None, held: Fact,
+    ) -> Number:
+        """One step of checked numbers; returns the code of the cue due, one a lane."""
+        k, mem, est, col = self._kit, self._memory, self.estimate, self.columns
+        first = self._t_s != self._t_s
+        dt = k.where(first, 0.0, t - self._t_s)
+        self._t_s = t
+        if k.some(first):
+            mem.began_s = k.where(first, t, mem.began_s)
+        est.step(t, dt, bpm, cadence)
+        mem.tokens = k.least(col.tokens_cap, mem.tokens + dt * col.tokens_per_s)
+        self._notice_restart(t)
+        mem.doubtful_fall_s = k.where(doubtful_fall(est, mem, t), t, mem.doubtful_fall_s)
+        now = look(k, est, col, mem, t, held)
+        self.now = now
+        mem.low_heading_bpm = k.least(mem.low_heading_bpm, now.heading_bpm)
+        over = est.level_bpm > now.limit_bpm
+        mem.over_since_s = k.where(over, k.least(mem.over_since_s, t), INFINITE)
+        if speed is not None:
+            self._advise(dt, speed, grade)
+        return self._decide(t, Facts(k, est, col, mem, now))
+
+    def reason(self, lane: int) -> str:
+        """Why lane `lane` changed state or was cued in the last step; "" if it was not."""
+        row = self._kit.at(self._fired, lane)
+        return "" if row < 0 else TABLE[row].reason.format(**self._numbers(lane))
+
+    def row(self, lane: int) -> Row | None:
+        """The row of the table that fired for `lane` in the last step."""
+        fired = self._kit.at(self._fired, lane)
+        return None if fired < 0 else TABLE[fired]
+
+    def doubt(self, lane: int) -> str:
+        """Why the reading of the last step was not believed; "" if it was."""
+        return DOUBTS[int(self._kit.at(self.estimate.doubt, lane))]
+
+    def set_limits(
+        self,
+        lane: int,
+        *,
+        ceiling_bpm: float | None = None,
+        floor_bpm: float | None = None,
+        free_run: bool = False,
+        quiet_ease: bool = False,
+        quiet_walk: bool = False,
+    ) -> None:
+        """Move one lane's limits during a session: a new part, or the runner's wish."""
+        col, put = self.columns, self._kit.put
+        if ceiling_bpm is not None:
+            col.ceiling_bpm = put(col.ceiling_bpm, lane, float(ceiling_bpm))
+        col.floor_bpm = put(col.floor_bpm, lane, NAN if floor_bpm is None else float(floor_bpm))
+        col.free_run = put(col.free_run, lane, free_run)
+        col.quiet_ease = put(col.quiet_ease, lane, quiet_ease)
+        col.quiet_walk = put(col.quiet_walk, lane, quiet_walk)
+
+    def set_warm_up(self, lane: int, *, warming: bool) -> None:
+        """A plan's part says whether this lane warms up, and brings its own ramp."""
+        col, put = self.columns, self._kit.put
+        col.warm_up_s = put(col.warm_up_s, lane, INFINITE if warming else 0.0)
+        col.warm_up_ramp_bpm = put(col.warm_up_ramp_bpm, lane, 0.0)
+        col.warm_up_quiet_s = put(col.warm_up_quiet_s, lane, 0.0)
+
+    # -- the loop over the table ------------------------------------------
+
+    def _decide(self, t: Number, known: Facts) -> Number:
+        k = self._kit
+        state = self._memory.state
+        in_state = {code: there for code in _STATES if k.some(there := state == code)}
+        cues, fired, free = self._none, self._none - 1, self._all
+        changes: list[tuple[Row, Fact]] = []
+        for index, row in enumerate(TABLE):
+            fires = self._matches(row, in_state, known, free)
+            if row.dwell:
+                if fires is None:
+                    self._since_s[row.name] = self._t_s + INFINITE
+                    continue
+                since = k.where(fires, k.least(self._since_s[row.name], t), INFINITE)
+                self._since_s[row.name] = since
+                fires = fires & (t - since >= getattr(self.columns, row.dwell))
+            if fires is None or not k.some(fires):
+                continue
+            free = free & k.no(fires)
+            fired = k.where(fires, index, fired)
+            cues = k.where(fires, int(row.cue), cues)
+            changes.append((row, fires))
+        self._fired = fired
+        for row, fires in changes:
+            self._enter(row, fires, t)
+        return cues
+
+    def _matches(self, row: Row, in_state: dict[int, Fact], known: Facts, free: Fact) -> Fact | None:
+        k = self._kit
+        fires: Fact | None = None
+        for one in row.from_states:
+            there = in_state.get(int(one))
+            if there is not None:
+                fires = there if fires is None else fires | there
+        if fires is None:
+            return None
+        for name in row.when:
+            fires = fires & k.no(known[name[1:]]) if name[0] == "~" else fires & known[name]
+            if not k.some(fires):
+                return None
+        return fires & free
+
+    def _enter(self, row: Row, lanes: Fact, t: Number) -> None:
+        """What a lane must remember of the row that fired."""
+        k, mem, est = self._kit, self._memory, self.estimate
+        assert self.now is not None
+        to = row.to
+        if to == To.SAME:
+            target = mem.state
+        elif to == To.BEFORE:
+            target = mem.before
+        elif to == To.FLOW:
+            target = k.where(self.now.warm, int(State.STEADY), int(State.WARMING))
+        else:
+            assert isinstance(to, State)
+            target = int(to)
+        if to in (State.NO_SIGNAL, State.HELD):
+            mem.before = k.where(lanes & (mem.state != State.NO_SIGNAL), mem.state, mem.before)
+        from_state = mem.state
+        mem.state = k.where(lanes, target, from_state)
+        if row.name in ("hold", "unhold"):
+            # The runner touched it: a restart follows, and a slip may be mended.
+            mem.restart_s = k.where(lanes, t, mem.restart_s)
+            est.forget_slip(lanes)
+            est.expect_change(lanes)
+        if row.name == "unlikely recovery":
+            est.mark_slipped(lanes, t, mem.walk_from_bpm)
+        if row.cue is Cue.NONE:
+            if row.name == "signal blinked":
+                mem.loss_said = mem.loss_said & k.no(lanes)
+            return
+        mem.unanswered = k.where(lanes, mem.unanswered + 1.0 if to == To.SAME else 0.0, mem.unanswered)
+        before_s = mem.cue_s[row.cue]
+        vain = in_vain(mem, t)
+        mem.cue_s[row.cue] = k.where(lanes, t, before_s)
+        mem.last_cue_s = k.where(lanes, t, mem.last_cue_s)
+        if row.cue in _SPENDS:
+            mem.tokens = mem.tokens - lanes
+        if row.cue is Cue.EASE:
+            mem.in_vain = k.where(lanes, k.where(vain, mem.in_vain + 1.0, 0.0), mem.in_vain)
+            mem.ease_heading_bpm = k.where(lanes, self.now.heading_bpm, mem.ease_heading_bpm)
+            mem.low_heading_bpm = k.where(lanes, INFINITE, mem.low_heading_bpm)
+            mem.first_ease_s = k.where(lanes & (from_state != State.EASING), t, mem.first_ease_s)
+        elif row.cue is Cue.WALK:
+            started = lanes & (from_state != State.WALKING)
+            useless = mem.in_vain + vain >= EASES_IN_VAIN
+            lasts = mem.walk_run & (t - before_s <= WALK_RUN_LASTS_S)
+            mem.walk_run = k.where(started, useless | lasts, mem.walk_run)
+            mem.walk_from_bpm = k.where(lanes, est.level_bpm, mem.walk_from_bpm)
+            mem.in_vain = k.where(lanes, 0.0, mem.in_vain)
+            est.expect_change(lanes)
+        elif row.cue is Cue.RESUME:
+            again = row.to == To.SAME
+            mem.resumes = k.where(lanes, 2.0 if again else 1.0, mem.resumes)
+            mem.resume_from_bpm = k.where(lanes, est.level_bpm, mem.resume_from_bpm)
+            mem.restart_s = k.where(lanes, t, mem.restart_s)
+            est.expect_change(lanes)
+        elif row.cue is Cue.SIGNAL_LOST:
+            mem.loss_said = mem.loss_said | lanes
+            mem.slip_from_bpm = k.where(lanes, est.level_bpm, mem.slip_from_bpm)
+        elif row.cue is Cue.SIGNAL_BACK:
+            mem.loss_said = mem.loss_said & k.no(lanes)
+
+    # -- what the lanes notice --------------------------------------------
+
+    def _notice_restart(self, t: Number) -> None:
+        """A steep fall, then a steep climb: lights, a drink, a walk of one's own."""
+        k, mem, slope = self._kit, self._memory, self.estimate.slope_bpm_s
+        mem.fell_s = k.where(slope <= FALL_BPM_S, t, mem.fell_s)
+        starts = (slope >= CLIMB_BPM_S) & (t - mem.fell_s <= FALL_MEMORY_S)
+        if k.some(starts):
+            mem.restart_s = k.where(starts, t, mem.restart_s)
+            mem.fell_s = k.where(starts, NEVER_S, mem.fell_s)
+
+    def _advise(self, dt: Number, speed: Number, grade: Number | None) -> None:
+        """Speed that would settle just under the ceiling, from the learned gain.
+
+        Uphill speed counts as level speed times (1 + 4.5 grade), the ratio of
+        the slope and level terms of the ACSM running equation.
+        """
+        k, col, est = self._kit, self.columns, self.estimate
+        # Downhill the equation is not meant; no belt falls by more than this.
+        hill = 1.0 if grade is None else 1.0 + 4.5 * k.most(k.where(grade == grade, grade, 0.0), -0.1)
+        assert self.now is not None
+        fast = self.now.restarting | ~self.now.warm
+        settles_bpm = est.level_bpm + k.where(fast, col.restart_response_s, col.response_s) * est.slope_bpm_s
+        best = speed * hill - (settles_bpm - (col.ceiling_bpm - 1.5)) / col.gain
+        usable = best == best
+        known = self._best_speed == self._best_speed
+        share = dt / (30.0 + dt)
+        moved = k.where(known, self._best_speed + share * (best - self._best_speed), best)
+        self._best_speed = k.where(usable & est.trusted, moved, self._best_speed)
+        step = col.belt_step_m_s
+        advised = k.floor(self._best_speed / hill / step + 1e-9) * step
+        self.advised_speed_m_s = k.where((speed == speed) & (advised > 0.0), advised, NAN)
+
+    def _numbers(self, lane: int) -> dict[str, str]:
+        assert self.now is not None
+        est, col, now, at = self.estimate, self.columns, self.now, self._kit.at
+        level, limit = at(est.level_bpm, lane), at(now.limit_bpm, lane)
+        return {
+            "level": f"{level:.0f}", "ceiling": f"{at(col.ceiling_bpm, lane):.0f}",
+            "limit": f"{limit:.0f}", "room": f"{limit - level:.0f}",
+            "foreseen": f"{at(now.foreseen_bpm, lane):.0f}", "lead": f"{at(col.lead_s, lane):.0f}",
+            "heading": f"{at(now.heading_bpm, lane):.0f}", "stop": f"{at(col.stop_bpm, lane):.0f}",
+            "floor": f"{at(col.floor_bpm, lane):.0f}", "age": f"{at(est.age_s, lane):.0f}",
+            "slip_from": f"{at(self._memory.slip_from_bpm, lane):.0f}",
+        }

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 
 # A scan while the strap is connected costs it air, so each is short; a pod that
 # stands still may be silent for long.
-SPEED_LIMITS = Limits(silent_s=30.0, stretch_s=4.0, listen_s=2.0, connect_s=10.0, retry_s=RETRY_S)
+SPEED_LIMITS = Limits(
+    silent_s=30.0, stretch_s=4.0, listen_s=2.0, connect_s=10.0, good_s=5.0, retry_s=RETRY_S)
 
 
 class SpeedSource(DeviceLink):

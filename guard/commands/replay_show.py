@@ -12,19 +12,15 @@ from rich.table import Table
 from rich.text import Text
 
 from guard.decide.wording import headline
-from guard.events import Cue, CueGiven, Reading, ReadingDoubted, StateChanged
+from guard.events import CueGiven, Reading, ReadingDoubted, StateChanged
 from guard.keep.recording import Recording
+from guard.report.cue_signs import LETTERS, SEVERAL
 from guard.screen.look import Look, fitting_look, styled
 from guard.screen.trace import picture
 from guard.screen.words import clock, state_name
 from guard.study.compare import SAME_S, Change, Compared, counted
 from guard.study.replay import Replay
 
-LETTERS = {
-    Cue.EASE: "e", Cue.WALK: "w", Cue.RESUME: "r", Cue.STOP: "S", Cue.SIGNAL_LOST: "l",
-    Cue.SIGNAL_BACK: "b", Cue.BATTERY_LOW: "y", Cue.PART: "p", Cue.PICK_UP: "u",
-}
-SEVERAL = "+"
 LABEL = 6
 ROWS = 6
 WIDEST = 160

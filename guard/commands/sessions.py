@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     chosen = matching(entries, _wanted(args))
     if args.verify:
         return sessions_verify.verify(chosen, home, repair_too=args.repair, as_json=args.json)
-    sessions_list.show(chosen, home, most=None if args.all or not _wanted(args).anything else SHOWN,
+    sessions_list.show(chosen, home, most=None if args.all or not _wanted(args).empty else SHOWN,
                        as_json=args.json, what=_what(args))
     return 0
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -53,6 +53,14 @@ class Facts:
     problem: str = ""
 
 
+_NUMBER = (int, float)
+_TYPES: dict[str, type | tuple[type, ...]] = {
+    "started": (str, type(None)), "clock_trusted": bool, "duration_s": _NUMBER,
+    "ceiling_bpm": (*_NUMBER, type(None)), "kind": str, "source": str, "plan": str, "has_speed": bool,
+    "interrupted": bool, "marks": (list, tuple), "summary": dict, "notes": (list, tuple), "problem": str,
+}
+
+
 def facts_of(path: Path) -> Facts:
     """The facts of the log at `path`; never raises, `problem` says what is wrong."""
     try:
@@ -64,28 +72,13 @@ def facts_of(path: Path) -> Facts:
                                        "check that you may read it"))
 
 
-def facts_from(stored: Mapping[str, Any]) -> Facts:
-    """Facts from `asdict`, by way of JSON or not; ValueError when they are not of this form."""
-    if stored.keys() != {item.name for item in fields(Facts)}:
-        raise ValueError("other fields")
-    values = dict(stored)
-    for name in ("marks", "notes"):
-        texts = values[name]
-        if not isinstance(texts, list | tuple) or not all(isinstance(text, str) for text in texts):
-            raise ValueError(f"{name} is no list of texts")
-        values[name] = tuple(texts)
-    for name in ("kind", "source", "plan", "problem"):
-        if not isinstance(values[name], str):
-            raise ValueError(f"{name} is no text")
-    for name in ("clock_trusted", "has_speed", "interrupted"):
-        if not isinstance(values[name], bool):
-            raise ValueError(f"{name} is neither true nor false")
-    if not isinstance(values["summary"], dict) or not isinstance(values["started"], str | None):
+def facts_from(stored: dict[str, Any]) -> Facts:
+    """Facts from `as_stored`, by way of JSON; ValueError when they are not of this form."""
+    if stored.keys() != _TYPES.keys() or not all(
+            isinstance(value, _TYPES[name]) for name, value in stored.items()):
         raise ValueError("not of this form")
-    if not _is_number(values["duration_s"]) or not (
-            values["ceiling_bpm"] is None or _is_number(values["ceiling_bpm"])):
-        raise ValueError("not a number")
-    return Facts(**values)
+    stored["marks"], stored["notes"] = tuple(stored["marks"]), tuple(stored["notes"])
+    return Facts(**stored)
 
 
 def as_stored(facts: Facts) -> dict[str, Any]:
@@ -117,7 +110,7 @@ def _facts(path: Path) -> Facts:
     summary = _checked(recording.summary) if recording.summary else {}
     if not summary and recording.interrupted:
         summary = _worked_out(recording)
-    return Facts(**common, duration_s=summary.get("duration_s", recording.end_s), summary=summary,
+    return Facts(**common, duration_s=recording.end_s, summary=summary,
                  interrupted=recording.interrupted, notes=tuple(map(_shown, recording.notes)))
 
 

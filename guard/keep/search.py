@@ -32,14 +32,14 @@ class Wanted:
     tag: str | None = None
 
     @property
-    def anything(self) -> bool:
+    def empty(self) -> bool:
         """Whether nothing is asked for."""
         return self == Wanted()
 
 
 def matching(entries: Iterable[SessionEntry], wanted: Wanted) -> list[SessionEntry]:
     """Those that fit, in the order given."""
-    return [entry for entry in entries if _fits(entry, wanted)]
+    return [entry for entry in entries if wanted.empty or _fits(entry, wanted)]
 
 
 def find_session(entries: Sequence[SessionEntry], name: str) -> SessionEntry:

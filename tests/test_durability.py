@@ -490,7 +490,7 @@ def test_a_rehearsal_into_a_full_disk_goes_on_and_says_so(tmp_path: Path) -> Non
                           stdin=subprocess.DEVNULL, timeout=60, check=False)
     assert done.returncode == 0, done.stderr
     assert "cue: Ease" in done.stdout and "state: done" in done.stdout.lower()
-    assert "cannot write the log" in done.stderr and "Traceback" not in done.stderr
+    assert "not recording (File too large)" in done.stderr and "Traceback" not in done.stderr
     assert read_log(sessions_in(tmp_path / "home")[0]).interrupted
 
 

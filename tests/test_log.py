@@ -207,7 +207,7 @@ def test_a_full_disk_loses_nothing_once_it_has_room_again(
     disk.room = 10**9
     clock.now_s += 3
     log.tick()
-    assert not log.failing and len(said) == 2 and "written again" in said[1]
+    assert not log.failing and len(said) == 2 and "recording again, nothing is missing" in said[1]
     log.close({"duration_s": 20})
     recording = read_log(tmp_path / "a.jsonl")
     assert list(recording.items) == items and recording.notes == ()

@@ -86,7 +86,7 @@ class SessionLog:
         self._report = report or (lambda sentence, works: None)
         self._waiting: deque[bytes] = deque()
         self._waiting_bytes = 0
-        self._lost_lines = 0
+        self._lost_lines = self._gaps = 0
         self._failing = False
         self._retry_at_s = 0.0
         self._synced_at_s = clock()
@@ -188,7 +188,8 @@ class SessionLog:
         if self._failing:
             self._failing = False
             self._synced_at_s = self._clock()
-            self._report(f"the log {self.path} is written again", True)
+            self._report(f"recording again, nothing is missing in {self.path}" if not self._gaps
+                         else f"recording again, with a gap in {self.path}", True)
 
     def _mend(self) -> None:
         again = self._file.mend()
@@ -201,6 +202,7 @@ class SessionLog:
     def _mark_gap(self) -> None:
         if not self._lost_lines:
             return
+        self._gaps += 1
         line = to_line({"t": self._last_t_s, "type": "gap", "lines": self._lost_lines})
         self._waiting.appendleft(line)
         self._waiting_bytes += len(line)
@@ -210,8 +212,9 @@ class SessionLog:
         self._retry_at_s = self._clock() + RETRY_EVERY_S
         if not self._failing:
             self._failing = True
-            self._report(f"cannot write the log {self.path} ({why}): free some space or give write "
-                         "permission; the guard goes on, keeps it in memory and tries again", False)
+            # The point first: a narrow screen cuts the path off.
+            self._report(f"not recording ({why}): free some space or give write permission; the guard "
+                         f"goes on, keeps it in memory and tries again to write {self.path}", False)
 
     def _rescue(self) -> Path | None:
         """The whole session in the temporary folder, when its own place fails."""

@@ -15,6 +15,7 @@ Hammersley 1946, Suppl J R Stat Soc 8:184), never narrowed.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,7 +51,7 @@ class Line:
     intercept: float
     slope: float
     drift: float
-    covariance: tuple[float, ...]
+    covariance: Sequence[float]
     t95: float
     drifts: bool
     low_bpm: float

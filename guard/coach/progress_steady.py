@@ -147,7 +147,8 @@ def steady(of: Track, response_s: float) -> tuple[Floats, Floats, Floats]:
     count = over(np.ones(len(seen)))
     enough = (last - first >= LEAST_STRETCH_S) & (count >= LEAST_SAMPLES)
     some = np.maximum(count, 1.0)
-    return (over(shown) / some)[enough], (over(of.bpm) / some)[enough], np.asarray((first + last)[enough] * 0.5, dtype=np.float64)
+    middle_s = np.asarray(0.5 * (first + last), dtype=np.float64)
+    return (over(shown) / some)[enough], (over(of.bpm) / some)[enough], middle_s[enough]
 
 
 def _smoothed(values: Floats) -> Floats:

@@ -46,32 +46,36 @@ def sessions_of(
     known = _read(place, response_s)
     missing = [entry for entry in entries if known.get(entry.path.name, ("",))[0] != entry.fingerprint]
     if missing:
-        for entry, found in zip(missing, _worked_out(missing, response_s, progress), strict=True):
-            known[entry.path.name] = [entry.fingerprint, *found]
+        for entry, row in zip(missing, _worked_out(missing, response_s, progress), strict=True):
+            known[entry.path.name] = [entry.fingerprint, *row]
         names = {entry.path.name for entry in entries}
         _write(place, response_s, {name: row for name, row in known.items() if name in names})
-    found = []
+    dated = []
     for entry in entries:
         _, problem, figures, check = known[entry.path.name]
         if problem:
             warn(f"{entry.path.name} is left out: {problem}")
         else:
-            found.append(_session(entry, figures, check))
-    return sorted(found, key=lambda session: session.day)
+            dated.append((_day(entry), entry.name, figures, check))
+    return _whole(dated)
 
 
-def _session(entry: SessionEntry, figures: dict[str, Any], check: list[dict[str, Any]]) -> Session:
+def _whole(dated: list[tuple[date, str, dict[str, Any], list[dict[str, Any]]]]) -> list[Session]:
+    """Plain values as sessions again, in order of day."""
     from guard.coach.progress import Session
     from guard.coach.progress_checks import CheckPart
     from guard.coach.progress_line import Line
     from guard.coach.progress_steady import SessionFigures
 
-    line, seconds = figures["line"], figures["bpm_seconds"]
-    whole = SessionFigures(**{
-        **figures,
-        "line": Line(**{**line, "covariance": tuple(line["covariance"])}) if line else None,
-        "bpm_seconds": (seconds[0], tuple(seconds[1])) if seconds else None})
-    return Session(_day(entry), entry.name, whole, tuple(CheckPart(**part) for part in check))
+    found = []
+    for day, name, figures, check in sorted(dated, key=lambda one: one[0]):
+        if line := figures["line"]:
+            figures["line"] = Line(**line)
+        if seconds := figures["bpm_seconds"]:
+            figures["bpm_seconds"] = (seconds[0], tuple(seconds[1]))
+        parts = tuple(CheckPart(**part) for part in check)
+        found.append(Session(day, name, SessionFigures(**figures), parts))
+    return found
 
 
 def _day(entry: SessionEntry) -> date:

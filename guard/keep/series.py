@@ -28,6 +28,8 @@ Floats = NDArray[np.float64]
 _ASKING = frozenset({Cue.EASE.key, Cue.WALK.key, Cue.RESUME.key, Cue.STOP.key, Cue.PICK_UP.key})
 _COMMANDS = frozenset(action.value for action in (
     Action.PAUSE, Action.CONTINUE, Action.CEILING, Action.SKIP_PART))
+# Types of lines that are inputs, whose times never run backward in a sound log.
+_INPUTS = frozenset({"speed", "speed_link", "battery", "link", "command", "mark", "sound", "clock"})
 
 
 @dataclass(frozen=True)
@@ -63,10 +65,11 @@ def read_series(path: str | os.PathLike[str]) -> Series:
 
 def _whole(data: bytes) -> Series:
     """A log as the guard writes it, taken apart at one go; raises for anything unusual."""
-    readings, others = _readings(data)
+    readings, touching, others, places = _readings(data)
     header, *records = orjson.loads(b"[" + b",".join(others) + b"]")
-    if header["type"] != "session" or header["format"] != FORMAT:
+    if header["type"] != "session" or header["format"] != FORMAT or len(records) + 1 != len(others):
         raise ValueError("not a log of this format")
+    _check_order(readings, records, places)
     get: dict[str, list[Record]] = {"speed": [], "doubt": [], "command": [], "cue": []}
     for one in records:
         if one["type"] == "reading":
@@ -79,15 +82,30 @@ def _whole(data: bytes) -> Series:
               for one in get["speed"]]
     asking = sum(one["cue"] in _ASKING for one in get["cue"])
     end_s = max((float(one["t"]) for one in records[-3:]), default=0.0)
-    return _series(header, readings, speeds, [one["t"] for one in get["doubt"]], commands, asking, end_s)
+    doubts = [one["t"] for one in get["doubt"]]
+    return _series(header, readings[touching], speeds, doubts, commands, asking, end_s)
+
+
+def _check_order(readings: Floats, records: list[Record], places: NDArray[np.bool_]) -> None:
+    """Raise where an input's time lies before that of an input above; the careful reader leaves it out.
+
+    `places` tells for each line but the first whether it is a reading.
+    """
+    times = np.empty(len(places))
+    times[places] = readings[:, 0]
+    times[~places] = [one["t"] if one["type"] in _INPUTS else np.nan for one in records]
+    times = times[~np.isnan(times)]
+    if np.any(times[1:] < times[:-1]):
+        raise ValueError("times run backward")
 
 
 _TIME, _READING, _CONTACT = b'{"t":', b',"type":"reading","bpm":', b',"contact":'
 _LONGEST_TIME, _LONGEST_BPM = 16, 5  # signs
 
 
-def _readings(data: bytes) -> tuple[Floats, list[bytes]]:
-    """Readings (n, 2) with contact or without word of it, and the lines that are none.
+def _readings(data: bytes) -> tuple[Floats, NDArray[np.bool_], list[bytes], NDArray[np.bool_]]:
+    """Readings (n, 2), which of them had contact or no word of it, the lines that are no
+    readings, and for each line but the first whether it is one.
 
     Every step takes all lines at once. A reading written in another way than
     the guard's stays among the other lines.
@@ -109,8 +127,7 @@ def _readings(data: bytes) -> tuple[Floats, list[bytes]]:
     rest[timed[sound]] = False
     others = [data[begin:end] for begin, end in
               zip(starts[rest].tolist(), ends[rest].tolist(), strict=True)]
-    touching = sound & (first != ord("f"))
-    return np.stack([t_s[touching], bpm[touching]], axis=1), others
+    return np.stack([t_s, bpm], axis=1)[sound], (first != ord("f"))[sound], others, ~rest[1:]
 
 
 def _has(padded: NDArray[np.uint8], at: NDArray[np.int64], words: bytes) -> NDArray[np.bool_]:

@@ -98,7 +98,7 @@ def test_cut_anywhere_the_facts_still_come(tmp_path: Path) -> None:
     whole = tmp_path / "whole.jsonl"
     record_session(whole, invented_run(0.5), SETTINGS)
     data, chance, path = whole.read_bytes(), random.Random(4), tmp_path / "a.jsonl"
-    for _ in range(150):
+    for _ in range(50):
         junk = bytearray(data[:chance.randrange(len(data))])
         for _ in range(chance.randrange(4)):
             junk[chance.randrange(len(junk) + 1):0] = chance.randbytes(chance.randrange(1, 20))
@@ -567,7 +567,7 @@ def test_everything_is_deleted_and_only_that(home: Path, folder: Path, tmp_path:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX terminals")
-@pytest.mark.parametrize(("typed", "left"), [("yes\n", 3), ("delete\n", 0)])
+@pytest.mark.parametrize(("typed", "left"), [("yes\n", 3), ("Delete\n", 0)])
 def test_deleting_everything_asks_for_a_word(home: Path, folder: Path, typed: str, left: int) -> None:
     from tests.test_session_commands import Terminal
 

@@ -32,7 +32,8 @@ def run(args: argparse.Namespace) -> int:
     from guard.clock import PacedClock
     from guard.commands.options import chosen_settings
     from guard.commands.session_parts import Kind, finished, guarded
-    from guard.keep.folders import config_dir, data_dir, make_private
+    from guard.keep.folders import config_dir
+    from guard.keep.library import rehearsals_dir
     from guard.screen.cautions import shown_once
     from guard.sense.practice import PracticeSource, find_course
 
@@ -46,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     kind = Kind(
         title=f"rehearsal {course.name}: an invented runner, {speedup:g} times as fast",
         tag=f"INVENTED {speedup:g}X",
-        log_folder=lambda: make_private(data_dir() / "rehearsals"),
+        log_folder=rehearsals_dir,
         needs_screen=True)
     source = PracticeSource(course, args.seed)
 

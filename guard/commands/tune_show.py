@@ -41,8 +41,9 @@ def _show_recorded(console: Console, look: Look, found: Outcome, view: RecordedV
     _title(console, look, "As recorded")
     _say(console, look,
          f"Heart rate as it was, {view.hours:.1f} h. You would have reacted to other cues, so this cannot "
-         f"say how a run would have gone: time over the ceiling stays {view.over_min_per_h:.1f} minutes an hour, "
-         "whatever is set. It says which crossings would have been warned of, and how much would be said.")
+         f"say how a run would have gone: time over the ceiling stays {view.over_min_per_h:.1f} minutes an "
+         "hour, whatever is set. It says which crossings would have been warned of, and how much would "
+         "be said.")
     numbers = list(view.figures)
     costs = np.array([[one.cues_per_h, one.crossings - one.warned] for one in view.figures.values()])
     if not view.figures[0].crossings:

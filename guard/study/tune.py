@@ -129,18 +129,16 @@ class Tuning:
     def run(self, *, recorded: bool = True, respond: bool = True) -> Outcome:
         """Raises GuardError for recordings that cannot be used."""
         found = self._found
-        tapes = [tape_of(source.name, source.recording, source.settings) for source in self._sources]
         with self._pool:
             try:
+                tapes = self._pool.run(_tape, self._sources, progress=self._telling("reading the recordings"))
                 if respond:
                     self._respond()
                 else:
                     self._add(spread(found.axes, self._tries - 1, self._seed))
                 if recorded:
                     self._recorded(tapes)
-            except Interrupted:
-                found.interrupted = True
-            except KeyboardInterrupt:
+            except (Interrupted, KeyboardInterrupt):
                 found.interrupted = True
         return found
 
@@ -300,6 +298,10 @@ def _looks(steps: int) -> int:
 
 def _trial_looks(work: Sequence[Trial]) -> list[int]:
     return [_looks(round(one.drawn.ground.duration_s)) for one in work]
+
+
+def _tape(source: Source, stop: Callable[[], bool]) -> Tape:
+    return tape_of(source.name, source.recording, source.settings)
 
 
 def _play(piece: tuple[list[Settings], list[Tape]], stop: Callable[[], bool]) -> Heard:

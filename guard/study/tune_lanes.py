@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
 # Wide enough that the cost of a step is arithmetic, narrow enough to stay near the processor.
-LANES = 3000
+LANES = 6000
 TAPES = 30
 PACE_CUES = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.STOP, Cue.PICK_UP)
 SLOW_DOWN = (Cue.EASE, Cue.WALK, Cue.STOP)

@@ -87,7 +87,9 @@ def _about(entry: Entry, now: float) -> tuple[float, float]:
     else:
         base = max(now, LEAST.get(entry.unit, 1.0))
         low, high = base / FARTHEST, base * FARTHEST
-    return max(entry.low, float(f"{low:.2g}")), min(entry.high, float(f"{high:.2g}"))
+    step = _step(entry, high)
+    return (max(entry.low, round(round(low / step) * step, 6)),
+            min(entry.high, round(round(high / step) * step, 6)))
 
 
 def _step(entry: Entry, high: float) -> float:

@@ -254,6 +254,19 @@ def test_columns_are_those_of_the_log(path):
     assert series.header == recording.header
 
 
+def test_of_two_sources_of_speed_the_one_the_session_went_by_counts(tmp_path):
+    """The treadmill goes before the foot pod, a typed speed before both, as in the session."""
+    lines = [b'{"t":%d.0,"type":"speed","speed_m_s":%s}\n' % (t, rest) for t, rest in enumerate([
+        b'2.5,"from":"treadmill"', b'2.9,"from":"foot_pod"', b'2.4,"typed":true',
+        b'2.9,"from":"foot_pod"', b'2.7,"from":"treadmill"'])]
+    path = tmp_path / "two.jsonl"
+    path.write_bytes(HEAD + b"".join(lines))
+    wanted = [2.5, 2.5, 2.4, 2.4, 2.7]
+    assert read_series(path).speeds[:, 1].tolist() == wanted
+    path.write_bytes(path.read_bytes() + b'{"t":9.0,"type":"rea')  # by the careful reader too
+    assert read_series(path).speeds[:, 1].tolist() == wanted
+
+
 HEAD = b'{"type":"session","format":1,"settings":{}}\n'
 
 

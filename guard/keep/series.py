@@ -78,8 +78,8 @@ def _whole(data: bytes) -> Series:
             get[one["type"]].append(one)
     commands = tuple((float(one["t"]), str(one["action"]), _number(one.get("value")))
                      for one in get["command"] if one["action"] in _COMMANDS)
-    speeds = [(one["t"], one.get("speed_m_s"), one.get("grade"), one.get("typed", False))
-              for one in get["speed"]]
+    speeds = [(one["t"], one.get("speed_m_s"), one.get("grade"), one.get("typed", False),
+               one.get("from", "")) for one in get["speed"]]
     asking = sum(one["cue"] in _ASKING for one in get["cue"])
     end_s = max((float(one["t"]) for one in records[-3:]), default=0.0)
     doubts = [one["t"] for one in get["doubt"]]
@@ -170,10 +170,8 @@ def _careful(path: str | os.PathLike[str]) -> Series:
     recording = read_log(path)
     items = recording.items
     beats = [(one.t_s, one.bpm) for one in items if isinstance(one, Reading) and one.contact is not False]
-    told = [one for one in items if isinstance(one, Speed)]
-    if len({one.source for one in told}) > 1:
-        told = list(in_force(told))
-    speeds = [(one.t_s, one.speed_m_s, one.grade, one.typed) for one in told]
+    speeds = [(one.t_s, one.speed_m_s, one.grade, one.typed, one.source)
+              for one in items if isinstance(one, Speed)]
     doubts = [one.t_s for one in items if isinstance(one, ReadingDoubted)]
     commands = tuple((one.t_s, one.action.value, _number(one.value)) for one in items
                      if isinstance(one, Command) and one.action.value in _COMMANDS)
@@ -185,13 +183,22 @@ def _series(
     header: Record, beats: list[Any] | Floats, speeds: list[Any], doubts: list[float],
     commands: tuple[tuple[float, str, float | None], ...], asking: int, end_s: float,
 ) -> Series:
-    readings, paces = _table(beats, 2), _table(speeds, 4)
+    readings, paces = _table(beats, 2), _table(_one_stream(speeds), 4)
     if doubts:
         readings = readings[~np.isin(readings[:, 0], np.array(doubts, dtype=np.float64))]
     end_s = max([end_s, *(float(table[-1, 0]) for table in (readings, paces) if len(table))])
     if not 0.0 <= end_s <= LONGEST_S:
         raise ValueError("a time out of range")
     return Series(header, readings, paces, commands, asking, end_s)
+
+
+def _one_stream(speeds: list[Any]) -> list[Any]:
+    """Which of several sources holds, as in the session; one alone always does."""
+    if len({row[3:] for row in speeds}) > 1:
+        events = (Speed(t_s, speed, grade, None, typed is True, source)
+                  for t_s, speed, grade, typed, source in speeds)
+        return [(one.t_s, one.speed_m_s, one.grade, one.typed) for one in in_force(events)]
+    return [row[:4] for row in speeds]
 
 
 def _table(rows: list[Any] | Floats, width: int) -> Floats:

@@ -125,9 +125,9 @@ class _Progress:
             from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
             self._bar = Progress(
-                TextColumn("{task.description}", markup=False), BarColumn(bar_width=30),
+                TextColumn("{task.description}", markup=False), BarColumn(bar_width=16),
                 TextColumn("{task.percentage:>3.0f} %"), TimeElapsedColumn(),
-                TextColumn("Ctrl-C keeps what is done"), console=Console(stderr=True), transient=True)
+                TextColumn("Ctrl-C ends it"), console=Console(stderr=True), transient=True)
             self._bar.start()
         return self
 

@@ -61,6 +61,7 @@ Heart-rate guard {version}: keeps an easy run under your heart-rate ceiling.
 Where to start
   guard rehearse            see and hear it, with an invented runner; no strap needed
   guard check               is this machine ready: radio, sound, voice, disk
+  guard ceiling             where your ceiling may lie
   guard run --ceiling 139   guard a run with your strap (139 is an example)
   guard --help              every command
 

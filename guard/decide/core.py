@@ -85,7 +85,10 @@ class Core:
         mem.over_since_s = k.where(over, k.least(mem.over_since_s, t), INFINITE)
         if speed is not None:
             self._advise(dt, speed, grade)
-        return self._decide(t, Facts(k, est, col, mem, now))
+        cues = self._decide(t, Facts(k, est, col, mem, now))
+        if speed is not None:
+            self._advise_slower(cues, speed)
+        return cues
 
     def reason(self, lane: int) -> str:
         """Why lane `lane` changed state or was cued in the last step; "" if it was not."""
@@ -263,6 +266,13 @@ class Core:
         step = col.belt_step_m_s
         advised = k.floor(self._best_speed / hill / step + 1e-9) * step
         self.advised_speed_m_s = k.where((speed == speed) & (advised > 0.0), advised, NAN)
+
+    def _advise_slower(self, cues: Number, speed: Number) -> None:
+        """Who is told to ease is told a lower speed than the present: one step of the belt at least."""
+        k, step = self._kit, self.columns.belt_step_m_s
+        below = k.most(k.floor(speed / step - 1.0 + 1e-9), 1.0) * step
+        self.advised_speed_m_s = k.where(
+            cues == int(Cue.EASE), k.least(self.advised_speed_m_s, below), self.advised_speed_m_s)
 
     def _numbers(self, lane: int) -> dict[str, str]:
         assert self.now is not None

@@ -82,8 +82,7 @@ class Columns:
         self.z = kit.column([_z(one.certainty) for one in settings])
         self.restart_z = kit.most(self.z, RESTART_Z)
         self.reach_s = kit.column([reach_s(one.response_s, one.lead_s) for one in settings])
-        self.restart_reach_s = kit.column(
-            [RESTART_LOOK * reach_s(one.restart_response_s, one.lead_s) for one in settings])
+        self.restart_reach_s = kit.column([reach_s(one.restart_response_s, one.lead_s) for one in settings])
         self.heading_reach_s = kit.column([reach_s(one.response_s, HEADING_S) for one in settings])
         self.tokens_cap = kit.most(3.0, self.budget_per_h / BURST_SHARE)
         self.tokens_per_s = self.budget_per_h / 3600.0
@@ -151,7 +150,7 @@ def look(kit: Kit, est: Estimator, col: Columns, mem: Memory, t_s: Number, held:
     warm = since_s >= col.warm_up_s
     limit = col.ceiling_bpm
     restarting = t_s - mem.restart_s <= RESTART_S
-    reach = kit.where(restarting, col.restart_reach_s, col.reach_s)
+    reach = kit.where(restarting, RESTART_LOOK * col.restart_reach_s, col.reach_s)
     if kit.some(kit.no(warm)):
         left = 1.0 - since_s / kit.most(col.warm_up_s, 1.0)
         limit = kit.where(warm, limit, limit - col.warm_up_ramp_bpm * left)

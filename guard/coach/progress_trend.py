@@ -137,7 +137,7 @@ def trend(
     """What the runs (speed m/s, day number, in order) of the last `window_days` say.
 
     `useful_share` is the gain, as a share of the speed, called useful in
-    twelve weeks. `end_day` None means the last run.
+    twelve weeks, and in any longer window as a whole. `end_day` None means the last run.
     """
     if not len(days):
         return Trend(Verdict.UNKNOWN, "no run tells the speed at the ceiling", 0, 0.0)
@@ -156,7 +156,7 @@ def trend(
     wide = theil_sen(values, days, CLAIM_LEVEL, shared)
     narrow = theil_sen(values, days, PLATEAU_LEVEL, shared)
     start = wide.intercept + wide.per_day * float(days[0])
-    useful = useful_share * start * span / WINDOW_DAYS
+    useful = useful_share * start * min(span / WINDOW_DAYS, 1.0)
     found = {"change": wide.per_day * span, "low": wide.low * span, "high": wide.high * span,
              "upper": narrow.high * span, "useful": useful, "start": start,
              "level": start + wide.per_day * span, "correlation": shared}

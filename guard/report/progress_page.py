@@ -66,8 +66,8 @@ def page(months: Months, sessions: Sequence[Session], links: Sequence[Link], uni
         f'<p class="soft">{len(sessions)} runs to {escape(words.day(last))}; '
         f"pace in {words.pace_unit(units)}</p>" if last else "",
         svg.speed_chart(months, shown, units),
-        '<p class="soft">A dot is a run with the error of that run (95 %); the line is of the last '
-        "12 weeks.</p>" if shown else "",
+        '<p class="soft">A dot is a run with the error of that run (95\N{NO-BREAK SPACE}%), higher is faster; '
+        "the line is of the last 12 weeks.</p>" if shown else "",
         _paragraphs([words.trend_sentence(months.trend, units), words.year_sentence(months, units),
                      words.DAY_TO_DAY if months.trend.verdict is Verdict.UNKNOWN else ""]),
     ]
@@ -122,11 +122,16 @@ def _by_month(known: Sequence[Point]) -> list[Point]:
 
 
 def _paragraphs(sentences: Iterable[str]) -> str:
-    return "\n".join(f"<p>{escape(sentence)}</p>" for sentence in sentences if sentence)
+    return "\n".join(f"<p>{_words(sentence)}</p>" for sentence in sentences if sentence)
+
+
+def _words(sentence: str) -> str:
+    """Safe in HTML; a per-cent sign is never parted from its number."""
+    return escape(sentence.replace(" %", "\N{NO-BREAK SPACE}%"))
 
 
 def _list(sentences: Iterable[str]) -> str:
-    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+    items = "".join(f"<li>{_words(sentence)}</li>" for sentence in sentences)
     return f"<ul>{items}</ul>" if items else ""
 
 

@@ -90,10 +90,10 @@ def trend_sentence(trend: Trend, units: str, span: str = "12 weeks") -> str:
                 f"{percent(abs(trend.change) / base, signed=False)} ({interval}), {paces}; "
                 f"{trend.runs} runs.")
     change = f"{trend.runs} runs of the last {span} give {percent(trend.change / base)} ({interval}), {paces}"
-    useful = percent(trend.useful / base * WINDOW_DAYS / trend.days, signed=False)
+    useful = percent(trend.useful / base / min(trend.days / WINDOW_DAYS, 1.0), signed=False)
     if trend.verdict is Verdict.PLATEAU:
         return (f"Plateau: {change}. At most {percent(trend.upper / base)} is likely (95 %), "
-                f"less than the {useful} in 12 weeks called useful here.")
+                f"less than the {useful} in {span} called useful here.")
     return (f"Can't tell yet: {change}. With runs as scattered as these a change must reach about "
             f"{percent(trend.seen / base, signed=False)} to be told from chance.")
 

@@ -107,7 +107,7 @@ GRIDS: dict[str, tuple[type, type, dict[str, tuple[float, ...]]]] = {
         "level_share": (0.08, 0.12, 0.2, 0.3), "slope_share": (0.01, 0.02, 0.04)}),
     "median": (RepeatedMedian, MedianConstants, {"window_s": (15.0, 21.0, 27.0, 35.0, 45.0)}),
     "kalman": (GatedKalman, KalmanConstants, {
-        "slope_sd": (0.001, 0.0025, 0.005), "reading_sd_bpm": (0.5, 1.0, 2.0),
+        "slope_sd": (0.0025, 0.005, 0.01), "reading_sd_bpm": (1.0, 2.0, 4.0),
         "gate_sd": (3.0, 4.0), "believe_after": (3, 4, 6)}),
 }
 

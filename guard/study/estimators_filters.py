@@ -66,8 +66,8 @@ class LastReading:
 class HoltConstants:
     """Share of an error that moves the level, and of that share what moves the slope, at 1 s."""
 
-    level_share: float = 0.1
-    slope_share: float = 0.03
+    level_share: float = 0.2
+    slope_share: float = 0.01
 
 
 class Holt:
@@ -188,10 +188,10 @@ def median(values: Array) -> Array:
 class KalmanConstants:
     """How fast the slope may change, how far a reading is off, when it is not believed."""
 
-    slope_sd: float = 0.02  # bpm/s of change of slope in a step of 1 s
+    slope_sd: float = 0.005  # bpm/s of change of slope in a step of 1 s
     reading_sd_bpm: float = 2.0
     gate_sd: float = 4.0
-    believe_after: int = 6  # so many readings in a row beyond the gate are a true jump
+    believe_after: int = 4  # so many readings in a row beyond the gate are a true jump
 
 
 class GatedKalman:

@@ -66,7 +66,7 @@ def page(months: Months, sessions: Sequence[Session], links: Sequence[Link], uni
         f'<p class="soft">{len(sessions)} runs to {escape(words.day(last))}; '
         f"pace in {words.pace_unit(units)}</p>" if last else "",
         svg.speed_chart(months, shown, units),
-        '<p class="soft">A dot is a run with the error of that run (95\N{NO-BREAK SPACE}%), higher is faster; '
+        '<p class="soft">A dot is a run with the error of that run (95 %), higher is faster; '
         "the line is of the last 12 weeks.</p>" if shown else "",
         _paragraphs([words.trend_sentence(months.trend, units), words.year_sentence(months, units),
                      words.DAY_TO_DAY if months.trend.verdict is Verdict.UNKNOWN else ""]),

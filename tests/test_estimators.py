@@ -203,7 +203,7 @@ def test_the_command_prints_a_table_and_its_json_agrees(
         assert (result["covered"] is None) == (name == "last")
         value, low, high = result["rmse_bpm"]
         assert low <= value <= high
-        assert f"{value:.2f} [{low:.2f}, {high:.2f}]" in printed
+        assert f"{value:.2f} [{low:.2f} {high:.2f}]" in printed
     assert len({result["rmse_bpm"][0] for result in results.values()}) == len(results)
     assert max(map(len, printed.splitlines())) <= 120
 

@@ -96,7 +96,7 @@ def _cell(value: Interval | None, decimals: int, times: float) -> str:
     if value is None:
         return "none"
     middle, low, high = (f"{number * times:.{decimals}f}" for number in value)
-    return f"{middle} [{low}, {high}]"
+    return middle if low == high else f"{middle} [{low} {high}]"
 
 
 # -- constants of the others ---------------------------------------------------

@@ -302,7 +302,10 @@ class ScalarGuard:
             memory.over_since_s = None
         if speed_m_s is not None:
             self._advise(dt_s, speed_m_s, grade)
-        return self._decide()
+        cue = self._decide()
+        if cue is Cue.EASE and speed_m_s is not None:
+            self._advise_slower(speed_m_s)
+        return cue
 
     # -- seeing ------------------------------------------------------------
 
@@ -362,6 +365,14 @@ class ScalarGuard:
             advised = math.floor(memory.best_speed / hill / step + 1e-9) * step
             if advised > 0.0:
                 self.advised_speed_m_s = advised
+
+    def _advise_slower(self, speed_m_s: float) -> None:
+        """At an ease: below the present speed by a step of the belt, but one step at least."""
+        if math.isnan(self.advised_speed_m_s) or math.isnan(speed_m_s):
+            return
+        step = self.settings.belt_step_km_h / 3.6
+        steps = max(float(math.floor(speed_m_s / step - 1.0 + 1e-9)), 1.0)
+        self.advised_speed_m_s = min(self.advised_speed_m_s, steps * step)
 
     # -- deciding -----------------------------------------------------------
 

@@ -28,7 +28,7 @@ from guard.runner.strap import USUAL
 from guard.settings import Settings
 from guard.study.tune import recorded_view
 from guard.study.tune_benchmark_loop import columns_of, compiled
-from guard.study.tune_lanes import LOOK_EVERY, Heard, joined, play, units, with_limits
+from guard.study.tune_lanes import LANES, LOOK_EVERY, Heard, joined, play, units, with_limits
 from guard.study.tune_pool import Pool, usable_cores
 from guard.study.tune_space import SEARCHED, axes, spread
 from guard.study.tune_tape import Tape, tape_of
@@ -130,14 +130,14 @@ def per_step_us(work: Callable[[], object], steps: int, times: int) -> float:
 
 
 def _peers(settings: list[Settings], tapes: list[Tape]) -> None:
-    settings, few = settings[:150], tapes[:20]
+    few = tapes[:20]
     steps = sum(len(tape) for tape in few)
     wide = play(settings, few)
     lanes = per_step_us(lambda: play(settings, few), steps * len(settings), 2)
     plain = per_step_us(lambda: by_lane(settings[0], few[0]), len(few[0]), 2)
     column = [columns_of([with_limits(one, tape) for one in settings]) for tape in few]
     same = compared = 0
-    for k in range(0, len(settings), 15):
+    for k in range(0, len(settings), 30):
         same += by_lane(settings[k], few[k % len(few)]) == said_in(wide, k, k % len(few))
         compared += 1
     print(f"\nprocessor time a lane and step (one process, {len(settings)} settings x {len(few)} h)")
@@ -151,9 +151,9 @@ def _peers(settings: list[Settings], tapes: list[Tape]) -> None:
         print("  compiled loop              not measured: numba is not installed (dev dependency)")
         return
     fast = per_step_us(lambda: [by_loop(loop, column[j][k], tape) for j, tape in enumerate(few)
-                                for k in range(0, len(settings), 10)],
-                       steps * len(range(0, len(settings), 10)), 3)
-    pairs = [(k, j) for j in range(len(few)) for k in range(0, len(settings), 10)]
+                                for k in range(0, len(settings), 20)],
+                       steps * len(range(0, len(settings), 20)), 3)
+    pairs = [(k, j) for j in range(len(few)) for k in range(0, len(settings), 20)]
     same = sum(by_loop(loop, column[j][k], few[j]) == said_in(wide, k, j) for k, j in pairs)
     print(f"  loop compiled by numba     {fast:8.3f} us   lanes take {lanes / fast:.2f} x as long "
           f"(target at most 3); {same} of {len(pairs)} equal cue by cue")
@@ -186,7 +186,7 @@ def main(words: Sequence[str] | None = None) -> int:
               f"{len(run.heard.t_s)} cues")
         if not args.no_growth:
             _growth(hours, pool)
-    _peers(sets(150), hours)
+    _peers(sets(LANES // 20), hours)
     return 0
 
 

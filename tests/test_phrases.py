@@ -15,7 +15,8 @@ from guard.decide import wording
 from guard.settings import Settings
 from guard.sound import phrases as phrases_module
 from guard.sound import tones, wavfile
-from guard.sound.phrases import Phrases, slug
+from guard.sound.own_phrases import slug
+from guard.sound.phrases import Phrases
 
 CUE_PHRASES = wording.cue_phrases(Settings())
 Maker = Callable[..., Phrases]
@@ -188,6 +189,37 @@ def test_a_bad_phrase_of_the_runner_is_said_once_and_spoken_anyway(
     path.write_bytes(b"ID3 this is no WAV file")
     assert done(make(["slow down please"])).pcm("slow down please") is not None
     assert len(notes) == 1 and str(path) in notes[0] and "PCM WAV" in notes[0]
+
+
+def _words(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "own" / "words.toml"
+    path.parent.mkdir()
+    path.write_text(text)
+    return path
+
+
+def test_the_voice_says_the_runners_own_words(make: Maker, tmp_path: Path, notes: list[str]) -> None:
+    bank = ["slow down please", "easy now"]
+    _words(tmp_path, '"slow down please" = "easy now"')
+    phrases = done(make(bank))
+    said, same = (phrases.pcm(text) for text in bank)
+    assert said is not None and same is not None and np.array_equal(said, same)
+    assert not notes
+
+
+@pytest.mark.parametrize(("text", "mend"), [
+    ('"slow down pleese" = "easy"', "did you mean 'slow down please'?"),
+    ('"slow down please" = 3', "write up to"),
+    ('"slow down please" = "..."', "write up to"),
+    ('"slow down please" = "\\u001b[31m"', "write up to"),
+    ("no toml", "mend or remove it"),
+])
+def test_words_that_cannot_be_used_are_said_once_and_cost_nothing(
+        make: Maker, tmp_path: Path, notes: list[str], text: str, mend: str) -> None:
+    path = _words(tmp_path, text)
+    assert done(make(["slow down please"])).pcm("slow down please") is not None
+    note, = notes
+    assert str(path) in note and mend in note and note.isprintable()
 
 
 def test_an_unknown_voice_is_said_and_the_default_speaks(make: Maker, notes: list[str]) -> None:

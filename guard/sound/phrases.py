@@ -2,8 +2,9 @@
 
 A part ("slow down please", "heart rate one forty two") is looked for among the
 runner's own WAV files, then in the cache, and is rendered by the speech engine
-only when neither has it. The cache name is a hash of everything that shapes
-the sound, so that a change of voice or engine never plays an old file.
+only when neither has it, in the runner's own words where they gave any. The
+cache name is a hash of everything that shapes the sound, so that a change of
+voice or engine never plays an old file.
 """
 
 from __future__ import annotations
@@ -14,11 +15,8 @@ import itertools
 import json
 import os
 import queue
-import re
 import shutil
-import tempfile
 import threading
-import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
@@ -26,13 +24,14 @@ import numpy as np
 
 from guard.decide.wording import JOINT
 from guard.sound import voice, wavfile
+from guard.sound.cache_folder import prune, temporary_folder, writable
 from guard.sound.child import Child, ChildGone, script_command
+from guard.sound.own_phrases import OwnPhrases
 from guard.sound.tones import RATE_HZ, Pcm, silence
 from guard.sound.wavfile import BadWav
 
 START_LIMIT_S = 20.0  # a small board with a cold disk needs several
 PHRASE_LIMIT_S = 5.0
-MOST_CACHED = 3_000
 NOT_SPOKEN_AFTER = 2  # failures of one part before it is given up
 
 _PART_GAP_S = 0.06
@@ -45,17 +44,17 @@ class Phrases:
 
     `on_note(text)` is told once about anything the runner should know (no
     voice, an unknown voice, a bad file of their own); it is called from the
-    background thread.
+    background thread. `done_share` (0 to 1) tells how far the bank is.
     """
 
     def __init__(self, bank: Iterable[str], *, voice_name: str, rate_wpm: int, cache_dir: Path,
-                 own_dir: Path | None, on_note: Callable[[str], None], keep: int = 40) -> None:
+                 own_dir: Path | None, on_note: Callable[[str], None], keep: int = 60) -> None:
         self._bank = list(bank)
         self._known = set(self._bank)
         self._always = set(self._bank[:keep])
         self._voice_name = voice_name
         self._rate_wpm = rate_wpm
-        self._own_dir = own_dir
+        self._own = OwnPhrases(own_dir, self._note)
         self._on_note = on_note
         self._folders = [cache_dir / "phrases"]
         self._folder: Path | None = None
@@ -70,6 +69,7 @@ class Phrases:
         self._wake = threading.Event()
         self._closing = False
         self.bank_done = threading.Event()
+        self.done_share = 0.0
         self.voice_missing = ""
         self._thread = threading.Thread(target=self._work, name="sound-phrases", daemon=True)
 
@@ -135,6 +135,7 @@ class Phrases:
 
     def _work(self) -> None:
         try:
+            self._own.read(self._known)
             self._start_voice()
             waiting = list(reversed(self._bank))
             while not self._closing:
@@ -147,6 +148,7 @@ class Phrases:
                     continue
                 if waiting:
                     self._provide(waiting.pop())
+                    self.done_share = 1.0 - len(waiting) / len(self._bank)
                     continue
                 self.bank_done.set()
                 self._wake.wait()
@@ -158,8 +160,8 @@ class Phrases:
         """Make `part` available from the runner's files, the cache or the engine."""
         if part in self._loaded or part in self._paths or self._failures.get(part, 0) >= NOT_SPOKEN_AFTER:
             return
-        own = self._own_dir / f"{slug(part)}.wav" if self._own_dir is not None else None
-        if own is not None and own.exists():
+        own = self._own.recording(part)
+        if own is not None:
             try:
                 return self._keep(part, own)
             except BadWav as error:
@@ -196,7 +198,7 @@ class Phrases:
         try:
             with contextlib.suppress(OSError):
                 unfinished.unlink(missing_ok=True)
-            child.send(json.dumps({"text": part, "path": str(unfinished)}).encode() + b"\n")
+            child.send(json.dumps({"text": self._own.words(part), "path": str(unfinished)}).encode() + b"\n")
             answer = child.receive(PHRASE_LIMIT_S)
             if answer is None:
                 raise ChildGone("it took too long")
@@ -249,31 +251,27 @@ class Phrases:
             if self._folders:
                 folder: Path | None = self._folders.pop(0)
             elif len(self._temporary) < 2:
-                folder = _temporary_folder(("/dev/shm",) if self._temporary else ())
+                folder = temporary_folder(("/dev/shm",) if self._temporary else ())
                 if folder is not None:
                     self._temporary.append(folder)
             else:
                 return False
-            if folder is not None and _writable(folder):
+            if folder is not None and writable(folder):
                 self._folder = folder
-                _prune(folder)
+                prune(folder)
                 return True
             if folder is None:
                 return False
 
     def _cache_name(self, part: str) -> str:
-        key = json.dumps([part, self._engine, self._voice_name, self._rate_wpm, "volume 1.0", RATE_HZ])
+        key = json.dumps([self._own.words(part), self._engine, self._voice_name, self._rate_wpm,
+                          "volume 1.0", RATE_HZ])
         return hashlib.sha256(key.encode()).hexdigest()[:32] + ".wav"
 
     def _note(self, text: str) -> None:
         if text not in self._said:
             self._said.add(text)
             self._on_note(text)
-
-
-def slug(part: str) -> str:
-    """File name of a part among the runner's own phrases: words and hyphens."""
-    return re.sub(r"[^a-z0-9]+", "-", part.lower()).strip("-")
 
 
 def _joined(sounds: list[Pcm]) -> Pcm | None:
@@ -290,33 +288,3 @@ def _trimmed(sound: Pcm) -> Pcm:
     cut = sound[max(loud[0] - margin, 0):loud[-1] + margin].astype(np.float64)
     level: Pcm = np.round(cut * (_SPEECH_PEAK * 32_767 / np.abs(cut).max())).astype(np.int16)
     return level
-
-
-def _writable(folder: Path) -> bool:
-    probe = folder / f".try-{os.getpid()}"
-    try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        probe.write_bytes(b"x")
-        probe.unlink()
-    except OSError:
-        return False
-    return True
-
-
-def _temporary_folder(places: Iterable[str]) -> Path | None:
-    for place in (*places, None):
-        with contextlib.suppress(OSError):
-            return Path(tempfile.mkdtemp(prefix="guard-phrases-", dir=place))
-    return None
-
-
-def _prune(folder: Path) -> None:
-    """Drop unfinished files of earlier runs and the oldest beyond a bound."""
-    hour_ago_s = time.time() - 3_600
-    with contextlib.suppress(OSError):
-        for path in folder.glob(".*.wav"):
-            if path.stat().st_mtime < hour_ago_s:
-                path.unlink(missing_ok=True)
-        kept = sorted(folder.glob("*.wav"), key=lambda path: path.stat().st_mtime, reverse=True)
-        for path in kept[MOST_CACHED:]:
-            path.unlink(missing_ok=True)

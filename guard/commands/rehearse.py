@@ -32,6 +32,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.clock import PacedClock
     from guard.commands.options import chosen_settings
     from guard.commands.session_parts import Kind, finished, guarded
+    from guard.commands.voice_bar import ready_voice
     from guard.keep.folders import config_dir
     from guard.keep.library import rehearsals_dir
     from guard.screen.cautions import shown_once
@@ -52,6 +53,7 @@ def run(args: argparse.Namespace) -> int:
     source = PracticeSource(course, args.seed)
 
     async def session() -> int:
+        await ready_voice(settings, plain=args.plain)
         ended = await guarded(source, settings, PacedClock(speedup), kind, plain=args.plain)
         return finished(ended, title=f"Rehearsal {course.name}, seed {args.seed} (invented runner)")
 

@@ -45,6 +45,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.commands.options import chosen_settings
     from guard.commands.session_note import ask_if_wanted
     from guard.commands.session_parts import Kind, finished, guarded, is_terminal
+    from guard.commands.voice_bar import ready_voice
     from guard.keep.folders import config_dir, sessions_dir
     from guard.keep.wall import clock_is_trusted
     from guard.screen.cautions import shown_once
@@ -66,6 +67,7 @@ def run(args: argparse.Namespace) -> int:
     before_a_run(wall_now().date(), settings.ceiling_bpm, tell)
 
     async def session() -> Ended:
+        await ready_voice(settings, plain=args.plain)
         await source.prepare(tell)
         return await guarded(source, settings, RealClock(), kind, plain=args.plain, plan=plan)
 

@@ -255,7 +255,7 @@ class Core:
         # Downhill the equation is not meant; no belt falls by more than this.
         hill = 1.0 if grade is None else 1.0 + 4.5 * k.most(k.where(grade == grade, grade, 0.0), -0.1)
         assert self.now is not None
-        fast = self.now.restarting | ~self.now.warm
+        fast = self.now.restarting | k.no(self.now.warm)
         settles_bpm = est.level_bpm + k.where(fast, col.restart_response_s, col.response_s) * est.slope_bpm_s
         best = speed * hill - (settles_bpm - (col.ceiling_bpm - 1.5)) / col.gain
         usable = best == best

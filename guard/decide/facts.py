@@ -316,7 +316,9 @@ class Facts:
         return self._since_s(Cue.WALK) >= wait_s
 
     def pick_up_again(self) -> Fact:
-        return self._since_s(Cue.PICK_UP) >= self.col.repeat_s
+        # The last one has to show before there is room for more.
+        wait_s = self.kit.most(self.col.repeat_s, self.col.response_s)
+        return self._since_s(Cue.PICK_UP) >= wait_s
 
     def spaced(self) -> Fact:
         return self.now.t_s - self.mem.last_cue_s >= self.col.spacing_s

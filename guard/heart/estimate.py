@@ -229,6 +229,8 @@ class Estimator:
         self._trusted_for_s = self._trusted_for_s + k.where(trusted, k.least(self.age_s, 3.0), 0.0)
         self.age_s = k.where(trusted, 0.0, self.age_s)
         self.trusted = trusted
+        # A believed reading ends a run of suspects: spikes in a train are no jump.
+        self._suspect_s = k.where(trusted, -INFINITE, self._suspect_s)
 
     def _blend(self) -> None:
         """Patient while the tracks agree, quick as soon as they part."""

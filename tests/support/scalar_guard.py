@@ -128,6 +128,7 @@ class ScalarEstimate:
         self.trusted_for_s += min(self.age_s, 3.0)
         self.age_s = 0.0
         self.trusted = True
+        self.suspect_s = NEVER
 
     def _follows_steps(self, t_s: float, bpm: float, cadence_spm: float) -> bool:
         if not abs(bpm - cadence_spm) <= FILTER.lock_bpm:
@@ -318,6 +319,8 @@ class ScalarGuard:
 
     def _notice_doubtful_fall(self) -> None:
         memory, estimate = self.memory, self.estimate
+        if estimate.slipped:
+            memory.doubtful_fall_s = self.t_s
         if memory.state is not State.WALKING:
             return
         walked_s = self.t_s - memory.said_s[Cue.WALK]
@@ -602,7 +605,7 @@ class ScalarFacts:
         return self._since(Cue.WALK) >= (known.WALK_AGAIN_S if self._mem.unanswered else self._set.repeat_s)
 
     def pick_up_again(self) -> bool:
-        return self._since(Cue.PICK_UP) >= self._set.repeat_s
+        return self._since(Cue.PICK_UP) >= max(self._set.repeat_s, self._set.response_s)
 
     def spaced(self) -> bool:
         return self._g.t_s - self._mem.last_cue_s >= self._set.spacing_s

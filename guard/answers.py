@@ -12,7 +12,7 @@ from guard.speeds import WORDS
 _PLAIN = {
     Action.PAUSE: "paused: space goes on",
     Action.CONTINUE: "going on",
-    Action.MUTE: "sound off: only stop and sensor cues are heard",
+    Action.MUTE: "sound off for 15 min: only stop and sensor cues are heard",
     Action.UNMUTE: "sound on",
 }
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
+import math
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -52,6 +53,7 @@ TICK_S = 0.25  # wall seconds between looks at timeouts, and between screens
 DISCONNECT_S = 6.0  # how long a source may take to let go of its device
 CLOSE_S = 8.0  # how long a listener may take to finish
 ANSWER_S = 3.0  # how long the answer to a key stays on screen
+MUTE_S = 900.0  # a forgotten mute ends by itself
 NOTE_S = 30.0  # how long a warning stays there; it is shown again at the end
 STUCK_S = 10.0  # a disk that takes this long for one line is said to be stuck
 LOG_TOPIC = "log"
@@ -128,7 +130,7 @@ class _Live:
         self._sleep_watch = SleepWatch()
         self._log_stuck = False
         self._answer, self._answer_until_s = "", 0.0
-        self._last_sound_s = 0.0
+        self._last_sound_s, self._unmute_s = 0.0, math.inf
         self._kept: Path | None = None
         self._loop = asyncio.get_running_loop()
         self._stopped: asyncio.Future[str] = self._loop.create_future()
@@ -199,6 +201,8 @@ class _Live:
             if slept_s := self._sleep_watch.slept_s():
                 self._note(Note(f"this machine slept for {words.clock(round(slept_s))}: nothing was guarded "
                                 "meanwhile; keep it awake during a session"))
+            if self._clock.now_s() >= self._unmute_s:
+                self.take(Command(self._clock.now_s(), Action.UNMUTE))
             self._say_all_is_well()
             self._to_log.put_latest(self._log.tick)
             self._watch_log()
@@ -262,6 +266,7 @@ class _Live:
         action = command.action
         if action in (Action.MUTE, Action.UNMUTE):
             muted = action is Action.MUTE
+            self._unmute_s = self._clock.now_s() + MUTE_S if muted else math.inf
             self._to_sound.put(lambda: self._sounder.mute(muted))
         elif action is Action.STATUS:
             text = status_phrase(self.session.snapshot(), self._settings)

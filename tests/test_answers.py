@@ -38,7 +38,7 @@ def said(event: Command | Speed, before: dict[str, object] | None = None, **afte
 @pytest.mark.parametrize(("action", "value", "line"), [
     (Action.PAUSE, None, "paused: space goes on"),
     (Action.CONTINUE, None, "going on"),
-    (Action.MUTE, None, "sound off: only stop and sensor cues are heard"),
+    (Action.MUTE, None, "sound off for 15 min: only stop and sensor cues are heard"),
     (Action.UNMUTE, None, "sound on"),
     (Action.MARK, None, "marked at 12:34"),
     (Action.CEILING, 140.0, "ceiling 140"),

@@ -258,6 +258,17 @@ async def test_all_well_tick() -> None:
     assert not stage.sounder.asked("tick")
 
 
+async def test_a_mute_ends_by_itself_and_that_is_logged() -> None:
+    readings: list[Input] = [Reading(float(t), 118 + t % 2, True) for t in range(1, 2_000)]
+    stage = Stage([*readings[:20], Command(20.5, Action.MUTE), *readings[20:]])
+    stage.clock = PacedClock(rate=1_000.0)
+    await stage.run()
+    assert stage.sounder.asked("mute") == [True, False]
+    muted, unmuted = (item.t_s for item in stage.log.items
+                      if isinstance(item, Command) and item.action in (Action.MUTE, Action.UNMUTE))
+    assert 900 <= unmuted - muted < 1_900  # looked at four times a wall second
+
+
 async def test_wall_clock_steps_are_logged() -> None:
     jump = timedelta()
 

@@ -305,19 +305,28 @@ def test_closing_leaves_no_process_and_no_thread(start: Start) -> None:
 def test_the_worker_says_guard_stopped_when_the_guard_dies(
         heard_sounds: Capture, tmp_path: Path) -> None:
     program = f"""
-import os, pathlib, threading
+import os, pathlib, threading, time
 from guard.settings import Settings
 from guard.sound.player import Sounder
 from guard.sound.worker_backend import WorkerBackend, meaning
 found = threading.Event()
-sounder = Sounder(Settings(speech="tones"), cache_dir=pathlib.Path({str(tmp_path)!r}),
+sounder = Sounder(Settings(speech="short"), cache_dir=pathlib.Path({str(tmp_path)!r}),
                   on_health=lambda backend, detail: found.set())
 sounder.start()
 assert found.wait(10)
+give_up_s = time.monotonic() + 15
+while sounder._phrases.pcm("guard stopped") is None and time.monotonic() < give_up_s:
+    time.sleep(0.01)
+time.sleep(0.2)
+print(time.monotonic(), flush=True)
 os.kill(os.getpid(), 9)
 """
-    subprocess.run([sys.executable, "-c", program], timeout=20, check=False)
-    assert key(heard_sounds.wait_for(1)[0]) == "guard_stopped"
+    died = subprocess.run([sys.executable, "-c", program], timeout=40, check=False, stdout=subprocess.PIPE)
+    sound, = heard_sounds.wait_for(1)
+    assert key(sound) == "guard_stopped"
+    print(f"guard stopped: heard {1e3 * (sound.onset_s - float(died.stdout)):.0f} ms after the guard's end")
+    assert sound.onset_s - float(died.stdout) < 1.0
+    assert sound.length_s > len(tones.stopped()) / tones.RATE_HZ + 0.4  # tone and words
     time.sleep(0.3)
     assert len(heard_sounds.sounds()) == 1  # the spare keeps quiet
 

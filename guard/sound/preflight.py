@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from guard.decide.wording import cue_phrases, headline, phrase
+from guard.decide.wording import GUARD_STOPPED, cue_phrases, headline, phrase
 from guard.events import CueGiven
 from guard.settings import Settings
 from guard.sound import tones
@@ -100,7 +100,8 @@ def play_all(settings: Settings, backend: Backend, cache_dir: Path, own_phrases:
     """Play every cue as it will sound, one each step; yields its name just before."""
     phrases = None
     if settings.speech != "tones":
-        phrases = _phrases(cue_phrases(settings), settings, cache_dir, own_phrases, lambda note: None)
+        bank = [*cue_phrases(settings), GUARD_STOPPED]
+        phrases = _phrases(bank, settings, cache_dir, own_phrases, lambda note: None)
         phrases.bank_done.wait(VOICE_WAIT_S)
     try:
         for cue in tones.PATTERNS:
@@ -114,7 +115,11 @@ def play_all(settings: Settings, backend: Backend, cache_dir: Path, own_phrases:
         yield "all's well   the tick"
         backend.play(Sound(np.concatenate([tones.tick(settings.volume), tones.silence(0.4)])))
         yield "stopped      the guard itself has ended"
-        backend.play(Sound(tones.stopped(settings.volume)))
+        pieces = [tones.stopped(settings.volume)]
+        spoken = phrases.pcm(GUARD_STOPPED) if phrases is not None else None
+        if spoken is not None:
+            pieces += [tones.silence(0.08), tones.scaled(spoken, settings.volume)]
+        backend.play(Sound(np.concatenate(pieces)))
     finally:
         if phrases is not None:
             phrases.close()

@@ -222,7 +222,7 @@ class Session:
             place = self._progress.advance(t_s, distance_m, held=self._held)
             index = place.index + (1 if place.done else 0)
             if index != self._part:
-                if self._part >= 0:
+                if index > 0:
                     outputs.append(self._given(CueGiven(t_s, Cue.PART, self._part_reason(place.done))))
                 self._part = index
                 warming = not place.done and self._progress.part.kind is Kind.WARM_UP

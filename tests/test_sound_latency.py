@@ -56,7 +56,6 @@ class PacketSource:
     def __init__(self, clock: ManualClock, heard: Capture, sounder: Sounder, cues: int) -> None:
         self.waits_s: list[float] = []
         self.on_demand_s: list[float] = []
-        self._count = 0
         self.kinds: set[Cue] = set()
         self._clock, self._heard, self._sounder, self._cues = clock, heard, sounder, cues
         self._given: CueGiven | None = None
@@ -64,7 +63,6 @@ class PacketSource:
     async def run(self, clock: SessionClock, put: Callable[[Input], None]) -> None:
         put(Link(0.0, LinkState.CONNECTED, "strap A"))
         await asyncio.to_thread(self._settled)
-        self._count = len(self._heard.sounds())
         while len(self.waits_s) < self._cues:
             self._clock.advance_to(self._clock.now_s() + 1.0)
             self._given = None
@@ -85,10 +83,9 @@ class PacketSource:
 
     async def _heard_after(self, asked_s: float) -> float:
         """Wait for one more sound and for quiet; how long after `asked_s` it was heard, s."""
-        sounds = await asyncio.to_thread(self._heard.wait_for, self._count + 1, LONGEST_SILENCE_S)
-        self._count = len(sounds)
+        sound, = await asyncio.to_thread(self._heard.wait_for, 1, LONGEST_SILENCE_S)
         await asyncio.to_thread(self._settled)
-        return sounds[-1].onset_s - asked_s
+        return sound.onset_s - asked_s
 
     def hear(self, cue: CueGiven) -> None:
         self._given = cue
@@ -98,7 +95,8 @@ class PacketSource:
     def _settled(self) -> None:
         wait_until(lambda: self._sounder._current is None and self._sounder._worker._spare is not None,
                    10, "quiet")
-        time.sleep(0.05)
+        time.sleep(0.1)
+        self._heard.forget()
 
 
 @pytest.fixture

@@ -96,6 +96,12 @@ class Capture:
                    timeout_s, f"{count} sounds")
         return self.sounds()
 
+    def forget(self) -> None:
+        """Begin anew, with nothing heard; keeps long campaigns light."""
+        for path in self.folder.glob("*.wav"):
+            path.unlink()
+        _read.cache_clear()
+
     def _configure(self, text: str) -> None:
         # Whole at once, as a new file: a player may read it at any moment, and ALSA
         # reloads it only when its inode or second of change differs.

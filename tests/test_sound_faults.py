@@ -193,7 +193,8 @@ def tiny_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
-@pytest.mark.parametrize("how", [pytest.param("full", marks=pytest.mark.slow), "read-only"])
+@pytest.mark.slow  # test_phrases.py has the same for the phrases alone
+@pytest.mark.parametrize("how", ["full", "read-only"])
 def test_the_cache_cannot_be_written(
         heard_sounds: Capture, tmp_path: Path, tiny_disk: Path, how: str) -> None:
     """Phrases are kept elsewhere for this session: nothing is lost, so there is nothing to tell."""
@@ -211,6 +212,7 @@ def test_the_cache_cannot_be_written(
     checked(live, script)
 
 
+@pytest.mark.slow
 def test_a_cached_phrase_is_damaged(heard_sounds: Capture, tmp_path: Path) -> None:
     live = session(tmp_path, speech="short")
 

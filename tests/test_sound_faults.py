@@ -147,6 +147,7 @@ def test_the_devices_configuration_changes(heard_sounds: Capture, tmp_path: Path
                            "freeze": "does not answer"}[how])
 
 
+@pytest.mark.slow  # test_sounder.py has the same without a session
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSTOP])
 def test_the_sound_worker_is_killed_or_frozen(heard_sounds: Capture, tmp_path: Path, number: int) -> None:
     """Killed, the spare takes over: nothing to tell. Frozen, a system player does meanwhile."""

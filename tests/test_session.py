@@ -199,3 +199,10 @@ def test_a_warm_up_shows_where_heart_rate_goes():
     seen = session.snapshot()
     assert seen.state is State.WARMING
     assert seen.foreseen_bpm > seen.level_bpm + 5
+
+
+def test_skipping_the_first_part_before_the_first_reading_is_said():
+    parts = tuple(Part(Kind.BASE, name, 600.0) for name in ("one", "two"))
+    session = Session(SETTINGS, Plan("invented", parts))
+    outputs = session.feed(Command(0.1, Action.SKIP_PART))
+    assert [given.cue for given in outputs if isinstance(given, CueGiven)] == [Cue.PART]

@@ -17,8 +17,8 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from guard.keep.csv_export import csv_chunks
-    from guard.keep.log import write_whole
     from guard.keep.recording import read_log
+    from guard.keep.whole import write_whole
 
     recording = read_log(args.file)
     for note in recording.notes:

@@ -36,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     found = review(recording, settings)
     title = path.name
     if args.html is not None:
-        from guard.keep.log import write_whole
+        from guard.keep.whole import write_whole
         from guard.report.review_page import page
 
         write_whole(Path(args.html), [page(found, title).encode()], force=args.force)

@@ -86,8 +86,8 @@ class Core:
         if speed is not None:
             self._advise(dt, speed, grade)
         cues = self._decide(t, Facts(k, est, col, mem, now))
-        if speed is not None:
-            self._advise_slower(cues, speed)
+        if speed is not None and k.some(eased := cues == int(Cue.EASE)):
+            self._advise_slower(eased, speed)
         return cues
 
     def reason(self, lane: int) -> str:
@@ -267,12 +267,12 @@ class Core:
         advised = k.floor(self._best_speed / hill / step + 1e-9) * step
         self.advised_speed_m_s = k.where((speed == speed) & (advised > 0.0), advised, NAN)
 
-    def _advise_slower(self, cues: Number, speed: Number) -> None:
+    def _advise_slower(self, eased: Fact, speed: Number) -> None:
         """Who is told to ease is told a lower speed than the present: one step of the belt at least."""
         k, step = self._kit, self.columns.belt_step_m_s
         below = k.most(k.floor(speed / step - 1.0 + 1e-9), 1.0) * step
-        self.advised_speed_m_s = k.where(
-            cues == int(Cue.EASE), k.least(self.advised_speed_m_s, below), self.advised_speed_m_s)
+        advised = self.advised_speed_m_s
+        self.advised_speed_m_s = k.where(eased, k.least(advised, below), advised)
 
     def _numbers(self, lane: int) -> dict[str, str]:
         assert self.now is not None

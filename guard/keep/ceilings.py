@@ -14,9 +14,9 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from guard.errors import HardwareError, InputError
+from guard.errors import InputError
 from guard.keep.folders import data_dir
-from guard.keep.whole import write_whole
+from guard.keep.whole import remove, write_whole
 
 NAME = "ceiling.jsonl"
 FORMAT = 1
@@ -64,15 +64,7 @@ def remember(result: Result) -> Path:
 
 def forget() -> bool:
     """Take all results away; False where there were none."""
-    path = ceiling_path()
-    try:
-        path.unlink()
-    except FileNotFoundError:
-        return False
-    except OSError as error:
-        raise HardwareError(f"cannot remove {path} ({error.strerror or error}): give write permission there"
-                            ) from None
-    return True
+    return remove(ceiling_path())
 
 
 def _lines(path: Path) -> list[str]:

@@ -30,7 +30,7 @@ from guard.keep.whole import write_whole
 from guard.settings import Settings
 
 __all__ = ["Recording", "SessionLog", "from_record", "new_session_path", "read_log", "repair",
-           "session_header", "to_record", "write_recording", "write_whole"]
+           "session_header", "to_record", "write_recording"]
 
 SYNC_EVERY_S = 3.0  # so that with a slow disk and a late tick at most 5 s are ever lost
 RETRY_EVERY_S = 2.0

@@ -38,11 +38,6 @@ class LogFile:
         self._head = b""
         self._doubtful = False
 
-    @property
-    def unsynced(self) -> bool:
-        """Whether anything written is not safe on the disk yet."""
-        return bool(self._unsynced)
-
     def write(self, data: bytes) -> int:
         """Append `data` in one write; returns how much of it the disk took."""
         if self._fd is None:

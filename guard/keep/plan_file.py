@@ -40,7 +40,7 @@ def write_new(file: str, text: str) -> None:
 
     UsageError where it exists, HardwareError where folder or disk does not take it.
     """
-    from guard.keep.log import write_whole
+    from guard.keep.whole import write_whole
 
     try:
         write_whole(Path(file), [text.encode()])

@@ -44,7 +44,7 @@ def save(changes: Mapping[str, Any], path: Path | None = None) -> Path:
     """
     import tomlkit
 
-    from guard.keep.log import write_whole
+    from guard.keep.whole import write_whole
 
     name = settings_path(make=True) if path is None else path
     text = _text(name)

@@ -7,21 +7,17 @@ understood is set aside with a note, never a reason not to run. `kind` is
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from guard.errors import HardwareError
 from guard.keep.folders import config_dir
+from guard.keep.whole import remove, write_whole
 from guard.sense.peripheral import HEART_RATE, by_kind
 from guard.sense.seen import Strap, plain
 
 STRAP = HEART_RATE.kind
 FORMAT = 1
-OWNER_ONLY = 0o600
 SIZE_LIMIT = 10_000
 
 
@@ -56,38 +52,13 @@ def remember(strap: Strap, kind: str = STRAP) -> Path:
     """
     path = strap_file(make=True, kind=kind)
     text = json.dumps({"format": FORMAT, "name": strap.name, "address": strap.address}, ensure_ascii=True)
-    temporary: str | None = None
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        Path(temporary).chmod(OWNER_ONLY)
-        Path(temporary).replace(path)
-        temporary = None
-    except OSError as error:
-        raise HardwareError(
-            f"cannot write {path} ({error.strerror or error}): give write permission or free space there"
-        ) from None
-    finally:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                Path(temporary).unlink()
+    write_whole(path, [f"{text}\n".encode()], force=True)
     return path
 
 
 def forget(kind: str = STRAP) -> bool:
     """Remember none of this kind; True where one was remembered. Raises HardwareError."""
-    path = strap_file(kind=kind)
-    try:
-        path.unlink()
-    except FileNotFoundError:
-        return False
-    except OSError as error:
-        raise HardwareError(f"cannot remove {path} ({error.strerror or error}): give write permission there"
-                            ) from None
-    return True
+    return remove(strap_file(kind=kind))
 
 
 def _text(data: object, key: str) -> str:

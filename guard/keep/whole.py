@@ -40,6 +40,18 @@ def write_whole(path: Path, chunks: Iterable[bytes], *, force: bool = False) -> 
                 Path(part).unlink(missing_ok=True)
 
 
+def remove(path: Path) -> bool:
+    """Take a file away; False where there was none. Raises HardwareError."""
+    try:
+        path.unlink()
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise HardwareError(f"cannot remove {path} ({error.strerror or error}): give write permission there"
+                            ) from None
+    return True
+
+
 def sync_folder(folder: Path) -> None:
     """Keep a new file's name too; some systems cannot sync a folder, and need not."""
     with contextlib.suppress(OSError):

@@ -15,23 +15,13 @@ from guard.coach.progress_line import Known
 from guard.coach.progress_trend import Trend, Verdict
 from guard.report import progress_svg as svg
 from guard.report import progress_words as words
+from guard.report.document import document
 
 SHOWN_DAYS = 366
 SHOWN_WEEKS = 52
 
 _STYLE = """
-:root { color-scheme: light dark; --paper: #fff; --ink: #1b1b1b; --soft: #5a5a5a; --rule: #d8d8d8;
-  --blue: #0072B2; --warm: #D55E00; --shade: #e9e4d4; --band: #e3ecf3; }
-@media (prefers-color-scheme: dark) { :root { --paper: #16181a; --ink: #ececec; --soft: #a9adb0;
-  --rule: #3a3e42; --blue: #56B4E9; --warm: #E69F00; --shade: #3a3626; --band: #22303a; } }
-@media print { :root { color-scheme: light; --paper: #fff; --ink: #000; --soft: #444; --rule: #bbb;
-  --blue: #0072B2; --warm: #D55E00; --shade: #e9e4d4; --band: #e3ecf3; } }
-* { box-sizing: border-box; }
-body { margin: 0 auto; max-width: 46rem; padding: 1.2rem 1rem 3rem; background: var(--paper);
-  color: var(--ink); font: 1rem/1.5 system-ui, sans-serif; }
-h1 { font-size: 1.5rem; line-height: 1.25; margin: 0 0 .3rem; }
-h2 { font-size: 1.1rem; margin: 2rem 0 .4rem; border-top: 1px solid var(--rule); padding-top: 1rem; }
-p { margin: .4rem 0; } .soft { color: var(--soft); font-size: .9rem; }
+@media print { :root { color-scheme: light; --ink: #000; --soft: #444; --rule: #bbb; } }
 ul { margin: .4rem 0; padding-left: 1.2rem; }
 svg { display: block; width: 100%; height: auto; margin: .6rem 0 .2rem; }
 svg text { font-size: 13px; fill: var(--soft); }
@@ -40,8 +30,6 @@ svg text { font-size: 13px; fill: var(--soft); }
 .trend { stroke: var(--ink); stroke-width: 2.5; } .bend { fill: var(--band); }
 .bend-line { stroke: var(--ink); stroke-dasharray: 3 4; } .spell { fill: var(--shade); }
 .under { fill: var(--blue); } .over-ground { fill: var(--paper); } .over-line { fill: var(--warm); }
-.key { display: inline-block; width: .9em; height: .9em; vertical-align: -.1em;
-  border: 1px solid var(--rule); }
 .under-key { background: var(--blue); } .over-key { background:
   repeating-linear-gradient(45deg, var(--warm) 0 2px, var(--paper) 2px 5px); }
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem; }
@@ -51,7 +39,7 @@ th:first-child, td:first-child, .words { text-align: left; } td.words { white-sp
 summary { cursor: pointer; }
 @media (max-width: 34rem) { svg text { font-size: 21px; } .rare { display: none; } }
 @media print { body { max-width: none; padding: 0; font-size: 10.5pt; } h2, svg { break-after: avoid; }
-  svg, tr { break-inside: avoid; } * { -webkit-print-color-adjust: exact; print-color-adjust: exact; } }
+  svg, tr { break-inside: avoid; } }
 """
 
 
@@ -101,13 +89,7 @@ def page(months: Months, sessions: Sequence[Session], links: Sequence[Link], uni
                            words.drift_sentence(months), words.WHAT_SPEED_IS, words.WHAT_COUNTS]),
               _list(words.refusal_sentences(months)),
               f"<details><summary>All runs of the last year</summary>{_runs(months, units)}</details>"]
-    body = "\n".join(part for part in parts if part)
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
-        'style-src \'unsafe-inline\'">\n'
-        f"<title>Progress</title>\n<style>{_STYLE}</style></head>\n<body>\n{body}\n</body></html>\n")
+    return document("Progress", _STYLE, parts)
 
 
 def _by_month(known: Sequence[Point]) -> list[Point]:

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from html import escape
 
 from guard.report import review_words as words
+from guard.report.document import document
 from guard.report.review_figure import figure, shape
 from guard.report.review_style import STYLE
 from guard.screen.look import clean
@@ -30,14 +31,7 @@ def page(review: Review, title: str) -> str:
         "<h2>Before you conclude anything</h2>",
         *(f"<p>{_text(text)}</p>" for text in words.cautions(review)),
     ]
-    body = "\n".join(part for part in parts if part)
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
-        'style-src \'unsafe-inline\'">\n'
-        f"<title>{_text(words.heading(review))}</title>\n<style>{STYLE}</style></head>\n"
-        f"<body>\n{body}\n</body></html>\n")
+    return document(_text(words.heading(review)), STYLE, parts)
 
 
 def _text(words_: str) -> str:

@@ -1,16 +1,7 @@
-"""How the review page looks: light, dark, phone and paper. No script, nothing fetched."""
+"""How the review page looks beyond `report.document`: light, dark, phone and paper."""
 
 STYLE = """
-:root { color-scheme: light dark; --paper: #fff; --ink: #1b1b1b; --soft: #5a5a5a; --rule: #d8d8d8;
-  --blue: #0072B2; --warm: #D55E00; --shade: #e9e4d4; }
-@media screen and (prefers-color-scheme: dark) { :root { --paper: #16181a; --ink: #ececec;
-  --soft: #a9adb0; --rule: #3a3e42; --blue: #56B4E9; --warm: #E69F00; --shade: #3a3626; } }
-* { box-sizing: border-box; }
-body { margin: 0 auto; max-width: 46rem; padding: 1.2rem 1rem 3rem; background: var(--paper);
-  color: var(--ink); font: 1rem/1.5 system-ui, sans-serif; overflow-wrap: anywhere; }
-h1 { font-size: 1.5rem; line-height: 1.25; margin: 0 0 .3rem; }
-h2 { font-size: 1.1rem; margin: 2rem 0 .4rem; border-top: 1px solid var(--rule); padding-top: 1rem; }
-p { margin: .4rem 0; } .soft { color: var(--soft); font-size: .9rem; }
+body { overflow-wrap: anywhere; }
 .tag { color: var(--ink); font-weight: bold; }
 
 figure { margin: 1.2rem 0 0; padding-left: 2.3rem; } figcaption { margin-left: -2.3rem; }
@@ -46,8 +37,6 @@ path, line { vector-effect: non-scaling-stroke; }
 .seam { stroke: var(--soft); } .cue { stroke: var(--ink); stroke-dasharray: 1 3; opacity: .6; }
 .silent { fill: var(--shade); } .speed { fill: none; stroke: var(--ink); stroke-width: 1.5; }
 .up { fill: var(--soft); } .zero { stroke: var(--rule); }
-.key { display: inline-block; width: .9em; height: .9em; vertical-align: -.1em;
-  border: 1px solid var(--rule); }
 .key.u { background: var(--blue); } .key.o { background: var(--warm); }
 .key.s { background: var(--shade); }
 
@@ -76,6 +65,5 @@ li .number { text-align: right; color: var(--soft); } li .at { text-align: right
   :root { color-scheme: light; } body { max-width: none; padding: 0; font-size: 10.5pt; }
   .mark .tip { display: none; }
   figure, li, tr, dd { break-inside: avoid; } h2 { break-after: avoid; }
-  * { -webkit-print-color-adjust: exact; print-color-adjust: exact; }
 }
 """

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 
 from guard import __version__
-from guard.errors import GuardError, InputError, UsageError
+from guard.errors import GuardError, UsageError
 from guard.runner.courses import COURSES
 from guard.runner.response import Model
 from guard.settings import parse_assignments
@@ -36,6 +36,7 @@ from guard.study.benchmark_report import (
     figures,
     interval,
     verdict_table,
+    write_text,
 )
 from guard.study.benchmark_trial import SEEDS, Outcome, faults_alone, run, true_rises
 
@@ -121,7 +122,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         say(verdict_table(verdicts))
     report["targets"] = [item.as_dict() for item in verdicts]
     if args.json:
-        _write(args.json, json.dumps(_finite(report), indent=1))
+        write_text(args.json, json.dumps(_finite(report), indent=1))
     if args.picture:
         draw_picture(Path(args.picture), report["courses"],
                      f"{args.runners} simulated runners a course, {args.seed_set} seeds, {args.model} model")
@@ -137,16 +138,6 @@ def _finite(value: Any) -> Any:
     if isinstance(value, float) and not np.isfinite(value):
         return None
     return value
-
-
-def _write(where: str, text: str) -> None:
-    if where == "-":
-        print(text)
-        return
-    try:
-        Path(where).write_text(text + "\n", encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"cannot write {where}: {error.strerror}; choose another file") from None
 
 
 def _parser() -> argparse.ArgumentParser:

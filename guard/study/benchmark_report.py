@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.errors import InputError
 from guard.events import Cue
 from guard.runner.courses import COURSES
 from guard.study.benchmark_controllers import NAMES
@@ -196,3 +197,14 @@ def draw_picture(path: Path, results: Mapping[str, Mapping[str, Mapping[str, Any
         ncols=6 if columns > 2 else 3)
     figure.savefig(path, dpi=110)
     plt.close(figure)
+
+
+def write_text(where: str, text: str) -> None:
+    """`text` to the file named, or to standard output for "-"; InputError where it cannot be written."""
+    if where == "-":
+        print(text)
+        return
+    try:
+        Path(where).write_text(text + "\n", encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"cannot write {where}: {error.strerror}; choose another file") from None

@@ -25,9 +25,9 @@ from typing import Any
 import numpy as np
 
 from guard import __version__
-from guard.errors import GuardError, InputError, UsageError
+from guard.errors import GuardError, UsageError
 from guard.runner.courses import COURSES
-from guard.study.benchmark_report import Interval, interval
+from guard.study.benchmark_report import Interval, interval, write_text
 from guard.study.estimators_filters import (
     CONTENDERS,
     GatedKalman,
@@ -173,7 +173,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             report["records"][Path(path).name] = results
             say(table(f"measured: {Path(path).name}, faults drawn {DRAWS} times", results) + "\n")
     if args.json:
-        _write(args.json, json.dumps(report, indent=1))
+        write_text(args.json, json.dumps(report, indent=1))
     return 0
 
 
@@ -185,16 +185,6 @@ def _tune(jobs: list[Any], seed_set: str) -> int:
         words = ", ".join(f"{key} {value:g}" for key, value in chosen.items())
         print(f"{CONTENDERS[name][0]}: {words}; 20 s ahead {error:.2f} bpm")
     return 0
-
-
-def _write(where: str, text: str) -> None:
-    if where == "-":
-        print(text)
-        return
-    try:
-        Path(where).write_text(text + "\n", encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"cannot write {where}: {error.strerror}; choose another file") from None
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +34,11 @@ class Contender(Protocol):
 
     level_bpm: Array
     slope_bpm_s: Array
-    sd_bpm: Array  # standard deviation it states for the level
+
+    @property
+    def sd_bpm(self) -> Array:
+        """Standard deviation it states for the level."""
+        ...
 
     def step(self, t_s: float, bpm: Array) -> None:
         """Take the readings of `t_s`, NaN where none came."""
@@ -280,7 +284,7 @@ class OfTheGuard:
 
 
 # name: (what it is, how to make one for n lanes)
-CONTENDERS: dict[str, tuple[str, Callable[[int], Any]]] = {
+CONTENDERS: dict[str, tuple[str, Callable[[int], Contender]]] = {
     "last": ("the newest reading as it came", LastReading),
     "smoothing": ("exponential smoothing with a slope", Holt),
     "median": ("line by repeated medians", RepeatedMedian),

@@ -65,6 +65,14 @@ def replay(recording: Recording, settings: Settings) -> Replay:
     of the log cannot be taken.
     """
     session = Session(settings, plan_of(recording))
+    return Replay(settings, tuple(played(recording, session)), session.summary())
+
+
+def played(recording: Recording, session: Session) -> list[Output]:
+    """All that `session` says to the recording's inputs, up to its end.
+
+    Raises InputError when an input of the log cannot be taken.
+    """
     outputs: list[Output] = []
     for event in recording.inputs:
         try:
@@ -74,7 +82,7 @@ def replay(recording: Recording, settings: Settings) -> Replay:
     # `advance` stops just short of a moment; the last one of a session that was
     # interrupted may be that of a timeout.
     outputs += session.advance(recording.end_s + (0.001 if recording.interrupted else 0.0))
-    return Replay(settings, tuple(outputs), session.summary())
+    return outputs
 
 
 def plan_of(recording: Recording) -> Plan | None:

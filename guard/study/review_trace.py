@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.decide.plan import Plan
-from guard.errors import GuardError, InputError
 from guard.events import Output, State
 from guard.keep.recording import Recording
 from guard.session import Session
 from guard.settings import Settings
+from guard.study.replay import played
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -76,14 +76,8 @@ def trace_of(
     breaks off in the middle for a reason of its content.
     """
     session = _Watched(settings, plan)
-    outputs: list[Output] = []
-    for event in recording.inputs:
-        try:
-            outputs += session.feed(event)
-        except GuardError as error:
-            raise InputError(f"the log cannot be gone through beyond {event.t_s:g} s: {error}") from None
-    outputs += session.advance(recording.end_s + (0.001 if recording.interrupted else 0.0))
-    return session.trace(), tuple(outputs), session.summary()
+    outputs = tuple(played(recording, session))
+    return session.trace(), outputs, session.summary()
 
 
 class _Watched(Session):

@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 from guard.decide.lanes import Lane
 from guard.decide.plan import Plan
-from guard.errors import GuardError, InputError
+from guard.errors import InputError
 from guard.events import Cue, Output
 from guard.keep.recording import Recording
 from guard.session import Session
 from guard.settings import Settings
-from guard.study.replay import plan_of
+from guard.study.replay import plan_of, played
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -75,13 +75,10 @@ def tape_of(name: str, recording: Recording, settings: Settings) -> Tape:
     log cannot be taken or nothing was recorded.
     """
     session = _Taped(settings, plan_of(recording))
-    for event in recording.inputs:
-        try:
-            session.feed(event)
-        except GuardError as error:
-            raise InputError(
-                f"{name}: the log cannot be played beyond {event.t_s:g} s: {error}") from None
-    session.advance(recording.end_s + (0.001 if recording.interrupted else 0.0))
+    try:
+        played(recording, session)
+    except InputError as error:
+        raise InputError(f"{name}: {error}") from None
     rows = np.array(session.lane.rows, dtype=np.float64).reshape(-1, 4)
     if not np.isfinite(rows[:, 1]).any():
         raise InputError(f"{name} holds no usable heart rate: there is nothing to tune on")

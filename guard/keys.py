@@ -20,11 +20,10 @@ from typing import IO
 from guard.events import Action, Command, Snapshot, Speed, State
 from guard.screen.words import KM_H_PER_M_S, MPH_PER_M_S
 from guard.settings import Settings, find
+from guard.speeds import FASTEST_M_S, STEEPEST
 
 QUIT_WITHIN_S = 5.0
 TYPE_SPEED = "type the belt's speed first: 8.5, Enter"
-_STEEPEST_PERCENT = 45.0
-_FASTEST_M_S = 12.0  # nobody types more; keeps a stuck key from running away
 
 
 class Key(Enum):
@@ -178,7 +177,7 @@ def _stepped_speed(snapshot: Snapshot, settings: Settings, direction: int) -> Sp
 
 
 def _typed_speed(snapshot: Snapshot, speed_m_s: float) -> Speed | None:
-    if not 0 <= speed_m_s <= _FASTEST_M_S:
+    if not 0 <= speed_m_s <= FASTEST_M_S:
         return None
     return Speed(snapshot.t_s, round(speed_m_s, 4), typed=True)
 
@@ -197,7 +196,7 @@ def _speed_entered(entry: str, snapshot: Snapshot, settings: Settings) -> tuple[
 def _grade_entered(entry: str, snapshot: Snapshot) -> tuple[Speed | None, str]:
     """The grade of an entry in percent, or None and why."""
     number = _number(entry)
-    if number is None or abs(number) > _STEEPEST_PERCENT:
+    if number is None or abs(number) > 100 * STEEPEST:
         said = f"{entry} % is no grade: " if entry else ""
         return None, f"{said}type it as 2 %, or 2 - % downhill"
     return Speed(snapshot.t_s, grade=round(number / 100, 4), typed=True), ""

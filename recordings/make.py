@@ -24,8 +24,9 @@ from scenes import SCENES, Fault, Scene  # type: ignore[import-not-found]
 from guard.clock import ManualClock
 from guard.decide.plan_text import parse_plan
 from guard.events import Action, Command, Cue, CueGiven, Input, Output, Reading, StateChanged
+from guard.heart.packet import encode
 from guard.keep.log import session_header, write_recording
-from guard.sense.practice import PracticeSource, packet
+from guard.sense.practice import PracticeSource
 from guard.session import Session
 from guard.settings import Settings
 from guard.study.replay import Replay
@@ -72,7 +73,7 @@ class Strap:
         elif fault.kind == "low":
             part = min(into_s / fault.within_s, 1.0)
             bpm = round(bpm + part * (fault.bpm + float(self._rng.normal()) - bpm))
-        return replace(reading, bpm=bpm, rr_s=(), raw=packet(bpm, ()))
+        return replace(reading, bpm=bpm, rr_s=(), raw=encode(bpm, contact=True, rr_s=()))
 
 
 def record(name: str, path: Path) -> Replay:

@@ -76,7 +76,7 @@ class DeviceLink:
         self._search = Search(peripheral, self._limits, wanted, choose, wait_s)
         self._found: Sighting | None = None
         self._number = 0
-        self._back_off = BackOff()
+        self._back_off = BackOff(self._limits.retry_s)
         self._twins = Twins(self._limits.twin_s)
         self._bad_packet_s: float | None = None
         self._put: Callable[[Input], None] = lambda event: None

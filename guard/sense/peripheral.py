@@ -12,10 +12,7 @@ from dataclasses import dataclass
 from guard import events
 from guard.events import Input, Reading, Speed
 from guard.heart import foot_pod_packet, packet, treadmill_packet
-
-# Beyond these a figure is a fault of the device: nobody runs so, no belt tilts so.
-FASTEST_M_S = 12.0
-STEEPEST = 0.45
+from guard.speeds import FASTEST_M_S, STEEPEST
 
 
 def uuid(short: int) -> str:

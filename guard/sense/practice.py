@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 from guard.clock import SessionClock
 from guard.errors import UsageError, printable
 from guard.events import Battery, Cue, CueGiven, Input, Link, LinkState, Reading, Speed
+from guard.heart.packet import RR_UNITS_PER_S, encode
 from guard.runner.rehearsal import PRACTICE, PracticeCourse, one_runner
 from guard.runner.simulate import Runners, Second
 from guard.runner.strap import FaultRates
 
 NAME = "practice strap (invented)"
 SPEED_EVERY_S = 5
-RR_PER_S = 1024  # resolution of RR intervals in the Heart Rate Service
 GRACE_S = 4.0  # out of range for so long before the link is called lost
 RR_SPREAD = 0.02  # beat-to-beat, share of the interval; small while running (ours)
 
@@ -128,9 +128,9 @@ class PracticeSource:
         intervals: list[float] = []
         while self._next_beat_s < end_s:
             length = 60.0 / true_bpm * (1.0 + RR_SPREAD * float(self._beats.standard_normal()))
-            ticks = max(200, round(length * RR_PER_S))
-            intervals.append(ticks / RR_PER_S)
-            self._next_beat_s += ticks / RR_PER_S
+            ticks = max(200, round(length * RR_UNITS_PER_S))
+            intervals.append(ticks / RR_UNITS_PER_S)
+            self._next_beat_s += ticks / RR_UNITS_PER_S
         return tuple(intervals)
 
     def _reading(self, now_s: float, step: int, bpm: float, rr_s: tuple[float, ...]) -> Reading:
@@ -138,14 +138,7 @@ class PracticeSource:
             bpm = min(max(bpm + float(self._dry[step % len(self._dry)]), 40.0), 220.0)
             rr_s = ()
         whole = round(bpm)
-        return Reading(now_s, whole, True, rr_s, raw=packet(whole, rr_s))
-
-
-def packet(bpm: int, rr_s: tuple[float, ...]) -> bytes:
-    """The Heart Rate Measurement (0x2A37) a strap with contact would send."""
-    flags = 0b0000_0110 | (0b0001_0000 if rr_s else 0)  # contact supported and detected; RR present
-    intervals = b"".join(round(rr * RR_PER_S).to_bytes(2, "little") for rr in rr_s)
-    return bytes((flags, bpm)) + intervals
+        return Reading(now_s, whole, True, rr_s, raw=encode(whole, contact=True, rr_s=rr_s))
 
 
 def _speed_of(now_s: float, second: Second) -> Speed:

@@ -16,12 +16,11 @@ from guard.clock import SessionClock
 from guard.events import Input, LinkState, Speed, SpeedLink
 from guard.sense.airtime import Airtime
 from guard.sense.link import Connection, DeviceLink, Remember
-from guard.sense.listen import Sighting
 from guard.sense.peripheral import TREADMILL, Peripheral
 from guard.sense.radio import Radio
 from guard.sense.search import Choose
 from guard.sense.seen import Seen, Wanted
-from guard.sense.watch import RETRY_S, BackOff, Limits
+from guard.sense.watch import RETRY_S, Limits
 
 if TYPE_CHECKING:
     from bleak import BleakClient
@@ -48,8 +47,6 @@ class SpeedSource(DeviceLink):
     ) -> None:
         super().__init__(peripheral, wanted, choose=choose, remember=remember, wait_s=wait_s, limits=limits)
         self._airtime = airtime
-        self._back_off = BackOff(limits.retry_s)
-        self._had: Sighting | None = None
         self._held: Connection | None = None
         self._link: SpeedLink | None = None
         self._battery_percent: int | None = None
@@ -78,10 +75,11 @@ class SpeedSource(DeviceLink):
                 reached = await self._airtime.lend(self._reach())
                 if reached is None:  # the strap needed the radio
                     continue
+                self._held = None  # from here on `_attend` parts from it
+                connected = not isinstance(reached, str)
                 trouble = reached if isinstance(reached, str) else await self._attend(reached)
-                was_connected = self._held is not None or (
+                was_connected = connected or (
                     self._link is not None and self._link.state is LinkState.LOST)
-                self._held = None
                 self._tell(LinkState.LOST if was_connected else LinkState.SEARCHING, trouble)
                 await asyncio.sleep(self._back_off.next_s())
         finally:
@@ -90,7 +88,7 @@ class SpeedSource(DeviceLink):
 
     async def _reach(self) -> Connection | str:
         """Connect: to the one found beforehand or just lost without a scan, else after a short one."""
-        found, self._found, self._had = self._found or self._had, None, None
+        found, self._found = self._found, None
         if found is None:
             glanced = await self._search.glance()
             if isinstance(glanced, str):
@@ -98,7 +96,7 @@ class SpeedSource(DeviceLink):
             found = glanced
         connection = await self._connect(found)
         if not isinstance(connection, str):
-            self._had = found
+            self._found = found
             self._held = connection
         return connection
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from guard.decide.wording import phrase_bank
 from guard.settings import Settings
-from guard.sound.phrases import Phrases
+from guard.sound.phrases import phrases_for
 from guard.sound.player import why_off
 
 LONGEST_S = 30.0  # a slow board has the phrases of all cues by then; numbers follow in the background
@@ -34,8 +34,7 @@ def render(settings: Settings, cache_dir: Path, own_phrases: Path | None,
 
     What the voice has to complain about is told by the session, which starts it again.
     """
-    phrases = Phrases(phrase_bank(settings), voice_name=settings.voice, rate_wpm=settings.speech_rate_wpm,
-                      cache_dir=cache_dir, own_dir=own_phrases, on_note=lambda note: None)
+    phrases = phrases_for(settings, phrase_bank(settings), cache_dir, own_phrases, lambda note: None)
     phrases.start()
     try:
         for _ in range(round(limit_s / _LOOK_S)):

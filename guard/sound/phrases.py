@@ -23,6 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from guard.decide.wording import JOINT
+from guard.settings import Settings
 from guard.sound import voice, wavfile
 from guard.sound.cache_folder import prune, temporary_folder, writable
 from guard.sound.child import Child, ChildGone, script_command
@@ -288,3 +289,10 @@ def _trimmed(sound: Pcm) -> Pcm:
     cut = sound[max(loud[0] - margin, 0):loud[-1] + margin].astype(np.float64)
     level: Pcm = np.round(cut * (_SPEECH_PEAK * 32_767 / np.abs(cut).max())).astype(np.int16)
     return level
+
+
+def phrases_for(settings: Settings, bank: Iterable[str], cache_dir: Path, own_dir: Path | None,
+                on_note: Callable[[str], None]) -> Phrases:
+    """`bank` in the voice of the settings, not started yet."""
+    return Phrases(bank, voice_name=settings.voice, rate_wpm=settings.speech_rate_wpm,
+                   cache_dir=cache_dir, own_dir=own_dir, on_note=on_note)

@@ -13,15 +13,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
-
 from guard.decide.wording import GUARD_STOPPED, phrase, phrase_bank
 from guard.events import Cue, CueGiven
 from guard.settings import Settings
 from guard.sound import tones
 from guard.sound.backends import Backend, Cut, Failed, Sound, fallbacks
 from guard.sound.health import OFF, Health
-from guard.sound.phrases import Phrases
+from guard.sound.phrases import Phrases, phrases_for
 from guard.sound.tones import Pcm, silence
 from guard.sound.worker_backend import WorkerBackend
 
@@ -42,7 +40,6 @@ UNDOES: dict[Cue, frozenset[Cue]] = {
 }
 NEVER_MUTED = frozenset({Cue.STOP, Cue.SIGNAL_LOST, Cue.SIGNAL_BACK})
 
-_TONE_TO_SPEECH_S = 0.08
 _PROBE_S = 0.05
 
 
@@ -83,9 +80,8 @@ class Sounder:
         self._health = Health(self._backends, on_health, log)
         self._phrases: Phrases | None = None
         if settings.speech != "tones":
-            self._phrases = Phrases(
-                phrase_bank(settings), voice_name=settings.voice, rate_wpm=settings.speech_rate_wpm,
-                cache_dir=cache_dir, own_dir=own_phrases, on_note=self._health.note)
+            self._phrases = phrases_for(
+                settings, phrase_bank(settings), cache_dir, own_phrases, self._health.note)
         self._muted = False
         self._closing = False
         self._change = threading.Condition()
@@ -219,10 +215,8 @@ class Sounder:
             if speech is None and self._phrases is not None:
                 self._phrases.want(job.text, lambda: self._submit_if_spoken(job))
             return Sound(tones.scaled(speech, volume)) if speech is not None else None
-        pieces = [tones.tone(job.cue, volume)]
-        if speech is not None:
-            pieces += [silence(_TONE_TO_SPEECH_S), tones.scaled(speech, volume)]
-        return Sound(np.concatenate(pieces), rings=len(tones.PATTERNS[job.cue]))
+        return Sound(tones.with_speech(tones.tone(job.cue, volume), speech, volume),
+                     rings=len(tones.PATTERNS[job.cue]))
 
     def _speech(self, job: _Job) -> Pcm | None:
         if self._phrases is None or not job.text:
@@ -276,5 +270,4 @@ class Sounder:
         spoken = self._phrases.pcm(GUARD_STOPPED)
         if spoken is not None:
             volume = self._settings.volume
-            self._worker.set_last_words(np.concatenate(
-                [tones.stopped(volume), silence(_TONE_TO_SPEECH_S), tones.scaled(spoken, volume)]))
+            self._worker.set_last_words(tones.with_speech(tones.stopped(volume), spoken, volume))

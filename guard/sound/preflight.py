@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -14,7 +14,7 @@ from guard.events import CueGiven
 from guard.settings import Settings
 from guard.sound import tones
 from guard.sound.backends import Backend, BellBackend, Cut, Failed, Sound, fallbacks
-from guard.sound.phrases import Phrases
+from guard.sound.phrases import phrases_for
 from guard.sound.player import why_off
 from guard.sound.worker_backend import WorkerBackend
 
@@ -84,7 +84,8 @@ def voice_check(settings: Settings, own_phrases: Path | None = None) -> Check:
     notes: list[str] = []
     bank = cue_phrases(settings)
     with tempfile.TemporaryDirectory(prefix="guard-check-", ignore_cleanup_errors=True) as folder:
-        phrases = _phrases(bank, settings, Path(folder), own_phrases, notes.append)
+        phrases = phrases_for(settings, bank, Path(folder), own_phrases, notes.append)
+        phrases.start()
         phrases.bank_done.wait(VOICE_WAIT_S)
         spoken = [text for text in bank if phrases.pcm(text) is not None]
         phrases.close()
@@ -101,33 +102,21 @@ def play_all(settings: Settings, backend: Backend, cache_dir: Path, own_phrases:
     phrases = None
     if settings.speech != "tones":
         bank = [*cue_phrases(settings), GUARD_STOPPED]
-        phrases = _phrases(bank, settings, cache_dir, own_phrases, lambda note: None)
+        phrases = phrases_for(settings, bank, cache_dir, own_phrases, lambda note: None)
+        phrases.start()
         phrases.bank_done.wait(VOICE_WAIT_S)
     try:
         for cue in tones.PATTERNS:
             given = CueGiven(0.0, cue, "")
             yield f"{cue.key.replace('_', ' '):<12} {headline(given, settings)}"
-            pieces = [tones.tone(cue, settings.volume)]
             spoken = phrases.pcm(phrase(given, settings)) if phrases is not None else None
-            if spoken is not None:
-                pieces += [tones.silence(0.08), tones.scaled(spoken, settings.volume)]
-            backend.play(Sound(np.concatenate([*pieces, tones.silence(0.4)])))
+            sound = tones.with_speech(tones.tone(cue, settings.volume), spoken, settings.volume)
+            backend.play(Sound(np.concatenate([sound, tones.silence(0.4)])))
         yield "all's well   the tick"
         backend.play(Sound(np.concatenate([tones.tick(settings.volume), tones.silence(0.4)])))
         yield "stopped      the guard itself has ended"
-        pieces = [tones.stopped(settings.volume)]
         spoken = phrases.pcm(GUARD_STOPPED) if phrases is not None else None
-        if spoken is not None:
-            pieces += [tones.silence(0.08), tones.scaled(spoken, settings.volume)]
-        backend.play(Sound(np.concatenate(pieces)))
+        backend.play(Sound(tones.with_speech(tones.stopped(settings.volume), spoken, settings.volume)))
     finally:
         if phrases is not None:
             phrases.close()
-
-
-def _phrases(bank: list[str], settings: Settings, cache_dir: Path, own_phrases: Path | None,
-             on_note: Callable[[str], None]) -> Phrases:
-    phrases = Phrases(bank, voice_name=settings.voice, rate_wpm=settings.speech_rate_wpm,
-                      cache_dir=cache_dir, own_dir=own_phrases, on_note=on_note)
-    phrases.start()
-    return phrases

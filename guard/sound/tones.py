@@ -81,6 +81,7 @@ PATTERNS: dict[Cue, tuple[Pulse, ...]] = {
 STOPPED_PATTERN: tuple[Pulse, ...] = (Pulse(392, 0.30, 0.08), Pulse(294, 0.30, 0.08), Pulse(196, 0.45))
 _TICK = Pulse(1000, 0.04)
 _TICK_LOUDNESS = 0.35
+_TONE_TO_SPEECH_S = 0.08
 
 
 def tone(cue: Cue, volume: float = 1.0) -> Pcm:
@@ -104,6 +105,13 @@ def tick(volume: float = 1.0) -> Pcm:
 def silence(length_s: float) -> Pcm:
     """Nothing, for `length_s`."""
     return np.zeros(round(length_s * RATE_HZ), dtype=np.int16)
+
+
+def with_speech(tone: Pcm, speech: Pcm | None, volume: float) -> Pcm:
+    """`tone`, and where there are words, those after a short gap at `volume`."""
+    if speech is None:
+        return tone
+    return np.concatenate([tone, silence(_TONE_TO_SPEECH_S), scaled(speech, volume)])
 
 
 def scaled(pcm: Pcm, volume: float) -> Pcm:

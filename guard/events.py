@@ -32,6 +32,10 @@ class Cue(IntEnum):
         return self.name.lower()
 
 
+SLOW_DOWN = (Cue.EASE, Cue.WALK, Cue.STOP)
+PACE_CUES = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.STOP, Cue.PICK_UP)  # those that ask the runner for something
+
+
 class State(IntEnum):
     """What the guard believes the runner is doing, and whether it can tell."""
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
-from guard.events import Cue
+from guard.events import PACE_CUES, Cue
 
 
 class Tally:
@@ -52,7 +52,7 @@ class Tally:
 
     def summary(self) -> dict[str, Any]:
         """JSON-ready; cues an hour count what asks the runner to do something."""
-        asking = sum(self.cues[cue.key] for cue in (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.STOP, Cue.PICK_UP))
+        asking = sum(self.cues[cue.key] for cue in PACE_CUES)
         hours = self.duration_s / 3600.0
         result: dict[str, Any] = {
             "duration_s": round(self.duration_s, 3),

@@ -19,15 +19,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.coach.progress_line import Line, fit_line
+from guard.study.response_series import FASTEST_M_S, HIGHEST_BPM, HILL, LOWEST_BPM, RUN_M_S
+from guard.study.spans import held, runs
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Commands = tuple[tuple[float, str, float | None], ...]
 
-RUN_M_S, FASTEST_M_S = 1.8, 12.0  # slower is walking (common practice)
-HILL = 4.5  # level speed = speed * (1 + 4.5 grade): slope and level terms of ACSM's running equation
 LEAST_GRADE, MOST_GRADE = -0.01, 0.10  # ACSM's equation is not for downhill
-LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0
 SPEED_OLD_S = 10.0  # a read speed older than this is not known; a typed one holds
 SMOOTHED_S = 15
 DEAD_S = 8
@@ -109,17 +108,11 @@ def _speed(speeds: Floats, cells: int) -> tuple[Floats, Floats]:
     middle = np.arange(cells) + 0.5
     at = np.searchsorted(speeds[:, 0], middle, side="right") - 1
     fresh = (at >= 0) & ((speeds[at, 3] > 0) | (middle - speeds[at, 0] <= SPEED_OLD_S))
-    speed = np.where(fresh, _held(speeds[:, 1])[at], np.nan)
-    grade = np.nan_to_num(_held(speeds[:, 2]))[at]
+    speed = np.where(fresh, held(speeds[:, 1], np.nan)[at], np.nan)
+    grade = np.nan_to_num(held(speeds[:, 2], np.nan))[at]
     speed[~((speed >= 0) & (speed <= FASTEST_M_S))] = np.nan
     flat_enough = (grade >= LEAST_GRADE) & (grade <= MOST_GRADE)
     return speed, np.where(flat_enough, speed * (1.0 + HILL * grade), np.nan)
-
-
-def _held(values: Floats) -> Floats:
-    """The last known value where unknown (a source that knows only part of it keeps the rest)."""
-    last = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(len(values)), -1))
-    return np.where(last >= 0, values[np.maximum(last, 0)], np.nan)
 
 
 def steady(of: Track, response_s: float) -> tuple[Floats, Floats, Floats]:
@@ -133,8 +126,8 @@ def steady(of: Track, response_s: float) -> tuple[Floats, Floats, Floats]:
     shown = np.concatenate([np.zeros(min(DEAD_S, len(goal))), lagged[:-DEAD_S]])[:len(goal)]
     good = known & (level >= RUN_M_S) & (np.abs(level - shown) <= SETTLED_M_S)
     good[:WARM_S] = False
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
-    cuts = [cut for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+    firsts, afters = runs(good)
+    cuts = [cut for begin, end in zip(firsts.tolist(), afters.tolist(), strict=True)
             for cut in pairwise(np.linspace(begin, end, max(1, round((end - begin) / STRETCH_S)) + 1))]
     first, last = np.array(cuts, dtype=np.int64).reshape(-1, 2).T
     seen = np.isfinite(of.bpm)

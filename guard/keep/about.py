@@ -12,8 +12,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from guard.errors import HardwareError, InputError
-from guard.keep.whole import write_whole
+from guard.errors import InputError
+from guard.keep.whole import remove, write_whole
 
 SUFFIX = ".about.json"
 FORMAT = 1
@@ -60,11 +60,7 @@ def change_about(log: Path, changes: Mapping[str, Any]) -> Path:
     about.update(changes)
     about = {key: value for key, value in about.items() if value is not None}
     if not about:
-        try:
-            path.unlink(missing_ok=True)
-        except OSError as error:
-            raise HardwareError(f"cannot remove {path} ({error.strerror or error}): "
-                                "give write permission there") from None
+        remove(path)
         return path
     text = json.dumps({"format": FORMAT, **about}, indent=1, ensure_ascii=True, allow_nan=False)
     write_whole(path, [text.encode() + b"\n"], force=True)

@@ -10,6 +10,7 @@ from guard.keep.about import about_path
 from guard.keep.folders import make_private
 from guard.keep.library import SessionEntry
 from guard.keep.log_file import is_being_written, numbered
+from guard.keep.whole import remove
 
 NAME = "bin"
 
@@ -39,11 +40,7 @@ def empty(entries: list[SessionEntry]) -> int:
     """Remove these sessions of a bin for good; returns how many."""
     for entry in entries:
         for path in (about_path(entry.path), entry.path):
-            try:
-                path.unlink(missing_ok=True)
-            except OSError as error:
-                raise HardwareError(f"cannot remove {path} ({error.strerror or error}): "
-                                    "give write permission there") from None
+            remove(path)
     if entries:
         with contextlib.suppress(OSError):  # something else is in it
             entries[0].path.parent.rmdir()

@@ -18,14 +18,14 @@ import orjson
 from numpy.typing import NDArray
 
 from guard.errors import InputError
-from guard.events import Action, Command, Cue, CueGiven, Reading, ReadingDoubted, Speed
+from guard.events import PACE_CUES, Action, Command, CueGiven, Reading, ReadingDoubted, Speed
 from guard.keep.recording import FORMAT, read_log
 from guard.keep.records import LONGEST_S, Record
 from guard.speeds import in_force
 
 Floats = NDArray[np.float64]
 
-_ASKING = frozenset({Cue.EASE.key, Cue.WALK.key, Cue.RESUME.key, Cue.STOP.key, Cue.PICK_UP.key})
+_ASKING = frozenset(cue.key for cue in PACE_CUES)
 _COMMANDS = frozenset(action.value for action in (
     Action.PAUSE, Action.CONTINUE, Action.CEILING, Action.SKIP_PART))
 # Types of lines that are inputs, whose times never run backward in a sound log.

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from guard.study.review import Review
 from guard.study.review_trace import Bools, Floats
+from guard.study.spans import runs
 
 _TICKS_S = (1, 2, 5, 10, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200)
 MOST_ROWS = 6
@@ -38,10 +39,9 @@ def means(review: Review, values: Floats, width: int) -> list[float | None]:
 
 def stretches(review: Review, which: Bools) -> list[tuple[float, float]]:
     """(begin, end) in s of the runs of steps that `which` picks."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], which, [False]]).astype(np.int8)))
     trace = review.trace
     return [(float(trace.t_s[first] - trace.dt_s[first]), float(trace.t_s[last - 1]))
-            for first, last in zip(edges[::2], edges[1::2], strict=True)]
+            for first, last in zip(*runs(which), strict=True)]
 
 
 def rows(shares: Sequence[float], wide: float) -> list[int]:

@@ -26,7 +26,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.events import Cue
+from guard.events import PACE_CUES, Cue
 from guard.runner.population import Population
 
 Array = NDArray[np.float64]
@@ -42,7 +42,6 @@ TIRED_AT_IN_ALL = 20.0
 TEN_MIN_S = 600.0
 PICK_UP_SHARE = (0.05, 0.12)  # ours: pick-up cues are off by default
 
-ACTED_ON = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.STOP, Cue.PICK_UP)
 
 
 class Behaviour:
@@ -116,7 +115,7 @@ class Behaviour:
         self, t_s: float, cues: NDArray[Any], advised_m_s: Array | None, luck: Array, reaction: Array
     ) -> None:
         heard = cues > 0
-        obeys = heard & np.isin(cues, ACTED_ON) & (luck < self.willingness())
+        obeys = heard & np.isin(cues, PACE_CUES) & (luck < self.willingness())
         self.heard += heard
         if self._ignores_every:
             obeys &= self.heard % self._ignores_every != 0

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.events import Cue
+from guard.events import PACE_CUES, SLOW_DOWN, Cue
 from guard.runner.courses import COURSES, Course
 from guard.runner.population import Population, draw
 from guard.runner.response import Model
@@ -25,8 +25,6 @@ SOON_S = 60.0
 STALE_S = 3.0
 LONG_AGO_S = -1e9
 STOPPED_S = 10.0  # walking or standing at least so long before it counts as a restart
-SLOW_DOWN = (Cue.EASE, Cue.WALK, Cue.STOP)
-PACE_CUES = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.STOP, Cue.PICK_UP)
 
 
 @dataclass

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from guard.events import Action, Command, Input, Reading, Speed
 from guard.heart.plausibility import PacketCheck
 from guard.speeds import OLD_S, Speeds
+from guard.study.spans import held, runs
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -73,11 +74,10 @@ def stretches(events: Iterable[Input], *, steered: bool = False) -> list[Stretch
     seconds, mean_s, mean_bpm = _by_second(np.array(times), np.array(beats))
     speed_m_s, grade = _speed_by_second(speeds, pauses, int(seconds[-1]) + 1)
     known = _bridged(np.isfinite(speed_m_s)) & ~_silent(seconds)
-    speed_m_s = _held(speed_m_s)
+    speed_m_s = held(speed_m_s, 0.0)
     level = speed_m_s * (1.0 + HILL * grade)
     found = []
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
-    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+    for begin, end in zip(*runs(known), strict=True):
         pace = speed_m_s[begin:end]
         gait = np.where(pace >= RUN_M_S, RUN, np.where(pace >= WALK_M_S, WALK, STAND)).astype(np.int8)
         first = begin + (SETTLING_S if gait[0] == RUN else 0.0)
@@ -160,9 +160,3 @@ def _silent(seconds: NDArray[np.int64]) -> Bools:
     for one in np.flatnonzero(np.diff(bounds) > SILENT_S):
         silent[bounds[one] + SILENT_S // 2:bounds[one + 1] - SILENT_S // 2] = True
     return silent
-
-
-def _held(values: Floats) -> Floats:
-    """The last known value where unknown (0 before the first)."""
-    last = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(len(values)), -1))
-    return np.where(last >= 0, values[np.maximum(last, 0)], 0.0)

@@ -24,6 +24,7 @@ from guard.study.review_recovery import Recovery, recoveries
 from guard.study.review_rr import RRFigures, rr_figures
 from guard.study.review_signal import Signal, signal
 from guard.study.review_trace import Trace, trace_of
+from guard.tally import Tally
 
 
 @dataclass(frozen=True)
@@ -118,17 +119,12 @@ def review(recording: Recording, settings: Settings) -> Review:
 
 def _summary(replayed: Mapping[str, Any], cues: list[CueGiven]) -> dict[str, Any]:
     """The totals with the cues that were really given."""
-    from collections import Counter
-
-    from guard.tally import Tally
-
     tally = Tally()
     tally.duration_s = float(replayed["duration_s"])
     for given in cues:
         tally.count_cue(given.cue)
     own = tally.summary()
-    return {**replayed, "cues": dict(sorted(Counter(given.cue.key for given in cues).items())),
-            "cues_per_h": own["cues_per_h"]}
+    return {**replayed, "cues": own["cues"], "cues_per_h": own["cues_per_h"]}
 
 
 def _drift(trace: Trace, settings: Settings) -> Drift:

@@ -12,15 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from guard.events import Cue, CueGiven
+from guard.events import PACE_CUES, SLOW_DOWN, Cue, CueGiven
 from guard.study.review_trace import Bools, Floats, Trace
 
 WATCHED_S = 180.0  # about three time constants of a change of effort (57.6 s, Hunt et al. 2015)
 TURN_BPM = 2.0  # a fall this large is a turn, not noise (SD of steady readings near 1.6 bpm)
 GONE_S = 8.0  # without a level this long the watch ends
-SLOWING = frozenset({Cue.EASE, Cue.WALK, Cue.STOP})
-RAISING = frozenset({Cue.RESUME, Cue.PICK_UP})
-_ENDING = SLOWING | RAISING | {Cue.PART}
+_ENDING = frozenset((*PACE_CUES, Cue.PART))
 
 
 @dataclass(frozen=True)
@@ -69,7 +67,7 @@ def _outcome(trace: Trace, given: CueGiven, later: Sequence[CueGiven]) -> CueOut
     if given.cue is Cue.SIGNAL_LOST:
         back = np.flatnonzero(np.isfinite(trace.level_bpm[here:]))
         return CueOutcome(*about, back_s=_after(trace.t_s[here + back[0]], given) if len(back) else None)
-    if given.cue not in SLOWING | RAISING:
+    if given.cue not in PACE_CUES:
         return CueOutcome(*about)
     end_s, ended_by = _watch(trace, given, later, here)
     span = trace.between(given.t_s, end_s + 1e-6)
@@ -79,7 +77,7 @@ def _outcome(trace: Trace, given: CueGiven, later: Sequence[CueGiven]) -> CueOut
         return CueOutcome(*about, watched_s=watched_s, ended_by=ended_by)
     level, over = trace.level_bpm[steps], trace.room_bpm[steps] < 0
     times = trace.t_s[steps] - given.t_s
-    if given.cue in RAISING:
+    if given.cue not in SLOW_DOWN:
         first = np.flatnonzero(over)
         return CueOutcome(
             *about, watched_s=watched_s, ended_by=ended_by, rose_bpm=float(level.max() - level[0]),

@@ -160,4 +160,11 @@ def _spread(values: Floats) -> Floats:
 
 def _medians(rr_s: Floats) -> Floats:
     half = MEDIAN_OF // 2
-    return np.array([np.median(rr_s[max(0, place - half):place + half + 1]) for place in range(len(rr_s))])
+    medians = np.empty_like(rr_s)
+    inner = range(half, len(rr_s) - half)
+    if inner:
+        medians[half:-half] = np.median(np.lib.stride_tricks.sliding_window_view(rr_s, MEDIAN_OF), axis=1)
+    for place in range(len(rr_s)):
+        if place not in inner:
+            medians[place] = np.median(rr_s[max(0, place - half):place + half + 1])
+    return medians

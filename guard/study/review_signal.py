@@ -10,6 +10,7 @@ import numpy as np
 
 from guard.events import Battery, Input, Link, LinkState, Reading, ReadingDoubted
 from guard.study.review_trace import Trace
+from guard.study.spans import runs
 
 
 @dataclass(frozen=True)
@@ -54,5 +55,4 @@ def signal(trace: Trace, inputs: Sequence[Input], doubts: Sequence[ReadingDoubte
 def _gaps(trace: Trace) -> list[float]:
     """Lengths in s of the stretches without a level."""
     silent = np.isnan(trace.level_bpm) & ~trace.held
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], silent, [False]]).astype(np.int8)))
-    return [float(trace.dt_s[begin:end].sum()) for begin, end in zip(edges[::2], edges[1::2], strict=True)]
+    return [float(trace.dt_s[begin:end].sum()) for begin, end in zip(*runs(silent), strict=True)]

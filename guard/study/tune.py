@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -93,7 +93,6 @@ class Outcome:
     tried: dict[str, float] | None = None  # the best of the choosing, whatever became of it
     verdict: Verdict | None = None
     interrupted: bool = False
-    notes: list[str] = field(default_factory=list)
 
 
 def parts_of(sources: Sequence[Source]) -> tuple[Part, Part]:
@@ -187,9 +186,8 @@ class Tuning:
         good = [{**self._home, **found.sets[numbers[row]]} for row in best_rows(lived, GOOD)]
         near = self._add(around(found.axes, good, self._home, self._tries - len(numbers), self._seed))
         if near:
-            present = lived
-            more = self._live_all([0, *near], drawn, fit, said, "as you would respond: around the best")
-            lived = joined_lives([present, more.of(slice(1, None))])
+            lived = joined_lives([lived, self._live_all(
+                near, drawn, fit, said, "as you would respond: around the best")])
             numbers += near
             found.respond = RespondView(lived, tuple(numbers), drawn, fit, said)
         best = best_rows(lived, FINALISTS)

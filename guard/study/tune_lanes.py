@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.decide.lanes import Lanes
-from guard.events import Cue, State
+from guard.events import State
 from guard.settings import Settings
 from guard.study.tune_tape import OWN_WARM_UP, WARMING, Limits, Tape
 
@@ -24,8 +24,6 @@ Codes = NDArray[np.int64]
 # Wide enough that the cost of a step is arithmetic, narrow enough to stay near the processor.
 LANES = 6000
 TAPES = 30
-PACE_CUES = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.STOP, Cue.PICK_UP)
-SLOW_DOWN = (Cue.EASE, Cue.WALK, Cue.STOP)
 LOOK_EVERY = 256  # steps between two looks at whether to stop
 
 

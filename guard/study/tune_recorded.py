@@ -16,8 +16,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.events import Cue
-from guard.study.tune_lanes import PACE_CUES, SLOW_DOWN, Heard
+from guard.events import PACE_CUES, SLOW_DOWN, Cue
+from guard.study.spans import runs
+from guard.study.tune_lanes import Heard
 from guard.study.tune_tape import Tape
 
 Floats = NDArray[np.float64]
@@ -82,9 +83,9 @@ class Over:
 def spells(tape: Tape, level_bpm: Floats, limit_bpm: Floats) -> Over:
     """When the level was over the ceiling in force, where that meant anything."""
     over = (level_bpm > limit_bpm) & tape.counts & ~tape.held
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], over, [False]]).astype(np.int8)))
-    begins = tape.t_s[edges[::2]]
-    ends = tape.t_s[np.minimum(edges[1::2], len(tape) - 1)]
+    firsts, afters = runs(over)
+    begins = tape.t_s[firsts]
+    ends = tape.t_s[np.minimum(afters, len(tape) - 1)]
     lasting = ends - begins >= LASTS_S
     before = np.concatenate([[-np.inf], ends[:-1]])
     return Over(begins, ends, begins[lasting & (begins - before >= UNDER_S)])

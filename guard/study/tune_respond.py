@@ -13,12 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.decide.lanes import Lanes
+from guard.events import PACE_CUES
 from guard.heart.plausibility import STILL_WITHOUT_RR_S
 from guard.runner.population import Population
 from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL
 from guard.settings import Settings, find
-from guard.study.tune_lanes import LANES, LOOK_EVERY, PACE_CUES, Cancelled
+from guard.study.tune_lanes import LANES, LOOK_EVERY, Cancelled
 from guard.study.tune_runners import Drawn
 
 Floats = NDArray[np.float64]
@@ -33,10 +34,6 @@ class Lived:
     cues: Floats
     distance_km: Floats
     walking_min: Floats
-
-    def of(self, which: Sequence[int] | slice) -> Lived:
-        """Only these settings."""
-        return Lived(**{item.name: getattr(self, item.name)[which] for item in fields(self)})
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,21 @@
+"""Runs in series of yes and no, and what holds where nothing was said."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+def runs(which: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First place of each run of yes, and the first place after it."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], which, [False]]).astype(np.int8)))
+    return edges[::2], edges[1::2]
+
+
+def held(values: Floats, before: float) -> Floats:
+    """The last known value where one is unknown (NaN); `before` the first, that."""
+    last = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(len(values)), -1))
+    return np.where(last >= 0, values[np.maximum(last, 0)], before)

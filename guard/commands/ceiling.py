@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import Any
 
+from guard.commands.options import is_terminal
 from guard.errors import UsageError
 
 _HISTORIES = ("ill", "returning", "regular", "progressing")
@@ -96,7 +97,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _can_ask() -> bool:
-    return sys.stdin.isatty() and sys.stderr.isatty()
+    return is_terminal(sys.stdin, sys.stderr)
 
 
 def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:

@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _delete(args: argparse.Namespace) -> int:
-    from guard.commands.session_parts import is_terminal
+    from guard.commands.options import is_terminal
     from guard.keep import everything
 
     files = everything.kept()

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from guard.commands.options import is_terminal
 from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
@@ -98,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _can_ask() -> bool:
-    return sys.stdin.isatty() and sys.stderr.isatty()
+    return is_terminal(sys.stdin, sys.stderr)
 
 
 def _warn(note: str) -> None:

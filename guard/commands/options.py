@@ -1,4 +1,4 @@
-"""Options that several commands share: the ceiling and the other settings.
+"""What several commands share: the ceiling and the other settings, and whether somebody can be asked.
 
 What was typed (`--ceiling`, `--set`) beats a course's own settings, which beat
 the settings file, which beats the defaults of the table.
@@ -76,3 +76,8 @@ def chosen_settings(
     if need_ceiling and settings.ceiling_bpm is None:
         raise UsageError(HOW_TO_FIND_A_CEILING)
     return settings
+
+
+def is_terminal(*streams: object) -> bool:
+    """Whether all of these streams are terminals."""
+    return all(getattr(stream, "isatty", lambda: False)() for stream in streams)

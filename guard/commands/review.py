@@ -6,7 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import FIND_A_CEILING, add_settings_options, typed_values
+from guard.commands.options import FIND_A_CEILING, add_settings_options, is_terminal, typed_values
 from guard.errors import InputError, UsageError
 
 
@@ -76,6 +76,6 @@ def _newest() -> Path:
 def _ask(path: Path) -> None:
     from guard.commands.session_note import ask_and_keep
 
-    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+    if not is_terminal(sys.stdin, sys.stderr):
         raise UsageError("--note asks questions and needs a terminal: leave it out")
     ask_and_keep(path, sys.stdin, sys.stderr)

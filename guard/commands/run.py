@@ -42,9 +42,9 @@ def run(args: argparse.Namespace) -> int:
 
     from guard.clock import RealClock, wall_now
     from guard.commands.journal_today import before_a_run
-    from guard.commands.options import chosen_settings
+    from guard.commands.options import chosen_settings, is_terminal
     from guard.commands.session_note import ask_if_wanted
-    from guard.commands.session_parts import Kind, finished, guarded, is_terminal
+    from guard.commands.session_parts import Kind, finished, guarded
     from guard.commands.voice_bar import ready_voice
     from guard.keep.folders import config_dir, sessions_dir
     from guard.keep.wall import clock_is_trusted
@@ -90,6 +90,7 @@ def _source(args: argparse.Namespace) -> WithSpeed:
     """The strap, and what tells the speed beside it."""
     import sys
 
+    from guard.commands.options import is_terminal
     from guard.keep import straps
     from guard.sense.airtime import Airtime
     from guard.sense.companions import WithSpeed
@@ -110,7 +111,7 @@ def _source(args: argparse.Namespace) -> WithSpeed:
 
         return keep
 
-    choose = _choose if sys.stdin.isatty() and sys.stderr.isatty() else None
+    choose = _choose if is_terminal(sys.stdin, sys.stderr) else None
     airtime = Airtime()
     strap = StrapSource(
         wanted(args.strap, HEART_RATE), choose=choose, remember=remember(HEART_RATE), airtime=airtime,

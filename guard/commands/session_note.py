@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TextIO
 
+from guard.commands.options import is_terminal
 from guard.errors import GuardError, printable
 from guard.keep.note import Note, append_note
 from guard.live import Ended
@@ -21,9 +22,9 @@ _PAIN_CAUTION = ("Pain that is sharp, grows or comes back belongs before a licen
 
 def ask_if_wanted(ended: Ended, reader: TextIO, writer: TextIO) -> None:
     """Ask after a session that was long enough, was not broken off and has a log, on a terminal only."""
-    terminal = all(getattr(stream, "isatty", lambda: False)() for stream in (reader, writer))
     long_enough = float(ended.summary.get("duration_s", 0.0)) >= LEAST_S
-    if terminal and long_enough and ended.how != "interrupted" and ended.log_path is not None:
+    asked = is_terminal(reader, writer) and long_enough and ended.how != "interrupted"
+    if asked and ended.log_path is not None:
         ask_and_keep(ended.log_path, reader, writer)
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from rich.console import Console
 
 from guard.clock import SessionClock, wall_now
+from guard.commands.options import is_terminal
 from guard.decide.plan import Plan
 from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN
 from guard.errors import GuardError
@@ -90,11 +91,6 @@ def finished(ended: Ended, *, title: str) -> int:
     for trouble in ended.troubles:
         print(f"note: {trouble}", file=sys.stderr)
     return ended.exit_code
-
-
-def is_terminal(*streams: object) -> bool:
-    """Whether all of these streams are terminals."""
-    return all(getattr(stream, "isatty", lambda: False)() for stream in streams)
 
 
 def _tell_of_log(inbox: Inbox, sentence: str, works: bool) -> None:

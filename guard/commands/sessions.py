@@ -153,7 +153,7 @@ def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
 
 
 def _empty(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
-    from guard.commands.session_parts import is_terminal
+    from guard.commands.options import is_terminal
     from guard.keep.bin import empty
 
     if entries and not args.yes:

@@ -8,6 +8,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,7 +34,8 @@ class Second:
 
     `bpm` and `has_rr` are what the strap sends; all else is the truth, which
     only a *knowing* controller may look at. `ceiling_speed_m_s` is the speed
-    over this ground at which heart rate would settle at the ceiling.
+    over this ground at which heart rate would settle at the ceiling,
+    `settling_speed_m_s` tells the same of any heart rate (bpm, one a runner).
     """
 
     t_s: float
@@ -48,6 +50,7 @@ class Second:
     standing: Mask
     ceiling_speed_m_s: Array
     slowest_jog_m_s: Array
+    settling_speed_m_s: Callable[[Array], Array]
 
 
 def level_speed(vo2: Array) -> Array:
@@ -174,12 +177,15 @@ class Runners:
         factor, offset = warming(who, t_s, course.air_c)
         true = factor * self._heart.step(settled_bpm(who, vo2, running), running) + offset
         per_m = run_ml_per_m(grade, belt=course.belt) / LEVEL_RUN_ML_PER_M
-        ceiling_speed = level_speed_at(who, (who.ceiling_bpm - offset) / factor) / per_m
+
+        def settling_speed(bpm: Array) -> Array:
+            return level_speed_at(who, (bpm - offset) / factor) / per_m
+
         cadence = np.where(running, who.cadence_spm + 10.0 * (speed - 2.5),
                            np.where(standing, 0.0, 75.0 + 25.0 * speed))
         read = self._strap.read(true, cadence)
         return Second(
             t_s=t_s, bpm=read.bpm, has_rr=read.has_rr, fault=read.fault, true_bpm=true,
             speed_m_s=speed, grade=grade, cadence_spm=cadence, walking=walking & ~standing,
-            standing=standing, ceiling_speed_m_s=ceiling_speed,
-            slowest_jog_m_s=who.slowest_jog_m_s)
+            standing=standing, ceiling_speed_m_s=settling_speed(who.ceiling_bpm),
+            slowest_jog_m_s=who.slowest_jog_m_s, settling_speed_m_s=settling_speed)

@@ -117,22 +117,24 @@ class Knowing:
     even the slowest jog passes it, easing cannot help: says walk when the true
     heart rate reaches the ceiling. Resumes likewise: the moment the slowest jog
     is under the speed at the ceiling again, or (walk and run) once the true
-    heart rate is 8 bpm under the ceiling.
+    heart rate is 8 bpm under the ceiling. With `under_bpm` it keeps the runner
+    so far under the ceiling: what more caution can gain, and what it costs.
     """
 
     advised_speed_m_s: Array | None = None
     imposed_speed_m_s: Array | None = None
 
-    def __init__(self, runners: Population) -> None:
-        self._ceiling = runners.ceiling_bpm
+    def __init__(self, runners: Population, under_bpm: float = 0.0) -> None:
+        self._ceiling = runners.ceiling_bpm - under_bpm
         self._said = np.full(len(runners), -np.inf)
 
     def step(self, t_s: Array, bpm: Array, *, truth: Second) -> Codes:
         """Cues from the truth alone."""
-        jogs = truth.slowest_jog_m_s <= truth.ceiling_speed_m_s
+        fastest = truth.settling_speed_m_s(self._ceiling)
+        jogs = truth.slowest_jog_m_s <= fastest
         ready = (t_s - self._said >= KNOWING_EVERY_S) & ~truth.standing
         running = ~truth.walking
-        ease = running & jogs & (truth.speed_m_s > truth.ceiling_speed_m_s)
+        ease = running & jogs & (truth.speed_m_s > fastest)
         walk = running & ~jogs & (truth.true_bpm >= self._ceiling)
         resume = truth.walking & (jogs | (truth.true_bpm <= self._ceiling - KNOWING_MARGIN_BPM))
         cues = np.select([ready & walk, ready & ease, ready & resume],
@@ -169,12 +171,16 @@ class SpeedFollower:
         return np.zeros(len(self._sum), dtype=np.int64)
 
 
+UNDER_BPM = {"knowing": 0.0, "careful3": 3.0, "careful6": 6.0, "careful12": 12.0}
 NAMES: dict[str, str] = {
     "guard": "the guard",
     "bare": "bare alarm, every 10 s",
     "bare14": "alarm after 14 s",
     "bare19": "alarm after 19 s",
     "knowing": "knows the true speeds",
+    "careful3": "knows, keeps 3 bpm under",
+    "careful6": "knows, keeps 6 bpm under",
+    "careful12": "knows, keeps 12 bpm under",
     "follower": "sets the speed (PI)",
 }
 
@@ -185,8 +191,8 @@ def make(
     """The controller called `name` (a key of `NAMES`) for these runners."""
     if name == "guard":
         return Guard(runners, course, changes, rng)
-    if name == "knowing":
-        return Knowing(runners)
+    if name in UNDER_BPM:
+        return Knowing(runners, UNDER_BPM[name])
     if name == "follower":
         return SpeedFollower(runners)
     return BareAlarm(runners, {"bare": 0.0, "bare14": 14.0, "bare19": 19.0}[name])

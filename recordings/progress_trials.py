@@ -1,7 +1,10 @@
-"""How `guard progress` does on invented runners: `python recordings/progress_trials.py noise|story|scale`.
+"""How `guard progress` does on invented runners: `progress_trials.py noise|plateau|story|scale`.
 
 `noise`: runners who neither gain nor lose, 24 runs each; how many are told of
-a gain or loss. `story`: runners with the story of `year.py`; how often gain,
+a gain or loss. `plateau`: runners who truly gain nothing, half the useful gain,
+the useful gain or twice that in twelve weeks; how many are told of a plateau
+(and of a gain or loss) at 24 runs, and at one look a week through a year.
+`story`: runners with the story of `year.py`; how often gain,
 plateau, its week and the short sleep are told. `scale`: ten years of logs in a
 temporary folder; how long the first and the next look take, and how that grows.
 """
@@ -23,7 +26,7 @@ import year
 
 from guard.coach.progress import Months, Session, look
 from guard.coach.progress_steady import figures
-from guard.coach.progress_trend import TYPICAL_ERROR, Verdict
+from guard.coach.progress_trend import TYPICAL_ERROR, USEFUL_SHARE, WINDOW_DAYS, Trend, Verdict, trend
 from guard.keep.journal import numbers
 
 CLAIMS = (Verdict.GAIN, Verdict.LOSS)
@@ -49,6 +52,47 @@ def noise_months(seed: int, runs: int = 24, carried: float = 0.0) -> Months:
         one = year.run(rng, float(rng.integers(40, 61)), at_ceiling, ("belt", "pod")[number % 2], at_ceiling)
         sessions.append(session(year.BEGINS + timedelta(days=round(number * 3.5)), one))
     return look(sessions, {}, year.CEILING_BPM)
+
+
+def still_runs(seed: int, runs_a_week: int, day_share: float, carried: float, weeks: int = 52) -> tuple[
+        np.ndarray, np.ndarray]:
+    """Days and measured speeds at the ceiling of a runner who does not change; `day_share`: `year.Story`."""
+    rng = np.random.default_rng([seed, runs_a_week])
+    off = rng.normal()
+    sessions = []
+    for number in range(weeks * runs_a_week):
+        off = carried * off + np.sqrt(1.0 - carried * carried) * rng.normal()
+        at_ceiling = 2.6 - off * day_share * year.CEILING_BPM / year.SLOPE
+        one = year.run(rng, float(rng.integers(40, 61)), at_ceiling, ("belt", "pod")[number % 2], at_ceiling)
+        sessions.append(session(year.BEGINS + timedelta(days=round(number * 7 / runs_a_week)), one))
+    known = [one for one in look(sessions, {}, year.CEILING_BPM).points if one.speed is not None]
+    return (np.array([(one.day - year.BEGINS).days for one in known], dtype=np.float64),
+            np.array([one.speed.value for one in known if one.speed is not None]))
+
+
+def looks(days: np.ndarray, speeds: np.ndarray, gain_share: float) -> list[Trend]:
+    """One look a week from the twelfth week on at a runner who gains `gain_share` every twelve weeks.
+
+    The gain is added to what the runs gave; it goes on at the same pace.
+    """
+    moved = speeds * (1.0 + gain_share) ** (days / WINDOW_DAYS)
+    return [trend(moved, days, end_day=float(end)) for end in range(WINDOW_DAYS, int(days[-1]) + 2, 7)]
+
+
+def plateau(seeds: int) -> None:
+    for runs_a_week, day_share, carried in ((2, 0.03, 0.0), (2, 0.03, 0.3), (3, 0.014, 0.0)):
+        runners = [still_runs(seed, runs_a_week, day_share, carried) for seed in range(seeds)]
+        print(f"{runs_a_week} runs a week, {day_share:.1%} from day to day, {carried:.0%} of it carried on; "
+              f"useful: {USEFUL_SHARE:.0%} in 12 weeks; share of {seeds} runners told", flush=True)
+        for times in (0.0, 0.5, 1.0, 2.0, -1.0):
+            told = [[one.verdict for one in looks(*runner, times * USEFUL_SHARE)] for runner in runners]
+            parts = []
+            for verdict in (Verdict.PLATEAU, Verdict.GAIN, Verdict.LOSS):
+                once = np.mean([verdict is one[0] for one in told])
+                each = np.mean([verdict is one for many in told for one in many])
+                ever = np.mean([verdict in one for one in told])
+                parts.append(f"{verdict.value} {once:.1%} at 12 weeks, {each:.1%} of looks, {ever:.1%} ever")
+            print(f"  true gain {times * USEFUL_SHARE:+.1%}: {'; '.join(parts)}", flush=True)
 
 
 def story_months(seed: int, story: year.Story, weeks: int = 52) -> Months:
@@ -114,14 +158,14 @@ def _timed(folder: str) -> tuple[float, float]:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
-    parser.add_argument("what", choices=("noise", "story", "scale"))
+    parser.add_argument("what", choices=("noise", "plateau", "story", "scale"))
     parser.add_argument("--seeds", type=int, default=100)
     parser.add_argument("--sessions", type=int, default=2600)
     args = parser.parse_args()
     if args.what == "scale":
         scale(args.sessions)
     else:
-        {"noise": noise, "story": story}[args.what](args.seeds)
+        {"noise": noise, "plateau": plateau, "story": story}[args.what](args.seeds)
     return 0
 
 

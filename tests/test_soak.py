@@ -1,0 +1,125 @@
+"""Long sessions: nothing grows, no clock drifts from another, cues stay as quick as in the beginning.
+
+    .venv/bin/python -m pytest -m slow -n 0 -s tests/test_soak.py -k real_time
+    .venv/bin/python -m pytest -m slow -n 0 -s tests/test_soak.py -k compressed
+
+`GUARD_SOAK_S=3600` makes the one in real time an hour long (120 s without).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import shutil
+import sys
+import time
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from guard.keep.log import read_log
+from guard.study.replay import same_as_recorded
+from tests.support.alsa import Capture, heard_sounds, wait_until
+from tests.support.bluez import start_bluez
+from tests.support.guard_run import CEILING_BPM, STRAP, LiveRun
+from tests.support.soak import HEADER, Sample, judged, sample
+from tests.support.tones_detector import recognised
+
+__all__ = ["heard_sounds"]
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
+
+SOAK_S = float(os.environ.get("GUARD_SOAK_S", "120"))
+MOST_CPU_SHARE, MOST_MEMORY_MIB = 0.02, 90.0
+MOST_DRIFT_S = 0.05
+PRESS_EVERY_S, SAMPLE_EVERY_S, AWAY_EVERY_S = 20.0, 5.0, 600.0
+PARTS = 'name = "many parts"\n\n[[part]]\nrepeat = 190\n\n  [[part.part]]\n  kind = "base"\n  minutes = 15\n'
+
+
+def heart_bpm(at_s: float) -> int:
+    """An invented runner: easy waves that go over the ceiling now and then."""
+    return round(126 + 7 * math.sin(at_s / 97) + 6 * math.sin(at_s / 613) + 4 * math.sin(at_s / 31))
+
+
+def cue_latency_s(run: LiveRun, heard: Capture) -> float | None:
+    """From a key to the first sample of the tone it brings about; None when another cue was first."""
+    heard.forget()
+    pressed_s = run.press("n")
+    try:
+        wait_until(lambda: any(sound.onset_s > pressed_s for sound in heard.sounds()), 4, "a tone")
+    except AssertionError:
+        return None
+    sound = next(one for one in heard.sounds() if one.onset_s > pressed_s)
+    return sound.onset_s - pressed_s if recognised(sound.samples, sound.rate_hz) == "part" else None
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not shutil.which("dbus-daemon"), reason="needs dbus-daemon")
+def test_a_session_in_real_time_stays_as_it_began(heard_sounds: Capture, tmp_path: Path) -> None:
+    """`guard run` with an emulated strap, drawn on a terminal, heard, and its link lost every ten minutes."""
+    plan = tmp_path / "parts.toml"
+    plan.write_text(PARTS)
+    samples: list[Sample] = []
+    latencies: list[tuple[float, float]] = []
+    drift: list[tuple[float, float]] = []
+    with start_bluez() as bluez:
+        bluez.add_strap(STRAP, bpm=heart_bpm(0), interval_s=1.0)
+        words = ("run", "--strap", STRAP, "--ceiling", str(CEILING_BPM), "--no-note", "--plan", str(plan),
+                 "--set", "speech=tones")
+        with LiveRun(tmp_path / "home", {**bluez.env, **heard_sounds.env}, *words,
+                     keep_screens=False) as run:
+            run.settled()
+            began_s, wall_began_s = time.monotonic(), time.time()
+            next_press_s, next_away_s = began_s + 15, began_s + AWAY_EVERY_S
+            while (now_s := time.monotonic()) < began_s + SOAK_S:
+                samples.append(sample(run.process.pid))
+                drift.append((now_s, run.delay_s(5)))
+                bluez.change(STRAP, bpm=heart_bpm(now_s - began_s))
+                if now_s >= next_away_s:
+                    bluez.drop(STRAP, advertising=False)
+                    time.sleep(12)
+                    bluez.change(STRAP, advertising=True)
+                    next_away_s += AWAY_EVERY_S
+                    next_press_s = time.monotonic() + 15
+                if now_s >= next_press_s:
+                    next_press_s = now_s + PRESS_EVERY_S
+                    if (latency_s := cue_latency_s(run, heard_sounds)) is not None:
+                        latencies.append((now_s, latency_s))
+                assert run.process.poll() is None, run.errors.read_text()
+                time.sleep(max(0.0, now_s + SAMPLE_EVERY_S - time.monotonic()))
+            wall_s, real_s = time.time() - wall_began_s, time.monotonic() - began_s
+            run.press("q")
+            time.sleep(0.5)
+            run.press("q")
+            assert run.wait() == 0
+            log = run.log
+    assert log is not None
+    recording = read_log(log)
+    cpu_share = (samples[-1].cpu_s - samples[0].cpu_s) / (samples[-1].at_s - samples[0].at_s)
+    figures = judged(samples, [(one.at_s - began_s) / 3600 for one in samples])
+    part = max(1, len(latencies) // 6)
+    first, last = [s for _, s in latencies[:part]], [s for _, s in latencies[-part:]]
+    drifted_s = np.median([s for _, s in drift[-len(drift) // 6:]]) - np.median(
+        [s for _, s in drift[:max(1, len(drift) // 6)]])
+    (tmp_path / "soak.json").write_text(json.dumps(
+        {"samples": [asdict(one) for one in samples], "latencies": latencies, "drift": drift}))
+    print(f"\nraw figures: {tmp_path / 'soak.json'}")
+    print(f"{real_s / 60:.0f} min in real time, {len(recording.items)} records, {len(samples)} samples")
+    print(HEADER)
+    for figure in figures:
+        print(figure)
+    print(f"guard process: {100 * cpu_share:.2f} % of a core, at most {max(s.memory_mib for s in samples):.1f} MiB")
+    print(f"session clock against the monotonic one: {1000 * drifted_s:+.1f} ms; wall clock {wall_s - real_s:+.3f} s")
+    print(f"key to tone, median: first sixth {1000 * np.median(first):.1f} ms ({len(first)}), "
+          f"last sixth {1000 * np.median(last):.1f} ms ({len(last)}), "
+          f"p99 {1000 * np.quantile([s for _, s in latencies], 0.99):.1f} ms")
+    assert all(figure.flat for figure in figures) or SOAK_S < 1_800
+    assert max(one.memory_mib for one in samples) <= MOST_MEMORY_MIB
+    assert abs(drifted_s) <= MOST_DRIFT_S
+    assert np.median(last) <= np.median(first) + 0.010
+    assert recording.notes == () and same_as_recorded(recording).same
+    assert "Traceback" not in run.errors.read_text()
+    assert cpu_share <= MOST_CPU_SHARE

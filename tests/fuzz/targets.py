@@ -1,0 +1,362 @@
+"""What is fuzzed: each target takes any bytes and must neither fail nor hang.
+
+A target is handed a folder of its own. Errors meant for the user (GuardError)
+are caught here and looked at: one short sentence that can be printed. Anything
+else that comes out is a fault of the guard.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from functools import partial
+from pathlib import Path
+
+from guard.errors import GuardError
+from guard.settings import Settings
+from tests.fuzz import seeds
+
+LONGEST_SENTENCE = 4000
+LONGEST_REPLAYED_S = 900.0
+
+
+class Wrong(Exception):
+    """An answer that no input may bring about."""
+
+
+@dataclass(frozen=True)
+class Target:
+    """`check(data, folder)` raises when the guard is at fault; `seeds` are sound inputs to begin with."""
+
+    name: str
+    check: Callable[[bytes, Path], None]
+    seeds: Callable[[], list[bytes]]
+    longest: int = 1 << 13
+
+
+@contextmanager
+def refusals() -> Iterator[None]:
+    """The user's errors end what is inside, once they have been looked at."""
+    try:
+        yield
+    except GuardError as error:
+        text = str(error)
+        if not text or len(text) > LONGEST_SENTENCE:
+            raise Wrong(f"a sentence of {len(text)} signs") from error
+        printed(text, error)
+
+
+def printed(text: str, error: Exception | None = None) -> None:
+    if not isinstance(text, str) or not text.isprintable():
+        raise Wrong(f"does not print: {text!r:.300}") from error
+
+
+def _finite(*values: float | None) -> None:
+    if not all(value is None or math.isfinite(value) for value in values):
+        raise Wrong(f"not finite: {values}")
+
+
+def _put(folder: Path, name: str, data: bytes) -> Path:
+    path = folder / name
+    path.write_bytes(data)
+    return path
+
+
+def heart_rate(data: bytes, folder: Path) -> None:
+    from guard.heart import packet
+
+    said = packet.parse(data)
+    if isinstance(said, packet.Malformed):
+        printed(said.reason)
+        return
+    if not 0 <= said.bpm <= 65_535 or not all(0 <= rr < 64 for rr in said.rr_s):
+        raise Wrong(str(said))
+    printed(said.note)
+    again = packet.parse(packet.encode(said.bpm, contact=said.contact, energy_kj=said.energy_kj, rr_s=said.rr_s))
+    if isinstance(again, packet.Malformed) or (again.bpm, again.contact, again.energy_kj, again.rr_s) != (
+            said.bpm, said.contact, said.energy_kj, said.rr_s):
+        raise Wrong(f"{said} is read back as {again}")
+
+
+def treadmill(data: bytes, folder: Path) -> None:
+    from guard.heart import treadmill_packet as packet
+
+    said = packet.parse(data)
+    if isinstance(said, packet.Malformed):
+        printed(said.reason)
+        return
+    _finite(said.speed_km_h, said.average_speed_km_h, said.inclination_percent, said.ramp_angle_deg)
+    if said.speed_km_h is not None and not 0 <= said.speed_km_h <= 655.35:
+        raise Wrong(str(said))
+    printed(said.note)
+
+
+def foot_pod(data: bytes, folder: Path) -> None:
+    from guard.heart import foot_pod_packet as packet
+
+    said = packet.parse(data)
+    if isinstance(said, packet.Malformed):
+        printed(said.reason)
+        return
+    _finite(said.speed_m_s, said.stride_length_m, said.distance_m, packet.steps_per_min(said))
+    printed(said.note)
+
+
+def log(data: bytes, folder: Path) -> None:
+    from guard.keep.csv_export import csv_chunks
+    from guard.keep.facts import as_stored, facts_from, facts_of
+    from guard.keep.note import notes_of
+    from guard.keep.recording import read_log, repair
+    from guard.keep.series import read_series
+    from guard.study.replay import replay
+
+    path = _put(folder, "fuzz.jsonl", data)
+    facts = facts_of(path)
+    if facts_from(json.loads(json.dumps(as_stored(facts), allow_nan=False))) != facts:
+        raise Wrong("facts do not come back from the index")
+    for text in (facts.problem, facts.kind, facts.source, facts.plan, *facts.marks, *facts.notes):
+        printed(text)
+    with refusals():
+        series = read_series(path)
+        _finite(series.end_s, *series.readings[:, 0].tolist())
+    with refusals():
+        recording = read_log(path)
+        for note in recording.notes:
+            printed(note)
+        notes_of(recording)
+        b"".join(csv_chunks(recording)).decode()
+        if recording.end_s <= LONGEST_REPLAYED_S:
+            settings = recording.settings
+            if settings.ceiling_bpm is None:
+                settings = settings.replaced({"ceiling_bpm": 139.0, "stop_bpm": None, "floor_bpm": None})
+            json.dumps(replay(recording, settings).as_dict(), allow_nan=False)
+        repair(path)
+        if read_log(path).items != recording.items:
+            raise Wrong("a repaired log reads otherwise")
+
+
+def review(data: bytes, folder: Path) -> None:
+    from rich.console import Console
+
+    from guard.keep.recording import read_log
+    from guard.report.review_page import page
+    from guard.report.review_text import view
+    from guard.screen.look import Look
+    from guard.study.review import review as reviewed
+
+    path = _put(folder, "fuzz.jsonl", data)
+    with refusals():
+        recording = read_log(path)
+        if recording.end_s > LONGEST_REPLAYED_S:
+            return
+        settings = recording.settings
+        if settings.ceiling_bpm is None:
+            settings = settings.replaced({"ceiling_bpm": 139.0, "stop_bpm": None, "floor_bpm": None})
+        found = reviewed(recording, settings)
+        json.dumps(found.as_dict(), allow_nan=False)
+        html = page(found, "fuzz")
+        html.encode()
+        if "<script" in html or any(not sign.isprintable() and sign != "\n" for sign in html):
+            raise Wrong("the page holds what it must not")
+        file = io.StringIO()
+        Console(file=file, width=80, highlight=False).print(view(found, "fuzz", 80, Look()))
+        for line in file.getvalue().splitlines():
+            printed(line)
+
+
+def csv(data: bytes, folder: Path) -> None:
+    from guard.keep.csv_file import Columns, Form, import_csv
+    from guard.keep.log import write_recording
+    from guard.keep.recording import read_log
+
+    which, body = (data[0], data[1:]) if data else (0, b"")
+    forms = (Form(), Form(time_unit="ms"), Form(date_order="day-first"), Form(separator="semicolon"),
+             Form(rr_unit="s", speed_unit="min/km"))
+    columns = (Columns("t", "bpm"), Columns("t", "bpm", speed="v", altitude="h"), Columns(rr="rr"),
+               Columns("1", "2"), Columns("t", "bpm", rr="rr", where={"id": "1"}))
+    path = _put(folder, "fuzz.csv", body)
+    with refusals():
+        imported = import_csv(path, columns[which % 5], forms[which // 5 % 5])
+        for note in imported.notes:
+            printed(note)
+        target = folder / "imported.jsonl"
+        write_recording(target, imported.header, imported.items, force=True)
+        read = read_log(target)
+        if read.damaged or read.items != imported.items:
+            raise Wrong("an import that does not read back")
+
+
+def settings(data: bytes, folder: Path) -> None:
+    from guard.keep import settings_file
+
+    path = _put(folder, "settings.toml", data)
+    with refusals():
+        Settings().replaced(settings_file.load(path))
+    with refusals():
+        settings_file.save({"lead_s": 25.0, "floor_bpm": None}, path)
+    with refusals():
+        settings_file.load(path)
+
+
+def plan(data: bytes, folder: Path) -> None:
+    from guard.decide.plan import Plan
+    from guard.keep.plan_file import read_plan
+    from guard.screen.plan_drawing import draw
+
+    path = _put(folder, "plan.toml", data)
+    known = Settings(ceiling_bpm=139.0)
+    with refusals():
+        found = read_plan(str(path), known)
+        stored = json.loads(json.dumps(found.as_dict(), allow_nan=False))
+        if Plan.from_dict(stored) != found:
+            raise Wrong("a plan that does not come back from the log")
+        for row in draw(found, 139.0, 72):
+            printed(row)
+
+
+def journal(data: bytes, folder: Path) -> None:
+    from guard.coach.day_advice import advise
+    from guard.keep import journal as journals
+
+    path = _put(folder, "journal.jsonl", data)
+    with refusals():
+        found = journals.read(path)
+        for note in found.notes:
+            printed(note)
+        found.search(["a"])
+        days = [entry.day for entry in found.entries]
+        for values in journals.numbers(found.entries, days).values():
+            _finite(*values)
+        for entry in found.entries:
+            json.dumps(entry.as_dict())
+        if found.entries:
+            last = found.entries[-1]
+            advise(last.sleep_h, last.resting_bpm, [one.sleep_h for one in found.entries],
+                   [one.resting_bpm for one in found.entries], 139.0)
+    with refusals():
+        journals.amend(date(2026, 3, 2), {"sleep_h": 7.5}, path)
+        if journals.read(path).of(date(2026, 3, 2)) is None:
+            raise Wrong("an entry written is not there")
+
+
+def about(data: bytes, folder: Path) -> None:
+    from guard.keep.about import about_path, change_about, read_about
+    from guard.keep.library import SessionEntry, sessions
+    from guard.keep.search import Wanted, matching
+
+    home = folder / "logs"
+    home.mkdir(exist_ok=True)
+    path = _put(home, "a.jsonl", seeds.small_log())
+    about_path(path).write_bytes(data)
+    read_about(path, printed)
+    found: list[SessionEntry] = sessions(home, warn=printed)
+    matching(found, Wanted(words=("x",), tag="y"))
+    (found[0].title, found[0].tags)
+    with refusals():
+        change_about(path, {"title": "hills"})
+        if read_about(path).get("title") != "hills":
+            raise Wrong("a title written is not there")
+
+
+def index(data: bytes, folder: Path) -> None:
+    """Every small file of ours that a reader meets in the cache or config folder."""
+    import os
+    import zlib
+    from unittest.mock import patch
+
+    from guard.commands import progress_library
+    from guard.keep import ceilings, straps
+    from guard.keep.library import _index_path, sessions
+    from guard.sense.peripheral import FOOT_POD, TREADMILL
+
+    home = folder / "logs"
+    home.mkdir(exist_ok=True)
+    log_path = _put(home, "a.jsonl", seeds.small_log())
+    state = log_path.stat()
+    with patch.dict(os.environ, GUARD_HOME=str(folder)):
+        # With a right sum, as somebody who means harm would give it; and without.
+        head = {"format": 1, "crc": zlib.crc32(data)}
+        body = data.replace(b'"SIZE"', b"%d" % state.st_size).replace(b'"TIME"', b"%d" % state.st_mtime_ns)
+        for whole in (data, json.dumps({**head, "crc": zlib.crc32(body)}).encode() + b"\n" + body):
+            path = _index_path(home)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(whole)
+            with refusals():
+                from guard.commands.sessions_list import as_dict, began, words
+
+                for entry in sessions(home, warn=printed):
+                    json.dumps(as_dict(entry))
+                    (began(entry), words(entry))
+        place = progress_library._place(home)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        mark = f"{state.st_size:x}-{state.st_mtime_ns:x}".encode()
+        body = data.replace(b"FINGERPRINT", mark)
+        for whole in (data, json.dumps({"format": 1, "response_s": 60.0, "crc": zlib.crc32(body)}).encode()
+                      + b"\n" + body):
+            place.write_bytes(whole)
+            with refusals():
+                progress_library.sessions_of(home, 60.0, warn=printed)
+        (folder / "config").mkdir(exist_ok=True)
+        (folder / "data").mkdir(exist_ok=True)
+        for kind in (straps.STRAP, TREADMILL.kind, FOOT_POD.kind):
+            straps.strap_file(kind=kind).write_bytes(data)
+            device = straps.remembered(printed, kind=kind)
+            if device is not None:
+                printed(device.name)
+                printed(device.address)
+        ceilings.ceiling_path().write_bytes(data)
+        with refusals():
+            ceilings.results()
+
+
+def words(data: bytes, folder: Path) -> None:
+    from guard.decide.wording import phrase_bank
+    from guard.sound.own_phrases import WORDS_FILE, OwnPhrases
+
+    _put(folder, WORDS_FILE, data)
+    own = OwnPhrases(folder, printed)
+    own.read(phrase_bank(Settings(ceiling_bpm=139.0)))
+    printed(own.words("slow down please"))
+
+
+def wav(data: bytes, folder: Path) -> None:
+    from guard.sound.wavfile import MAX_LENGTH_S, BadWav, read
+
+    path = _put(folder, "slow-down-please.wav", data)
+    try:
+        sound = read(path)
+    except BadWav as error:
+        printed(str(error))
+        return
+    if not 0 < len(sound) <= MAX_LENGTH_S * 22_050 + 1:
+        raise Wrong(f"{len(sound)} samples")
+
+
+def arguments(data: bytes, folder: Path) -> None:
+    from tests.fuzz.arguments import check
+
+    check(data, folder)
+
+
+_PACKET = partial(Target, longest=64)
+TARGETS = {target.name: target for target in (
+    _PACKET("heart_rate", heart_rate, seeds.heart_rate),
+    _PACKET("treadmill", treadmill, seeds.treadmill),
+    _PACKET("foot_pod", foot_pod, seeds.foot_pod),
+    Target("log", log, seeds.logs),
+    Target("review", review, seeds.logs),
+    Target("csv", csv, seeds.csvs),
+    Target("settings", settings, seeds.settings),
+    Target("plan", plan, seeds.plans),
+    Target("journal", journal, seeds.journals),
+    Target("about", about, seeds.abouts),
+    Target("index", index, seeds.indexes),
+    Target("words", words, seeds.words),
+    Target("wav", wav, seeds.wavs),
+    Target("arguments", arguments, seeds.arguments, longest=1024),
+)}

@@ -64,7 +64,7 @@ class LiveRun:
         self.screens: list[Drawn] = []
         self.zero_s = float("inf")
         self.records: list[dict[str, Any]] = []
-        self._arrivals: list[tuple[float, float]] = []  # session time of a reading, and when it was in the log
+        self.arrivals: list[tuple[float, float]] = []  # session time of a reading, and when it was in the log
         self._keep_screens, self._kind = keep_screens, kind
         self._reading = threading.Event()
         self._reading.set()
@@ -144,7 +144,7 @@ class LiveRun:
 
     def delay_s(self, last: int) -> float:
         """How late the quickest of the `last` readings reached the log, against the quickest of all before."""
-        late = [one for one in self._arrivals[-last:]]
+        late = [one for one in self.arrivals[-last:]]
         return min((seen_s - t_s for t_s, seen_s in late), default=self.zero_s) - self.zero_s
 
     def of(self, kind: str, since_s: float = float("-inf")) -> list[dict[str, Any]]:
@@ -171,6 +171,11 @@ class LiveRun:
                    timeout_s, "readings")
         assert self.process.poll() is None, self.errors.read_text()[-2_000:]
         wait_until(lambda: self.state() != "no_signal", 10, "a trusted signal")
+
+    def settled_readings(self, readings: int) -> None:
+        """Wait for so many more readings, in a log that may be a new file."""
+        before = len(self.arrivals)
+        wait_until(lambda: len(self.arrivals) >= before + readings, 30, "readings")
 
     def state(self) -> str:
         """The state in force, by the log."""
@@ -238,6 +243,6 @@ class LiveRun:
                     if "t" in record:
                         self.zero_s = min(self.zero_s, now_s - record["t"])
                         if record["type"] == "reading":
-                            self._arrivals.append((record["t"], now_s))
+                            self.arrivals.append((record["t"], now_s))
                         self.records.append(record)
             time.sleep(0.02)

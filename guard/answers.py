@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from guard.decide.wording import status_phrase
-from guard.events import Action, Command, LinkState, Snapshot, Speed, SpeedLink
+from guard.events import Action, Command, LinkState, Snapshot, Speed, SpeedLink, State
 from guard.inbox import Note
 from guard.screen import words
 from guard.settings import Settings
@@ -36,6 +36,12 @@ def answer(event: Command | Speed, before: Snapshot, after: Snapshot, settings: 
             return _PLAIN.get(event.action, "")
 
 
+def all_is_well(snapshot: Snapshot) -> bool:
+    """Whether the all's-well tick may sound."""
+    watching = snapshot.state not in (State.NO_SIGNAL, State.HELD, State.DONE)
+    return watching and snapshot.level_bpm is not None and not snapshot.muted
+
+
 def _next_part(before: Snapshot, after: Snapshot) -> str:
     if not after.part:
         return "there is no plan, so no next part"
@@ -52,7 +58,7 @@ def _typed(event: Speed, before: Snapshot, after: Snapshot, settings: Settings) 
     if before.speed_from in WORDS.values():
         return f"{said} until the {before.speed_from} changes its speed"
     # Who types a speed is on a treadmill, where "walking pace now" without the belt is wrong.
-    return said if settings.belt or after.belt else f"{said}: on a belt use --set belt=true"
+    return said if settings.belt or after.belt else f"{said}: before the next run, `guard settings belt=true`"
 
 
 class SpeedNews:
@@ -68,7 +74,7 @@ class SpeedNews:
         noun = WORDS.get(link.device, "speed device")
         before, self._before[link.device] = self._before.get(link.device), link.state
         charge = link.battery_percent
-        low = charge is not None and charge <= self._battery_low_percent
+        low = charge is not None and charge <= self._battery_low_percent and self._battery_low_percent > 0
         if low and link.device not in self._battery_said:
             self._battery_said.add(link.device)
             return Note(f"the {noun}'s battery is low: {charge} %")

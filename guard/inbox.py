@@ -8,6 +8,7 @@ import math
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import Enum
 
 from guard.events import SoundHealth
 
@@ -27,7 +28,15 @@ class Note:
     trouble: bool = True
 
 
-Item = SoundHealth | Note
+class Press(Enum):
+    """How long a button was pressed; a longer one comes after the shorter ones have been told."""
+
+    SHORT = "short"
+    LONG = "long"
+    VERY_LONG = "very long"
+
+
+Item = SoundHealth | Note | Press
 MOST_SHOWN = 3
 
 
@@ -68,6 +77,10 @@ class Inbox:
     def note(self, sentence: str, *, topic: str = "", lasting: bool = False, aloud: str = "") -> None:
         """A sentence the runner should see (see `Note`)."""
         self._put(Note(sentence, topic, lasting, aloud))
+
+    def press(self, press: Press) -> None:
+        """The button was pressed."""
+        self._put(press)
 
     def attach(self, loop: asyncio.AbstractEventLoop, take: Callable[[Item], None]) -> None:
         """From now on `take` gets every item, in `loop`."""

@@ -15,13 +15,13 @@ import dataclasses
 import math
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
-from guard.answers import SpeedNews, answer
+from guard.answers import SpeedNews, all_is_well, answer
 from guard.clock import SessionClock, SleepWatch, WallWatch, wall_now
 from guard.decide.plan import Plan
 from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_phrase
@@ -33,17 +33,14 @@ from guard.events import (
     CueGiven,
     Input,
     Output,
-    Snapshot,
-    SoundHealth,
     Speed,
     SpeedLink,
-    State,
 )
-from guard.inbox import Inbox, Note, Notices
-from guard.keys import Keyboard, terminal_keys
-from guard.outlet import Log, Outlet, Sounder
+from guard.inbox import Inbox, Item, Note, Notices, Press
+from guard.keys import Key, Keyboard, input_for, terminal_keys
+from guard.outlet import Log, Outlet, Sounder, in_order
 from guard.screen import words
-from guard.screen.frame import Frame, Screen
+from guard.screen.frame import Frame, Onlooker, Screen
 from guard.sense.source import Source
 from guard.session import Session
 from guard.settings import Settings
@@ -89,17 +86,19 @@ async def run_session(
     inbox: Inbox | None = None,
     stdin: IO[str] | None = None,
     plan: Plan | None = None,
+    panel: Onlooker | None = None,
     needs_screen: bool = False,
     wall: Callable[[], datetime] = wall_now,
 ) -> Ended:
     """Run one session until quit, interrupted or at the source's end; it is always closed properly.
 
     `inbox` brings what other threads have to say; `stdin` is read for keys when
-    it is a terminal; with `needs_screen` a screen that is gone ends the session
-    (a rehearsal nobody watches). An error of the source (HardwareError) or of
-    the guard itself is raised after everything has been closed.
+    it is a terminal; `panel` is a lamp and buzzer beside the screen; with
+    `needs_screen` a screen that is gone ends the session (a rehearsal nobody
+    watches). An error of the source (HardwareError) or of the guard itself is
+    raised after everything has been closed.
     """
-    live = _Live(source, settings, clock, log, screen, sounder, plan, needs_screen, WallWatch(wall))
+    live = _Live(source, settings, clock, log, screen, sounder, plan, panel, needs_screen, WallWatch(wall))
     screen.open()
     with ending_signals(live.stop):
         try:
@@ -116,13 +115,14 @@ async def run_session(
 class _Live:
     def __init__(
         self, source: Source, settings: Settings, clock: SessionClock, log: Log, screen: Screen,
-        sounder: Sounder, plan: Plan | None, needs_screen: bool, wall_watch: WallWatch,
+        sounder: Sounder, plan: Plan | None, panel: Onlooker | None, needs_screen: bool,
+        wall_watch: WallWatch,
     ) -> None:
         self.session = Session(settings, plan)
         self.troubles: list[str] = []
         self.fault: Exception | None = None
         self._source, self._settings, self._clock = source, settings, clock
-        self._log, self._screen, self._sounder = log, screen, sounder
+        self._log, self._sounder = log, sounder
         self._needs_screen, self._wall_watch = needs_screen, wall_watch
         self._keyboard = Keyboard(settings)
         self._notices = Notices(NOTE_S)
@@ -136,7 +136,9 @@ class _Live:
         self._stopped: asyncio.Future[str] = self._loop.create_future()
         # Sound first: its thread is the first to be woken for a cue.
         self._to_sound = Outlet("sound", self._listener_failed)
-        self._to_screen = Outlet("screen", self._listener_failed)
+        self._onlookers: dict[Outlet, Onlooker] = {Outlet("screen", self._listener_failed): screen}
+        if panel:
+            self._onlookers[Outlet("panel", self._listener_failed)] = panel
         self._to_log = Outlet("log", self._listener_failed)
 
     # -- running
@@ -177,7 +179,7 @@ class _Live:
         closing = {
             self._to_log: close_log,
             self._to_sound: lambda: self._sounder.close(goodbye),
-            self._to_screen: self._screen.close,
+            **{outlet: onlooker.close for outlet, onlooker in self._onlookers.items()},
         }
         done = await asyncio.gather(*(
             asyncio.to_thread(outlet.close, last, CLOSE_S) for outlet, last in closing.items()))
@@ -215,10 +217,12 @@ class _Live:
         if not self._stopped.done():
             self._take(event)
 
-    def take_foreign(self, item: SoundHealth | Note) -> None:
-        """Something from another thread: sound health, or a sentence to show."""
+    def take_foreign(self, item: Item) -> None:
+        """Something from another thread: sound health, a sentence to show, a button pressed."""
         if isinstance(item, Note):
             self._note(item)
+        elif isinstance(item, Press):
+            self._pressed(item)
         else:
             if item.detail and item.backend != "off":  # switched off by the runner is no trouble
                 self._note(Note(item.detail))
@@ -234,6 +238,17 @@ class _Live:
             else:
                 self.take(event)
         self._show()
+
+    def _pressed(self, press: Press) -> None:
+        """Short is the space bar, and what it brought about is spoken: nobody looks; longer ends."""
+        snapshot = self.session.snapshot()
+        event = input_for(Key.HOLD, snapshot, self._settings, snapshot.ceiling_bpm)
+        if press is not Press.SHORT or event is None:
+            self.stop("quit")
+            return
+        self.take(dataclasses.replace(event, t_s=self._clock.now_s()))
+        text = status_phrase(self.session.snapshot(), self._settings)
+        self._to_sound.put(lambda: self._sounder.say(text))
 
     def _take(self, event: Input) -> None:
         self._guarded(lambda: self._feed(event))
@@ -283,9 +298,10 @@ class _Live:
             self._last_sound_s = given.t_s
         for given in cues:
             self._source.hear(given)
-        for item in _in_order(event, outputs):
+        for item in in_order(event, outputs):
             self._to_log.put(lambda item=item: self._log.write(item))  # type: ignore[misc]
-            self._to_screen.put(lambda item=item: self._screen.event(item))  # type: ignore[misc]
+            for outlet, onlooker in self._onlookers.items():
+                outlet.put(lambda item=item, onlooker=onlooker: onlooker.event(item))  # type: ignore[misc]
         if outputs:
             self._show()
 
@@ -294,12 +310,13 @@ class _Live:
         answer = self._answer if wall_s < self._answer_until_s else ""
         frame = Frame(self.session.snapshot(), self._notices.shown(wall_s),
                       self._keyboard.prompt(wall_s) or answer)
-        self._to_screen.put_latest(lambda: self._screen.frame(frame))
+        for outlet, onlooker in self._onlookers.items():
+            outlet.put_latest(lambda onlooker=onlooker: onlooker.frame(frame))  # type: ignore[misc]
 
     def _say_all_is_well(self) -> None:
         every_s = 60.0 * self._settings.all_well_min
         now_s = self._clock.now_s()
-        if every_s and now_s - self._last_sound_s >= every_s and _all_is_well(self.session.snapshot()):
+        if every_s and now_s - self._last_sound_s >= every_s and all_is_well(self.session.snapshot()):
             self._last_sound_s = now_s
             self._to_sound.put(self._sounder.tick)
 
@@ -329,18 +346,3 @@ class _Live:
         if name == "screen" and self._needs_screen:
             self.stop("ended")
         self._note(Note(f"the {name} failed ({type(error).__name__}: {error}); the guard goes on without it"))
-
-
-def _in_order(event: Input | None, outputs: list[Output]) -> Iterator[Input | Output]:
-    """The event between what came before it (timeouts) and what it brought about."""
-    if event is None:
-        yield from outputs
-        return
-    yield from (item for item in outputs if item.t_s < event.t_s)
-    yield event
-    yield from (item for item in outputs if item.t_s >= event.t_s)
-
-
-def _all_is_well(snapshot: Snapshot) -> bool:
-    watching = snapshot.state not in (State.NO_SIGNAL, State.HELD, State.DONE)
-    return watching and snapshot.level_bpm is not None and not snapshot.muted

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -102,3 +102,13 @@ class Outlet:
                 self._failing = False
             finally:
                 self._busy_since_s = None
+
+
+def in_order(event: Input | None, outputs: list[Output]) -> Iterator[Input | Output]:
+    """The event between what came before it (timeouts) and what it brought about."""
+    if event is None:
+        yield from outputs
+        return
+    yield from (item for item in outputs if item.t_s < event.t_s)
+    yield event
+    yield from (item for item in outputs if item.t_s >= event.t_s)

@@ -177,6 +177,22 @@ class Settings:
         0.0, "a short tick that says all is well this often; 0 turns it off",
         group="sound", unit="min", low=0, high=60)
 
+    # pins of a Raspberry Pi
+    pin_button: int | None = _row(
+        None, "GPIO (BCM number) of a button to ground: press starts, pauses, goes on; 2 s ends",
+        group="pins", low=2, high=27, kind=int)
+    pin_lamp: int | None = _row(
+        None, "GPIO (BCM number) of a lamp that shows the state by its rhythm",
+        group="pins", low=2, high=27, kind=int)
+    pin_buzzer: int | None = _row(
+        None, "GPIO (BCM number) of a buzzer that sounds each cue in a rhythm of its own",
+        group="pins", low=2, high=27, kind=int)
+    button_power_off: bool = _row(
+        False, "holding the button for 6 s switches the machine off, in stand-by only", group="pins")
+    stand_by_end_min: float = _row(
+        10.0, "in stand-by a session without heart rate for this long is ended; 0 never",
+        group="pins", unit="min", low=0, high=240)
+
     def __post_init__(self) -> None:
         for entry in table():
             object.__setattr__(self, entry.key, check(entry, getattr(self, entry.key)))

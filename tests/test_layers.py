@@ -50,6 +50,7 @@ MAY_IMPORT = {
     "screen": BASE | {"clock", "decide", "screen"},
     "sense": PURE_CORE | {"clock", "runner", "sense"},
     "keep": PURE_CORE | {"clock", "keep", "sense"},
+    "pins": BASE | {"inbox", "pins"},
     "answers": BASE | {"decide", "inbox", "screen", "speeds"},
     "live": PURE_CORE | {"answers", "clock", "inbox", "keys", "outlet", "screen", "sense", "signals"},
     "study": PURE_CORE | {"keep", "runner", "study"},

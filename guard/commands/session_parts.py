@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import sys
 import tempfile
@@ -9,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 
@@ -31,6 +33,9 @@ from guard.screen.view import ViewOptions
 from guard.sense.source import Source
 from guard.settings import Settings
 from guard.sound.player import Sounder
+
+if TYPE_CHECKING:
+    from guard.pins.panel import Panel
 
 DEBUG_FILE = "debug.log"
 
@@ -56,9 +61,23 @@ async def guarded(
     *,
     plain: bool,
     plan: Plan | None = None,
+    panel: Panel | None = None,
+    inbox: Inbox | None = None,
 ) -> Ended:
-    """Run one session with the real screen, sound and log."""
-    inbox = Inbox()
+    """Run one session with the real screen, sound and log.
+
+    A `panel` given is open and stays so, with its presses in `inbox`; without
+    one the session has its own where a pin is set.
+    """
+    inbox = inbox or Inbox()
+    if panel is None and (own := panel_for(settings, inbox.note)):
+        own.on_press = inbox.press
+        await asyncio.to_thread(own.open)
+        try:
+            return await guarded(
+                source, settings, clock, kind, plain=plain, plan=plan, panel=own, inbox=inbox)
+        finally:
+            await asyncio.to_thread(own.release)
     started = wall_now()
     header = session_header(
         settings, started=started, clock_trusted=clock_is_trusted(started),
@@ -70,7 +89,16 @@ async def guarded(
         own_phrases=folders.config_dir(make=False) / "phrases")
     return await run_session(
         source, settings, clock=clock, log=log, screen=_screen(settings, kind, log.path.name, plain, inbox),
-        sounder=sounder, inbox=inbox, stdin=sys.stdin, plan=plan, needs_screen=kind.needs_screen)
+        sounder=sounder, inbox=inbox, stdin=sys.stdin, plan=plan, panel=panel, needs_screen=kind.needs_screen)
+
+
+def panel_for(settings: Settings, report: Callable[[str], None]) -> Panel | None:
+    """Button, lamp and buzzer, still to be opened; None, with nothing loaded, where no pin is set."""
+    if settings.pin_button is settings.pin_lamp is settings.pin_buzzer is None:
+        return None
+    from guard.pins.panel import Panel
+
+    return Panel(settings, report)
 
 
 def finished(ended: Ended, *, title: str) -> int:

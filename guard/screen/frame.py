@@ -17,12 +17,8 @@ class Frame:
     prompt: str = ""
 
 
-class Screen(Protocol):
-    """A live screen or plain lines. All but `open` are called from one thread of its own."""
-
-    def open(self) -> None:
-        """Take the terminal; called once, before anything else."""
-        ...
+class Onlooker(Protocol):
+    """What shows a session; each is called from one thread of its own."""
 
     def event(self, item: Input | Output) -> None:
         """Something happened; called for every input and output, in order."""
@@ -33,5 +29,13 @@ class Screen(Protocol):
         ...
 
     def close(self) -> None:
-        """Give the terminal back as it was found."""
+        """The session has ended: leave everything as it was found."""
+        ...
+
+
+class Screen(Onlooker, Protocol):
+    """A live screen or plain lines."""
+
+    def open(self) -> None:
+        """Take the terminal; called once, before anything else, by whoever runs the session."""
         ...

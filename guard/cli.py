@@ -16,7 +16,7 @@ from importlib import import_module
 from typing import NoReturn
 
 from guard import __version__
-from guard.errors import GuardError
+from guard.errors import GuardError, InputError
 
 EXIT_INTERRUPTED = 130
 EXIT_NO_OUTPUT = 4
@@ -59,7 +59,7 @@ START = """\
 Heart-rate guard {version}: keeps an easy run under your heart-rate ceiling.
 
 Where to start
-  guard rehearse            see and hear it, with an invented runner; no strap needed
+  guard rehearse            see and hear it with an invented runner, no strap
   guard check               is this machine ready: radio, sound, voice, disk
   guard ceiling             where your ceiling may lie
   guard run --ceiling 139   guard a run with your strap (139 is an example)
@@ -103,6 +103,10 @@ def main(argv: Sequence[str] | None = None) -> int:
             print(f"guard: the output could not be written ({error.strerror}): "
                   "free some space where it goes, or send it elsewhere", file=sys.stderr)
             return EXIT_NO_OUTPUT
+        if isinstance(error, OSError) and error.filename is not None:
+            print(f"guard: cannot use {_printable(str(error.filename))[:200]} ({error.strerror or error}): "
+                  "check the name and what you may do there", file=sys.stderr)
+            return InputError.exit_code
         print(f"guard: a fault in the guard itself ({type(error).__name__}: {_printable(str(error))}); "
               "run again with GUARD_DEBUG=1 to see where, and report it", file=sys.stderr)
         return 1

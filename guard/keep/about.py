@@ -8,6 +8,7 @@ changed. Keys this version does not know are kept.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -62,7 +63,10 @@ def change_about(log: Path, changes: Mapping[str, Any]) -> Path:
     if not about:
         remove(path)
         return path
-    text = json.dumps({"format": FORMAT, **about}, indent=1, ensure_ascii=True, allow_nan=False)
+    try:
+        text = json.dumps({"format": FORMAT, **about}, indent=1, ensure_ascii=True, allow_nan=False)
+    except RecursionError:
+        raise InputError(f"{path} is nested too deeply: correct it or move it away") from None
     write_whole(path, [text.encode() + b"\n"], force=True)
     return path
 
@@ -70,8 +74,15 @@ def change_about(log: Path, changes: Mapping[str, Any]) -> Path:
 def _parsed(data: bytes) -> About:
     if len(data) > LARGEST:
         raise ValueError("too large")
-    about = json.loads(data)
+    about = json.loads(data, parse_constant=_finite, parse_float=_finite)
     if not isinstance(about, dict) or about.get("format") != FORMAT:
         raise ValueError("not of this form")
     del about["format"]
     return about
+
+
+def _finite(word: str) -> float:
+    number = float(word)
+    if not math.isfinite(number):
+        raise ValueError(f"{word} is not a number of JSON")
+    return number

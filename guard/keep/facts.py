@@ -15,11 +15,11 @@ from typing import Any
 
 from guard.errors import GuardError, InputError, printable
 from guard.events import Action, Clock, Command, Cue
-from guard.keep.recording import Recording, read_header, read_log
+from guard.keep.recording import LARGEST, Recording, read_header, read_log, too_large
 from guard.keep.records import LONGEST_S, Record, from_line, from_record
 
-LARGEST = 1 << 28  # bytes; a day of readings is under 20 MB
 LONGEST_WORKED_OUT_S = 24 * 3600.0
+LEAST_INPUT_EVERY_S = 60.0
 MOST_MARKS = 200
 LONGEST_TEXT = 200
 _CUES = {cue.key for cue in Cue}
@@ -77,6 +77,10 @@ def facts_from(stored: dict[str, Any]) -> Facts:
     if stored.keys() != _TYPES.keys() or not all(
             isinstance(value, _TYPES[name]) for name, value in stored.items()):
         raise ValueError("not of this form")
+    if stored["started"] is not None and datetime.fromisoformat(stored["started"]).tzinfo is None:
+        raise ValueError("a start without its offset")
+    if stored["summary"] != _checked(stored["summary"]):
+        raise ValueError("a summary that cannot be")
     stored["marks"], stored["notes"] = tuple(stored["marks"]), tuple(stored["notes"])
     return Facts(**stored)
 
@@ -88,8 +92,8 @@ def as_stored(facts: Facts) -> dict[str, Any]:
 
 def _facts(path: Path) -> Facts:
     with path.open("rb") as file:
-        if (size := path.stat().st_size) > LARGEST:
-            raise InputError(f"{path} is far too large for a session log ({size >> 20} MB): move it away")
+        if path.stat().st_size > LARGEST:
+            raise too_large(path)
         header = read_header(path, file)
         body = file.read()
     started, trusted = _started(header, body)
@@ -145,6 +149,9 @@ def _checked(summary: Any) -> Record:
 def _worked_out(recording: Recording) -> Record:
     """The totals of a session that did not live to write them, as far as it went."""
     if recording.settings.ceiling_bpm is None or recording.end_s > LONGEST_WORKED_OUT_S:
+        return {}
+    # Every second of silence is gone through too: of a log with next to nothing in it that is not worth it.
+    if len(recording.inputs) * LEAST_INPUT_EVERY_S < recording.end_s:
         return {}
     from guard.decide.plan import Plan  # numpy with them, which a list of whole logs does not need
     from guard.session import Session

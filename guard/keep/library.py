@@ -184,7 +184,8 @@ def _found(home: Path) -> tuple[dict[str, Stamp], set[str]]:
                 if place.name.startswith("."):
                     continue
                 if place.name.endswith(SUFFIX):
-                    abouts.add(place.name.removesuffix(SUFFIX))
+                    if place.is_file():  # a pipe would be waited for
+                        abouts.add(place.name.removesuffix(SUFFIX))
                 elif place.name.endswith(".jsonl"):
                     with contextlib.suppress(OSError):  # gone meanwhile
                         if place.is_file():

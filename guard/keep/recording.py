@@ -18,6 +18,7 @@ from guard.keep.records import LONGEST_S, Record, from_line, from_record
 from guard.settings import Settings, check, find
 
 FORMAT = 1
+LARGEST = 1 << 28  # bytes; a day of readings is under 20 MB
 LONGEST_LINE = 1 << 20  # bytes; far above any line the guard writes
 MOST_NOTES = 20
 
@@ -66,10 +67,17 @@ def read_log(path: str | os.PathLike[str]) -> Recording:
     try:
         with name.open("rb") as file:
             header = read_header(name, file)
+            if os.fstat(file.fileno()).st_size > LARGEST:
+                raise too_large(name)
             return _body(name, header, file)
     except OSError as error:
         raise InputError(f"cannot read {name} ({error.strerror or error}): "
                          "check the name and that you may read it") from None
+
+
+def too_large(name: str | os.PathLike[str]) -> InputError:
+    """What is said of a file that no session can have filled."""
+    return InputError(f"{name} is far too large for a session log (over {LARGEST >> 20} MB): move it away")
 
 
 def repair(path: str | os.PathLike[str]) -> int:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from guard.errors import InputError
 from guard.events import PACE_CUES, Action, Command, CueGiven, Reading, ReadingDoubted, Speed
-from guard.keep.recording import FORMAT, read_log
+from guard.keep.recording import FORMAT, LARGEST, read_log, too_large
 from guard.keep.records import LONGEST_S, Record
 from guard.speeds import in_force
 
@@ -53,10 +53,13 @@ class Series:
 def read_series(path: str | os.PathLike[str]) -> Series:
     """The columns of the log at `path`; InputError, with the mend, where it is no log."""
     try:
-        data = Path(path).read_bytes()
+        with Path(path).open("rb") as file:
+            data = file.read(LARGEST + 1)
     except OSError as error:
         raise InputError(f"cannot read {path} ({error.strerror or error}): "
                          "check the name and that you may read it") from None
+    if len(data) > LARGEST:
+        raise too_large(path)
     try:
         return _whole(data)
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError):

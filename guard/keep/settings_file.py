@@ -49,7 +49,11 @@ def save(changes: Mapping[str, Any], path: Path | None = None) -> Path:
     name = settings_path(make=True) if path is None else path
     text = _text(name)
     was_right = text is None or _is_right(name, text)
-    document = tomlkit.parse(text) if text else tomlkit.document()
+    try:
+        document = tomlkit.parse(text) if text else tomlkit.document()
+    except (ValueError, RecursionError) as error:  # stricter here and there than what reads it
+        raise SettingError(f"{name} cannot be changed by the guard ({_printable(str(error))}): "
+                           "correct it in an editor") from None
     if not text:
         document.add(tomlkit.comment(HEAD))
     for key, value in changes.items():

@@ -21,6 +21,7 @@ from guard.errors import printable
 
 WORDS_FILE = "words.toml"
 MOST_CHARACTERS = 120
+LARGEST = 1 << 18  # bytes of words.toml
 
 
 class OwnPhrases:
@@ -37,9 +38,9 @@ class OwnPhrases:
         if path is None or not path.exists():
             return
         try:
-            content = tomllib.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as error:
-            self._note(f"{path} cannot be read ({printable(error)}): mend or remove it; "
+            content = tomllib.loads(_text(path))
+        except (OSError, ValueError, RecursionError) as error:
+            self._note(f"{path} cannot be read ({printable(error)[:200]}): mend or remove it; "
                        "the guard's own words are spoken")
             return
         for phrase, words in content.items():
@@ -61,6 +62,14 @@ class OwnPhrases:
         """The runner's WAV file for `part`, None without one."""
         path = self._folder / f"{slug(part)}.wav" if self._folder is not None else None
         return path if path is not None and path.exists() else None
+
+
+def _text(path: Path) -> str:
+    with path.open("rb") as file:
+        data = file.read(LARGEST + 1)
+    if len(data) > LARGEST:
+        raise ValueError("far too large")
+    return data.decode("utf-8")
 
 
 def slug(part: str) -> str:

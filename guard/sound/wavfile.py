@@ -13,11 +13,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.errors import printable
 from guard.sound.tones import RATE_HZ, Pcm
 
 Numbers = NDArray[np.float64]
 
 MAX_LENGTH_S = 30.0
+_WIDTHS = (1, 2, 3, 4)  # bytes a sample
 _LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 4_000, 192_000
 
 
@@ -37,11 +39,16 @@ def read(path: Path) -> Pcm:
             frames = file.getnframes()
             if not 1 <= channels <= 8 or not _LOWEST_RATE_HZ <= rate <= _HIGHEST_RATE_HZ:
                 raise BadWav(f"{channels} channels at {rate} Hz")
+            if width not in _WIDTHS:
+                raise BadWav(f"samples of {width} bytes")
             if not 0 < frames <= MAX_LENGTH_S * rate:
                 raise BadWav(f"{frames / rate:.1f} s long, but must be over 0 and up to {MAX_LENGTH_S:g} s")
             data = file.readframes(frames)
-    except (OSError, EOFError, wave.Error) as error:
-        raise BadWav(str(error) or "it ends too early") from None
+    except BadWav:
+        raise
+    # The library's reader meets a torn file with errors of several kinds.
+    except (OSError, EOFError, RuntimeError, ValueError, wave.Error) as error:
+        raise BadWav(printable(error) or "it ends too early") from None
     if len(data) != frames * channels * width:
         raise BadWav("it ends too early")
     samples: Numbers = _samples(data, width).reshape(-1, channels).mean(axis=1)
@@ -74,6 +81,4 @@ def _samples(data: bytes, width: int) -> Numbers:
         wide = np.zeros((len(raw) // 3, 4), dtype=np.uint8)
         wide[:, 1:] = raw.reshape(-1, 3)
         return wide.reshape(-1).view("<i4") / 2.0**31
-    if width in (2, 4):
-        return raw.view(f"<i{width}") / 2.0 ** (8 * width - 1)
-    raise BadWav(f"samples of {width} bytes")
+    return raw.view(f"<i{width}") / 2.0 ** (8 * width - 1)

@@ -34,7 +34,7 @@ def logs() -> list[bytes]:
         for line in lines[LINES_OF_A_RECORDING:]:
             kinds.setdefault(json.loads(line)["type"], line)
         late = sorted(kinds.values(), key=lambda line: json.loads(line)["t"])
-        near = [line for line in late if json.loads(line)["t"] < 300]
+        near = [line for line in late if json.loads(line)["t"] < 100]
         found.append(b"\n".join([*lines[:LINES_OF_A_RECORDING], *near, lines[-1]]) + b"\n")
     return found
 

@@ -61,7 +61,7 @@ def test_next_part_with_and_without_a_plan() -> None:
 
 def test_typed_speeds_and_grades() -> None:
     typed = Speed(754.0, 2.5, typed=True)
-    assert said(typed) == "speed 9.0 km/h: on a belt use --set belt=true"
+    assert said(typed) == "speed 9.0 km/h: before the next run, `guard settings belt=true`"
     assert said(typed, belt=True) == "speed 9.0 km/h"
     against = said(typed, {"speed_from": "treadmill"}, belt=True)
     assert against == "speed 9.0 km/h until the treadmill changes its speed"
@@ -110,6 +110,11 @@ def test_each_change_of_a_speed_device_is_said_once() -> None:
     for event, text in moments:
         note = news.note(event)
         assert (note.text if note else None) == text
+
+
+def test_no_battery_is_low_where_the_warning_is_off() -> None:
+    note = SpeedNews(0).note(link(LinkState.CONNECTED, device=FOOT_POD, battery=0))
+    assert note is not None and note.text == "foot pod connected"
 
 
 async def test_a_lost_treadmill_is_noted_until_it_is_back_and_told_at_the_end() -> None:

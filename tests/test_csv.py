@@ -219,8 +219,8 @@ def test_the_session_starts_at_zero_and_says_so(tmp_path: Path) -> None:
 def test_empty_and_zero_heart_rates(tmp_path: Path) -> None:
     imported = made(tmp_path, "time,hr\n0,120\n1,\n2,0\n3,NA\n4,99999\n5,-3\n6,120.6\n,130\n")
     assert readings(imported) == [(0, 120), (2, 0), (6, 121)]
-    for words in ("4 rows without a heart rate", "1 rows with a heart rate of 0", "rounded",
-                  "1 rows without a time left out (first: line 9"):
+    for words in ("4 rows without a heart rate", "1 row with a heart rate of 0", "rounded",
+                  "1 row without a time left out (first: line 9"):
         assert words in said(imported)
 
 

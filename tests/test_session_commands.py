@@ -314,3 +314,10 @@ def test_first_real_run_asks_before_it_begins(tmp_path: Path) -> None:
         assert terminal.end() == 0
     finally:
         terminal.close()
+
+
+def test_what_is_laid_out_by_hand_fits_80_columns(capsys: pytest.CaptureFixture[str]) -> None:
+    for words in ([], ["rehearse", "--list-courses"], ["ceiling", "--how", "talk-test"]):
+        assert main(words) == 0
+        long = [line for line in capsys.readouterr().out.splitlines() if len(line) > 80]
+        assert not long, f"guard {' '.join(words)}: {long}"

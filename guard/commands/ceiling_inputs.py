@@ -135,13 +135,14 @@ def _resting_of_journal(today: date, notes: list[str]) -> float | None:
 
 
 def number(name: str, text: str) -> float:
-    """A finite number typed for option `name`; UsageError otherwise."""
+    """A finite number typed for option `name` ("" under a question); UsageError otherwise."""
     try:
         value = float(text.replace(",", "."))
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise UsageError(f"{name} {printable(text)[:30]} is no number: write it in digits")
+        words = f"{name} {printable(text)[:30]}".strip()
+        raise UsageError(f"{words} is no number: write it in digits")
     return value
 
 

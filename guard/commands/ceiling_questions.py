@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable, Mapping
 from datetime import date
@@ -66,11 +67,12 @@ def _number(words: str, known: object, as_runner: Callable[[float], Runner]) -> 
         if not text:
             return None
         try:
-            value = number(words, text)
+            value = number("", text)
             refuse_nonsense(as_runner(value))
             return value
         except UsageError as error:
-            _say(f"    {error}")
+            # The question stands above: no option need be named.
+            _say(f"    {re.sub(r'^--[a-z-]+ ', '', str(error))}")
 
 
 def _history(known: object) -> str | None:

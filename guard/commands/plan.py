@@ -104,7 +104,8 @@ def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> None:
     for index, part in enumerate(plan.parts, start=1):
         name = look.text(part.name)
         kind = "" if name.startswith(part.kind.words) else f" ({part.kind.words})"
-        grid.add_row(_safe(f"{index:2}  {name}{kind}"), _length(part), _limit(part, ceiling_bpm), _cues(part))
+        grid.add_row(str(index), _safe(f"{name}{kind}"), _length(part), _limit(part, ceiling_bpm),
+                     _cues(part))
     console.print(grid)
     if ceiling_bpm is not None:
         width = min(shutil.get_terminal_size((80, 24)).columns - 1, _WIDEST)

@@ -65,7 +65,7 @@ def _list_courses() -> int:
 
     for name, course in courses().items():
         minutes = course.duration_s / 60.0
-        print(f"{name:<18} {course.title}; {minutes:.0f} min, ceiling {course.settings['ceiling_bpm']:.0f}, "
+        print(f"{name}\n  {course.title}\n  {minutes:.0f} min, ceiling {course.settings['ceiling_bpm']:.0f}, "
               f"{course.speedup:g} times as fast unless told otherwise")
     return 0
 

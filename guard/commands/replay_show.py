@@ -76,9 +76,9 @@ def show_comparison(
             escape(look.text((one.now or one.was).reason)))  # type: ignore[union-attr]
     console.print(grid)
     counts = counted(compared)
-    print(f"beside what was cued: {', '.join(f'{count} {word}' for word, count in counts.items())}"
-          f"\n(same: within {SAME_S:g} s). The heart rate is the recorded one: had other cues been given, "
-          "the runner would have run otherwise.")
+    console.print(f"beside what was cued: {', '.join(f'{count} {word}' for word, count in counts.items())}\n"
+                  f"(same: within {SAME_S:g} s). The heart rate is the recorded one: had other cues been "
+                  "given, the runner would have run otherwise.", markup=False)
 
 
 def how(one: Compared) -> str:

@@ -158,8 +158,9 @@ def _empty(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
 
     if entries and not args.yes:
         if not is_terminal(sys.stdin, sys.stderr):
-            raise UsageError(f"{len(entries)} sessions would be gone for good: add --yes if you mean it")
-        print(f"{len(entries)} sessions will be gone for good. Type yes to remove them: ",
+        number = f"{len(entries)} session{'' if len(entries) == 1 else 's'}"
+            raise UsageError(f"{number} would be gone for good: add --yes if you mean it")
+        print(f"{number} will be gone for good. Type yes to remove them: ",
               end="", file=sys.stderr, flush=True)
         if sys.stdin.readline().strip().casefold() != "yes":
             return _say(args, "nothing was removed", None)

@@ -175,7 +175,7 @@ def _times(
     keep = [row for row, value in enumerate(values) if value is not None]
     if len(keep) < len(values):
         odd = next(row for row, value in enumerate(values) if value is None)
-        notes.append(f"{len(values) - len(keep)} rows without a time left out "
+        notes.append(f"{_rows(len(values) - len(keep))} without a time left out "
                      f"(first: line {lines[odd]}, {shown(cells['time'][odd])})")
     seconds = [value for value in values if value is not None]
     if read.wraps and over_midnight(seconds):
@@ -190,6 +190,10 @@ def _start(form: TimeForm, seconds: Sequence[float]) -> datetime | None:
         return datetime.fromtimestamp(min(seconds)).astimezone()
     except (ValueError, OverflowError, OSError):
         return None
+
+
+def _rows(number: int) -> str:
+    return f"{number} row{'' if number == 1 else 's'}"
 
 
 def _numbers(cells: Sequence[str]) -> Floats:
@@ -216,15 +220,15 @@ def _readings(
         missing = int(np.count_nonzero(~np.isfinite(rr_s)))
         notes.append("heart rate made from beat intervals as a strap does: one reading a second, "
                      "60 / mean of the last 5 s, intervals outside 0.2 to 3 s not in the mean"
-                     + (f"; {missing} rows without an interval" if missing else ""))
+                     + (f"; {_rows(missing)} without an interval" if missing else ""))
         return list(beats_to_readings(t_s, rr_s))
     bpm = _numbers(cells["heart_rate"])
     usable = np.isfinite(bpm) & (bpm >= 0) & (bpm <= BPM_LIMIT)
     zeros = int(np.count_nonzero(bpm == 0))
     if not usable.all():
-        notes.append(f"{int(np.count_nonzero(~usable))} rows without a heart rate left out")
+        notes.append(f"{_rows(int(np.count_nonzero(~usable)))} without a heart rate left out")
     if zeros:
-        notes.append(f"{zeros} rows with a heart rate of 0: kept as no signal")
+        notes.append(f"{_rows(zeros)} with a heart rate of 0: kept as no signal")
     if np.any(bpm[usable] % 1):
         notes.append("heart rates rounded to whole beats a minute")
     intervals = [_several_rr(cell, form) for cell in cells["rr"]] if columns.rr else [()] * len(t_s)
@@ -234,7 +238,7 @@ def _readings(
         by_time[moment] = Reading(moment, round(float(bpm[row])), None, intervals[row])
     doubled = int(np.count_nonzero(usable)) - len(by_time)
     if doubled:
-        notes.append(f"{doubled} rows with the time of another: the last of each time is kept")
+        notes.append(f"{_rows(doubled)} with the time of another: the last of each time is kept")
     return list(by_time.values())
 
 

@@ -87,8 +87,9 @@ async def _strap_checks(wanted: Wanted | None, seconds: float, battery_low_perce
     checks = [Check(name, True, f"{found.seen.label}, {strength}{note}")]
     percent = await read_battery(found)
     if percent is not None:
-        checks.append(Check("strap battery", percent > battery_low_percent, f"{percent} %",
-                            "" if percent > battery_low_percent else "change the strap's battery"))
+        enough = battery_low_percent == 0 or percent > battery_low_percent
+        checks.append(Check("strap battery", enough, f"{percent} %",
+                            "" if enough else "change the strap's battery"))
     return checks
 
 

@@ -98,6 +98,7 @@ def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> None:
     look = fitting_look(console.encoding, os.environ)
     print(look.text(f"{plan.name}: {len(plan.parts)} parts, {clock(plan.seconds)}"))
     grid = Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False)
+    grid.add_column("#", justify="right", no_wrap=True)
     for heading in ("part", "length", "limit, bpm", "cues"):
         grid.add_column(heading, overflow="fold")
     grid.columns[0].header = " #  part"

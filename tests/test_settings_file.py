@@ -174,3 +174,11 @@ def test_a_wrong_file_stops_other_commands_too(tmp_path: Path) -> None:
     (tmp_path / "config" / "settings.toml").write_text("leed_s = 20\n")
     refused = guard_cli("settings", home=tmp_path)
     assert refused.returncode == 2 and "settings.toml" in refused.stderr and "lead_s" in refused.stderr
+
+
+def test_a_file_without_end_is_never_read_whole(path: Path) -> None:
+    path.parent.mkdir(parents=True)
+    path.touch()
+    os.truncate(path, 1 << 40)  # 1 TB of nothing, sparse
+    with pytest.raises(InputError, match="far too large for a settings file: move it away"):
+        settings_file.load()

@@ -245,18 +245,16 @@ def _typed_step(word: str) -> list[float]:
 def _lactate_file(path: Path) -> list[list[float]]:
     import csv
 
+    from guard.keep.whole import read_capped
+
     shown = printable(path)
+    data = read_capped(path, LARGEST, "a lactate test")
+    if data is None:
+        raise InputError(f"cannot read {shown} (no such file): check the name")
     try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST + 1)
-        if len(data) > LARGEST:
-            raise InputError(f"{shown} is far too large for a lactate test: give the file of one test")
         text = data.decode("utf-8-sig")
         between = ";" if text.count(";") > text.count(",") else ","
         rows = list(csv.reader(text.splitlines(), delimiter=between))
-    except OSError as error:
-        raise InputError(f"cannot read {shown} ({error.strerror or error}): "
-                         "check the name and that you may read it") from None
     except (UnicodeDecodeError, csv.Error):
         raise InputError(f"{shown} is not a CSV file in UTF-8: save it as one") from None
     titles = [title.strip().lower() for title in rows[0]] if rows else []

@@ -14,9 +14,8 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from guard.errors import InputError
 from guard.keep.folders import data_dir
-from guard.keep.whole import remove, write_whole
+from guard.keep.whole import read_capped, remove, write_whole
 
 NAME = "ceiling.jsonl"
 FORMAT = 1
@@ -68,16 +67,7 @@ def forget() -> bool:
 
 
 def _lines(path: Path) -> list[str]:
-    try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST + 1)
-    except FileNotFoundError:
-        return []
-    except OSError as error:
-        raise InputError(f"cannot read {path} ({error.strerror or error}): "
-                         "check that it is a file you may read") from None
-    if len(data) > LARGEST:
-        raise InputError(f"{path} is far too large for remembered ceilings: move it away")
+    data = read_capped(path, LARGEST, "remembered ceilings") or b""
     return [line for line in data.decode("utf-8", "surrogateescape").split("\n") if line.strip()]
 
 

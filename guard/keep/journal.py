@@ -21,9 +21,9 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from guard.errors import HardwareError, InputError, UsageError, printable
+from guard.errors import HardwareError, UsageError, printable
 from guard.keep.folders import data_dir
-from guard.keep.whole import write_whole
+from guard.keep.whole import read_capped, write_whole
 
 NAME = "journal.jsonl"
 LARGEST = 64 << 20  # bytes
@@ -172,16 +172,9 @@ def journal_path(make: bool = False) -> Path:
 def read(path: Path | None = None) -> Journal:
     """The journal; empty where there is no file. InputError when it cannot be read."""
     name = journal_path() if path is None else path
-    try:
-        with name.open("rb") as file:
-            data = file.read(LARGEST + 1)
-    except FileNotFoundError:
+    data = read_capped(name, LARGEST, "a journal")
+    if data is None:
         return Journal(())
-    except OSError as error:
-        raise InputError(f"cannot read the journal {name} ({error.strerror or error}): "
-                         "check that it is a file you may read") from None
-    if len(data) > LARGEST:
-        raise InputError(f"{name} is far too large for a journal: move it away")
     return _parsed(name, data.decode("utf-8-sig", "surrogateescape"))
 
 

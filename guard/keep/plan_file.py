@@ -7,6 +7,7 @@ from pathlib import Path
 from guard.decide.plan import Plan
 from guard.decide.plan_text import parse_plan
 from guard.errors import InputError, UsageError, printable
+from guard.keep.whole import read_capped
 from guard.settings import Settings
 
 LARGEST = 1 << 20  # bytes
@@ -15,18 +16,10 @@ LARGEST = 1 << 20  # bytes
 def read_plan(file: str, settings: Settings) -> Plan:
     """The plan in `file`; InputError naming the file, the part and the mend."""
     path = Path(file)
-    try:
-        with path.open("rb") as stream:
-            data = stream.read(LARGEST + 1)
-    except FileNotFoundError:
+    data = read_capped(path, LARGEST, "a plan")
+    if data is None:
         raise InputError(f"there is no plan {_shown(file)}: "
-                         "`guard plan --make easy-hour -o FILE` writes one to start from") from None
-    except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) and error.strerror else "not a file name"
-        raise InputError(f"cannot read {_shown(file)} ({why}): "
-                         "check that it is a file you may read") from None
-    if len(data) > LARGEST:
-        raise InputError(f"{_shown(file)} is far too large for a plan: give the TOML file of a plan")
+                         "`guard plan --make easy-hour -o FILE` writes one to start from")
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -10,8 +10,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from guard.errors import InputError, SettingError, printable
+from guard.errors import SettingError, printable
 from guard.keep.folders import config_dir
+from guard.keep.whole import read_capped, write_whole
 from guard.settings import Settings, check, find
 
 NAME = "settings.toml"
@@ -44,8 +45,6 @@ def save(changes: Mapping[str, Any], path: Path | None = None) -> Path:
     """
     import tomlkit
 
-    from guard.keep.whole import write_whole
-
     name = settings_path(make=True) if path is None else path
     text = _text(name)
     was_right = text is None or _is_right(name, text)
@@ -71,15 +70,9 @@ def save(changes: Mapping[str, Any], path: Path | None = None) -> Path:
 
 
 def _text(name: Path) -> str | None:
-    try:
-        data = name.read_bytes()
-    except FileNotFoundError:
+    data = read_capped(name, LARGEST, "a settings file")
+    if data is None:
         return None
-    except OSError as error:
-        raise InputError(f"cannot read {name} ({error.strerror or error}): "
-                         "check that it is a file you may read") from None
-    if len(data) > LARGEST:
-        raise InputError(f"{name} is far too large for a settings file: move it away")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:

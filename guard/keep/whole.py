@@ -1,4 +1,4 @@
-"""Writing a file so that it appears whole or not at all."""
+"""Reading a small file whole, and writing one so that it appears whole or not at all."""
 
 from __future__ import annotations
 
@@ -8,7 +8,27 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
-from guard.errors import HardwareError, UsageError
+from guard.errors import HardwareError, InputError, UsageError, printable
+
+
+def read_capped(path: Path, largest: int, what: str) -> bytes | None:
+    """The bytes of `path`, None where there is no such file; never more than `largest` are read.
+
+    Raises InputError, naming the file and the mend, where it cannot be read or
+    is too large for `what` ("a journal").
+    """
+    try:
+        with path.open("rb") as file:
+            data = file.read(largest + 1)
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        why = error.strerror if isinstance(error, OSError) and error.strerror else "not a file name"
+        raise InputError(f"cannot read {printable(path)} ({why}): "
+                         "check that it is a file you may read") from None
+    if len(data) > largest:
+        raise InputError(f"{printable(path)} is far too large for {what}: move it away")
+    return data
 
 
 def write_whole(path: Path, chunks: Iterable[bytes], *, force: bool = False) -> None:

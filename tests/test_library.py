@@ -202,7 +202,7 @@ def test_a_bad_index_is_made_anew(home: Path, folder: Path, damage: str) -> None
         index.write_bytes({
             "empty": b"", "junk": b"\xff\x00junk", "cut": data[: len(data) // 2],
             "bit": data.replace(b"135.0", b"195.0", 1), "deep": b"[" * 100_000,
-            "old": data.replace(b'"format": 1', b'"format": 0', 1)}[damage])
+            "old": data.replace(b'"format":1', b'"format":0', 1)}[damage])
     assert sessions() == before
     if damage != "folder":
         assert index.read_bytes() == data

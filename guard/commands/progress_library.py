@@ -32,6 +32,7 @@ def sessions_of(
     `progress` gets (done, to do) while logs are read. A log that cannot be
     read, or that no clock dated, is left out; `warn` gets a sentence.
     """
+    from guard.keep.cache import read_cached, write_cached
     from guard.keep.library import sessions
 
     entries = []
@@ -43,13 +44,15 @@ def sessions_of(
     if not entries:
         return []
     place = _place(entries[0].path.parent)
-    known = _read(place, response_s)
+    made_for = {"format": FORMAT, "response_s": response_s}
+    known = read_cached(place, made_for)
+    known = known if isinstance(known, dict) else {}
     missing = [entry for entry in entries if known.get(entry.path.name, ("",))[0] != entry.fingerprint]
     if missing:
         for entry, row in zip(missing, _worked_out(missing, response_s, progress), strict=True):
             known[entry.path.name] = [entry.fingerprint, *row]
         names = {entry.path.name for entry in entries}
-        _write(place, response_s, {name: row for name, row in known.items() if name in names})
+        write_cached(place, made_for, {name: row for name, row in known.items() if name in names})
     dated = []
     for entry in entries:
         _, problem, figures, check = known[entry.path.name]
@@ -164,62 +167,27 @@ def _parts(header: dict[str, Any]) -> list[tuple[str, str, float]]:
 # -- what is kept
 
 def _place(home: Path) -> Path:
-    from guard.keep.folders import cache_dir
+    from guard.keep.cache import cache_place
 
-    return cache_dir(make=False) / "progress" / f"{zlib.crc32(os.fsencode(home)):08x}.json"
-
-
-def _read(place: Path, response_s: float) -> dict[str, Any]:
-    import orjson
-
-    try:
-        head, body = place.read_bytes().split(b"\n", 1)
-        if orjson.loads(head) != _head(body, response_s):
-            return {}
-        known = orjson.loads(body)
-    except (OSError, ValueError):
-        return {}
-    return known if isinstance(known, dict) else {}
-
-
-def _write(place: Path, response_s: float, known: dict[str, Any]) -> None:
-    import orjson
-
-    from guard.keep.folders import cache_dir, make_private
-    from guard.keep.whole import write_whole
-
-    body = orjson.dumps(known)
-    with contextlib.suppress(GuardError):  # without it the next look takes longer, no more
-        cache_dir()
-        make_private(place.parent)
-        write_whole(place, [orjson.dumps(_head(body, response_s)), b"\n", body], force=True)
-
-
-def _head(body: bytes, response_s: float) -> dict[str, Any]:
-    return {"format": FORMAT, "response_s": response_s, "crc": zlib.crc32(body)}
+    return cache_place("progress", f"{zlib.crc32(os.fsencode(home)):08x}")
 
 
 def kept_links(
     days: dict[str, list[float | None]], outcomes: dict[str, list[float | None]],
 ) -> list[Link]:
     """`coach.journal_links.links`, kept until what goes into it changes."""
-    import orjson
+    import json
+    from dataclasses import asdict
 
     from guard.coach.journal_links import Link, links
-    from guard.keep.folders import cache_dir, make_private
-    from guard.keep.whole import write_whole
+    from guard.keep.cache import cache_place, read_cached, write_cached
 
-    asked = f"{FORMAT}-{zlib.crc32(orjson.dumps([days, outcomes])):08x}"
-    place = cache_dir(make=False) / "progress" / "links.json"
-    try:
-        kept = orjson.loads(place.read_bytes())
-        if kept["asked"] == asked:
-            return [Link(**link) for link in kept["links"]]
-    except (OSError, ValueError, KeyError, TypeError):
-        pass
+    place = cache_place("progress", "links")
+    made_for = {"format": FORMAT, "asked": f"{zlib.crc32(json.dumps([days, outcomes]).encode()):08x}"}
+    with contextlib.suppress(TypeError):
+        kept = read_cached(place, made_for)
+        if kept is not None:
+            return [Link(**link) for link in kept]
     found = links(days, outcomes)
-    with contextlib.suppress(GuardError):
-        cache_dir()
-        make_private(place.parent)
-        write_whole(place, [orjson.dumps({"asked": asked, "links": found})], force=True)
+    write_cached(place, made_for, [asdict(link) for link in found])
     return found

@@ -7,7 +7,6 @@ have not changed; when it is missing, old or damaged it is made anew from them.
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import zlib
 from collections.abc import Callable, Mapping
@@ -16,13 +15,14 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-from guard.errors import GuardError, InputError
+from guard.errors import InputError
 from guard.keep.about import SUFFIX, read_about
+from guard.keep.cache import cache_place, read_cached, write_cached
 from guard.keep.facts import Facts, as_stored, facts_from, facts_of
-from guard.keep.folders import cache_dir, data_dir, make_private, sessions_dir
-from guard.keep.whole import write_whole
+from guard.keep.folders import data_dir, make_private, sessions_dir
 
 INDEX_FORMAT = 1  # a change in what facts_of finds needs a new number
+MADE_FOR = {"format": INDEX_FORMAT}
 Stamp = tuple[int, int]  # size in bytes, mtime in ns
 
 
@@ -202,27 +202,18 @@ def _found(home: Path) -> tuple[dict[str, Stamp], set[str]]:
 # -- the index
 
 def _index_path(home: Path) -> Path:
-    return cache_dir(make=False) / "library" / f"{zlib.crc32(os.fsencode(home)):08x}.json"
+    return cache_place("library", f"{zlib.crc32(os.fsencode(home)):08x}")
 
 
 def _read_index(path: Path) -> dict[str, tuple[Stamp, Facts]]:
     """What is known by file name; empty when the index is missing or not whole."""
     try:
-        with path.open("rb") as file:
-            head, body = json.loads(file.readline(200)), file.read()
-        if head != {"format": INDEX_FORMAT, "crc": zlib.crc32(body)}:
-            return {}
         return {name: ((int(size), int(mtime_ns)), facts_from(stored))
-                for name, (size, mtime_ns, stored) in json.loads(body).items()}
-    except (OSError, ValueError, TypeError, AttributeError, RecursionError):
+                for name, (size, mtime_ns, stored) in (read_cached(path, MADE_FOR) or {}).items()}
+    except (ValueError, TypeError, AttributeError):
         return {}
 
 
 def _write_index(path: Path, known: Mapping[str, tuple[Stamp, Facts]]) -> None:
-    rows = {name: [*stamp, as_stored(facts)] for name, (stamp, facts) in known.items()}
-    body = json.dumps(rows, ensure_ascii=True, separators=(",", ":")).encode()
-    head = json.dumps({"format": INDEX_FORMAT, "crc": zlib.crc32(body)}).encode()
-    with contextlib.suppress(GuardError):  # without it the next listing takes longer, no more
-        cache_dir()
-        make_private(path.parent)
-        write_whole(path, [head, b"\n", body], force=True)
+    write_cached(path, MADE_FOR,
+                 {name: [*stamp, as_stored(facts)] for name, (stamp, facts) in known.items()})

@@ -244,13 +244,18 @@ def groups() -> Iterator[tuple[str, list[Entry]]]:
 
 def find(key: str) -> Entry:
     """The row named `key`; an unknown key raises with the nearest right one."""
-    for entry in table():
-        if entry.key == key:
-            return entry
-    keys = [entry.key for entry in table()]
-    near = difflib.get_close_matches(key, keys, n=1, cutoff=0.4)
-    hint = f": did you mean {near[0]}?" if near else ": `guard settings` lists them all"
+    near = nearest(key)
+    if near is not None and near.key == key:
+        return near
+    hint = f": did you mean {near.key}?" if near else ": `guard settings` lists them all"
     raise SettingError(f"unknown setting {_shown(key)}{hint}")
+
+
+def nearest(key: str) -> Entry | None:
+    """The row whose key is `key` or most like it; None where none is alike."""
+    rows = {entry.key: entry for entry in table()}
+    alike = [key] if key in rows else difflib.get_close_matches(key, rows, n=1, cutoff=0.4)
+    return rows[alike[0]] if alike else None
 
 
 def check(entry: Entry, value: Any) -> Any:

@@ -182,3 +182,28 @@ def test_a_file_without_end_is_never_read_whole(path: Path) -> None:
     os.truncate(path, 1 << 40)  # 1 TB of nothing, sparse
     with pytest.raises(InputError, match="far too large for a settings file: move it away"):
         settings_file.load()
+
+
+@pytest.mark.parametrize("key", ["leed_s", "\u001b[2J", "zzz", "spech"])
+def test_a_key_that_is_no_setting_costs_no_session(
+    path: Path, key: str, capsys: pytest.CaptureFixture[str],
+) -> None:
+    path.parent.mkdir(parents=True)
+    path.write_text(f"{json.dumps(key)} = 4\nceiling_bpm = 139\n")
+    said: list[str] = []
+    assert settings_file.load(leave_out=said.append) == {"ceiling_bpm": 139.0}
+    assert len(said) == 1 and said[0].startswith(f"left out, from {path}: unknown setting")
+    plan = path.parent / "hour.toml"
+    assert main(["plan", "--make", "easy-hour", "-o", str(plan)]) == main(["plan", str(plan)]) == 0
+    out, err = capsys.readouterr()
+    assert "134 to 139" in out and err.startswith("note: left out, from") and "\x1b" not in err
+    assert main(["settings"]) == 2  # here it is put right
+
+
+@pytest.mark.parametrize("text", [
+    "stop_bmp = 170", "ceiling = 139", "foor_bpm = 100", "lead_s = 500", 'ceiling_bpm = "high"'])
+def test_what_may_be_a_limit_or_is_wrong_is_never_left_out(path: Path, text: str) -> None:
+    path.parent.mkdir(parents=True)
+    path.write_text(text)
+    with pytest.raises(SettingError, match="unset"):
+        settings_file.load(leave_out=pytest.fail)

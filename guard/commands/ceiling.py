@@ -92,7 +92,7 @@ def run(args: argparse.Namespace) -> int:
 
         since = today if typed or not earlier else earlier[-1].day
         show(runner, rows, suggestion, notes=notes, kept=kept, since=since, today=today,
-             stop_bpm=settings_file.load().get("stop_bpm"))
+             stop_bpm=settings_file.load(leave_out=notes.append).get("stop_bpm"))
     return 0
 
 

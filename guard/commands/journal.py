@@ -176,7 +176,7 @@ def _today(journal: Journal, today: date, *, as_json: bool) -> int:
     from guard.keep import settings_file
 
     entry = journal.of(today)
-    found = advice(journal, today, settings_file.load().get("ceiling_bpm"))
+    found = advice(journal, today, settings_file.load(leave_out=_warn).get("ceiling_bpm"))
     if as_json:
         print(json.dumps({
             "format": 1, "date": today.isoformat(), "entry": _json_ready(entry) if entry else None,

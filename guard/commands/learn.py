@@ -7,6 +7,8 @@ import sys
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
+from guard.commands.options import print_json, tell
+
 if TYPE_CHECKING:
     from guard.study.response_advice import Suggestion
     from guard.study.response_fit import Fit, Refusal
@@ -48,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.study.response_fit import Fit, learn
 
     result = learn(_stretches(args.files))
-    present = Settings().replaced(settings_file.load())
+    present = Settings().replaced(settings_file.load(leave_out=tell))
     suggestions = suggest(result) if isinstance(result, Fit) else []
     kept = None
     if args.apply and suggestions:

@@ -7,10 +7,12 @@ the settings file, which beats the defaults of the table.
 from __future__ import annotations
 
 import argparse
+import json
+import sys
 from collections.abc import Mapping
 from typing import Any
 
-from guard.errors import UsageError
+from guard.errors import UsageError, printable
 from guard.settings import Settings, find, parse, parse_assignments
 
 FIND_A_CEILING = (
@@ -67,7 +69,7 @@ def chosen_settings(
     """
     from guard.keep import settings_file
 
-    kept = settings_file.load()
+    kept = settings_file.load(leave_out=tell)
     if course is not None:
         kept = {key: value for key, value in kept.items()
                 if key == "units" or find(key).group not in ("limits", "runner")}
@@ -76,6 +78,22 @@ def chosen_settings(
     if need_ceiling and settings.ceiling_bpm is None:
         raise UsageError(HOW_TO_FIND_A_CEILING)
     return settings
+
+
+def print_json(document: Mapping[str, Any], *, indent: int | None = 2) -> None:
+    """One JSON document on stdout, UTF-8; what does not print is escaped, so that it harms no terminal."""
+    text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False)
+    print("".join(sign if sign.isprintable() or sign == "\n" else _escaped(sign) for sign in text)
+          if not text.replace("\n", "").isprintable() else text)
+
+
+def _escaped(sign: str) -> str:
+    return f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else json.dumps(sign)[1:-1]
+
+
+def tell(sentence: str) -> None:
+    """A sentence beside the results, on stderr."""
+    print(f"note: {printable(sentence)}", file=sys.stderr)
 
 
 def is_terminal(*streams: object) -> bool:

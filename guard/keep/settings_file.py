@@ -6,14 +6,14 @@ a change; the file appears whole or not at all.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from guard.errors import SettingError, printable
 from guard.keep.folders import config_dir
 from guard.keep.whole import read_capped, write_whole
-from guard.settings import Settings, check, find
+from guard.settings import Settings, check, find, nearest
 
 NAME = "settings.toml"
 LARGEST = 1 << 20  # bytes
@@ -25,15 +25,19 @@ def settings_path(make: bool = False) -> Path:
     return config_dir(make) / NAME
 
 
-def load(path: Path | None = None) -> dict[str, Any]:
+def load(path: Path | None = None, *, leave_out: Callable[[str], None] | None = None) -> dict[str, Any]:
     """Checked values of the file by key; empty when there is no file.
+
+    With `leave_out` a key that is no setting costs no session: it is left out
+    and `leave_out` is told in one sentence. But not when it may be meant for a
+    limit: nobody shall believe in a limit that is not there.
 
     Raises SettingError naming the file and key with the mend, InputError when
     it cannot be read.
     """
     name = settings_path() if path is None else path
     text = _text(name)
-    return {} if text is None else _checked(name, text)
+    return {} if text is None else _checked(name, text, leave_out)
 
 
 def save(changes: Mapping[str, Any], path: Path | None = None) -> Path:
@@ -101,9 +105,13 @@ def _is_right(name: Path, text: str) -> bool:
     return True
 
 
-def _checked(name: Path, text: str) -> dict[str, Any]:
+def _checked(
+    name: Path, text: str, leave_out: Callable[[str], None] | None = None,
+) -> dict[str, Any]:
     values = {}
     for key, value in _parsed(name, text).items():
+        near = nearest(key)
+        unknown = near is None or near.key != key
         try:
             entry = find(key)
             if isinstance(value, str) and value.lower() == "none" and entry.optional:
@@ -112,7 +120,10 @@ def _checked(name: Path, text: str) -> dict[str, Any]:
                 raise SettingError(f"{key} must be a single value, not a table or list")
             values[key] = check(entry, value)
         except SettingError as error:
-            raise SettingError(f"{name}: {error}{_mend(key)}") from None
+            sentence = f"{name}: {error}{_mend(key)}"
+            if leave_out is None or not unknown or (near is not None and near.group == "limits"):
+                raise SettingError(sentence) from None
+            leave_out(f"left out, from {sentence}")
     _fits(name, values)
     return values
 

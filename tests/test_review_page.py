@@ -339,6 +339,13 @@ def test_the_newest_session_is_the_one(tmp_path: Path) -> None:
         os.utime(path, (1e9 - age * 1000,) * 2)
     done = guard_cli("review", "--json", home=tmp_path)
     assert done.returncode == 0 and json.loads(done.stdout)["duration_s"] == 70.0
+    for path in sessions.iterdir():  # as after `guard learn` of an old one, or a copy to another machine
+        path.write_text(path.read_text().replace('"started":"2026-03-02T', f'"started":"{path.name[:10]}T', 1)
+                        .replace('"clock_trusted":false', '"clock_trusted":true', 1))
+    os.utime(sessions / "2026-03-01_0600.jsonl", (2e9, 2e9))
+    (sessions / "other.jsonl").write_text("no session\n")
+    done = guard_cli("review", "--json", home=tmp_path)
+    assert done.returncode == 0 and json.loads(done.stdout)["duration_s"] == 70.0, "by its start"
 
 
 def test_page_json_and_refusals(log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

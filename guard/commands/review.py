@@ -64,9 +64,8 @@ def run(args: argparse.Namespace) -> int:
 def _newest() -> Path:
     from guard.keep.folders import sessions_dir
 
-    folder = sessions_dir(make=False)
-    # Names begin with date and hour; a clock once wrong must not make an old session the newest for ever.
-    logs = sorted(folder.glob("*.jsonl"), key=lambda path: (path.stat().st_mtime, path.name))
+    # By when a session began, not by when its file was last touched; a clock that nobody set is not believed.
+    logs = [entry.path for entry in sessions() if not entry.problem]
     if not logs:
         raise InputError(f"no session is kept in {folder} yet: `guard run` makes one, or name a FILE "
                          "(rehearsals lie in the folder beside it)")

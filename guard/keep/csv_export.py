@@ -25,6 +25,7 @@ from guard.events import (
     Speed,
     StateChanged,
 )
+from guard.keep.facts import started_of
 from guard.keep.recording import Recording
 from guard.speeds import Speeds
 
@@ -140,11 +141,7 @@ def _cells(row: _Row, starts: datetime | None, judged: bool) -> list[str]:
 
 
 def _start(recording: Recording) -> datetime | None:
-    """Wall time of 0 s: the header's where it can be believed, else by the first clock line."""
-    try:
-        if recording.header.get("clock_trusted") is True:
-            return datetime.fromisoformat(str(recording.header.get("started")))
-        clock = next((item for item in recording.items if isinstance(item, Clock)), None)
-        return datetime.fromisoformat(clock.wall) - timedelta(seconds=clock.t_s) if clock else None
-    except (ValueError, OverflowError):
-        return None
+    """Wall time of 0 s where it can be believed."""
+    clock = next((item for item in recording.items if isinstance(item, Clock)), None)
+    started, trusted = started_of(recording.header, clock)
+    return started if trusted else None

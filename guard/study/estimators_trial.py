@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 
 from guard.decide.facts import reach_s
 from guard.errors import InputError, printable
-from guard.heart.plausibility import STILL_WITHOUT_RR_S
 from guard.runner.courses import COURSES
 from guard.runner.population import draw
 from guard.runner.response import Model
 from guard.runner.simulate import Runners
 from guard.runner.strap import CLEAN, FAULTY, Fault, FaultPlan, Readout, Strap, draw_noise, plan_faults
 from guard.settings import Settings
+from guard.study.still_values import StillValues
 
 Array = NDArray[np.float64]
 
@@ -87,14 +87,8 @@ def _sent(strap: Strap, true_bpm: Array) -> Array:
 
 def without_stuck(bpm: Array, has_rr: NDArray[np.bool_]) -> Array:
     """`bpm` (T, n) with NaN where a value has stood still too long without RR intervals."""
-    kept = bpm.copy()
-    since = np.zeros(bpm.shape[1])
-    last = np.full(bpm.shape[1], np.nan)
-    for t, row in enumerate(bpm):
-        since = np.where(has_rr[t] | (row != last), float(t), since)
-        last = row
-        kept[t] = np.where(t - since >= STILL_WITHOUT_RR_S, np.nan, row)
-    return kept
+    still = StillValues(bpm.shape[1])
+    return np.array([still.dropped(float(t), row, has_rr[t]) for t, row in enumerate(bpm)])
 
 
 def measured(path: Path, draws: int, seed_set: str) -> Signals:

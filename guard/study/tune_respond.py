@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from guard.decide.lanes import Lanes
 from guard.events import PACE_CUES
-from guard.heart.plausibility import STILL_WITHOUT_RR_S
 from guard.runner.population import Population
 from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL
 from guard.settings import Settings, find
+from guard.study.still_values import StillValues
 from guard.study.tune_lanes import LANES, LOOK_EVERY, Cancelled
 from guard.study.tune_runners import Drawn
 
@@ -70,7 +70,7 @@ def live(trial: Trial, stop: Callable[[], bool] | None = None) -> Lived:
     cues = np.zeros(n, dtype=np.int64)
     pace = np.zeros(int(max(PACE_CUES)) + 1, dtype=bool)
     pace[list(PACE_CUES)] = True
-    last, still_since = np.full(n, np.nan), np.zeros(n)
+    still = StillValues(n)
     for step in range(world.steps):
         if stop is not None and step % LOOK_EVERY == 0 and stop():
             raise Cancelled
@@ -79,10 +79,7 @@ def live(trial: Trial, stop: Callable[[], bool] | None = None) -> Lived:
         over += above > 0.0
         over_bpm += np.maximum(above, 0.0)
         walked += now.walking
-        # As `guard.heart.plausibility` does with a value that stands still without beat intervals.
-        still_since = np.where(now.has_rr | (now.bpm != last), now.t_s, still_since)
-        last = now.bpm
-        bpm = np.where(now.t_s - still_since >= STILL_WITHOUT_RR_S, np.nan, now.bpm)
+        bpm = still.dropped(now.t_s, now.bpm, now.has_rr)
         t_s = np.full(n, now.t_s)
         if drawn.speed_known:
             cues = lanes.step(t_s, bpm, speed_m_s=now.speed_m_s, grade=now.grade)

@@ -61,14 +61,15 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+    from guard.keep.library import sessions
 def _newest() -> Path:
     from guard.keep.folders import sessions_dir
 
     # By when a session began, not by when its file was last touched; a clock that nobody set is not believed.
     logs = [entry.path for entry in sessions() if not entry.problem]
     if not logs:
-        raise InputError(f"no session is kept in {folder} yet: `guard run` makes one, or name a FILE "
-                         "(rehearsals lie in the folder beside it)")
+        raise InputError(f"no session is kept in {sessions_dir(make=False)} yet: `guard run` makes one, "
+                         "or name a FILE (rehearsals lie in the folder beside it)")
     return logs[-1]
 
 

@@ -372,6 +372,22 @@ def test_a_gain_a_loss_a_plateau_and_an_open_question():
     assert "7 runs" in trend(2.6 + rest[:7], days[:7]).reason
 
 
+def test_a_runner_who_truly_gains_is_hardly_ever_told_of_a_plateau_whenever_he_looks():
+    """Many looks in a year: by the interval of one look alone many of these runners are told so some day."""
+    days = np.arange(0.0, 364.0, 3.5)
+    told = alone = steady_told = 0
+    for seed in range(10):
+        still = 2.6 * (1.0 + 0.05 * np.random.default_rng(seed).normal(size=len(days)))
+        gaining = still * 1.05 ** (days / 84.0)  # the useful gain, every twelve weeks
+        looks = [trend(gaining, days, end_day=end) for end in np.arange(84.0, 364.0, 14.0)]
+        told += any(one.verdict is Verdict.PLATEAU for one in looks)
+        alone += any(one.upper < one.useful for one in looks)
+        calm = 2.6 + 0.4 * (still - 2.6)
+        steady_told += trend(calm, days).verdict is Verdict.PLATEAU
+    assert told <= 1 and alone >= 3, "so it is the four weeks that make the difference"
+    assert steady_told >= 5, "and one who stands still and scatters little is told"
+
+
 def test_the_bend_is_dated_only_where_there_is_one():
     rng = np.random.default_rng(4)
     days = np.arange(0.0, 364.0, 3.5)

@@ -12,12 +12,18 @@ never by less than 1. Without that factor it equals scipy's `theilslopes`.
 A single run is uncertain by far more than its own error: the typical error of
 heart rate at a given easy effort is about 3 % (Buchheit 2014, Front Physiol
 5:73). So a trend is only claimed when a 99 % interval leaves 0 out.
+
+A plateau is a claim too, and whoever looks every week for a year looks forty
+times: were each look wrong once in twenty, most runners who truly gain would
+be told of a plateau some day. So the interval must have excluded a useful gain
+at every weekly look for four weeks; `recordings/progress_trials.py plateau`
+measures how often it is told, and to whom.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import NormalDist
 
@@ -29,7 +35,8 @@ Floats = NDArray[np.float64]
 WINDOW_DAYS = 84
 FEWEST_RUNS, LEAST_SPAN_DAYS = 8, 42
 CLAIM_LEVEL = 0.99
-PLATEAU_LEVEL = 0.90  # two-sided, so that its upper end is a one-sided 95 % bound
+PLATEAU_LEVEL = 0.95
+PLATEAU_HELD_DAYS = (7, 14, 21, 28)  # looks before this one at which it must have held as well
 # Of the speed, in twelve weeks; recreational runners gained 3.6 to 5.0 % over 10 km in ten
 # (Muñoz 2014, Int J Sports Physiol Perform 9:265; figures from memory).
 USEFUL_SHARE = 0.05
@@ -63,7 +70,7 @@ class Trend:
     """Of the runs in one window; m/s over `days`.
 
     `change` with the 99 % interval `low` to `high`; `upper` is the upper end
-    of the 90 % interval, which a plateau is judged by, `useful` the gain it is
+    of the 95 % interval, which a plateau is judged by, `useful` the gain it is
     judged against. `level` is the speed the line has at the window's end,
     `start` at its beginning. `seen` is the change that would have been told
     from chance (half the 99 % interval).
@@ -142,6 +149,17 @@ def trend(
     if not len(days):
         return Trend(Verdict.UNKNOWN, "no run tells the speed at the ceiling", 0, 0.0)
     end = float(days[-1]) if end_day is None else end_day
+    found = _seen(values, days, window_days, useful_share, end)
+    if found.verdict is Verdict.PLATEAU and not all(
+            _seen(values, days, window_days, useful_share, end - back).verdict is Verdict.PLATEAU
+            for back in PLATEAU_HELD_DAYS):
+        return replace(found, verdict=Verdict.UNKNOWN, reason="a useful gain looks unlikely, but has not "
+                       f"for {max(PLATEAU_HELD_DAYS) // 7} weeks yet")
+    return found
+
+
+def _seen(values: Floats, days: Floats, window_days: float, useful_share: float, end: float) -> Trend:
+    """What the one window that ends with `end` says."""
     inside = (days > end - window_days) & (days <= end)
     values, days = values[inside], days[inside]
     runs = len(days)
@@ -165,7 +183,8 @@ def trend(
     elif found["high"] < 0:
         verdict, reason = Verdict.LOSS, "the 99 % interval lies under 0"
     elif found["upper"] < useful:
-        verdict, reason = Verdict.PLATEAU, "the upper end of the 90 % interval is less than a useful gain"
+        verdict, reason = Verdict.PLATEAU, ("the upper end of the 95 % interval has been less than a useful "
+                                            "gain for four weeks")
     else:
         verdict, reason = Verdict.UNKNOWN, "chance alone could do this, and so could a useful gain"
     return Trend(verdict, reason, runs, span, **found)

@@ -384,7 +384,7 @@ def test_a_runner_who_truly_gains_is_hardly_ever_told_of_a_plateau_whenever_he_l
         alone += any(one.upper < one.useful for one in looks)
         calm = 2.6 + 0.4 * (still - 2.6)
         steady_told += trend(calm, days).verdict is Verdict.PLATEAU
-    assert told <= 1 and alone >= 3, "so it is the five weeks that make the difference"
+    assert told <= 1 and alone >= 3, "so it is the four weeks that make the difference"
     assert steady_told >= 5, "and one who stands still and scatters little is told"
 
 

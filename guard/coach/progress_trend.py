@@ -16,7 +16,7 @@ heart rate at a given easy effort is about 3 % (Buchheit 2014, Front Physiol
 A plateau is a claim too, and whoever looks every week for a year looks forty
 times: were each look wrong once in twenty, most runners who truly gain would
 be told of a plateau some day. So the interval must have excluded a useful gain
-at every weekly look for five weeks; `recordings/progress_trials.py plateau`
+at every weekly look for four weeks; `recordings/progress_trials.py plateau`
 measures how often it is told, and to whom.
 """
 
@@ -35,8 +35,8 @@ Floats = NDArray[np.float64]
 WINDOW_DAYS = 84
 FEWEST_RUNS, LEAST_SPAN_DAYS = 8, 42
 CLAIM_LEVEL = 0.99
-PLATEAU_LEVEL = 0.90  # two-sided, so that its upper end is a one-sided 95 % bound
-PLATEAU_HELD_DAYS = (7, 14, 21, 28, 35)  # looks before this one at which it must have held as well
+PLATEAU_LEVEL = 0.95
+PLATEAU_HELD_DAYS = (7, 14, 21, 28)  # looks before this one at which it must have held as well
 # Of the speed, in twelve weeks; recreational runners gained 3.6 to 5.0 % over 10 km in ten
 # (Muñoz 2014, Int J Sports Physiol Perform 9:265; figures from memory).
 USEFUL_SHARE = 0.05
@@ -70,7 +70,7 @@ class Trend:
     """Of the runs in one window; m/s over `days`.
 
     `change` with the 99 % interval `low` to `high`; `upper` is the upper end
-    of the 90 % interval, which a plateau is judged by, `useful` the gain it is
+    of the 95 % interval, which a plateau is judged by, `useful` the gain it is
     judged against. `level` is the speed the line has at the window's end,
     `start` at its beginning. `seen` is the change that would have been told
     from chance (half the 99 % interval).
@@ -183,8 +183,8 @@ def _seen(values: Floats, days: Floats, window_days: float, useful_share: float,
     elif found["high"] < 0:
         verdict, reason = Verdict.LOSS, "the 99 % interval lies under 0"
     elif found["upper"] < useful:
-        verdict, reason = Verdict.PLATEAU, ("the upper end of the 90 % interval has been less than a useful "
-                                            "gain for five weeks")
+        verdict, reason = Verdict.PLATEAU, ("the upper end of the 95 % interval has been less than a useful "
+                                            "gain for four weeks")
     else:
         verdict, reason = Verdict.UNKNOWN, "chance alone could do this, and so could a useful gain"
     return Trend(verdict, reason, runs, span, **found)

@@ -81,7 +81,7 @@ def _trend(trend: Trend) -> dict[str, Any]:
     return {
         "verdict": trend.verdict.name.lower(), "reason": trend.reason, "runs": trend.runs,
         "days": trend.days, "change_m_s": _number(trend.change, 4), "low_m_s": _number(trend.low, 4),
-        "high_m_s": _number(trend.high, 4), "upper_90_m_s": _number(trend.upper, 4),
+        "high_m_s": _number(trend.high, 4), "upper_95_m_s": _number(trend.upper, 4),
         "useful_m_s": _number(trend.useful, 4), "start_m_s": _number(trend.start, 4),
         "level_m_s": _number(trend.level, 4), "correlation": round(trend.correlation, 3)}
 

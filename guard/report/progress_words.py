@@ -96,7 +96,7 @@ def trend_sentence(trend: Trend, units: str, span: str = "12 weeks") -> str:
                 f"less than the {useful} in {span} called useful here.")
     if trend.upper < trend.useful:
         return (f"Can't tell yet: {change}. A gain of {useful} in {span} looks unlikely, but a plateau is "
-                "only called one once that has held for five weeks.")
+                "only called one once that has held for four weeks.")
     return (f"Can't tell yet: {change}. With runs as scattered as these a change must reach about "
             f"{percent(trend.seen / base, signed=False)} to be told from chance.")
 

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from guard.decide import wording
+from guard.decide.table import TABLE, Row
 from guard.events import Cue, CueGiven, LinkState, Snapshot, State
 from guard.settings import Settings
 
@@ -115,6 +116,31 @@ def test_how_much_to_slow_is_a_word_of_size_where_no_speed_is_advised(
     assert on_belt == words.replace("slow down", "slow the belt")
     with_speed = dataclasses.replace(cue_given, advised_speed_m_s=2.3, repeat=0)
     assert wording.phrase(with_speed, Settings(belt=True)) == "slow the belt please, set eight point two"
+
+
+# All numbers a reason may hold, each another, so that a wrong one taken for the right one shows.
+NUMBERS = {"level": 111, "ceiling": 222, "limit": 333, "room": 44, "foreseen": 555, "lead": 20,
+           "heading": 666, "stop": 177, "floor": 88, "age": 9, "slip_from": 199}
+SIZES = {-3: "a little", 0: "a little", 1: "a little", 2: "", 6: "", 7: "a lot", 30: "a lot"}
+
+
+@pytest.mark.parametrize("row", [row for row in TABLE if row.cue is Cue.EASE], ids=lambda row: row.name)
+@pytest.mark.parametrize("over_bpm", SIZES)
+def test_every_reason_to_ease_yields_the_size_that_its_numbers_imply(row: Row, over_bpm: int) -> None:
+    ahead, limit = ("foreseen", "ceiling") if "{foreseen}" in row.reason else ("level", "limit")
+    assert f"{{{ahead}}}" in row.reason and f"{{{limit}}}" in row.reason, "a size needs its two numbers"
+    numbers = {**NUMBERS, limit: 139, ahead: 139 + over_bpm}
+    reason = row.reason.format(**{key: f"{value:.0f}" for key, value in numbers.items()})
+    words = wording.phrase(CueGiven(1.0, Cue.EASE, reason), Settings())
+    assert words == f"slow down {SIZES[over_bpm]} please".replace("  ", " ")
+
+
+def test_every_reason_that_foresees_a_heart_rate_can_be_spoken_with_it() -> None:
+    for row in TABLE:
+        if "{foreseen}" in row.reason and row.cue is not Cue.NONE:
+            reason = row.reason.format(**{**NUMBERS, "foreseen": 143, "level": 141, "ceiling": 139})
+            said = wording.phrase(CueGiven(1.0, row.cue, reason), Settings(speech="full"))
+            assert "heading for one forty three" in said, row.name
 
 
 def test_advised_speed_is_spoken_and_shown() -> None:

@@ -20,7 +20,7 @@ from pathlib import Path
 from guard.errors import HardwareError, UsageError
 from guard.keep.folders import OWNER_ONLY, cache_dir, config_dir, data_dir
 from guard.keep.log_file import is_being_written
-from guard.keep.whole import sync_folder
+from guard.keep.whole import whole_file
 
 FILE_MODE = 0o600
 HEAD = b'{"type":"session"'
@@ -79,38 +79,27 @@ def export(target: Path, *, with_cache: bool = False, force: bool = False) -> li
     The cache is left out unless `with_cache`. UsageError when the file is
     there and not `force`, HardwareError when something cannot be read or written.
     """
-    if target.exists() and not (force and target.is_file()):
-        raise UsageError(f"{target} exists already: name another file, or add --force to write over it")
-    part: str | None = None
     packed = []
-    try:
-        fd, part = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.absolute().parent)
-        with os.fdopen(fd, "w+b") as file:
-            with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
-                archive.writestr(_info("README.txt", datetime.now()), README)
-                for one in kept():
-                    if (one.name.startswith("cache/") and not with_cache) or one.path.name == Path(part).name:
-                        continue
-                    # A session may be growing: what is there now is taken.
-                    data = one.path.read_bytes()
-                    archive.writestr(_info(one.name, datetime.fromtimestamp(one.path.stat().st_mtime)), data)
-                    packed.append(one)
-            file.flush()
-            os.fsync(file.fileno())
-            with zipfile.ZipFile(file) as archive:
-                if (bad := archive.testzip()) is not None:
-                    raise HardwareError(f"{target} does not read back ({bad}): write it to another disk")
-        Path(part).replace(target)
-        part = None
-        sync_folder(target.absolute().parent)
-    except OSError as error:
-        where = error.filename or target
-        raise HardwareError(f"cannot write everything to {target} ({where}: {error.strerror or error}): "
-                            "choose a folder you may write to, with free space") from None
-    finally:
-        if part is not None:
-            with contextlib.suppress(OSError):
-                Path(part).unlink()
+    with whole_file(target, force=force) as file:
+        with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
+            archive.writestr(_info("README.txt", datetime.now()), README)
+            for one in kept():
+                left_out = one.name.startswith("cache/") and not with_cache
+                if left_out or one.path.name == Path(file.name).name:
+                    continue
+                try:  # a session may be growing: what is there now is taken
+                    data, changed = one.path.read_bytes(), one.path.stat().st_mtime
+                except FileNotFoundError:  # gone meanwhile
+                    continue
+                except OSError as error:
+                    raise HardwareError(f"cannot read {one.path} ({error.strerror or error}), so that not "
+                                        "everything can be taken along: give read permission there") from None
+                archive.writestr(_info(one.name, datetime.fromtimestamp(changed)), data)
+                packed.append(one)
+        file.flush()
+        with zipfile.ZipFile(file) as archive:
+            if (bad := archive.testzip()) is not None:
+                raise HardwareError(f"{target} does not read back ({bad}): write it to another disk")
     return packed
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from guard.errors import HardwareError, InputError, UsageError, printable
 
@@ -32,10 +33,18 @@ def read_capped(path: Path, largest: int, what: str) -> bytes | None:
 
 
 def write_whole(path: Path, chunks: Iterable[bytes], *, force: bool = False) -> None:
-    """Write a file so that it appears whole or not at all, for its owner only.
+    """Write a file so that it appears whole or not at all; as `whole_file`."""
+    with whole_file(path, force=force) as file:
+        file.writelines(chunks)
 
-    An existing file is refused (UsageError) unless `force`, a folder or a
-    device always; HardwareError when the folder or disk does not take it.
+
+@contextlib.contextmanager
+def whole_file(path: Path, *, force: bool = False) -> Iterator[BinaryIO]:
+    """A file to write and read back, which appears at `path` when all went well, else not at all.
+
+    It is for its owner only. An existing file is refused (UsageError) unless
+    `force`, a folder or a device always; HardwareError when the folder or disk
+    does not take it. Its `name` is that of the hidden file beside the target.
     """
     part = None
     try:
@@ -45,8 +54,9 @@ def write_whole(path: Path, chunks: Iterable[bytes], *, force: bool = False) -> 
             raise UsageError(f"{path} exists already: name another file, or add --force to write over it")
         target = path.resolve()  # keep a link a link
         fd, part = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        with os.fdopen(fd, "wb") as file:
-            file.writelines(chunks)
+        os.close(fd)
+        with Path(part).open("w+b") as file:
+            yield file
             file.flush()
             os.fsync(file.fileno())
         Path(part).replace(target)

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from guard.errors import GuardError, InputError, printable
+from guard.errors import GuardError, printable
 from guard.events import Action, Clock, Command, Cue
 from guard.keep.recording import LARGEST, Recording, read_header, read_log, too_large
 from guard.keep.records import LONGEST_S, Record, from_line, from_record

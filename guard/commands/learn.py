@@ -143,20 +143,22 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
     grid = Table(box=frame, pad_edge=False)
     for title in ("your heart rate", "found", "95 % interval"):
         grid.add_column(title, no_wrap=title != "your heart rate")
-    refusals: dict[str, list[str]] = {}
+    refusals: dict[str, tuple[list[str], list[str]]] = {}
     for key, (words, unit, digits) in WORDS.items():
         found = getattr(fit, key)
         if isinstance(found, Refusal):
-            refusals.setdefault(found.mend, [])
-            if found.reason not in refusals[found.mend]:
-                refusals[found.mend].append(found.reason)
+            which, reasons = refusals.setdefault(found.mend, ([], []))
+            which.append(words)
+            if found.reason not in reasons:
+                reasons.append(found.reason)
             grid.add_row(words, "not known", "")
         else:
             grid.add_row(words, f"{found.value:.{digits}f} {unit}",
                          f"{found.low:.{digits}f} to {found.high:.{digits}f}")
     console.print(grid)
-    for mend, reasons in refusals.items():
-        console.print(f"not known, because {'; '.join(reasons)}. Mend: {mend}.", markup=False)
+    for mend, (which, reasons) in refusals.items():
+        console.print(f"{', '.join(which)}: not known, because {'; '.join(reasons)}. Mend: {mend}.",
+                      markup=False)
     if not suggestions:
         console.print("No setting can be suggested from this.")
         return

@@ -93,7 +93,7 @@ def trend_sentence(trend: Trend, units: str, span: str = "12 weeks") -> str:
     useful = percent(trend.useful / base / min(trend.days / WINDOW_DAYS, 1.0), signed=False)
     if trend.verdict is Verdict.PLATEAU:
         return (f"Plateau: {change}. At most {percent(trend.upper / base)} is likely (95 %), "
-                f"less than the {useful} in {span} called useful here.")
+                f"less than the {useful} in {span} called useful here, as at every look for four weeks.")
     if trend.upper < trend.useful:
         return (f"Can't tell yet: {change}. A gain of {useful} in {span} looks unlikely, but a plateau is "
                 "only called one once that has held for four weeks.")

@@ -2,7 +2,7 @@
 
     .venv/bin/python -m pytest -m slow -n 0 -s tests/test_campaign.py
 
-About twelve minutes. A row is the worst of its repeats; each row is also a
+About twenty minutes; on a busy machine under `nice -n -15` (root), or it measures its neighbours. A row is the worst of its repeats; each row is also a
 test. GUARD_REPEATS says how often each fault of the link is brought about (3).
 *Said within* counts from the fault to the first sample heard, the first screen
 drawn or the log line, as the row's note says; *regained in* from the return of
@@ -23,6 +23,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -207,7 +208,7 @@ def gap_s(run: LiveRun, usual_s: float) -> float:
     missing_s(run)
     assert run.log is not None
     times = [0.0, *(one.t_s for one in read_log(run.log).items if type(one).__name__ == "Reading")]
-    longest_s = max(b - a for a, b in zip(times[:-1], times[1:], strict=True))
+    longest_s = max(later - earlier for earlier, later in pairwise(times))
     return 0.0 if longest_s < 4 * usual_s + 1.0 else longest_s - usual_s
 
 
@@ -231,8 +232,9 @@ def test_disk_full(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None:
         run.signal(signal.SIGINT)
         assert run.wait() == 130
         lost_s = gap_s(run, 0.25)
-    kept(rows, Row("disk full (tmpfs)", shown_s - taken_s, again_s - back_s, lost_s, "said, goes on, nothing lost",
-                   shown_s - taken_s <= SAID_S and again_s - back_s <= REGAINED_S and lost_s == 0, "on screen"))
+    said_s, regained_s = shown_s - taken_s, again_s - back_s
+    kept(rows, Row("disk full (tmpfs)", said_s, regained_s, lost_s, "said, goes on, nothing lost",
+                   said_s <= SAID_S and regained_s <= REGAINED_S and lost_s == 0, "on screen"))
 
 
 def test_folder_removed(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None:
@@ -252,7 +254,8 @@ def test_folder_removed(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None:
 
 def test_folder_read_only(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None:
     place = tmp_path / "home" / "data" / "sessions"
-    with sessions_disk(tmp_path, "--bind", str(place)) if place.mkdir(parents=True) is None else None:  # type: ignore[union-attr]
+    place.mkdir(parents=True)
+    with sessions_disk(tmp_path, "--bind", str(place)):
         subprocess.run(["mount", "-o", "remount,bind,ro", str(place)], check=True)
         with guard_run(tmp_path, bluez) as run:
             start_s = time.monotonic()
@@ -271,7 +274,8 @@ def test_folder_read_only(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None
                    "said, goes on, nothing lost", shown_s - first_s <= SAID_S and lost_s == 0, "on screen"))
 
 
-def test_power_cut_by_order_of_writes(rows: list[Row], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_power_cut_by_order_of_writes(
+        rows: list[Row], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """200 random moments, each with every disk that may then be found (see `Disk`)."""
     disk, items, chance = Disk(), items_of(900), random.Random(4)
     with monkeypatch.context() as patch:
@@ -302,15 +306,18 @@ def test_power_cut_of_a_real_file_system(rows: list[Row], tmp_path: Path) -> Non
     subprocess.run(["mkfs.ext4", "-q", str(image)], check=True)
     mounted(place, "-o", "loop", str(image))
     chance, worst_s, said = random.Random(5), 0.0, [0.0]
-    child = subprocess.Popen([sys.executable, "-c", WRITER.replace("0.001", "0.01"), str(place / "a.jsonl")],
+    slower = WRITER.replace("0.001", "0.01")
+    child = subprocess.Popen([sys.executable, "-c", slower, str(place / "a.jsonl")],
                              stdout=subprocess.PIPE, text=True)
 
     def hear() -> None:
         assert child.stdout is not None
         for line in child.stdout:
-            said[0] = float(line)
+            with contextlib.suppress(ValueError):  # the last number may be half printed
+                said[0] = float(line)
 
-    threading.Thread(target=hear, daemon=True).start()
+    hearing = threading.Thread(target=hear)
+    hearing.start()
     try:
         wait_until(lambda: said[0] > 0.1, 10, "the writer")
         for _ in range(200):
@@ -327,6 +334,9 @@ def test_power_cut_of_a_real_file_system(rows: list[Row], tmp_path: Path) -> Non
     finally:
         child.kill()
         child.wait()
+        hearing.join()
+        assert child.stdout is not None
+        child.stdout.close()
         subprocess.run(["umount", "-l", str(place)], check=True)
     kept(rows, Row("power cut, real ext4", None, None, worst_s, f"opens, at most {MOST_LOST_S:g} s lost",
                    worst_s <= MOST_LOST_S, "200 cuts"))
@@ -385,14 +395,15 @@ def test_suspend(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None:
         run.settled(5)
         states = [one["state"] for one in run.of("state", woke_s - 400)]
         assert "no_signal" in states and states[-1] != "no_signal"
-        lost = [one for one in run.of("state") if one["state"] == "no_signal"][-1]
-        back = next(one for one in run.of("state") if one["t"] > lost["t"])
+        lost_s = [one["t"] for one in run.of("state") if one["state"] == "no_signal"][-1]
+        woke_t_s = next(one["t"] for one in run.of("reading") if one["t"] > lost_s)
+        regained_s = next(one["t"] for one in run.of("state") if one["t"] > lost_s) - woke_t_s
         run.signal(signal.SIGINT)
         assert run.wait() == 130
         missing_s(run)
-    kept(rows, Row("machine asleep for 3 min", said_s - woke_s, back["t"] - lost["t"], 0.0,
+    kept(rows, Row("machine asleep for 3 min", said_s - woke_s, regained_s, 0.0,
                    "said on waking, old readings not fine",
-                   said_s - woke_s <= SAID_S and back["t"] - lost["t"] <= REGAINED_S, "clock of sleep by a shim"))
+                   said_s - woke_s <= SAID_S and regained_s <= REGAINED_S, "clock of sleep by a shim"))
 
 
 # what must not delay a cue
@@ -471,7 +482,8 @@ def test_sync_stalled(rows: list[Row], bluez: Bluez, heard_sounds: Capture, tmp_
         run.signal(signal.SIGINT)
         assert run.wait() == 130
         lost_s = gap_s(run, 1.0)
-    kept(rows, quick_cues_row("disk does not answer a sync", slow, usual, said_s - fault_s, again_s - back_s, lost_s))
+    kept(rows, quick_cues_row(
+        "disk does not answer a sync", slow, usual, said_s - fault_s, again_s - back_s, lost_s))
 
 
 # how it is ended, and stopped
@@ -540,7 +552,8 @@ def test_stopped_and_continued(rows: list[Row], bluez: Bluez, heard_sounds: Capt
 
 # sound
 
-def sound_row(rows: list[Row], fault: str, live: SoundSession, script: Callable[[dict[str, float]], None]) -> None:
+def sound_row(rows: list[Row], fault: str, live: SoundSession,
+              script: Callable[[dict[str, float]], None]) -> None:
     times: dict[str, float] = {}
     live.play(lambda: script(times))
     told = [detail for _, detail in live.health() if detail and not detail.startswith("sound goes through")]
@@ -595,7 +608,8 @@ def test_sound_device(how: str, rows: list[Row], heard_sounds: Capture, tmp_path
         live.wait_for_health("simpleaudio", timeout_s=20)
         now(times, "again")
 
-    sound_row(rows, {"remove": "sound device gone, back", "freeze": "sound device never opens"}[how], live, script)
+    name = {"remove": "sound device gone, back", "freeze": "sound device never opens"}[how]
+    sound_row(rows, name, live, script)
 
 
 @pytest.mark.parametrize("how", ["freeze", "kill"])
@@ -615,7 +629,8 @@ def test_sound_service(how: str, rows: list[Row], pulse: Pulse, tmp_path: Path) 
         live.wait_for_health("simpleaudio", timeout_s=20)
         now(times, "again")
 
-    sound_row(rows, {"freeze": "sound service frozen", "kill": "sound service killed, restarted"}[how], live, script)
+    name = {"freeze": "sound service frozen", "kill": "sound service killed, restarted"}[how]
+    sound_row(rows, name, live, script)
 
 
 def test_sound_worker_killed(rows: list[Row], heard_sounds: Capture, tmp_path: Path) -> None:

@@ -14,13 +14,25 @@ import os
 import shutil
 import sys
 import time
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
 import pytest
+from rich.console import Console
 
-from guard.keep.log import read_log
+from guard.clock import RealClock, SessionClock, wall_now
+from guard.events import Action, Command, CueGiven, Input, Link, LinkState, Reading, Speed
+from guard.inbox import Inbox
+from guard.keep.log import SessionLog, read_log, session_header
+from guard.live import run_session
+from guard.screen.live_screen import LiveScreen
+from guard.screen.look import fitting_look
+from guard.screen.view import ViewOptions
+from guard.settings import Settings
+from guard.sound.player import Sounder
 from guard.study.replay import same_as_recorded
 from tests.support.alsa import Capture, heard_sounds, wait_until
 from tests.support.bluez import start_bluez
@@ -59,7 +71,7 @@ def cue_latency_s(run: LiveRun, heard: Capture) -> float | None:
 @pytest.mark.slow
 @pytest.mark.skipif(not shutil.which("dbus-daemon"), reason="needs dbus-daemon")
 def test_a_session_in_real_time_stays_as_it_began(heard_sounds: Capture, tmp_path: Path) -> None:
-    """`guard run` with an emulated strap, drawn on a terminal, heard, and its link lost every ten minutes."""
+    """`guard run` with an emulated strap, on a terminal, heard, its link lost every ten minutes."""
     plan = tmp_path / "parts.toml"
     plan.write_text(PARTS)
     samples: list[Sample] = []
@@ -111,8 +123,10 @@ def test_a_session_in_real_time_stays_as_it_began(heard_sounds: Capture, tmp_pat
     print(HEADER)
     for figure in figures:
         print(figure)
-    print(f"guard process: {100 * cpu_share:.2f} % of a core, at most {max(s.memory_mib for s in samples):.1f} MiB")
-    print(f"session clock against the monotonic one: {1000 * drifted_s:+.1f} ms; wall clock {wall_s - real_s:+.3f} s")
+    print(f"guard process: {100 * cpu_share:.2f} % of a core, "
+          f"at most {max(s.memory_mib for s in samples):.1f} MiB")
+    print(f"session clock against the monotonic one: {1000 * drifted_s:+.1f} ms; "
+          f"wall clock {wall_s - real_s:+.3f} s")
     print(f"key to tone, median: first sixth {1000 * np.median(first):.1f} ms ({len(first)}), "
           f"last sixth {1000 * np.median(last):.1f} ms ({len(last)}), "
           f"p99 {1000 * np.quantile([s for _, s in latencies], 0.99):.1f} ms")
@@ -123,3 +137,89 @@ def test_a_session_in_real_time_stays_as_it_began(heard_sounds: Capture, tmp_pat
     assert recording.notes == () and same_as_recorded(recording).same
     assert "Traceback" not in run.errors.read_text()
     assert cpu_share <= MOST_CPU_SHARE
+
+
+# a day in minutes
+
+DAY_S, RATE = 86_400, 600.0
+
+
+class ADay:
+    """Readings of 24 h, one a second, with lost links, marks and typed speeds; `RATE` times as fast."""
+
+    about: Mapping[str, object] = {"kind": "test"}
+
+    def __init__(self, seconds: int) -> None:
+        self._seconds = seconds
+        self.samples: list[tuple[float, Sample]] = []
+        self.cue_delays_s: list[tuple[float, float]] = []
+        self.put_s = 0.0
+        self.late_s: list[float] = []
+
+    async def run(self, clock: SessionClock, put: Callable[[Input], None]) -> None:
+        put(Link(clock.now_s(), LinkState.CONNECTED, "Invented strap"))
+        next_sample_s = 0.0
+        for second in range(1, self._seconds + 1):
+            await clock.sleep_until(float(second))
+            self.late_s.append((clock.now_s() - second) / RATE)
+            if second % 3600 in range(1800, 1830):
+                if second % 3600 == 1800:
+                    put(Link(clock.now_s(), LinkState.LOST, "Invented strap", "the link to the strap broke"))
+                continue
+            if second % 3600 == 1830:
+                put(Link(clock.now_s(), LinkState.CONNECTED, "Invented strap"))
+            if second % 900 == 0:
+                put(Command(clock.now_s(), Action.MARK))
+                put(Speed(clock.now_s(), 2.0 + second % 7 / 10, typed=True))
+            self.put_s = time.perf_counter()
+            bpm = heart_bpm(second)
+            put(Reading(round(clock.now_s(), 3), bpm, True, (round(60 / bpm * 1024) / 1024,)))
+            if (now_s := time.monotonic()) >= next_sample_s:
+                self.samples.append((second / 3600, sample()))
+                next_sample_s = now_s + 0.5
+
+    def hear(self, cue: CueGiven) -> None:
+        """Asked right after the sound was."""
+        self.cue_delays_s.append((cue.t_s, time.perf_counter() - self.put_s))
+
+    def set_speed(self, speed_m_s: float) -> None: ...
+
+
+@pytest.mark.slow
+async def test_a_day_compressed_stays_as_it_began(heard_sounds: Capture, tmp_path: Path) -> None:
+    """The real session, log, picture and sound worker (on a device that swallows), 24 h of readings."""
+    heard_sounds.swallow()
+    seconds = int(os.environ.get("GUARD_DAY_S", str(DAY_S)))
+    settings = Settings(ceiling_bpm=CEILING_BPM, speech="tones")
+    source, inbox = ADay(seconds), Inbox()
+    (tmp_path / "cache").mkdir()
+    log = SessionLog(tmp_path / "day.jsonl", session_header(
+        settings, started=wall_now(), clock_trusted=True, source=source.about))
+    drawn = (tmp_path / "drawn").open("w", encoding="utf-8")
+    console = Console(file=drawn, force_terminal=True, width=80, height=24, _environ={})
+    options = ViewOptions(settings=settings, look=fitting_look("utf-8", {}))
+    began_s = time.monotonic()
+    ended = await run_session(
+        source, settings, clock=RealClock(RATE), log=log, screen=LiveScreen(console, options),
+        sounder=Sounder(settings, cache_dir=tmp_path / "cache", on_health=inbox.sound),
+        inbox=inbox, stdin=StringIO())
+    took_s = time.monotonic() - began_s
+    pictures_mib = drawn.tell() / (1 << 20)
+    drawn.close()
+    figures = judged([one for _, one in source.samples], [hour for hour, _ in source.samples])
+    delays = [s for _, s in source.cue_delays_s]
+    part = max(1, len(delays) // 24)
+    print(f"\n{seconds / 3600:.0f} h in {took_s:.0f} s, {sum(ended.summary['cues'].values())} cues, "
+          f"{pictures_mib:.0f} MiB drawn, log {log.path.stat().st_size / (1 << 20):.1f} MiB")
+    print(HEADER)
+    for figure in figures:
+        print(figure)
+    print(f"reading to cue handed over, median: first 24th {1000 * np.median(delays[:part]):.2f} ms, "
+          f"last 24th {1000 * np.median(delays[-part:]):.2f} ms, of {len(delays)}")
+    print(f"behind the clock at the end {1000 * np.median(source.late_s[-600:]):.1f} ms of wall time")
+    assert all(figure.flat for figure in figures) or seconds < DAY_S
+    assert np.median(delays[-part:]) <= np.median(delays[:part]) + 0.005
+    assert np.median(source.late_s[-600:]) < 1.0, "it keeps up"
+    assert ended.summary["duration_s"] == pytest.approx(seconds, rel=0.01)
+    recording = read_log(log.path)
+    assert recording.notes == () and same_as_recorded(recording).same

@@ -102,7 +102,23 @@ def panel_for(settings: Settings, report: Callable[[str], None]) -> Panel | None
 
 
 def finished(ended: Ended, *, title: str) -> int:
-    """Show how the session went and where its log is; returns the exit code."""
+    """Show how the session went and where its log is; returns the exit code.
+
+    A session may have been interrupted by its window being closed: it has ended
+    properly, though nobody can read so.
+    """
+    try:
+        _show_end(ended, title)
+        sys.stdout.flush()
+    except OSError:
+        if ended.how != "interrupted":
+            raise
+        # What waits for the lost output must not fail at the interpreter's end either.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return ended.exit_code
+
+
+def _show_end(ended: Ended, title: str) -> None:
     console = Console(highlight=False)
     if console.is_terminal:
         from rich.table import Table
@@ -118,7 +134,6 @@ def finished(ended: Ended, *, title: str) -> int:
         print(f"how it went: guard review {ended.log_path}")
     for trouble in ended.troubles:
         print(f"note: {trouble}", file=sys.stderr)
-    return ended.exit_code
 
 
 def _tell_of_log(inbox: Inbox, sentence: str, works: bool) -> None:

@@ -64,7 +64,7 @@ class LiveRun:
         self.screens: list[Drawn] = []
         self.zero_s = float("inf")
         self.records: list[dict[str, Any]] = []
-        self.arrivals: list[tuple[float, float]] = []  # session time of a reading, and when it was in the log
+        self.arrivals: list[tuple[float, float]] = []  # session time of a reading, when it was in the log
         self._keep_screens, self._kind = keep_screens, kind
         self._reading = threading.Event()
         self._reading.set()
@@ -143,9 +143,8 @@ class LiveRun:
         return self.zero_s + t_s
 
     def delay_s(self, last: int) -> float:
-        """How late the quickest of the `last` readings reached the log, against the quickest of all before."""
-        late = [one for one in self.arrivals[-last:]]
-        return min((seen_s - t_s for t_s, seen_s in late), default=self.zero_s) - self.zero_s
+        """How late the quickest of the `last` readings reached the log, against the quickest of all."""
+        return min((seen_s - t_s for t_s, seen_s in self.arrivals[-last:]), default=self.zero_s) - self.zero_s
 
     def of(self, kind: str, since_s: float = float("-inf")) -> list[dict[str, Any]]:
         """Records of one type in the log, those from the monotonic time `since_s` on."""

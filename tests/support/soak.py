@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 _TICKS_PER_S = os.sysconf("SC_CLK_TCK")
-WARM_SHARE = 0.2  # of the samples: caches fill and workers start, so flatness is judged after it
+WARM_SHARE = 0.5  # of the samples: caches fill, the drawn five minutes too; flatness is judged after it
 
 
 @dataclass(frozen=True)

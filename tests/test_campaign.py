@@ -2,8 +2,8 @@
 
     .venv/bin/python -m pytest -m slow -n 0 -s tests/test_campaign.py
 
-About twenty minutes; on a busy machine under `nice -n -15` (root), or it measures its neighbours. A row is the worst of its repeats; each row is also a
-test. GUARD_REPEATS says how often each fault of the link is brought about (3).
+About twenty minutes; on a busy machine under `nice -n -15` (root), or it measures
+its neighbours. A row is the worst of its repeats; each row is also a test. GUARD_REPEATS says how often each fault of the link is brought about (3).
 *Said within* counts from the fault to the first sample heard, the first screen
 drawn or the log line, as the row's note says; *regained in* from the return of
 what was gone to trusted readings (or sound, or a log that is whole again);
@@ -292,7 +292,8 @@ def test_power_cut_by_order_of_writes(
             assert not recording.damaged and list(recording.items) == items[:len(recording.items)]
             if len(recording.items) < sum(item.t_s <= at_s for item in items):
                 worst_s = max(worst_s, at_s - (recording.items[-1].t_s if recording.items else 0.0))
-    kept(rows, Row("power cut, order of writes", None, None, worst_s, f"opens, at most {MOST_LOST_S:g} s lost",
+    kept(rows, Row("power cut, order of writes", None, None, worst_s,
+                   f"opens, at most {MOST_LOST_S:g} s lost",
                    worst_s <= MOST_LOST_S, f"200 cuts, {opened} disks"))
 
 

@@ -143,7 +143,7 @@ class LiveRun:
         return self.zero_s + t_s
 
     def delay_s(self, last: int) -> float:
-        """How late the quickest of the `last` readings reached the log, against the quickest of all."""
+        """How late the quickest of the `last` readings was in the log, against the quickest of all."""
         return min((seen_s - t_s for t_s, seen_s in self.arrivals[-last:]), default=self.zero_s) - self.zero_s
 
     def of(self, kind: str, since_s: float = float("-inf")) -> list[dict[str, Any]]:

@@ -42,6 +42,7 @@ def test_knowing_says_ease_the_moment_the_speed_is_passed(few: Any) -> None:
     def truth(speed: float, ceiling: float, bpm: float = 100.0, walking: bool = False) -> Any:
         return SimpleNamespace(
             speed_m_s=np.full(3, speed), ceiling_speed_m_s=np.full(3, ceiling),
+            settling_speed_m_s=lambda _bpm: np.full(3, ceiling),
             slowest_jog_m_s=np.full(3, 1.8), true_bpm=np.full(3, bpm),
             walking=np.full(3, walking), standing=np.zeros(3, dtype=bool))
 

@@ -167,8 +167,8 @@ def draw_picture(path: Path, results: Mapping[str, Mapping[str, Mapping[str, Any
 
     # Okabe & Ito (2008), a palette for all kinds of colour vision; each also has its own marker.
     look = {"guard": ("#0072B2", "o"), "bare": ("#D55E00", "s"), "bare14": ("#E69F00", "v"),
-            "bare19": ("#CC79A7", "^"), "knowing": ("#009E73", "D"), "careful3": ("#009E73", "d"), "careful6": ("#009E73", "d"),
-            "careful12": ("#009E73", "d"), "follower": ("#000000", "x")}
+            "bare19": ("#CC79A7", "^"), "knowing": ("#009E73", "D"), "careful3": ("#009E73", "d"),
+            "careful6": ("#009E73", "d"), "careful12": ("#009E73", "d"), "follower": ("#000000", "x")}
     columns = min(4, len(results))
     rows = -(-len(results) // columns)
     figure, panels = plt.subplots(

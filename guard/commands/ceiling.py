@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import Any
 
-from guard.commands.options import is_terminal
+from guard.commands.options import is_terminal, print_json
 from guard.errors import UsageError
 
 _HISTORIES = ("ill", "returning", "regular", "progressing")
@@ -81,11 +81,9 @@ def run(args: argparse.Namespace) -> int:
     if args.apply:
         kept = _apply(suggestion)
     if args.json:
-        import json
-
         for note in [*notes, *([f"ceiling_bpm is now {suggestion.bpm}, kept in {kept}"] if kept else [])]:
             print(f"note: {note}", file=sys.stderr)
-        print(json.dumps(document, indent=2, ensure_ascii=False))
+        print_json(document)
     else:
         from guard.commands.ceiling_show import show
         from guard.keep import settings_file
@@ -102,13 +100,14 @@ def _can_ask() -> bool:
 
 def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:
     from guard.coach.ceiling_advice import cautions
+    from guard.screen.cautions import FOR_EVERY_RUN
 
     return {
         "format": 1,
         "methods": [{"method": row.method, "bpm": row.bpm, "low_bpm": row.low_bpm, "high_bpm": row.high_bpm,
                      "source": row.source, "note": row.note} for row in rows],
         "suggestion": {"bpm": suggestion.bpm, "reason": suggestion.reason},
-        "cautions": cautions(runner, suggestion),
+        "cautions": [*cautions(runner, suggestion), *FOR_EVERY_RUN],
     }
 
 

@@ -21,6 +21,7 @@ from guard.coach.ceiling_advice import (
     narrowing,
 )
 from guard.report.ceiling_chart import draw
+from guard.screen.cautions import FOR_EVERY_RUN
 from guard.screen.look import fitting_look
 
 _WIDEST = 110
@@ -88,4 +89,7 @@ def _background(
     say("Never-exceed limit", style="bold")
     say("You have set none." if stop_bpm is None else f"Yours is {stop_bpm:g} bpm.", 2)
     say(NEVER_EXCEED, 2)
+    say("Before you run with any ceiling", style="bold")
+    for caution in FOR_EVERY_RUN:
+        say(caution, 2)
     say("")

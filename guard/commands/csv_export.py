@@ -16,6 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from guard.errors import printable
     from guard.keep.csv_export import csv_chunks
     from guard.keep.recording import read_log
     from guard.keep.whole import write_whole
@@ -28,5 +29,5 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.buffer.flush()
         return 0
     write_whole(Path(args.output), csv_chunks(recording), force=args.force)
-    print(f"written: {args.output}")
+    print(f"written: {printable(args.output)}")
     return 0

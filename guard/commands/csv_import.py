@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import sys
 
-from guard.errors import UsageError
+from guard.commands.options import print_json
+from guard.errors import UsageError, printable
 
 MORE = """\
 Columns are named as in the file's header (or by number, from 1, in a file
@@ -62,16 +63,13 @@ def run(args: argparse.Namespace) -> int:
     for note in imported.notes:
         print(f"note: {note}", file=sys.stderr)
     if args.json:
-        import json
-
-        print(json.dumps({"format": 1, "file": str(target), "readings": len(readings),
-                          "duration_s": imported.items[-1].t_s, "notes": list(imported.notes)},
-                         indent=2, ensure_ascii=False))
+        print_json({"format": 1, "file": str(target), "readings": len(readings),
+                    "duration_s": imported.items[-1].t_s, "notes": list(imported.notes)})
         return 0
     beats = [reading.bpm for reading in readings if reading.bpm]
-    print(f"{target}: {len(readings)} readings over {clock(imported.items[-1].t_s)}, "
+    print(f"{printable(target)}: {len(readings)} readings over {clock(imported.items[-1].t_s)}, "
           f"{min(beats)} to {max(beats)} bpm\n"
-          f"next: guard replay {target} --ceiling BPM")
+          f"next: guard replay {printable(target)} --ceiling BPM")
     return 0
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from guard.commands.options import print_json
 from guard.errors import HardwareError, UsageError, printable
 
 if TYPE_CHECKING:
@@ -82,10 +82,10 @@ def _show(args: argparse.Namespace) -> int:
 
     files = everything.kept()
     if args.json:
-        print(json.dumps({
+        print_json({
             "format": 1, "folders": {kind: str(root) for kind, root in everything.roots().items()},
             "files": [{"path": str(one.path), "name": one.name, "size": one.size, "private": one.private}
-                      for one in files]}, indent=2, ensure_ascii=True))
+                      for one in files]})
         return 0
     for line in _lines(files):
         print(line)
@@ -114,7 +114,7 @@ def _lines(files: list[Kept]) -> list[str]:
 
 def _done(args: argparse.Namespace, sentence: str, *, files: int) -> int:
     if args.json:
-        print(json.dumps({"format": 1, "done": printable(sentence), "files": files}, ensure_ascii=False))
+        print_json({"format": 1, "done": printable(sentence), "files": files}, indent=None)
     else:
         print(printable(sentence))
     return 0

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import is_terminal
+from guard.commands.options import is_terminal, print_json
 from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
@@ -167,7 +166,7 @@ def _document(entries: list[Entry]) -> int:
     from guard.keep.journal import journal_path
 
     document = {"format": 1, "file": str(journal_path()), "entries": [_json_ready(one) for one in entries]}
-    print(json.dumps(document, indent=2, ensure_ascii=False))
+    print_json(document)
     return 0
 
 
@@ -178,11 +177,11 @@ def _today(journal: Journal, today: date, *, as_json: bool) -> int:
     entry = journal.of(today)
     found = advice(journal, today, settings_file.load(leave_out=_warn).get("ceiling_bpm"))
     if as_json:
-        print(json.dumps({
+        print_json({
             "format": 1, "date": today.isoformat(), "entry": _json_ready(entry) if entry else None,
             "advice": {"signs": list(found.signs), "suggestion": found.suggestion or None,
                        "ceiling_bpm": found.ceiling_bpm},
-        }, indent=2, ensure_ascii=False))
+        })
     elif entry is None:
         print("nothing is written about today yet: guard journal")
     elif found.warranted:
@@ -196,13 +195,15 @@ def _csv(journal: Journal, file: str) -> int:
     import csv
     import io
 
+    from guard.keep.csv_export import safe_text
     from guard.keep.journal import ITEMS
     from guard.keep.whole import write_whole
 
     text = io.StringIO()
     writer = csv.DictWriter(text, ["date", *(item.key for item in ITEMS)], lineterminator="\r\n")
     writer.writeheader()
-    writer.writerows(_json_ready(entry) for entry in journal.entries)
+    writer.writerows({key: safe_text(value) if isinstance(value, str) else value
+                      for key, value in _json_ready(entry).items()} for entry in journal.entries)
     if file == "-":
         print(text.getvalue().replace("\r\n", "\n"), end="")
     else:

@@ -56,10 +56,7 @@ def run(args: argparse.Namespace) -> int:
     if args.apply and suggestions:
         kept = str(settings_file.save({one.key: one.value for one in suggestions}))
     if args.json:
-        import json
-
-        print(json.dumps(_document(args.files, result, suggestions, present.as_dict(), kept),
-                         indent=2, ensure_ascii=False))
+        print_json(_document(args.files, result, suggestions, present.as_dict(), kept))
     elif isinstance(result, Fit):
         _show(result, suggestions, present.as_dict(), kept)
     else:
@@ -70,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
 def _stretches(files: list[str]) -> list[Any]:
     from pathlib import Path
 
-    from guard.errors import UsageError
+    from guard.errors import UsageError, printable
     from guard.events import Cue, CueGiven
     from guard.keep.recording import read_log
     from guard.study.response_series import stretches
@@ -83,12 +80,12 @@ def _stretches(files: list[str]) -> list[Any]:
     for name in files:
         recording = read_log(name)
         for note in recording.notes:
-            print(f"note: {name}: {note}", file=sys.stderr)
+            print(f"note: {printable(name)}: {note}", file=sys.stderr)
         said = {one.cue for one in recording.outputs if isinstance(one, CueGiven)}
         steered = bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME})
         mine = stretches(recording.inputs, steered=steered)
         if not mine:
-            print(f"note: {name}: no two minutes with both heart rate and speed", file=sys.stderr)
+            print(f"note: {printable(name)}: no two minutes with both heart rate and speed", file=sys.stderr)
         found += mine
     return found
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 from collections.abc import Mapping
 from typing import Any
@@ -83,12 +84,11 @@ def chosen_settings(
 def print_json(document: Mapping[str, Any], *, indent: int | None = 2) -> None:
     """One JSON document on stdout, UTF-8; what does not print is escaped, so that it harms no terminal."""
     text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False)
-    print("".join(sign if sign.isprintable() or sign == "\n" else _escaped(sign) for sign in text)
-          if not text.replace("\n", "").isprintable() else text)
+    print(re.sub(r"[^\n -~]", lambda sign: sign[0] if sign[0].isprintable() else _escaped(sign[0]), text))
 
 
 def _escaped(sign: str) -> str:
-    return f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else json.dumps(sign)[1:-1]
+    return "\\u007f" if sign == "\x7f" else json.dumps(sign)[1:-1]  # JSON leaves DEL alone
 
 
 def tell(sentence: str) -> None:

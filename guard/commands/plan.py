@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import shutil
 import sys
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import add_settings_options, chosen_settings
+from guard.commands.options import add_settings_options, chosen_settings, print_json
 from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
@@ -48,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         for note in notes:
             print(f"note: {note}", file=sys.stderr)
-        print(json.dumps(_document(plan, settings.ceiling_bpm, notes), indent=2, ensure_ascii=False))
+        print_json(_document(plan, settings.ceiling_bpm, notes))
     else:
         _show(plan, settings.ceiling_bpm, notes)
     return 0
@@ -65,8 +64,9 @@ def _make(name: str, output: str | None) -> int:
         print(EXAMPLES[name], end="")
         return 0
     write_new(output, EXAMPLES[name])
-    print(f"wrote {output}: change it as you like, `guard plan {output}` checks it, "
-          f"`guard run --plan {output}` follows it")
+    shown = printable(output)
+    print(f"wrote {shown}: change it as you like, `guard plan {shown}` checks it, "
+          f"`guard run --plan {shown}` follows it")
     return 0
 
 
@@ -100,8 +100,7 @@ def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> None:
     grid = Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False)
     grid.add_column("#", justify="right", no_wrap=True)
     for heading in ("part", "length", "limit, bpm", "cues"):
-        grid.add_column(heading, overflow="fold")
-    grid.columns[0].header = " #  part"
+        grid.add_column(heading, overflow="fold", no_wrap=heading == "length")
     for index, part in enumerate(plan.parts, start=1):
         name = look.text(part.name)
         kind = "" if name.startswith(part.kind.words) else f" ({part.kind.words})"

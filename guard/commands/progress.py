@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import HOW_TO_FIND_A_CEILING, add_settings_options, chosen_settings
+from guard.commands.options import HOW_TO_FIND_A_CEILING, add_settings_options, chosen_settings, print_json
 from guard.errors import InputError, UsageError, printable
 
 if TYPE_CHECKING:
@@ -64,12 +64,9 @@ def run(args: argparse.Namespace) -> int:
     if args.csv:
         _write_csv(args, months, sessions, settings.units)
     if args.json:
-        import json
-
         from guard.report.progress_document import document
 
-        print(json.dumps(document(months, sessions, links, settings.units, useful_share),
-                         indent=2, ensure_ascii=False, allow_nan=False))
+        print_json(document(months, sessions, links, settings.units, useful_share))
     elif args.csv != "-":
         _show(months, links, settings.units)
     return 0
@@ -145,13 +142,16 @@ def _write_csv(args: argparse.Namespace, months: Months, sessions: Sequence[Sess
     import csv
     import io
 
+    from guard.keep.csv_export import safe_text
     from guard.keep.whole import write_whole
     from guard.report.progress_document import COLUMNS, rows
 
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)
-    writer.writerows(rows(months, sessions, units))
+    # Names of files are text from outside.
+    writer.writerows([safe_text(cell) if isinstance(cell, str) else cell for cell in row]
+                     for row in rows(months, sessions, units))
     if args.csv == "-":
         print(text.getvalue(), end="")
         return

@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import FIND_A_CEILING, add_settings_options, typed_values
+from guard.commands.options import FIND_A_CEILING, add_settings_options, print_json, typed_values
 from guard.errors import UsageError
 
 if TYPE_CHECKING:
@@ -49,13 +49,11 @@ def run(args: argparse.Namespace) -> int:
     result = replay(recording, settings)
     against, compared = _compared(recording, result, changes)
     if args.json:
-        import json
-
         document = result.as_dict()
         document["compared"] = None if against is None else {
             "against": against, "window_s": WINDOW_S, **counted(compared),
             "cues": [one.as_dict() for one in compared]}
-        print(json.dumps(document, indent=2, ensure_ascii=False))
+        print_json(document)
         return 0
     from guard.commands import replay_show as show
 
@@ -109,10 +107,8 @@ def _verify(recording: Recording, *, as_json: bool) -> int:
     if not result.same and recording.damaged:
         print("note: lines of the log are missing, so a replay may differ", file=sys.stderr)
     if as_json:
-        import json
-
-        print(json.dumps({"format": 1, "same": result.same, "compared": result.compared,
-                          "differences": list(result.differences)}, indent=2, ensure_ascii=False))
+        print_json({"format": 1, "same": result.same, "compared": result.compared,
+                    "differences": list(result.differences)})
     elif result.same:
         print(f"the same: {result.compared} cues, states and doubts, to the last digit")
     else:

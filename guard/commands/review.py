@@ -6,8 +6,8 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import FIND_A_CEILING, add_settings_options, is_terminal, typed_values
-from guard.errors import InputError, UsageError
+from guard.commands.options import FIND_A_CEILING, add_settings_options, is_terminal, print_json, typed_values
+from guard.errors import InputError, UsageError, printable
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,13 +40,11 @@ def run(args: argparse.Namespace) -> int:
         from guard.report.review_page import page
 
         write_whole(Path(args.html), [page(found, title).encode()], force=args.force)
-        print(f"page: {args.html}", file=sys.stderr)
+        print(f"page: {printable(args.html)}", file=sys.stderr)
     if args.json:
-        import json
-
         for remark in found.remarks:
             print(f"note: {remark}", file=sys.stderr)
-        print(json.dumps(found.as_dict(), indent=2, ensure_ascii=False))
+        print_json(found.as_dict())
     elif args.html is None:
         import os
 
@@ -61,9 +59,9 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-    from guard.keep.library import sessions
 def _newest() -> Path:
     from guard.keep.folders import sessions_dir
+    from guard.keep.library import sessions
 
     # By when a session began, not by when its file was last touched; a clock that nobody set is not believed.
     logs = [entry.path for entry in sessions() if not entry.problem]

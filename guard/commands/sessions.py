@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from guard.commands.options import print_json
 from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
@@ -157,8 +158,8 @@ def _empty(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
     from guard.keep.bin import empty
 
     if entries and not args.yes:
-        if not is_terminal(sys.stdin, sys.stderr):
         number = f"{len(entries)} session{'' if len(entries) == 1 else 's'}"
+        if not is_terminal(sys.stdin, sys.stderr):
             raise UsageError(f"{number} would be gone for good: add --yes if you mean it")
         print(f"{number} will be gone for good. Type yes to remove them: ",
               end="", file=sys.stderr, flush=True)
@@ -170,10 +171,7 @@ def _empty(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
 
 def _say(args: argparse.Namespace, sentence: str, path: Path | None) -> int:
     if args.json:
-        import json
-
-        print(json.dumps({"format": 1, "done": sentence, "path": None if path is None else str(path)},
-                         ensure_ascii=False))
+        print_json({"format": 1, "done": sentence, "path": None if path is None else str(path)}, indent=None)
     else:
         print(printable(sentence))
     return 0

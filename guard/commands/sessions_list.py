@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from guard.commands.options import print_json
 from guard.errors import printable
 from guard.keep.library import SessionEntry
 
@@ -18,7 +18,7 @@ def show(entries: Sequence[SessionEntry], home: Path, *, most: int | None, as_js
     """Print the sessions, oldest first; of more than `most` only the newest."""
     if as_json:
         document = {"format": 1, "folder": str(home), "sessions": [as_dict(entry) for entry in entries]}
-        print(json.dumps(document, indent=2, ensure_ascii=False))
+        print_json(document)
         return
     if not entries:
         print(f"no {what} here yet: `guard run` records one" if most is not None and what == "session"

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from guard.commands.options import print_json
 from guard.errors import GuardError, printable
 from guard.keep.library import SessionEntry
 
@@ -39,8 +39,7 @@ def verify(entries: Sequence[SessionEntry], home: Path, *, repair_too: bool, as_
                   file=sys.stderr, flush=True)
         verdicts.append(verdict(entry, repair_too=repair_too))
     if as_json:
-        print(json.dumps({"format": 1, "folder": str(home), "sessions": [asdict(one) for one in verdicts]},
-                         indent=2, ensure_ascii=False))
+        print_json({"format": 1, "folder": str(home), "sessions": [asdict(one) for one in verdicts]})
     else:
         _tell(verdicts)
     if any(one.state in ("damaged", "unreadable") for one in verdicts):

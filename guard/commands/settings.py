@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import Any
 
-from guard.commands.options import FIND_A_CEILING
+from guard.commands.options import FIND_A_CEILING, print_json
 from guard.errors import UsageError, printable
 
 WIDE = 110  # columns from which the range has a column of its own
@@ -43,10 +43,7 @@ def run(args: argparse.Namespace) -> int:
     rows = _rows()
     shown = [row for row in rows if row["key"] in {*asked, *changes, *args.unset}] or rows
     if args.json:
-        import json
-
-        print(json.dumps({"format": 1, "file": str(settings_file.settings_path()), "settings": shown},
-                         indent=2, ensure_ascii=False))
+        print_json({"format": 1, "file": str(settings_file.settings_path()), "settings": shown})
     elif asked:
         for row in shown:
             _explain(row)

@@ -6,8 +6,14 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import FIND_A_CEILING, add_settings_options, chosen_settings, typed_values
-from guard.errors import UsageError
+from guard.commands.options import (
+    FIND_A_CEILING,
+    add_settings_options,
+    chosen_settings,
+    print_json,
+    typed_values,
+)
+from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
     from guard.settings import Settings
@@ -61,11 +67,9 @@ def run(args: argparse.Namespace) -> int:
     if args.apply and found.recommended and not found.interrupted:
         kept = str(settings_file.save(found.recommended))
     if args.json:
-        import json
-
         from guard.study.tune_document import document
 
-        print(json.dumps({**document(found, args.files), "applied": kept}, indent=2, ensure_ascii=False))
+        print_json({**document(found, args.files), "applied": kept})
     else:
         from guard.commands import tune_show
 
@@ -87,7 +91,7 @@ def _sources(args: argparse.Namespace, present: Settings) -> list[Source]:
             raise UsageError(f"{name} is given twice: it would count twice, give it once")
         recording = read_log(name)
         for note in recording.notes:
-            print(f"note: {name}: {note}", file=sys.stderr)
+            print(f"note: {printable(name)}: {note}", file=sys.stderr)
         limits: dict[str, Any] = {
             key: getattr(recording.settings, key) for key in ("ceiling_bpm", "floor_bpm", "stop_bpm")}
         ceiling = typed or limits["ceiling_bpm"] or present.ceiling_bpm

@@ -32,7 +32,8 @@ from guard.speeds import Speeds
 COLUMNS = ("t_s", "wall_time", "bpm", "trusted", "contact", "speed_m_s", "grade",
            "state", "cue", "reason", "mark")
 # A spreadsheet takes text that begins so for a formula (common practice: quote it).
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+# The wide forms count where East Asian text is written.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "＝", "＋", "－", "＠")
 _YES_NO = {True: "yes", False: "no", None: ""}
 
 _ORDER = {Speed: 0, Reading: 1, ReadingDoubted: 2, Command: 3, StateChanged: 4, CueGiven: 5}

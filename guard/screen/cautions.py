@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 from pathlib import Path
+from textwrap import fill
 from typing import TextIO
 
-CAUTIONS = """\
-Before you run with the guard
-
-  The guard is no medical device: it finds no illness and prevents none, and
-  it can be wrong. How you feel comes before anything it says.
-
-  Ask a licensed professional first if you have or had a heart condition, take
-  medicine that changes heart rate, are pregnant, have been ill, or have not
-  exercised for long.
-
-  Stop and seek help at once for chest pain or pressure, faintness, unusual
-  breathlessness, or a heart beat that feels wrong.
-
-  On a treadmill use its safety cord and your own hand: the guard only advises,
-  it never sets a speed. Outdoors keep hearing the traffic.
-"""
+# Said at the first start and beside every suggested ceiling.
+FOR_EVERY_RUN = (
+    "The guard is no medical device: it finds no illness and prevents none, and it can be wrong. "
+    "How you feel comes before anything it says.",
+    "Stop and seek help at once for chest pain or pressure, faintness, unusual breathlessness, "
+    "or a heart beat that feels wrong.",
+    "Ask a licensed professional first if you have or had a heart condition, take medicine that changes "
+    "heart rate, are pregnant, have been ill, or have not exercised for long.",
+    "Heat: a heart rate under the ceiling does not mean you are safe in the heat. "
+    "Drink, shade, shorten, stop.",
+    "On a treadmill wear its safety clip and use your own hand: the guard only advises, "
+    "it never sets a speed.",
+    "Outdoors keep your ears open for traffic: one ear free, or a small loudspeaker.",
+)
+_WIDTH = 78
+CAUTIONS = "Before you run with the guard\n\n" + "\n\n".join(
+    fill(text, _WIDTH, initial_indent="  ", subsequent_indent="  ") for text in FOR_EVERY_RUN) + "\n"
 _FILE = "cautions-read"
 _ASK = "Enter: read and understood.  q and Enter: leave.  "
 

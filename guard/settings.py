@@ -75,6 +75,9 @@ def _row(
     return field(default=default, metadata=meta)
 
 
+PINS = "pins"  # the group that says how a machine is wired, no matter of a session's log
+
+
 @dataclass(frozen=True, kw_only=True)
 class Settings:
     """All settings of one session; units are in the names and in the table.
@@ -180,18 +183,18 @@ class Settings:
     # pins of a Raspberry Pi
     pin_button: int | None = _row(
         None, "GPIO (BCM number) of a button to ground: press starts, pauses, goes on; 2 s ends",
-        group="pins", low=2, high=27, kind=int)
+        group=PINS, low=2, high=27, kind=int)
     pin_lamp: int | None = _row(
         None, "GPIO (BCM number) of a lamp that shows the state by its rhythm",
-        group="pins", low=2, high=27, kind=int)
+        group=PINS, low=2, high=27, kind=int)
     pin_buzzer: int | None = _row(
         None, "GPIO (BCM number) of a buzzer that sounds each cue in a rhythm of its own",
-        group="pins", low=2, high=27, kind=int)
+        group=PINS, low=2, high=27, kind=int)
     button_power_off: bool = _row(
-        False, "holding the button for 6 s switches the machine off, in stand-by only", group="pins")
+        False, "holding the button for 6 s switches the machine off, in stand-by only", group=PINS)
     stand_by_end_min: float = _row(
         10.0, "in stand-by a session without heart rate for this long is ended; 0 never",
-        group="pins", unit="min", low=0, high=240)
+        group=PINS, unit="min", low=0, high=240)
 
     def __post_init__(self) -> None:
         for entry in table():
@@ -217,8 +220,8 @@ class Settings:
         return dataclasses.replace(self, **known)
 
     def as_dict(self) -> dict[str, Any]:
-        """Key to value, in the order of the table; JSON-ready."""
-        return {entry.key: getattr(self, entry.key) for entry in table()}
+        """Key to value, in the order of the table; JSON-ready. The pins of one machine are left out."""
+        return {entry.key: getattr(self, entry.key) for entry in table() if entry.group != PINS}
 
 
 _TABLE: list[Entry] = []
@@ -242,20 +245,22 @@ def groups() -> Iterator[tuple[str, list[Entry]]]:
         yield name, [entry for entry in table() if entry.group == name]
 
 
+class UnknownSetting(SettingError):
+    """A key that is no setting; `near` is the row most like it, None where none is alike."""
+
+    def __init__(self, key: str, near: Entry | None) -> None:
+        hint = f": did you mean {near.key}?" if near else ": `guard settings` lists them all"
+        super().__init__(f"unknown setting {_shown(key)}{hint}")
+        self.near = near
+
+
 def find(key: str) -> Entry:
-    """The row named `key`; an unknown key raises with the nearest right one."""
-    near = nearest(key)
-    if near is not None and near.key == key:
-        return near
-    hint = f": did you mean {near.key}?" if near else ": `guard settings` lists them all"
-    raise SettingError(f"unknown setting {_shown(key)}{hint}")
-
-
-def nearest(key: str) -> Entry | None:
-    """The row whose key is `key` or most like it; None where none is alike."""
+    """The row named `key`; UnknownSetting, with the nearest right one, where there is none."""
     rows = {entry.key: entry for entry in table()}
-    alike = [key] if key in rows else difflib.get_close_matches(key, rows, n=1, cutoff=0.4)
-    return rows[alike[0]] if alike else None
+    if key in rows:
+        return rows[key]
+    near = difflib.get_close_matches(key, rows, n=1, cutoff=0.4)
+    raise UnknownSetting(key, rows[near[0]] if near else None)
 
 
 def check(entry: Entry, value: Any) -> Any:

@@ -13,7 +13,7 @@ from typing import Any
 from guard.errors import SettingError, printable
 from guard.keep.folders import config_dir
 from guard.keep.whole import read_capped, write_whole
-from guard.settings import Settings, check, find, nearest
+from guard.settings import Settings, UnknownSetting, check, find
 
 NAME = "settings.toml"
 LARGEST = 1 << 20  # bytes
@@ -110,8 +110,6 @@ def _checked(
 ) -> dict[str, Any]:
     values = {}
     for key, value in _parsed(name, text).items():
-        near = nearest(key)
-        unknown = near is None or near.key != key
         try:
             entry = find(key)
             if isinstance(value, str) and value.lower() == "none" and entry.optional:
@@ -121,11 +119,16 @@ def _checked(
             values[key] = check(entry, value)
         except SettingError as error:
             sentence = f"{name}: {error}{_mend(key)}"
-            if leave_out is None or not unknown or (near is not None and near.group == "limits"):
+            if leave_out is None or not _harmless(error):
                 raise SettingError(sentence) from None
             leave_out(f"left out, from {sentence}")
     _fits(name, values)
     return values
+
+
+def _harmless(error: SettingError) -> bool:
+    """Whether a session may do without the key: it is no setting, and was not meant for a limit."""
+    return isinstance(error, UnknownSetting) and (error.near is None or error.near.group != "limits")
 
 
 def _mend(key: str) -> str:

@@ -27,6 +27,7 @@ from guard.pins.panel import Panel
 from guard.screen.frame import Frame
 from guard.settings import Settings
 from tests.support.live import FakeLog, rising_run, snapshot, until
+from tests.support.pins import mock_pins
 from tests.test_live import Stage
 
 BUTTON, LAMP, BUZZER = 17, 27, 22
@@ -38,11 +39,8 @@ def pins(monkeypatch: pytest.MonkeyPatch) -> Iterator[MockFactory]:
     monkeypatch.setattr(patterns, "STEP_S", 0.01)
     monkeypatch.setattr("guard.pins.blinker.STEP_S", 0.01)
     monkeypatch.setattr(panel_module, "HOLD_S", 0.1)
-    factory = MockFactory()
-    before, gpiozero.Device.pin_factory = gpiozero.Device.pin_factory, factory
-    yield factory
-    factory.close()
-    gpiozero.Device.pin_factory = before
+    with mock_pins() as factory:
+        yield factory
 
 
 @pytest.fixture

@@ -34,6 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="connect no treadmill and no foot pod, remembered or not")
     parser.add_argument("--plan", metavar="FILE", help="a plan with parts (see `guard plan`)")
     parser.add_argument("--no-note", action="store_true", help="do not ask at the end how it was")
+    parser.add_argument("--stand-by", action="store_true",
+                        help="with no screen: wait for Bluetooth, button and strap as long as it "
+                             "takes, guard, and wait again (see hardware/PI.md)")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -52,8 +55,9 @@ def run(args: argparse.Namespace) -> int:
 
     settings = chosen_settings(args)
     plan = _plan(args.plan, settings)
+    _check_stand_by(args)
     source = _source(args)
-    reader = sys.stdin if is_terminal(sys.stdin, sys.stderr) else None
+    reader = sys.stdin if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
     if not shown_once(config_dir(), reader=reader, writer=sys.stderr):
         return 0
     kind = Kind(title=plan.name if plan else "", log_folder=sessions_dir)
@@ -65,6 +69,11 @@ def run(args: argparse.Namespace) -> int:
         tell("note: the clock of this machine is not set, so the log may bear a wrong date; "
              "times within the session are right")
     before_a_run(wall_now().date(), settings.ceiling_bpm, tell)
+
+    if args.stand_by:
+        from guard.commands.stand_by import stand_by
+
+        return asyncio.run(stand_by(settings, kind, lambda: _source(args), tell, plan=plan))
 
     async def session() -> Ended:
         await ready_voice(settings, plain=args.plain)
@@ -111,11 +120,11 @@ def _source(args: argparse.Namespace) -> WithSpeed:
 
         return keep
 
-    choose = _choose if is_terminal(sys.stdin, sys.stderr) else None
+    choose = _choose if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
     airtime = Airtime()
     strap = StrapSource(
         wanted(args.strap, HEART_RATE), choose=choose, remember=remember(HEART_RATE), airtime=airtime,
-        wait_s=None if args.wait is None else _wait_s(args.wait))
+        patient=args.stand_by, wait_s=None if args.wait is None else _wait_s(args.wait))
     companions = []
     for kind, text in ((TREADMILL, args.treadmill), (FOOT_POD, args.foot_pod)):
         if args.no_speed_source:
@@ -127,6 +136,19 @@ def _source(args: argparse.Namespace) -> WithSpeed:
             companions.append(SpeedSource(
                 kind, mine, airtime, choose=choose, remember=remember(kind), wait_s=SPEED_WAIT_S))
     return WithSpeed(strap, companions)
+
+
+def _check_stand_by(args: argparse.Namespace) -> None:
+    """Nobody is there to be asked, so the strap must be known: never a stranger's."""
+    if not args.stand_by:
+        return
+    from guard.keep import straps
+
+    if args.wait is not None:
+        raise UsageError("--stand-by waits as long as it takes: leave --wait out")
+    if args.strap is None and straps.remembered(lambda sentence: None) is None:
+        raise UsageError("--stand-by needs to know your strap: keep it with `guard straps --remember NAME`, "
+                         "or name it with --strap")
 
 
 def _wait_s(text: str) -> float:

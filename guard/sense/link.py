@@ -57,7 +57,8 @@ class DeviceLink:
     to tell, `choose` is asked; without it HardwareError names them. `remember`
     is called, off the event loop, with the device that gave its first reading.
     `wait_s` is how long the first search may take before HardwareError; None
-    searches on.
+    searches on. With `patient` nothing found in the way of the search (no
+    radio, several that may be meant) is an error: it is said and waited for.
     """
 
     def __init__(
@@ -69,11 +70,12 @@ class DeviceLink:
         remember: Remember | None = None,
         wait_s: float | None = None,
         limits: Limits | None = None,
+        patient: bool = False,
     ) -> None:
         self._peripheral = peripheral
         self._limits = limits or Limits()
         self._remember = remember
-        self._search = Search(peripheral, self._limits, wanted, choose, wait_s)
+        self._search = Search(peripheral, self._limits, wanted, choose, wait_s, patient)
         self._found: Sighting | None = None
         self._number = 0
         self._back_off = BackOff(self._limits.retry_s)
@@ -95,8 +97,16 @@ class DeviceLink:
         Optional: `run` does it where it was not done. `tell` gets a line for
         the runner whenever there is something to say. Raises HardwareError.
         """
-        self._found = await self._search.find(
-            lambda state, detail: tell(detail or f"looking for the {self._peripheral.what}"))
+        said = ""
+
+        def news(_state: LinkState, detail: str) -> None:
+            nonlocal said
+            sentence = detail or f"looking for the {self._peripheral.what}"
+            if sentence != said:
+                said = sentence
+                tell(sentence)
+
+        self._found = await self._search.find(news)
         return self._found.seen
 
     # What heirs add.

@@ -22,8 +22,8 @@ class Search:
     """Finds the wanted device, again and again over a session.
 
     Until it has been connected, a missing radio or several that cannot be told
-    apart raise HardwareError; afterwards the search goes on and says through
-    `tell` what is in its way.
+    apart raise HardwareError; afterwards, and from the start with `patient`,
+    the search goes on and says through `tell` what is in its way.
     """
 
     def __init__(
@@ -33,6 +33,7 @@ class Search:
         wanted: Wanted | None,
         choose: Choose | None,
         wait_s: float | None,
+        patient: bool = False,
     ) -> None:
         self.wanted = wanted
         self._peripheral = peripheral
@@ -40,7 +41,7 @@ class Search:
         self._choose = choose
         self._wait_s = wait_s
         self._give_up_s: float | None = None
-        self._radio_was_well = False
+        self._radio_was_well = self._patient = patient
         self._declined: frozenset[str] = frozenset()
         self._trouble = ""
 
@@ -76,7 +77,7 @@ class Search:
                 except Exception as error:  # the radio went away under the scanner
                     problem = faults.explain(error, self._peripheral)
                 else:
-                    found = await self._settle(verdict, listener, began_s)
+                    found = await self._settle(verdict, listener, began_s, tell)
             if found is not None:
                 return found
             if problem and not self._radio_was_well:
@@ -127,7 +128,7 @@ class Search:
             await listener.stop(limits.part_s)
 
     async def _settle(
-        self, verdict: Taken | Several | None, listener: Listener, began_s: float
+        self, verdict: Taken | Several | None, listener: Listener, began_s: float, tell: Tell
     ) -> Sighting | None:
         """The sighting meant by the verdict, asking the runner where it takes that."""
         if isinstance(verdict, Taken):
@@ -137,9 +138,12 @@ class Search:
             return listener.sighting(verdict.seen, verdict.note)
         if isinstance(verdict, Several):
             if self._choose is None and not self._in_session:
-                raise HardwareError(
+                unclear = (
                     f"{len(verdict.seen)} {self._peripheral.noun}s are in range and none is surely yours: "
                     f"{_listed(verdict.seen)}; say which with `guard straps --remember ADDRESS`")
+                if not self._patient:
+                    raise HardwareError(unclear)
+                tell(LinkState.SEARCHING, unclear)
             return await self._ask(verdict.seen, listener)
         strangers = [one.seen for one in listener.sightings]
         if strangers and self._late(began_s):

@@ -39,8 +39,10 @@ class StrapSource(DeviceLink):
         wait_s: float | None = None,
         limits: Limits | None = None,
         airtime: Airtime | None = None,
+        patient: bool = False,
     ) -> None:
-        super().__init__(HEART_RATE, wanted, choose=choose, remember=remember, wait_s=wait_s, limits=limits)
+        super().__init__(HEART_RATE, wanted, choose=choose, remember=remember, wait_s=wait_s, limits=limits,
+                         patient=patient)
         self._airtime = airtime or Airtime()
         self._body_location: dict[str, str] = {}
         self._link: Link | None = None

@@ -1,0 +1,158 @@
+"""`guard run --stand-by`: sessions one after another with no screen, no keys and no question.
+
+    wait ─> (button) ─> search strap ─> session ─> wait …
+      └ a signal ends it at any point; a very long press switches the machine off
+"""
+
+from __future__ import annotations
+
+import asyncio
+import subprocess
+from collections.abc import Callable, Coroutine
+from typing import TYPE_CHECKING, Any
+
+from guard.clock import RealClock
+from guard.commands.session_parts import Kind, finished, guarded, panel_for
+from guard.decide.plan import Plan
+from guard.errors import HardwareError, printable
+from guard.inbox import Inbox, Press
+from guard.sense.companions import WithSpeed
+from guard.sense.unattended import Unattended, first_of
+from guard.settings import Settings
+from guard.signals import ending_signals
+
+if TYPE_CHECKING:
+    from guard.pins.panel import Panel
+
+POWER_OFF: tuple[tuple[str, ...], ...] = (
+    ("sudo", "-n", "systemctl", "poweroff"),  # as `hardware/pi.sh install --power-off` allows
+    ("systemctl", "poweroff"),
+)
+POWER_OFF_LIMIT_S = 20.0
+
+Tell = Callable[[str], None]
+
+
+async def stand_by(
+    settings: Settings, kind: Kind, make_source: Callable[[], WithSpeed], tell: Tell, *,
+    plan: Plan | None = None,
+) -> int:
+    """Until a signal comes: wait for the button where there is one, then for the strap, then guard.
+
+    Returns the exit code: 0, also after a signal, which is how a service is
+    stopped.
+    """
+    return await _StandBy(settings, kind, make_source, tell, plan).run()
+
+
+class _StandBy:
+    def __init__(self, settings: Settings, kind: Kind, make_source: Callable[[], WithSpeed], tell: Tell,
+                 plan: Plan | None) -> None:
+        self._settings, self._kind, self._make_source = settings, kind, make_source
+        self._tell, self._plan = tell, plan
+        self._loop = asyncio.get_running_loop()
+        self._stopping = asyncio.Event()
+        self._pressed: asyncio.Queue[Press] = asyncio.Queue()
+        self._power_off = False
+        self._inbox: Inbox | None = None
+
+    async def run(self) -> int:
+        panel = panel_for(self._settings, self._tell)
+        if panel:
+            panel.on_press = lambda press: _in_loop(self._loop, self._press, press)
+            await asyncio.to_thread(panel.open)
+        with ending_signals(lambda _how: self._stopping.set()):
+            try:
+                while not self._stopping.is_set():
+                    await self._once(panel)
+            finally:
+                if panel:
+                    await asyncio.to_thread(panel.release)
+        if self._power_off:
+            await asyncio.to_thread(power_off)
+        return 0
+
+    async def _once(self, panel: Panel | None) -> None:
+        """One round: from waiting to the end of a session."""
+        if panel:
+            panel.wait(searching=not panel.has_button)
+        if panel and panel.has_button:
+            self._tell("waiting for the button")
+            if await self._unless_stopped(self._wanted()) is None:
+                return
+            panel.wait(searching=True)
+        source = self._make_source()
+        found = await self._unless_stopped(self._searched(source))
+        if not found:
+            return
+        self._tell("the strap was found: the session begins")
+        self._inbox = Inbox()
+        try:
+            ended = await guarded(
+                Unattended(source, 60.0 * self._settings.stand_by_end_min), self._settings, RealClock(),
+                self._kind, plain=True, plan=self._plan, panel=panel, inbox=self._inbox)
+        finally:
+            self._inbox = None
+        finished(ended, title="Session")
+        self._tell(f"the session has ended; its log: {ended.log_path or 'none could be kept'}")
+        if ended.how == "interrupted":
+            self._stopping.set()
+
+    async def _wanted(self) -> bool:
+        """Whether the button was pressed to begin; what was pressed before is forgotten."""
+        while not self._pressed.empty():
+            self._pressed.get_nowait()
+        while await self._pressed.get() is not Press.SHORT:
+            pass
+        return True
+
+    async def _searched(self, source: WithSpeed) -> bool:
+        """Find the strap; False where the runner held the button to leave it."""
+        search = asyncio.create_task(source.prepare(self._tell))
+        given_up = asyncio.create_task(self._given_up())
+        await first_of(search, given_up)
+        if search.cancelled():
+            return False
+        search.result()
+        return True
+
+    async def _given_up(self) -> None:
+        while await self._pressed.get() is Press.SHORT:
+            pass
+
+    async def _unless_stopped(self, work: Coroutine[Any, Any, bool]) -> bool | None:
+        """What `work` comes to, None when a signal came first."""
+        doing = asyncio.create_task(work)
+        await first_of(doing, asyncio.create_task(self._stopping.wait()))
+        return None if doing.cancelled() else doing.result()
+
+    def _press(self, press: Press) -> None:
+        if press is Press.VERY_LONG:
+            self._power_off = True
+            self._stopping.set()
+        elif self._inbox:
+            self._inbox.press(press)
+            return
+        self._pressed.put_nowait(press)
+
+
+def power_off() -> None:
+    """Switch the machine off; HardwareError with the mend where that is not allowed."""
+    said = ""
+    for words in POWER_OFF:
+        try:
+            done = subprocess.run(words, stdin=subprocess.DEVNULL, capture_output=True, text=True,
+                                  timeout=POWER_OFF_LIMIT_S, check=False)
+        except (OSError, subprocess.TimeoutExpired) as error:
+            said = str(error)
+            continue
+        if done.returncode == 0:
+            return
+        said = done.stderr.strip().splitlines()[0] if done.stderr.strip() else f"exit {done.returncode}"
+    raise HardwareError(f"this machine may not be switched off from here ({printable(said)[:120]}): "
+                        "`bash hardware/pi.sh install --power-off` allows it")
+
+
+def _in_loop(loop: asyncio.AbstractEventLoop, call: Callable[[Press], None], press: Press) -> None:
+    if not loop.is_closed():
+        loop.call_soon_threadsafe(call, press)

@@ -3,7 +3,8 @@
     .venv/bin/python -m pytest -m slow -n 0 -s tests/test_campaign.py
 
 About twenty minutes; on a busy machine under `nice -n -15` (root), or it measures
-its neighbours. A row is the worst of its repeats; each row is also a test. GUARD_REPEATS says how often each fault of the link is brought about (3).
+its neighbours. A row is the worst of its repeats; each row is also a test.
+GUARD_REPEATS says how often each fault of the link is brought about (3).
 *Said within* counts from the fault to the first sample heard, the first screen
 drawn or the log line, as the row's note says; *regained in* from the return of
 what was gone to trusted readings (or sound, or a log that is whole again);
@@ -39,7 +40,7 @@ from tests.support.guard_run import CEILING_BPM, STRAP, LiveRun
 from tests.support.pulse import Pulse, pulse
 from tests.support.sound_session import SoundSession
 from tests.support.tones_detector import recognised
-from tests.test_durability import WRITER, recorded
+from tests.test_durability import WRITER, killed_while_writing, recorded
 
 __all__ = ["heard_sounds", "pulse"]
 
@@ -212,6 +213,13 @@ def gap_s(run: LiveRun, usual_s: float) -> float:
     return 0.0 if longest_s < 4 * usual_s + 1.0 else longest_s - usual_s
 
 
+def lost_at_the_end_s(run: LiveRun, usual_s: float) -> float:
+    """End the run as its runner would; what is missing in its log, s."""
+    run.signal(signal.SIGINT)
+    assert run.wait() == 130
+    return gap_s(run, usual_s)
+
+
 def test_disk_full(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None:
     bluez.change(STRAP, interval_s=0.25)
     with sessions_disk(tmp_path, "-t", "tmpfs", "-o", "size=64k", "tmpfs") as disk, \
@@ -229,9 +237,7 @@ def test_disk_full(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None:
         back_s = time.monotonic()
         again_s = run.wait_to_show("recording again", back_s)
         run.settled()
-        run.signal(signal.SIGINT)
-        assert run.wait() == 130
-        lost_s = gap_s(run, 0.25)
+        lost_s = lost_at_the_end_s(run, 0.25)
     said_s, regained_s = shown_s - taken_s, again_s - back_s
     kept(rows, Row("disk full (tmpfs)", said_s, regained_s, lost_s, "said, goes on, nothing lost",
                    said_s <= SAID_S and regained_s <= REGAINED_S and lost_s == 0, "on screen"))
@@ -245,9 +251,7 @@ def test_folder_removed(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None:
         shown_s = run.wait_to_show("not recording", fault_s)
         again_s = run.wait_to_show("recording again", fault_s)
         run.settled_readings(4)
-        run.signal(signal.SIGINT)
-        assert run.wait() == 130
-        lost_s = gap_s(run, 1.0)
+        lost_s = lost_at_the_end_s(run, 1.0)
     kept(rows, Row("sessions folder removed", shown_s - fault_s, again_s - shown_s, lost_s,
                    "said, goes on, nothing lost", shown_s - fault_s <= SAID_S and lost_s == 0, "on screen"))
 
@@ -267,9 +271,7 @@ def test_folder_read_only(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None
             back_s = time.monotonic()
             again_s = run.wait_to_show("recording again", back_s)
             run.settled()
-            run.signal(signal.SIGINT)
-            assert run.wait() == 130
-            lost_s = gap_s(run, 1.0)
+            lost_s = lost_at_the_end_s(run, 1.0)
     kept(rows, Row("read-only folder at the start", shown_s - first_s, again_s - back_s, lost_s,
                    "said, goes on, nothing lost", shown_s - first_s <= SAID_S and lost_s == 0, "on screen"))
 
@@ -347,18 +349,10 @@ def test_kill_9(rows: list[Row], tmp_path: Path) -> None:
     chance, worst_s = random.Random(6), 0.0
     for trial in range(200):
         path = tmp_path / f"{trial}.jsonl"
-        child = subprocess.Popen([sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE)
-        assert child.stdout is not None
-        child.stdout.readline()
-        time.sleep(chance.uniform(0, 0.2))
-        child.kill()
-        said = child.stdout.read().split()
-        child.wait()
-        child.stdout.close()
+        written_s = killed_while_writing(path, chance.uniform(0, 0.2))
         recording = read_log(path)
         assert not recording.damaged
-        if said[:-1]:  # the last number may be half printed
-            worst_s = max(worst_s, float(said[-2]) - recording.end_s)
+        worst_s = max(worst_s, written_s - recording.end_s)
     kept(rows, Row("kill -9", None, None, max(worst_s, 0.0), f"opens, at most {MOST_LOST_S:g} s lost",
                    worst_s <= MOST_LOST_S, "200 kills"))
 
@@ -375,9 +369,7 @@ def test_clock_step(years: int, rows: list[Row], bluez: Bluez, tmp_path: Path) -
         said_s = run.wait_for("clock", since_s=fault_s)
         run.settled(5)
         assert not [one for one in run.of("state", fault_s) if one["state"] == "no_signal"]
-        run.signal(signal.SIGINT)
-        assert run.wait() == 130
-        lost_s = gap_s(run, 1.0)
+        lost_s = lost_at_the_end_s(run, 1.0)
     kept(rows, Row(f"clock set {years:+d} years", said_s - fault_s, 0.0, lost_s, "goes on, said (in the log)",
                    said_s - fault_s <= SAID_S and lost_s == 0, "wall clock of the process, by a shim"))
 
@@ -438,9 +430,7 @@ def test_terminal_stalled(rows: list[Row], bluez: Bluez, heard_sounds: Capture, 
         back_s = time.monotonic()
         run.release_terminal()
         wait_until(lambda: run.screens[-1].at_s > back_s + 1, 10, "screens again")
-        run.signal(signal.SIGINT)
-        assert run.wait() == 130
-        lost_s = gap_s(run, 1.0)
+        lost_s = lost_at_the_end_s(run, 1.0)
     kept(rows, quick_cues_row("terminal takes nothing", slow, usual, None, 0.0, lost_s))
 
 
@@ -480,9 +470,7 @@ def test_sync_stalled(rows: list[Row], bluez: Bluez, heard_sounds: Capture, tmp_
         back_s = time.monotonic()
         shim.hold_sync(False)
         again_s = run.wait_to_show("the disk answers again", back_s)
-        run.signal(signal.SIGINT)
-        assert run.wait() == 130
-        lost_s = gap_s(run, 1.0)
+        lost_s = lost_at_the_end_s(run, 1.0)
     kept(rows, quick_cues_row(
         "disk does not answer a sync", slow, usual, said_s - fault_s, again_s - back_s, lost_s))
 
@@ -530,9 +518,7 @@ def test_ctrl_z(rows: list[Row], bluez: Bluez, heard_sounds: Capture, tmp_path: 
         slow = latencies(run, heard_sounds, 5)
         run.signal(signal.SIGCONT)  # what fg sends
         run.settled(3)
-        run.signal(signal.SIGINT)
-        assert run.wait() == 130
-        lost_s = gap_s(run, 1.0)
+        lost_s = lost_at_the_end_s(run, 1.0)
     kept(rows, quick_cues_row("Ctrl-Z, then fg", slow, usual, lost_s=lost_s))
 
 

@@ -156,23 +156,28 @@ while True:
 """
 
 
+def killed_while_writing(path: Path, after_s: float) -> float:
+    """Let `WRITER` write the log `path`, kill it after `after_s`; the last time it said was written, s."""
+    child = subprocess.Popen([sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE)
+    assert child.stdout is not None
+    child.stdout.readline()
+    time.sleep(after_s)
+    child.kill()
+    said = child.stdout.read().split()
+    child.wait()
+    child.stdout.close()
+    return float(said[-2]) if said[:-1] else 0.0  # the last number may be half printed
+
+
 @pytest.mark.parametrize("trials", [2, pytest.param(200, marks=pytest.mark.slow)])
 def test_kill_9_loses_nothing_that_was_written(tmp_path: Path, trials: int) -> None:
     chance = random.Random(trials)
     for trial in range(trials):
         path = tmp_path / f"{trial}.jsonl"
-        child = subprocess.Popen([sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE)
-        assert child.stdout is not None
-        child.stdout.readline()
-        time.sleep(chance.uniform(0, 0.2))
-        child.kill()
-        said = child.stdout.read().split()
-        child.wait()
-        child.stdout.close()
+        written_s = killed_while_writing(path, chance.uniform(0, 0.2))
         recording = read_log(path)
         assert not recording.damaged and len(recording.notes) == 1
-        if said[:-1]:
-            assert recording.end_s >= float(said[-2])  # the last number may be half printed
+        assert recording.end_s >= written_s
 
 
 # full, read-only and vanishing disks

@@ -28,7 +28,8 @@ KEPT = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "guard-f
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter,
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter,
                                      prog="python -m tests.fuzz")
     parser.add_argument("--minutes", type=float, default=10.0, help="in all, shared by the targets")
     parser.add_argument("--target", action="append", choices=sorted(TARGETS), help="may be repeated")
@@ -46,7 +47,8 @@ def main() -> int:
         if args.count is not None:
             keeper = counted(TARGETS[name], args.count, args.seed, args.found)
             failures += len(keeper.seen)
-            words = f"{args.count} inputs, slowest {1000 * keeper.slowest_s:.0f} ms, {len(keeper.seen)} failures"
+            words = (f"{args.count} inputs, slowest {1000 * keeper.slowest_s:.0f} ms, "
+                     f"{len(keeper.seen)} failures")
         else:
             fails, words = _guided(name, args, args.minutes * 60 / len(names))
             failures += fails

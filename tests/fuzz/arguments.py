@@ -16,7 +16,8 @@ from unittest.mock import patch
 from tests.fuzz import seeds
 
 # The others open a radio or play sound: of them the options only.
-_DONE = frozenset({"settings", "plan", "ceiling", "journal", "sessions", "import", "export", "replay", "review",
+_DONE = frozenset({"settings", "plan", "ceiling", "journal", "sessions", "import", "export", "replay",
+                   "review",
                    "progress", "data"})
 _CODES = frozenset({0, 2, 3, 4})
 
@@ -28,7 +29,8 @@ def check(data: bytes, folder: Path) -> None:
     words = _words(data, folder)
     output = io.StringIO()
     # With stdin, nothing waits for an answer; a folder of its own keeps relative names in it.
-    with (patch.dict(os.environ, GUARD_HOME=str(folder / "home"), COLUMNS="80"), open(os.devnull) as nothing,
+    with (patch.dict(os.environ, GUARD_HOME=str(folder / "home"), COLUMNS="80"),
+          Path(os.devnull).open() as nothing,
           contextlib.chdir(folder), patch("sys.stdin", nothing),
           contextlib.redirect_stdout(output), contextlib.redirect_stderr(output)):
         command = next((word for word in words if not word.startswith("-")), "")

@@ -27,7 +27,9 @@ _VALUE = re.compile(rb'"(?:[^"\\\n]|\\.)*"|-?\d+(?:\.\d+)?|true|false|null')
 _DEEP = (50, 900, 5000)
 
 
-def mutated(data: bytes, chance: random.Random, others: Sequence[bytes] = (), longest: int = 1 << 14) -> bytes:
+def mutated(
+    data: bytes, chance: random.Random, others: Sequence[bytes] = (), longest: int = 1 << 14,
+) -> bytes:
     """`data` with one to four changes; `others` are inputs to take pieces from."""
     for _ in range(chance.choice((1, 1, 1, 2, 2, 3, 4))):
         data = chance.choice(_CHANGES)(data, chance, others)
@@ -103,7 +105,9 @@ def _deep(data: bytes, chance: random.Random, _: Sequence[bytes]) -> bytes:
     depth = chance.choice(_DEEP)
     begin, end = chance.choice(((b"[", b"]"), (b'{"a":', b"}"), (b"a.", b"=1"), (b"(", b")"), (b"[[", b"]]")))
     middle = chance.choice((b"", b"1", b'"x"'))
-    return _replaced(_VALUE, data, chance, begin * depth + middle + (end * depth if chance.random() < 0.7 else b""))
+    closing = end * depth if chance.random() < 0.7 else b""
+    return _replaced(_VALUE, data, chance, begin * depth + middle + closing)
 
 
-_CHANGES = (_flip, _byte, _cut, _repeat, _lines, _lines, _number, _number, _value, _value, _text, _text, _deep)
+_CHANGES = (
+    _flip, _byte, _cut, _repeat, _lines, _lines, _number, _number, _value, _value, _text, _text, _deep)

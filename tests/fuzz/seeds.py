@@ -17,11 +17,13 @@ def heart_rate() -> list[bytes]:
 
 def treadmill() -> list[bytes]:
     return [bytes.fromhex(packet) for packet in (
-        "0c002003d204000f000000", "0000e803", "01000a", "0400e803102700", "0800e803ff7fff7f", "ffff" + "11" * 30)]
+        "0c002003d204000f000000", "0000e803", "01000a", "0400e803102700", "0800e803ff7fff7f",
+        "ffff" + "11" * 30)]
 
 
 def foot_pod() -> list[bytes]:
-    return [bytes.fromhex(packet) for packet in ("048002a0", "078002a06e0010270000", "00000000", "038002a06e00")]
+    return [bytes.fromhex(packet) for packet in (
+        "048002a0", "078002a06e0010270000", "00000000", "038002a06e00")]
 
 
 @cache
@@ -93,8 +95,10 @@ def settings() -> list[bytes]:
 def plans() -> list[bytes]:
     from guard.decide.plan_examples import EXAMPLES
 
-    repeat = (b'name = "hills"\n[[part]]\nkind = "warm-up"\nminutes = 5\n[[part]]\nrepeat = 3\n[[part.part]]\n'
-              b'kind = "fast"\nkm = 0.4\npace_min_per_km = "5:30"\n[[part.part]]\nkind = "base"\nseconds = 90\n')
+    repeat = (b'name = "hills"\n[[part]]\nkind = "warm-up"\nminutes = 5\n'
+              b'[[part]]\nrepeat = 3\n[[part.part]]\n'
+              b'kind = "fast"\nkm = 0.4\npace_min_per_km = "5:30"\n'
+              b'[[part.part]]\nkind = "base"\nseconds = 90\n')
     return [repeat, *(text.encode() for text in EXAMPLES.values())]
 
 
@@ -106,7 +110,8 @@ def journals() -> list[bytes]:
 
 
 def abouts() -> list[bytes]:
-    return [b'{"format": 1, "title": "hills", "tags": ["long", "wet"], "felt": {"effort": 4, "x": [1, null]}}\n']
+    return [b'{"format": 1, "title": "hills", "tags": ["long", "wet"], '
+            b'"felt": {"effort": 4, "x": [1, null]}}\n']
 
 
 def indexes() -> list[bytes]:
@@ -157,11 +162,13 @@ def arguments() -> list[bytes]:
         "sessions", "sessions --json", "sessions --from 2026-03 --to 2026-04 hills", "sessions --verify",
         "sessions --title last hills", "sessions --tag last wet", "sessions --delete last",
         "sessions --restore last", "sessions --mark hill --plan easy",
-        "import CSV --time t --heart-rate bpm -o NEW", "import CSV --time t --heart-rate bpm --speed v -o NEW --json",
+        "import CSV --time t --heart-rate bpm -o NEW",
+        "import CSV --time t --heart-rate bpm --speed v -o NEW --json",
         "import CSV --rr rr --where id=1 -o NEW --separator comma --rr-unit ms",
         "export LOG -o NEW", "export LOG -o NEW --force", "replay LOG", "replay LOG --set lead_s=25 --json",
         "replay LOG --verify", "replay LOG --ceiling 139", "review LOG", "review LOG --html NEW --json",
-        "review LOG --set stop_bpm=180", "progress --ceiling 139", "progress --ceiling 139 --json --folder LOGS",
+        "review LOG --set stop_bpm=180", "progress --ceiling 139",
+        "progress --ceiling 139 --json --folder LOGS",
         "progress --ceiling 139 --html NEW --csv NEW2 --useful-gain 4", "learn LOG", "learn LOG --json",
         "data", "data --json", "--version", "--help", "run --ceiling 139 --set lead_s=25 --plan PLAN",
         "rehearse --course hill-loop --seed 7 --speedup 30", "straps --remember NAME", "straps --forget all",

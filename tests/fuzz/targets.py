@@ -77,7 +77,8 @@ def heart_rate(data: bytes, folder: Path) -> None:
     if not 0 <= said.bpm <= 65_535 or not all(0 <= rr < 64 for rr in said.rr_s):
         raise Wrong(str(said))
     printed(said.note)
-    again = packet.parse(packet.encode(said.bpm, contact=said.contact, energy_kj=said.energy_kj, rr_s=said.rr_s))
+    again = packet.parse(packet.encode(
+        said.bpm, contact=said.contact, energy_kj=said.energy_kj, rr_s=said.rr_s))
     if isinstance(again, packet.Malformed) or (again.bpm, again.contact, again.energy_kj, again.rr_s) != (
             said.bpm, said.contact, said.energy_kj, said.rr_s):
         raise Wrong(f"{said} is read back as {again}")

@@ -183,7 +183,8 @@ class LiveRun:
 
     def shown(self, text: str, since_s: float) -> float | None:
         """When a screen with these words was first drawn, since `since_s`; None if never."""
-        return next((one.at_s for one in list(self.screens) if one.at_s >= since_s and text in one.text), None)
+        return next(
+            (one.at_s for one in list(self.screens) if one.at_s >= since_s and text in one.text), None)
 
     def wait_to_show(self, text: str, since_s: float, timeout_s: float = 15.0) -> float:
         wait_until(lambda: self.shown(text, since_s) is not None, timeout_s, f"a screen with {text!r}")

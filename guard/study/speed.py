@@ -3,8 +3,9 @@
     python -m guard.study.speed
 
 A simulated session of an hour (1 Hz, the guard's cues heard) is written as a
-log and given to the commands as whole processes. Processor time is what counts:
-the wall shows whatever else runs on the machine. Tuning has its own benchmark
+log and given to the commands as whole processes, their modules compiled as those
+of an installed guard are. Processor time is what counts: the wall shows whatever
+else runs on the machine. Tuning has its own benchmark
 (`guard.study.tune_benchmark`), so have the months (`recordings/progress_trials.py scale`).
 """
 
@@ -77,8 +78,10 @@ def hour_log(path: Path, seconds: int = HOUR_S, seed: int = 3) -> Path:
 def whole_process(words: Sequence[str], home: str, times: int) -> tuple[float, float]:
     """Processor and wall seconds of `guard WORDS`, medians of `times` runs after one that warms up."""
     spent: list[tuple[float, float]] = []
+    # What is compiled is kept in the folder, wherever the guard lies and whatever is set here.
+    around = {**os.environ, "GUARD_HOME": home, "PYTHONDONTWRITEBYTECODE": "", "PYTHONPYCACHEPREFIX": home}
     quiet: dict[str, Any] = {"stdin": subprocess.DEVNULL, "stdout": subprocess.DEVNULL,
-                             "stderr": subprocess.DEVNULL, "env": {**os.environ, "GUARD_HOME": home}}
+                             "stderr": subprocess.DEVNULL, "env": around}
     for _ in range(times + 1):
         before, begun = os.times(), time.perf_counter()
         subprocess.run([sys.executable, "-m", "guard", *words], check=True, **quiet)

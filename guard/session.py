@@ -42,6 +42,8 @@ from guard.tally import Tally
 
 GRID_S = 0.25  # a binary fraction, so that points of the grid are exact
 QUIET_S = 1.0
+LONG_SILENT_S = 600.0
+LONG_SILENT_LOOK_S = 30.0
 TRACE_S = 300.0
 _NAN = math.nan
 
@@ -68,6 +70,7 @@ class Session:
         self._t_s = 0.0
         self._stepped_s: float | None = None
         self._silent = True
+        self._eventful_s = 0.0
         self._ceiling_bpm = float(settings.ceiling_bpm)
         self._state = State.WARMING
         self._state_since_s = 0.0
@@ -111,6 +114,10 @@ class Session:
         elif isinstance(event, Battery):
             outputs += self._take_battery(event)
         elif isinstance(event, Command):
+            before_s = (math.ceil(event.t_s / GRID_S) - 1) * GRID_S
+            if self._long_silent() and before_s > (self._stepped_s or 0.0):  # all as it was until now
+                outputs += self._step(before_s, _NAN)
+            self._eventful_s = event.t_s
             outputs += self._take_command(event)
         elif isinstance(event, Link):
             self._link = event
@@ -129,11 +136,18 @@ class Session:
         return outputs
 
     def _next_look_s(self) -> float:
-        """The first point of the grid a second after a reading; in silence, every point."""
+        """The first point of the grid a second after a reading; in silence every point, in a long one few."""
         if self._stepped_s is None:
             return GRID_S
         wait_s = GRID_S if self._silent else QUIET_S
+        if self._long_silent():  # nothing is due by time alone but the plan's next part
+            wait_s = LONG_SILENT_LOOK_S
+            if self._progress and not self._held and not (place := self._progress.place()).done:
+                wait_s = max(GRID_S, min(wait_s, place.left_s))
         return math.ceil((self._stepped_s + wait_s) / GRID_S - 1e-6) * GRID_S
+
+    def _long_silent(self) -> bool:
+        return self._stepped_s is not None and self._stepped_s - self._eventful_s >= LONG_SILENT_S
 
     # -- taking events --------------------------------------------------------
 
@@ -191,6 +205,7 @@ class Session:
         dt_s = t_s - (self._stepped_s or 0.0)
         self._stepped_s = t_s
         self._silent = bpm != bpm
+        self._eventful_s = self._eventful_s if self._silent else t_s
         speed = self._speeds.known(t_s)
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
@@ -279,12 +294,10 @@ class Session:
     def _advised(self, cue: Cue) -> float | None:
         if cue not in (Cue.EASE, Cue.RESUME, Cue.PICK_UP):
             return None
-        speed = self._lane.advised_speed_m_s
-        return None if speed != speed else speed
+        return _or_none(self._lane.advised_speed_m_s)
 
     def _ceiling_now(self) -> float:
-        ceiling_bpm: float = self._lane.columns.ceiling_bpm
-        return ceiling_bpm
+        return float(self._lane.columns.ceiling_bpm)
 
     def summary(self) -> dict[str, Any]:
         """Totals so far, JSON-ready: the `summary` of replay and of the log's end."""
@@ -312,7 +325,6 @@ class Session:
             part = "plan done" if place.done else self._progress.part.name or self._progress.part.kind.words
             left_s = None if place.done else place.left_s
         link, tally = self._link, self._tally
-        advised = lane.advised_speed_m_s
         return Snapshot(
             t_s=self._t_s, state=self._state, state_since_s=self._state_since_s,
             level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
@@ -326,7 +338,7 @@ class Session:
             battery_percent=self._battery,
             at_or_under_s=tally.at_or_under_s, over_s=tally.over_s, no_signal_s=tally.no_signal_s,
             speed_m_s=speed.speed_m_s if speed else None, grade=speed.grade if speed else None,
-            advised_speed_m_s=_or_none(advised), part=part, part_left_s=left_s,
+            advised_speed_m_s=_or_none(lane.advised_speed_m_s), part=part, part_left_s=left_s,
             muted=self._muted, free_run=self._free_run, sound_backend=self._sound,
             speed_from=origin(speed), belt=self._belt,
             trace=tuple((t, bpm) for t, bpm, _ in self._trace),

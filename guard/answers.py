@@ -1,4 +1,4 @@
-"""What the screen answers to a key, and what it says of a treadmill or foot pod. Pure."""
+"""What the screen answers to a key, and what it says of a treadmill, a foot pod or a clock. Pure."""
 
 from __future__ import annotations
 
@@ -34,6 +34,18 @@ def answer(event: Command | Speed, before: Snapshot, after: Snapshot, settings: 
             return _next_part(before, after)
         case _:
             return _PLAIN.get(event.action, "")
+
+
+def slept(slept_s: float) -> Note:
+    """What to show after the machine slept in mid-session."""
+    return Note(f"this machine slept for {words.clock(round(slept_s))}: nothing was guarded meanwhile; "
+                "keep it awake during a session")
+
+
+def clock_set(wall: str) -> Note:
+    """What to show when the wall clock was set; `wall` is its time now (ISO 8601)."""
+    return Note(f"the clock of this machine was set, to {wall[:10]} {wall[11:16]}: the session's own times "
+                "are not touched", "clock", trouble=False)
 
 
 def all_is_well(snapshot: Snapshot) -> bool:

@@ -21,7 +21,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
-from guard.answers import SpeedNews, all_is_well, answer
+from guard.answers import SpeedNews, all_is_well, answer, clock_set, slept
 from guard.clock import SessionClock, SleepWatch, WallWatch, wall_now
 from guard.decide.plan import Plan
 from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_phrase
@@ -39,7 +39,6 @@ from guard.events import (
 from guard.inbox import Inbox, Item, Note, Notices, Press
 from guard.keys import Key, Keyboard, input_for, terminal_keys
 from guard.outlet import Log, Outlet, Sounder, in_order
-from guard.screen import words
 from guard.screen.frame import Frame, Onlooker, Screen
 from guard.sense.source import Source
 from guard.session import Session
@@ -198,11 +197,7 @@ class _Live:
         while True:
             await asyncio.sleep(TICK_S)
             self._guarded(lambda: self._tell(None, self.session.advance(self._clock.now_s())))
-            if (wall := self._wall_watch.parted()) is not None:
-                self.take(Clock(self._clock.now_s(), wall))
-            if slept_s := self._sleep_watch.slept_s():
-                self._note(Note(f"this machine slept for {words.clock(round(slept_s))}: nothing was guarded "
-                                "meanwhile; keep it awake during a session"))
+            self._watch_clocks()
             if self._clock.now_s() >= self._unmute_s:
                 self.take(Command(self._clock.now_s(), Action.UNMUTE))
             self._say_all_is_well()
@@ -319,6 +314,13 @@ class _Live:
         if every_s and now_s - self._last_sound_s >= every_s and all_is_well(self.session.snapshot()):
             self._last_sound_s = now_s
             self._to_sound.put(self._sounder.tick)
+
+    def _watch_clocks(self) -> None:
+        slept_s, wall = self._sleep_watch.slept_s(), self._wall_watch.parted()
+        if wall:
+            self.take(Clock(self._clock.now_s(), wall))
+        if news := slept(slept_s) if slept_s else clock_set(wall) if wall else None:
+            self._note(news)
 
     def _watch_log(self) -> None:
         """A disk that does not answer holds the log's thread; it is said from here."""

@@ -564,6 +564,7 @@ async def test_a_clock_step_of_ten_years_disturbs_nothing(tmp_path: Path, days: 
     await until_s(lambda: bool(stage.screen.frames) and stage.screen.frames[-1].snapshot.t_s >= 59.0)
     jump = timedelta(days=days)
     await until_s(lambda: b'"clock"' in (tmp_path / "a.jsonl").read_bytes())
+    await until_s(lambda: noted(stage, "clock of this machine was set, to 20"))
     os.kill(os.getpid(), signal.SIGINT)
     await running
     recording = read_log(tmp_path / "a.jsonl")

@@ -26,16 +26,7 @@ from guard.clock import SessionClock, SleepWatch, WallWatch, wall_now
 from guard.decide.plan import Plan
 from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_phrase
 from guard.errors import GuardError
-from guard.events import (
-    Action,
-    Clock,
-    Command,
-    CueGiven,
-    Input,
-    Output,
-    Speed,
-    SpeedLink,
-)
+from guard.events import Action, Clock, Command, CueGiven, Input, Output, Speed, SpeedLink
 from guard.inbox import Inbox, Item, Note, Notices, Press
 from guard.keys import Key, Keyboard, input_for, terminal_keys
 from guard.outlet import Log, Outlet, Sounder, in_order

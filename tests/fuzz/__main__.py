@@ -55,7 +55,8 @@ def main() -> int:
         print("interrupted", file=sys.stderr)
     runs = sum(one.runs for one in results)
     crashes = sum(one.failures + one.deaths for one in results)
-    print(f"{len(results)} targets, {runs:,} runs, {crashes} crashes")
+    slowest_s = max((one.slowest_s for one in results), default=0.0)
+    print(f"in all {runs} inputs, slowest {1000 * slowest_s:.0f} ms, {crashes} failures")
     return 1 if crashes else 0
 
 

@@ -45,6 +45,7 @@ QUIET_S = 1.0
 LONG_SILENT_S = 600.0
 LONG_SILENT_LOOK_S = 30.0
 TRACE_S = 300.0
+_STATES = tuple(State)  # by code
 _NAN = math.nan
 
 
@@ -67,6 +68,7 @@ class Session:
         self._tally = Tally()
         self._progress = Progress(plan) if plan else None
         self._part = -1
+        self._limits: tuple[object, ...] = ()  # in force
         self._t_s = 0.0
         self._stepped_s: float | None = None
         self._silent = True
@@ -216,7 +218,7 @@ class Session:
             grade=speed.grade if speed else None,
             cadence_spm=speed.cadence_spm if speed else None,
             held=self._held)
-        state = State(lane.state)
+        state = _STATES[lane.state]
         signal = lane.estimate.known and state is not State.NO_SIGNAL
         over = lane.estimate.level_bpm - self._ceiling_now() if signal else None
         self._tally.count_time(
@@ -247,9 +249,12 @@ class Session:
             floor_bpm = limits.floor_bpm
             quiet_ease = limits.cued is not Cued.ALL
             quiet_walk = limits.cued is Cued.STOP_ONLY
-        self._lane.set_limits(
-            0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
-            quiet_ease=quiet_ease, quiet_walk=quiet_walk)
+        limits_now = (ceiling_bpm, floor_bpm, self._free_run, quiet_ease, quiet_walk)
+        if limits_now != self._limits:
+            self._limits = limits_now
+            self._lane.set_limits(
+                0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
+                quiet_ease=quiet_ease, quiet_walk=quiet_walk)
         return outputs
 
     def _part_reason(self, done: bool) -> str:

@@ -92,9 +92,10 @@ class Speeds:
 
     def _fresh(self, t_s: float) -> dict[str, Speed]:
         """What was read lately, the first in `ORDER` first."""
-        order = [*ORDER, *(source for source in self._read if source not in ORDER)]
-        return {source: self._read[source] for source in order
-                if source in self._read and t_s - self._read[source].t_s <= OLD_S}
+        fresh = {source: read for source, read in self._read.items() if t_s - read.t_s <= OLD_S}
+        if len(fresh) < 2:
+            return fresh
+        return {source: fresh[source] for source in (*ORDER, *fresh) if source in fresh}
 
 
 def in_force(events: Iterable[Speed]) -> Iterator[Speed]:

@@ -66,6 +66,7 @@ class Player:
         self.connects = 0
         self.written: list[str] = []
         self.sent: list[bytes] = []
+        self.delivered = 0  # measurements sent to a listener since this service began
         self.notifying: dict[str, set[str]] = {}
         self.known = False
 
@@ -167,6 +168,7 @@ class Player:
 
     def send(self, raw: bytes) -> None:
         if self.strap.connected and self.notifying.get(self.measurement):
+            self.delivered += 1
             self.service.change(self.measurement, CHARACTERISTIC, {"Value": Variant("ay", raw)})
 
     async def play(self) -> None:
@@ -393,7 +395,8 @@ class BlueZ:
                 address: {"connected": one.strap.connected, "connects": one.connects,
                           "notifying": bool(one.notifying.get(one.measurement)),
                           "subscribed": sorted(path.rsplit("/", 1)[-1] for path in one.notifying),
-                          "written": one.written}
+                          "written": one.written, "delivered": one.delivered,
+                          "queued": len(one.strap.packets)}
                 for address, one in self.players.items()}}
         return {}
 

@@ -65,6 +65,8 @@ class LiveRun:
         self.zero_s = float("inf")
         self.records: list[dict[str, Any]] = []
         self.arrivals: list[tuple[float, float]] = []  # session time of a reading, when it was in the log
+        self.seen = bytearray()  # all that reached the terminal, as it came
+        self.bells_s: list[float] = []  # when its bell was rung
         self._keep_screens, self._kind = keep_screens, kind
         self._reading = threading.Event()
         self._reading.set()
@@ -207,6 +209,9 @@ class LiveRun:
                 time.sleep(0.05)  # the program let go of its terminal, or it was closed
                 continue
             now_s = time.monotonic()
+            self.bells_s += [now_s] * data.count(b"\a")
+            if self._keep_screens:
+                self.seen += data
             rest += data.decode("utf-8", "replace")
             whole, home, last = rest.rpartition(_HOME)
             if home:

@@ -30,7 +30,17 @@ def test_growth_is_told_from_noise() -> None:
 
 def test_growth_before_it_is_warm_is_no_leak() -> None:
     hours = [second / 3600 for second in range(0, 3600, 5)]
-    assert flatness("memory", hours, [min(50.0, 40 + 40 * hour) for hour in hours], 0.5).flat
+    warm = flatness("memory", hours, [min(50.0, 40 + 20 * hour) for hour in hours], 0.5)
+    assert warm.flat and (warm.warm, warm.end) == (50.0, 50.0) and warm.after(24) == pytest.approx(50.0)
+
+
+def test_one_step_is_not_taken_for_a_trend_nor_for_certainly_flat() -> None:
+    """An allocator takes another 0.25 MiB once; but a leak that comes in such steps is seen."""
+    hours = [second / 3600 for second in range(0, 3600, 5)]
+    once = flatness("memory", hours, [50 + 0.25 * (hour > 0.82) for hour in hours], 0.5)
+    assert once.flat and once.high > 1.0
+    often = flatness("memory", hours, [50 + 0.05 * int(60 * hour) for hour in hours], 0.5)
+    assert not often.flat and often.low > 2.5 and often.slope_per_h == pytest.approx(3.0, abs=0.1)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")

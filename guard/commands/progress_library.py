@@ -10,12 +10,16 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from guard.errors import GuardError, InputError
+from guard.errors import GuardError, InputError, printable
 
 if TYPE_CHECKING:
     from guard.coach.journal_links import Link
     from guard.coach.progress import Session
+    from guard.coach.progress_checks import CheckPart
+    from guard.coach.progress_steady import SessionFigures
     from guard.keep.library import SessionEntry
+
+    Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
 
 FORMAT = 1  # a change in what is worked out needs a new number
 FEWEST_FOR_WORKERS = 60  # below this, starting processes takes longer than the work
@@ -32,6 +36,7 @@ def sessions_of(
     `progress` gets (done, to do) while logs are read. A log that cannot be
     read, or that no clock dated, is left out; `warn` gets a sentence.
     """
+    from guard.coach.progress import Session
     from guard.keep.cache import read_cached, write_cached
     from guard.keep.library import sessions
 
@@ -45,40 +50,40 @@ def sessions_of(
         return []
     place = _place(entries[0].path.parent)
     made_for = {"format": FORMAT, "response_s": response_s}
-    known = read_cached(place, made_for)
-    known = known if isinstance(known, dict) else {}
-    missing = [entry for entry in entries if known.get(entry.path.name, ("",))[0] != entry.fingerprint]
+    kept = read_cached(place, made_for)
+    kept = kept if isinstance(kept, dict) else {}
+    known: dict[str, Kept] = {}
+    for entry in entries:
+        # Whatever is of another form, or of another state of the log, is worked out again.
+        with contextlib.suppress(ValueError, TypeError, KeyError):
+            fingerprint, *row = kept[entry.path.name]
+            if fingerprint == entry.fingerprint:
+                known[entry.path.name] = _read(row)
+    missing = [entry for entry in entries if entry.path.name not in known]
     if missing:
         for entry, row in zip(missing, _worked_out(missing, response_s, progress), strict=True):
-            known[entry.path.name] = [entry.fingerprint, *row]
+            kept[entry.path.name] = [entry.fingerprint, *row]
+            known[entry.path.name] = _read(row)
         names = {entry.path.name for entry in entries}
-        write_cached(place, made_for, {name: row for name, row in known.items() if name in names})
-    dated = []
-    for entry in entries:
-        _, problem, figures, check = known[entry.path.name]
-        if problem:
-            warn(f"{entry.path.name} is left out: {problem}")
-        else:
-            dated.append((_day(entry), entry.name, figures, check))
-    return _whole(dated)
-
-
-def _whole(dated: list[tuple[date, str, dict[str, Any], list[dict[str, Any]]]]) -> list[Session]:
-    """Plain values as sessions again, in order of day."""
-    from guard.coach.progress import Session
-    from guard.coach.progress_checks import CheckPart
-    from guard.coach.progress_line import Line
-    from guard.coach.progress_steady import SessionFigures
-
+        write_cached(place, made_for, {name: row for name, row in kept.items() if name in names})
     found = []
-    for day, name, figures, check in sorted(dated, key=lambda one: one[0]):
-        if line := figures["line"]:
-            figures["line"] = Line(**line)
-        if seconds := figures["bpm_seconds"]:
-            figures["bpm_seconds"] = (seconds[0], tuple(seconds[1]))
-        parts = tuple(CheckPart(**part) for part in check)
-        found.append(Session(day, name, SessionFigures(**figures), parts))
-    return found
+    for entry in entries:
+        problem, figures, parts = known[entry.path.name]
+        if figures is None:
+            warn(f"{entry.path.name} is left out: {printable(problem)}")
+        else:
+            found.append(Session(_day(entry), entry.name, figures, parts))
+    return sorted(found, key=lambda session: session.day)
+
+
+def _read(row: Sequence[Any]) -> Kept:
+    """One kept row; ValueError or TypeError where it is not of the form that `_one` gives."""
+    from guard.coach.progress_kept import figures_from
+
+    problem, figures, check = row
+    if not isinstance(problem, str):
+        raise ValueError("not of this form")
+    return (problem, None, ()) if problem else ("", *figures_from(figures, check))
 
 
 def _day(entry: SessionEntry) -> date:
@@ -179,15 +184,14 @@ def kept_links(
     import json
     from dataclasses import asdict
 
-    from guard.coach.journal_links import Link, links
+    from guard.coach.journal_links import links
+    from guard.coach.progress_kept import links_from
     from guard.keep.cache import cache_place, read_cached, write_cached
 
     place = cache_place("progress", "links")
     made_for = {"format": FORMAT, "asked": f"{zlib.crc32(json.dumps([days, outcomes]).encode()):08x}"}
-    with contextlib.suppress(TypeError):
-        kept = read_cached(place, made_for)
-        if kept is not None:
-            return [Link(**link) for link in kept]
+    with contextlib.suppress(ValueError):
+        return links_from(read_cached(place, made_for))
     found = links(days, outcomes)
     write_cached(place, made_for, [asdict(link) for link in found])
     return found

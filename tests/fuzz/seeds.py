@@ -115,20 +115,31 @@ def abouts() -> list[bytes]:
 
 
 def indexes() -> list[bytes]:
-    from dataclasses import asdict
-
-    from guard.coach.progress_steady import SessionFigures
     from guard.keep.facts import Facts, as_stored
 
     facts = as_stored(Facts("2026-03-02T06:10:00+01:00", True, 46.0, 120.0, "strap", "Invented strap", "plan",
                             True, False, ("hill",), {"duration_s": 46.0, "cues": {"ease": 1}}, ("a note",)))
-    figures = asdict(SessionFigures(None, "too short", 0.0, 46.0, 40.0, 34.0, 6.0, None, 1))
     return [json.dumps({"a.jsonl": ["SIZE", "TIME", facts]}).encode(),
-            json.dumps({"a.jsonl": ["FINGERPRINT", "", figures, []]}).encode(),
-            json.dumps({"a.jsonl": ["FINGERPRINT", "", {**figures, "bpm_seconds": [100, [1, 2]]},
-                                    [{"kind": "test", "name": "x"}]]}).encode(),
             b'{"format": 1, "name": "Invented strap", "address": "C8:00:00:00:00:01"}',
             b'{"format": 1, "date": "2026-03-02", "answers": {"age": 40}, "document": {"format": 1}}\n']
+
+
+def kept_progress() -> list[bytes]:
+    from dataclasses import asdict
+
+    from guard.coach.journal_links import Link
+    from guard.coach.progress_checks import CheckPart
+    from guard.coach.progress_line import Line
+    from guard.coach.progress_steady import SessionFigures
+
+    line = Line(60.0, 30.0, 4.0, (4.0, -1.0, 0.0, -1.0, 1.0, 0.0, 0.0, 0.0, 1.0), 2.1, True,
+                120.0, 150.0, 2.0, 3.0, 12)
+    long = asdict(SessionFigures(line, "", 1800.0, 2400.0, 2300.0, 2000.0, 300.0, None, 4))
+    short = asdict(SessionFigures(None, "too short", 0.0, 46.0, 40.0, None, None, (100, (1, 2, 30)), 1))
+    rows = [["FINGERPRINT", "", long, []], ["FINGERPRINT", "", short, [asdict(CheckPart("x", 128.0, 2.5))]],
+            ["FINGERPRINT", "cannot be read", None, []]]
+    link = Link("sleep_h", "speed", 0.4, 0.1, 0.6, 0.3, 40, 31.5, 0.01, 0.04, 6)
+    return [*(json.dumps({"a.jsonl": row}).encode() for row in rows), json.dumps([asdict(link)]).encode()]
 
 
 def words() -> list[bytes]:

@@ -271,7 +271,6 @@ def index(data: bytes, folder: Path) -> None:
     import zlib
     from unittest.mock import patch
 
-    from guard.commands import progress_library
     from guard.keep import ceilings, straps
     from guard.keep.library import _index_path, sessions
     from guard.sense.peripheral import FOOT_POD, TREADMILL
@@ -293,11 +292,6 @@ def index(data: bytes, folder: Path) -> None:
                 for entry in sessions(home, warn=printed):
                     json.dumps(as_dict(entry))
                     (began(entry), words(entry))
-        place = progress_library._place(home)
-        place.parent.mkdir(parents=True, exist_ok=True)
-        place.write_bytes(data)
-        with refusals():
-            progress_library.sessions_of(home, 60.0, warn=printed)
         (folder / "config").mkdir(exist_ok=True)
         (folder / "data").mkdir(exist_ok=True)
         for kind in (straps.STRAP, TREADMILL.kind, FOOT_POD.kind):
@@ -309,6 +303,39 @@ def index(data: bytes, folder: Path) -> None:
         ceilings.ceiling_path().write_bytes(data)
         with refusals():
             ceilings.results()
+
+
+def progress(data: bytes, folder: Path) -> None:
+    """What is kept of the months: as it is found, and with a right sum."""
+    import os
+    import zlib
+    from unittest.mock import patch
+
+    from guard.coach.progress import look
+    from guard.commands import progress_library
+
+    home = folder / "logs"
+    home.mkdir(exist_ok=True)
+    state = _put(home, "a.jsonl", seeds.small_log()).stat()
+    mark = f"{state.st_size:x}-{state.st_mtime_ns:x}".encode()
+    with patch.dict(os.environ, GUARD_HOME=str(folder)):
+        body = data.replace(b"FINGERPRINT", mark)
+        place = progress_library._place(home)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        made_for = {"format": progress_library.FORMAT, "response_s": 60.0, "crc": zlib.crc32(body)}
+        for whole in (data, json.dumps(made_for).encode() + b"\n" + body):
+            place.write_bytes(whole)
+            with refusals():
+                months = look(progress_library.sessions_of(home, 60.0, warn=printed), {}, 139.0)
+                for point in months.points:
+                    _finite(*(() if point.speed is None else (point.speed.low, point.speed.high)))
+        links: list[float | None] = [1.0, None, 3.0]
+        asked = zlib.crc32(json.dumps([{"sleep_h": links}, {"speed": links}]).encode())
+        made_for = {"format": progress_library.FORMAT, "asked": f"{asked:08x}", "crc": zlib.crc32(data)}
+        (place.parent / "links.json").write_bytes(json.dumps(made_for).encode() + b"\n" + data)
+        for link in progress_library.kept_links({"sleep_h": links}, {"speed": links}):
+            printed(link.factor)
+            _finite(link.rho, link.low, link.high, link.p_corrected)
 
 
 def words(data: bytes, folder: Path) -> None:
@@ -353,6 +380,7 @@ TARGETS = {target.name: target for target in (
     Target("journal", journal, seeds.journals),
     Target("about", about, seeds.abouts),
     Target("index", index, seeds.indexes),
+    Target("progress", progress, seeds.kept_progress),
     Target("words", words, seeds.words),
     Target("wav", wav, seeds.wavs),
     Target("arguments", arguments, seeds.arguments, longest=1024),

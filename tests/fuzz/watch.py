@@ -17,6 +17,7 @@ from tests.fuzz.worker import TRAIL
 
 WAITS_S = 180.0  # an input that takes longer than this, by the clock, waits for something that never comes
 WORKER = (sys.executable, "-m", "tests.fuzz.worker")
+ERR = "err"
 LOOK_S = 0.5
 LATE_S = 60.0  # beyond the time it was given, a worker is ended
 MOST_DEATHS = 5
@@ -77,6 +78,8 @@ def searched(
             result.deaths += 1
             data = trail.read().data
             path = kept(f"{name}-died", f"{data!r}", data, found)
+            said = (Path(work) / ERR).read_bytes()
+            path.with_name(path.name + ".txt").write_bytes(died.encode() + b"\n" + said[-20_000:])
             say(f"{name}: the worker died ({died}) of {path}")
             result.given_up = start + 1 == MOST_DEATHS
         at = trail.read()
@@ -96,7 +99,7 @@ def _watched(
     """Run one worker to its end; "" or what it died of."""
     ends_s = time.monotonic() + left_s + LATE_S
     ended = ""
-    with (work / "out").open("w+b") as out, (work / "err").open("w+b") as err:
+    with (work / "out").open("w+b") as out, (work / ERR).open("w+b") as err:
         process = subprocess.Popen(child, stdout=out, stderr=err)
         said = 0
         try:
@@ -115,13 +118,13 @@ def _watched(
             process.kill()
             process.wait()
     _tell(work / "out", said, result, say)
-    words = (work / "err").read_text("utf-8", "replace")
+    words = (work / ERR).read_text("utf-8", "replace")
     if seen := re.findall(r"\bcov: (\d+)", words):
         result.branches = max(result.branches or 0, int(seen[-1]))
     if ended or not process.returncode:
         return ended
-    last = [line for line in words.splitlines() if line.strip() and "cov: " not in line][-3:]
-    return f"exit {process.returncode}: {' / '.join(last)[-300:]}"
+    why = [line.strip() for line in words.splitlines() if re.search(r"(?i)error\b", line)]
+    return f"exit {process.returncode}{': ' if why else ''}{(why or [''])[-1][:300]}"
 
 
 def _over(process: subprocess.Popen[bytes], within_s: float) -> bool:

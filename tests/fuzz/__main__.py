@@ -72,7 +72,7 @@ def _guided(name: str, args: argparse.Namespace) -> Words:
         (corpus / f"seed-{number:02d}").write_bytes(data[:target.longest])
     return lambda to_do, left_s, start: [
         "guided", f"-max_total_time={max(1, round(left_s))}", f"-rss_limit_mb={MEMORY_MB}",
-        f"-max_len={target.longest}", "-timeout=0", f"-artifact_prefix={args.found / name}-stop-",
+        f"-max_len={target.longest}", "-timeout=100000", f"-artifact_prefix={args.found / name}-stop-",
         "-print_final_stats=1", str(corpus)]
 
 

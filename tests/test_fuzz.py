@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.fuzz.campaign import Found, inputs
-from tests.fuzz.targets import TARGETS, Target
+from tests.fuzz.targets import Target
 from tests.fuzz.trail import Trail
 from tests.fuzz.watch import HEAD, MOST_DEATHS, searched
 
@@ -82,14 +82,3 @@ def test_failures_are_kept_once_for_each_place(tmp_path: Path, capsys: pytest.Ca
     kept, words = sorted((tmp_path / "found").iterdir())
     assert kept.read_bytes() == b"x1" and "ValueError: no" in words.read_text(encoding="utf-8")
     trail.close()
-
-
-QUICK = [name for name in TARGETS if name != "arguments"]  # commands in full have tests of their own
-
-
-@pytest.mark.parametrize("name", QUICK)
-def test_sound_inputs_and_a_few_changes_of_them(name: str, tmp_path: Path):
-    target = TARGETS[name]
-    few = len(target.seeds()) if target.longest < 256 else 2
-    for data in list(inputs(target, len(target.seeds()) + 12, seed=11))[-few - 12:]:
-        target.check(data, tmp_path)

@@ -32,7 +32,7 @@ from tests.fuzz.targets import TARGETS
 
 # -- properties
 
-FEW = settings(max_examples=12, deadline=None, database=None,
+FEW = settings(max_examples=4, deadline=None, database=None,
                suppress_health_check=[HealthCheck.function_scoped_fixture])
 PIECES = st.sampled_from([*HOSTILE, *(number for number in NUMBERS if len(number) < 50), *VALUES,
                           *(bytes([sign]) for sign in b"=,\n\"[]{}:#'")]) | st.binary(max_size=6)
@@ -53,13 +53,13 @@ def spoilt(draw: st.DrawFn, name: str) -> bytes:
 @given(st.data())
 @FEW
 @pytest.mark.parametrize("name", [
-    "log", "csv", "settings", "plan", "journal", "about", "words", "wav", "progress"])
+    "log", "review", "csv", "settings", "plan", "journal", "about", "index", "words", "wav", "progress"])
 def test_a_spoilt_file_is_read_or_refused(name: str, tmp_path: Path, data: st.DataObject):
     TARGETS[name].check(data.draw(spoilt(name)), tmp_path)
 
 
 @given(st.binary(max_size=64))
-@settings(max_examples=300, deadline=None, database=None,
+@settings(max_examples=100, deadline=None, database=None,
           suppress_health_check=[HealthCheck.function_scoped_fixture])
 @pytest.mark.parametrize("name", ["heart_rate", "treadmill", "foot_pod"])
 def test_any_packet_is_read_or_refused(name: str, tmp_path: Path, packet: bytes):

@@ -13,7 +13,7 @@ from itertools import zip_longest
 from typing import Any
 
 from guard.decide.plan import Plan
-from guard.errors import GuardError, InputError
+from guard.errors import GuardError, InputError, printable
 from guard.events import CueGiven, Output, StateChanged
 from guard.keep.recording import Recording
 from guard.session import Session
@@ -124,7 +124,7 @@ def _words(output: Output | None) -> str:
         return "nothing"
     at = f"at {output.t_s:g} s"
     if isinstance(output, CueGiven):
-        return f"cue {output.cue.key} {at} ({output.reason})"
+        return f"cue {output.cue.key} {at} ({printable(output.reason)})"
     if isinstance(output, StateChanged):
-        return f"state {output.state.key} {at} ({output.reason})"
-    return f"doubt {at} ({output.reason})"
+        return f"state {output.state.key} {at} ({printable(output.reason)})"
+    return f"doubt {at} ({printable(output.reason)})"

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from pathlib import Path
 
 import pytest
 
-from tests.support.hostile import SEEN, foreign, hostile_home, on_a_terminal
+from tests.support.bluez import start_bluez
+from tests.support.hostile import NAME, SEEN, foreign, hostile_home, on_a_terminal
+from tests.test_review_page import browse
 
+needs_bus = pytest.mark.skipif(
+    sys.platform != "linux" or not shutil.which("dbus-daemon"), reason="needs Linux and dbus-daemon")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs a POSIX terminal")
 
 
@@ -23,10 +28,10 @@ def test_the_search_finds_what_is_foreign():
     assert foreign("\x1b[38;2;1;2;3m") and foreign("\x1b[5;7m") and foreign("\udc9b")
 
 
-def harmless(home: Path, shows: list[list[str | Path]], quiet: list[list[str | Path]]) -> None:
+def harmless(home: Path, shows: list[list[str | Path]], quiet: list[list[str | Path]], **env: str) -> None:
     """`shows` say the hostile name, and none of them lets it do anything."""
-    for words, code, shown in on_a_terminal(home, [*shows, *quiet]):
-        assert code in (0, 1, 2, 3), (words, code, shown)
+    for words, code, shown in on_a_terminal(home, [*shows, *quiet], **env):
+        assert code in (0, 1, 2, 3, 4), (words, code, shown)
         assert "fault in the guard" not in shown, shown
         assert foreign(shown, OWN.get(str(words[0]), "(?!)")) == [], (words, shown)
         assert SEEN in shown or words in quiet, (words, shown)
@@ -66,3 +71,37 @@ def test_no_command_lets_a_foreign_code_through(tmp_path: Path):
         ["import", home / "beats.csv", "--time", "t", "--heart-rate", "bpm", "-o", tmp_path / "3"],
         ["tune", log, "--tries", "2", "--view", "recorded", "--jobs", "1"],
     ])
+
+
+@pytest.mark.slow
+@needs_bus
+def test_no_device_steers_the_terminal(tmp_path: Path):
+    home = tmp_path / "home"
+    hostile_home(home)
+    name = NAME.replace("\x00", "")  # D-Bus carries no NUL
+    with start_bluez() as bluez:
+        bluez.add_strap("C8:00:00:00:00:01", name, battery=9)
+        bluez.add_treadmill("C8:00:00:00:00:02", name)
+        bluez.add_foot_pod("C8:00:00:00:00:03", name)
+        harmless(home, [
+            ["straps", "--seconds", "2"], ["straps", "--seconds", "2", "--json"],
+            ["straps", "--seconds", "2", "--remember", "C8:00:00:00:00:01"], ["check"],
+        ], [["check", "--json"], ["straps", "--forget", "all"]], **bluez.env)
+
+
+@pytest.mark.slow
+def test_no_name_runs_in_a_report_page(tmp_path: Path):
+    home = tmp_path / "home"
+    log = hostile_home(home)
+    named = next(log.parent.glob(f"a*{SEEN}*.jsonl"))
+    pages = [tmp_path / "review.html", tmp_path / "months.html"]
+    harmless(home, [], [["review", named, "--html", pages[0]],
+                        ["progress", "--ceiling", "129", "--html", pages[1]]])
+    for number, page in enumerate(pages):
+        text = page.read_text(encoding="utf-8")
+        assert foreign(text) == []
+        dom = browse(tmp_path, "--virtual-time-budget=3000", "--dump-dom", page.as_uri())
+        title = dom[dom.index("<title>") + 7:dom.index("</title>")]
+        assert title.strip() and title != "owned"
+        assert "<script" not in dom and "<img" not in dom
+        assert (SEEN in dom) == (number == 0)  # the months name no session but by its day

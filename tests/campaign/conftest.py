@@ -5,8 +5,9 @@
 On a busy machine under `nice -n -15` (root), or it measures its neighbours. A
 row is the worst of its repeats; each row is also a test. GUARD_REPEATS says how
 often each fault of the link is brought about (3), GUARD_KILLS how often the
-guard is killed (200), GUARD_PACKETS and GUARD_LOGS how many of them are random
-(a million, a hundred thousand). *Said within* counts from the fault to the
+guard is killed (200), GUARD_PACKETS, GUARD_LOGS and GUARD_LOGS_WORKED how many
+random ones are read (a million, a hundred thousand) and worked with (ten
+thousand). *Said within* counts from the fault to the
 first sample heard, the first screen drawn or the log line, as the row's note
 says; *regained in* from the return of what was gone to trusted readings (or
 sound, or a log that is whole again); *lost* is what is missing in the log.

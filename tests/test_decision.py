@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from guard import Cue, Lanes, Settings, State
+from guard.decide.lanes import Lane
 
 TAU_SMALL_S, TAU_RESTART_S = 57.6, 20.0
 BASE = Settings(ceiling_bpm=139, warm_up_s=0)
@@ -21,7 +22,7 @@ class OneRunner:
 
     def __init__(self, settings: Settings = BASE, *, start_bpm: float = 120.0, noise_bpm: float = 0.0,
                  seed: int = 1) -> None:
-        self.lanes = Lanes(settings, 1)
+        self.lane = Lane(settings)
         self.true_bpm = start_bpm
         self.t_s = -1.0
         self.noise_bpm = noise_bpm
@@ -36,10 +37,10 @@ class OneRunner:
             self.true_bpm += (target_bpm - self.true_bpm) * (1 - np.exp(-1 / tau_s))
             reading = round(self.true_bpm + self.noise_bpm * self._rng.standard_normal())
             value = reading if shown is None else shown(self.true_bpm, second)
-            cue = Cue(int(self.lanes.step([self.t_s], [np.nan if value is None else value], **inputs)[0]))
-            self.states.append(State(int(self.lanes.state[0])))
+            cue = self.lane.step(self.t_s, np.nan if value is None else value, **inputs)
+            self.states.append(State(self.lane.state))
             if cue:
-                self.cues.append((self.t_s, cue, self.lanes.reason(0)))
+                self.cues.append((self.t_s, cue, self.lane.reason(0)))
         return self
 
     def kinds(self, since_s: float = 0.0) -> list[Cue]:
@@ -204,9 +205,9 @@ def test_spikes_move_nothing(spike_bpm):
 
 
 def test_a_rate_that_leaps_onto_the_step_rate_is_not_believed():
-    runner = OneRunner(noise_bpm=1.0).run(300, 132, cadence_spm=[166.0])
+    runner = OneRunner(noise_bpm=1.0).run(300, 132, cadence_spm=166.0)
     rng = np.random.default_rng(2)
-    runner.run(60, 132, shown=lambda *_: 166 + rng.integers(-1, 2), cadence_spm=[166.0])
+    runner.run(60, 132, shown=lambda *_: 166 + rng.integers(-1, 2), cadence_spm=166.0)
     assert Cue.EASE not in runner.kinds() and Cue.WALK not in runner.kinds()
     assert runner.kinds() == [Cue.SIGNAL_LOST]
 
@@ -214,16 +215,16 @@ def test_a_rate_that_leaps_onto_the_step_rate_is_not_believed():
 def test_a_true_jump_is_believed_once_it_lasts():
     runner = OneRunner().run(60, 110)
     runner.run(30, 136, 0.1)
-    assert abs(float(runner.lanes.estimate.level_bpm[0]) - 136) < 2
+    assert abs(runner.lane.estimate.level_bpm - 136) < 2
     assert runner.state is State.STEADY
 
 
 def test_pausing_holds_everything_and_going_on_starts_afresh():
     runner = OneRunner().run(200, 137)
-    runner.run(100, 150, held=[True])
+    runner.run(100, 150, held=True)
     assert runner.state is State.HELD
     assert runner.kinds(200) == []
-    runner.run(1, 150, held=[False])
+    runner.run(1, 150, held=False)
     assert runner.state is State.STEADY
 
 
@@ -267,8 +268,8 @@ def test_pick_up_only_with_a_floor():
 def test_a_learned_gain_and_a_known_speed_advise_the_speed_to_set():
     """Steady at 2.8 m/s and 145 bpm with 24 bpm per m/s: the speed at 137.5 is 2.49 m/s."""
     settings = BASE.replaced({"gain_bpm_per_m_s": 24.0, "belt": True})
-    runner = OneRunner(settings, start_bpm=145).run(300, 145, speed_m_s=[2.8], grade=[0.0])
-    advised = float(runner.lanes.advised_speed_m_s[0])
+    runner = OneRunner(settings, start_bpm=145).run(300, 145, speed_m_s=2.8, grade=0.0)
+    advised = runner.lane.advised_speed_m_s
     assert advised == pytest.approx(2.8 - (145 - 137.5) / 24.0, abs=0.1 / 3.6 + 0.02)
     assert (advised * 3.6 / 0.1) == pytest.approx(round(advised * 3.6 / 0.1))
 

@@ -98,9 +98,12 @@ for words in json.loads(sys.argv[1]):
 
 def on_a_terminal(
     home: Path, commands: Sequence[Sequence[str | Path]], typed: bytes = b"", timeout_s: float = 60.0,
-    **env: str,
+    before: Sequence[str] = (), **env: str,
 ) -> list[tuple[Sequence[str | Path], int, str]]:
-    """Each command on a real terminal of 80 columns: (words, exit code, all that reached the terminal)."""
+    """Each command on a real terminal of 80 columns: (words, exit code, all that reached the terminal).
+
+    `before` stands before the program, such as `nice`.
+    """
     import fcntl
     import struct
     import termios
@@ -108,8 +111,9 @@ def on_a_terminal(
     own, other = pty.openpty()
     fcntl.ioctl(other, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
     dropped = ("NO_COLOR", "FORCE_COLOR", "COLUMNS", "LINES", "GUARD_DEBUG")
+    every = json.dumps([[str(word) for word in words] for words in commands])
     child = subprocess.Popen(
-        [sys.executable, "-c", _RUN_ALL, json.dumps([[str(word) for word in words] for words in commands])],
+        [*before, sys.executable, "-c", _RUN_ALL, every],
         cwd=ROOT, stdin=other, stdout=other, stderr=other, close_fds=True,
         env={**{key: value for key, value in os.environ.items() if key not in dropped},
              "GUARD_HOME": str(home), "TERM": "xterm-256color", "GUARD_SOUND": "off",

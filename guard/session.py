@@ -78,6 +78,7 @@ class Session:
         self._state_since_s = 0.0
         self._held = self._muted = self._free_run = self._done = False
         self._speeds = Speeds()
+        self._speed: Speed | None = None  # as known at the last step
         self._belt = False
         self._reading: Reading | None = None
         self._link: Link | None = None
@@ -208,7 +209,7 @@ class Session:
         self._stepped_s = t_s
         self._silent = bpm != bpm
         self._eventful_s = self._eventful_s if self._silent else t_s
-        speed = self._speeds.known(t_s)
+        speed = self._speed = self._speeds.known(t_s)
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
         lane = self._lane

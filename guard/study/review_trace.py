@@ -95,7 +95,7 @@ class _Watched(Session):
         outputs = super()._step(t_s, bpm)
         lane = self._lane
         known = lane.estimate.known and lane.state != State.NO_SIGNAL
-        speed = None if self._held else self._speeds.known(t_s)
+        speed = None if self._held else self._speed
         self._rows.append((
             t_s, t_s - before_s,
             lane.estimate.level_bpm if known else np.nan,

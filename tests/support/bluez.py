@@ -150,6 +150,7 @@ class Bluez:
             self.start_bus()
         if self._service is None or self._service.poll() is not None:
             self.straps, self.present, self.powered, self.adapter = {}, True, True, "hci0"
+            (self.folder / "stored").unlink(missing_ok=True)
             self.start_service()
             return
         self.thaw_service()

@@ -2,8 +2,8 @@
 
 Objects are `{path: {interface: {property: Variant}}}` served by one raw message
 handler; paths are shaped like bluetoothd's. Orders come as JSON lines on
-standard input, each answered by one line. What it does on a lost link, a
-power-off or an unplug follows what BlueZ 5.66 was seen to send.
+standard input, each answered by one line. What it answers and signals follows a
+record of the real service (`bluez_recorded.json`, held by `tests/test_bluez_recorded.py`).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import json
 import os
 import struct
 import sys
+from pathlib import Path
 from typing import Any
 
 from dbus_fast import BusType, Message, MessageType, Variant
@@ -27,6 +28,9 @@ CHARACTERISTIC = "org.bluez.GattCharacteristic1"
 BATTERY = "org.bluez.Battery1"
 MANAGER = "org.freedesktop.DBus.ObjectManager"
 PROPERTIES = "org.freedesktop.DBus.Properties"
+
+# Beside the bus: addresses the service keeps over a restart, those it once connected.
+STORED = Path(os.environ.get("DBUS_SYSTEM_BUS_ADDRESS", "").rpartition("=")[2]).with_name("stored")
 
 
 def uuid(short: int) -> str:
@@ -69,6 +73,7 @@ class Player:
         self.delivered = 0  # measurements sent to a listener since this service began
         self.notifying: dict[str, set[str]] = {}
         self.known = False
+        self.resolved = strap.connected
 
     @property
     def path(self) -> str:
@@ -91,7 +96,6 @@ class Player:
             "Paired": Variant("b", False), "Trusted": Variant("b", False), "Blocked": Variant("b", False),
             "Connected": Variant("b", strap.connected), "ServicesResolved": Variant("b", strap.connected),
             "UUIDs": Variant("as", services), "Adapter": Variant("o", self.service.adapter_path),
-            "RSSI": Variant("n", -60),
         }
         if strap.kind == "treadmill" and strap.machine is not None:
             # Fitness Machine Service 1.0, 3.1: flags (available), types of machine.
@@ -128,10 +132,11 @@ class Player:
                            ["read", "notify"] if self.strap.battery_notifies else ["read"])
         return objects
 
-    def make_known(self) -> None:
+    def make_known(self, *, heard: bool = False) -> None:
         if not self.known:
             self.known = True
-            self.service.add(self.path, {DEVICE: self.device()})
+            rssi = {"RSSI": Variant("n", -60)} if heard else {}
+            self.service.add(self.path, {DEVICE: self.device() | rssi})
             if self.strap.connected:
                 for path, faces in self.gatt().items():
                     self.service.add(path, faces)
@@ -139,6 +144,8 @@ class Player:
     async def connect(self) -> None:
         strap = self.strap
         self.connects += 1
+        if not self.stored:
+            STORED.write_text("\n".join([*_stored(), strap.address]))
         strap.connected = True
         self.service.change(self.path, DEVICE, {"Connected": Variant("b", True)})
         await asyncio.sleep(0.03 + strap.late_services_s)
@@ -148,17 +155,28 @@ class Player:
             self.service.add(path, faces)
         if strap.battery is not None:
             self.service.add(self.path, {BATTERY: {"Percentage": Variant("y", strap.battery)}})
+        self.resolved = True
         self.service.change(self.path, DEVICE, {"ServicesResolved": Variant("b", True)})
 
-    def disconnect(self) -> None:
-        self.strap.connected = False
-        self.notifying.clear()
+    @property
+    def stored(self) -> bool:
+        return self.strap.address in _stored()
+
+    def disconnect(self, *, asked: bool = False) -> None:
+        """The link ends; who subscribed stays subscribed for the next one, as long as it is on the bus."""
+        if not self.strap.connected:
+            return
+        self.strap.connected = self.resolved = False
         if self.known:
-            self.service.change(self.path, DEVICE, {
-                "ServicesResolved": Variant("b", False), "Connected": Variant("b", False)})
+            down = {key: Variant("b", False) for key in ("ServicesResolved", "Connected")}
+            for values in ([{key: one} for key, one in down.items()] if asked else [down]):
+                self.service.change(self.path, DEVICE, values)
+            if BATTERY in self.service.objects[self.path]:
+                self.service.remove(self.path, BATTERY)
 
     def forget(self) -> None:
-        self.strap.connected = False
+        """The adapter is gone, or the platform's memory of the device."""
+        self.strap.connected = self.resolved = False
         self.notifying.clear()
         if self.known:
             self.known = False
@@ -166,8 +184,15 @@ class Player:
                 if path == self.path or path.startswith(self.path + "/"):
                     self.service.remove(path)
 
+    def unsubscribe(self, path: str, client: str) -> None:
+        clients = self.notifying.get(path, set())
+        if client in clients:
+            clients.discard(client)
+            if not clients:
+                self.service.change(path, CHARACTERISTIC, {"Notifying": Variant("b", False)})
+
     def send(self, raw: bytes) -> None:
-        if self.strap.connected and self.notifying.get(self.measurement):
+        if self.resolved and self.notifying.get(self.measurement):
             self.delivered += 1
             self.service.change(self.measurement, CHARACTERISTIC, {"Value": Variant("ay", raw)})
 
@@ -190,8 +215,12 @@ class Player:
             await asyncio.sleep(self.strap.advert_s)
             service = self.service
             if service.discovering and self.strap.advertising and not self.strap.connected:
-                self.make_known()
+                self.make_known(heard=True)
                 service.change(self.path, DEVICE, {"RSSI": Variant("n", -60)})
+
+
+def _stored() -> list[str]:
+    return STORED.read_text().split() if STORED.exists() else []
 
 
 class BlueZ:
@@ -203,7 +232,7 @@ class BlueZ:
         self.tasks: dict[str, list[asyncio.Task[None]]] = {}
         self.discoverers: set[str] = set()
         self.adapter_path = "/org/bluez/hci0"
-        self.powered = True
+        self.powered = self.present = True
         self.bus = MessageBus(bus_type=BusType.SYSTEM)
 
     @property
@@ -216,12 +245,17 @@ class BlueZ:
         self.objects.setdefault(path, {}).update(faces)
         self.signal("/", MANAGER, "InterfacesAdded", "oa{sa{sv}}", [path, faces])
 
-    def remove(self, path: str) -> None:
-        faces = self.objects.pop(path, {})
+    def remove(self, path: str, *only: str) -> None:
+        """The object, or only some of its interfaces."""
+        faces = only or tuple(self.objects[path])
+        for face in faces:
+            del self.objects[path][face]
+        if not self.objects[path]:
+            del self.objects[path]
         self.signal("/", MANAGER, "InterfacesRemoved", "oas", [path, list(faces)])
 
     def change(self, path: str, face: str, values: dict[str, Variant]) -> None:
-        if path in self.objects:
+        if face in self.objects.get(path, {}):
             self.objects[path][face].update(values)
             self.signal(path, PROPERTIES, "PropertiesChanged", "sa{sv}as", [face, values, []])
 
@@ -229,26 +263,47 @@ class BlueZ:
         if self.bus.connected:
             self.bus.send(Message.new_signal(path, face, member, signature, body))
 
-    def plug(self) -> None:
+    def plug(self, *, powered: bool = False) -> None:
+        """The adapter appears, with the devices once connected, and is switched on a moment later."""
         self.add(self.adapter_path, {ADAPTER: {
             "Address": Variant("s", "02:00:00:00:00:00"), "Name": Variant("s", "invented"),
-            "Alias": Variant("s", "invented"), "Powered": Variant("b", self.powered),
+            "Alias": Variant("s", "invented"), "Powered": Variant("b", powered),
             "Discovering": Variant("b", False), "Roles": Variant("as", ["central", "peripheral"])}})
+        for player in self.players.values():
+            if player.stored or player.strap.connected:
+                player.make_known()
+        if self.powered and not powered:
+            self.change(self.adapter_path, ADAPTER, {"Powered": Variant("b", True)})
 
     def unplug(self) -> None:
-        self.discoverers.clear()
+        if self.adapter_path not in self.objects:
+            return
+        self.off()
         for player in self.players.values():
+            player.disconnect()
             player.forget()
         self.remove(self.adapter_path)
 
     def power(self, on: bool) -> None:
         self.powered = on
-        if not on:
-            self.discoverers.clear()
-            for player in self.players.values():
-                if player.strap.connected:
-                    player.disconnect()
-        self.change(self.adapter_path, ADAPTER, {"Powered": Variant("b", on)})
+        if on:
+            self.change(self.adapter_path, ADAPTER, {"Powered": Variant("b", True)})
+            return
+        for player in self.players.values():
+            player.disconnect()
+        self.off()
+
+    def off(self) -> None:
+        self.discoverers.clear()
+        self.change(self.adapter_path, ADAPTER, {
+            "Powered": Variant("b", False), "Discovering": Variant("b", False)})
+
+    def discover(self, client: str, on: bool) -> None:
+        """A client begins or ends to scan; the first and the last of them are told."""
+        before = bool(self.discoverers)
+        (self.discoverers.add if on else self.discoverers.discard)(client)
+        if bool(self.discoverers) != before:
+            self.change(self.adapter_path, ADAPTER, {"Discovering": Variant("b", on)})
 
     # Calls from the bus.
 
@@ -275,10 +330,10 @@ class BlueZ:
         return Message.new_error(message, "org.freedesktop.DBus.Error.UnknownMethod", "not emulated")
 
     def client_left(self, name: str) -> None:
-        self.discoverers.discard(name)
+        self.discover(name, False)
         for player in self.players.values():
-            for clients in player.notifying.values():
-                clients.discard(name)
+            for path in player.notifying:
+                player.unsubscribe(path, name)
 
     def on_adapter(self, message: Message) -> Message:
         sender = message.sender or ""
@@ -287,11 +342,11 @@ class BlueZ:
         if message.member == "StartDiscovery":
             if sender in self.discoverers:
                 return Message.new_error(message, "org.bluez.Error.InProgress", "Already in progress")
-            self.discoverers.add(sender)
+            self.discover(sender, True)
         elif message.member == "StopDiscovery":
             if sender not in self.discoverers:
                 return Message.new_error(message, "org.bluez.Error.Failed", "No discovery started")
-            self.discoverers.discard(sender)
+            self.discover(sender, False)
         return Message.new_method_return(message)
 
     def on_device(self, message: Message) -> Message | bool:
@@ -309,7 +364,7 @@ class BlueZ:
 
         async def disconnect() -> None:
             await asyncio.sleep(0.05)
-            player.disconnect()
+            player.disconnect(asked=True)
             await self.bus.send(Message.new_method_return(message))
 
         work = connect() if message.member == "Connect" else disconnect()
@@ -320,21 +375,27 @@ class BlueZ:
     def on_characteristic(self, message: Message) -> Message:
         path, sender = message.path or "", message.sender or ""
         player = next(one for one in self.players.values() if path.startswith(one.path + "/"))
+        subscribed = sender in player.notifying.get(path, set())
         if not player.strap.connected:
+            if message.member == "StartNotify" and subscribed:
+                return Message.new_error(message, "org.bluez.Error.InProgress", "In Progress")
             return Message.new_error(message, "org.bluez.Error.Failed", "Not connected")
         if message.member == "ReadValue":
-            value = player.strap.battery if path == player.battery else player.strap.location
-            return Message.new_method_return(message, "ay", [bytes([value or 0])])
+            value = bytes([(player.strap.battery if path == player.battery else player.strap.location) or 0])
+            self.change(path, CHARACTERISTIC, {"Value": Variant("ay", value)})
+            return Message.new_method_return(message, "ay", [value])
         if message.member == "WriteValue":
             player.written.append(bytes(message.body[0]).hex())
         elif message.member == "StartNotify":
             if "notify" not in self.objects[path][CHARACTERISTIC]["Flags"].value:
                 return Message.new_error(message, "org.bluez.Error.NotSupported", "Not supported")
-            player.notifying.setdefault(path, set()).add(sender)
+            clients = player.notifying.setdefault(path, set())
             player.sent = []  # what it says is new to a new listener
-            self.change(path, CHARACTERISTIC, {"Notifying": Variant("b", True)})
+            if not clients:
+                self.change(path, CHARACTERISTIC, {"Notifying": Variant("b", True)})
+            clients.add(sender)
         elif message.member == "StopNotify":
-            player.notifying.get(path, set()).discard(sender)
+            player.unsubscribe(path, sender)
         return Message.new_method_return(message)
 
     # Orders from the test.
@@ -350,18 +411,17 @@ class BlueZ:
                 destination="org.freedesktop.DBus", path="/org/freedesktop/DBus",
                 interface="org.freedesktop.DBus", member="AddMatch", signature="s",
                 body=["type='signal',member='NameOwnerChanged',sender='org.freedesktop.DBus'"]))
-            if order["present"]:
-                self.plug()
+            self.present = order["present"]
         elif do == "own":
             await self.bus.request_name("org.bluez")
-            for path, faces in self.objects.items():
-                self.signal("/", MANAGER, "InterfacesAdded", "oa{sa{sv}}", [path, faces])
+            if self.present:
+                self.plug(powered=self.powered)
         elif do == "strap":
             strap = StrapModel(**order["strap"])
             one = self.players[strap.address] = Player(self, strap)
             self.tasks[strap.address] = [
                 asyncio.create_task(one.play()), asyncio.create_task(one.advertise())]
-            if strap.connected:
+            if (strap.connected or one.stored) and self.adapter_path in self.objects:
                 one.make_known()
         elif do == "change":
             assert player is not None
@@ -370,6 +430,7 @@ class BlueZ:
             if "battery" in order["how"] and player.notifying.get(player.battery):
                 charge = bytes([player.strap.battery or 0])
                 self.change(player.battery, CHARACTERISTIC, {"Value": Variant("ay", charge)})
+                self.change(player.path, BATTERY, {"Percentage": Variant("y", charge[0])})
         elif do == "drop":
             assert player is not None
             player.strap.advertising = order["advertising"]
@@ -378,6 +439,7 @@ class BlueZ:
             assert player is not None
             for task in self.tasks.pop(order["address"]):
                 task.cancel()
+            STORED.write_text("\n".join(one for one in _stored() if one != player.strap.address))
             player.forget()
             del self.players[order["address"]]
         elif do == "packet":
@@ -394,7 +456,8 @@ class BlueZ:
             return {"discovering": self.discovering, "straps": {
                 address: {"connected": one.strap.connected, "connects": one.connects,
                           "notifying": bool(one.notifying.get(one.measurement)),
-                          "subscribed": sorted(path.rsplit("/", 1)[-1] for path in one.notifying),
+                          "subscribed": sorted(path.rsplit("/", 1)[-1]
+                                               for path, clients in one.notifying.items() if clients),
                           "written": one.written, "delivered": one.delivered,
                           "queued": len(one.strap.packets)}
                 for address, one in self.players.items()}}

@@ -36,7 +36,7 @@ from guard.session import Session
 from guard.settings import Settings
 from guard.signals import ending_signals
 
-TICK_S = 0.25  # wall seconds between looks at timeouts, and between screens
+TICK_S = 0.25  # wall seconds between looks at timeouts, and between screens; as the session's grid
 DISCONNECT_S = 6.0  # how long a source may take to let go of its device
 CLOSE_S = 8.0  # how long a listener may take to finish
 ANSWER_S = 3.0  # how long the answer to a key stays on screen
@@ -186,7 +186,8 @@ class _Live:
 
     async def _tick_often(self) -> None:
         while True:
-            await asyncio.sleep(TICK_S)
+            # Just past a point of the session's grid, so that what time brings is told at once.
+            await asyncio.sleep(max(TICK_S / 2, TICK_S - self._clock.now_s() % TICK_S + 0.001))
             self._guarded(lambda: self._tell(None, self.session.advance(self._clock.now_s())))
             self._watch_clocks()
             if self._clock.now_s() >= self._unmute_s:

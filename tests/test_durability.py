@@ -554,6 +554,19 @@ async def test_sleep_shows_as_lost_signal_and_is_said(monkeypatch: pytest.Monkey
     assert times == sorted(times) and times[-1] > 180
 
 
+async def test_what_time_brings_is_looked_at_when_it_is_due() -> None:
+    """The session's grid has a point every quarter of a second; a look between two of them comes late."""
+    stage, phases_s = Stage([], stay=True), list[float]()
+    stage.clock = RealClock()
+    await asyncio.sleep(0.1)  # begun between two points
+    stage.log.tick = lambda: phases_s.append(stage.clock.now_s() % 0.25)  # type: ignore[method-assign]
+    running = asyncio.create_task(stage.run())
+    await until_s(lambda: len(phases_s) >= 6)
+    os.kill(os.getpid(), signal.SIGINT)
+    await running
+    assert sorted(phases_s[1:])[2] < 0.05, phases_s
+
+
 @pytest.mark.parametrize("days", [3650, -3650])
 async def test_a_clock_step_of_ten_years_disturbs_nothing(tmp_path: Path, days: int) -> None:
     jump = timedelta()

@@ -15,6 +15,7 @@ import pytest
 from tests.support.alsa import Capture
 from tests.support.bluez import Bluez
 from tests.support.campaign import (
+    QUICK_CUE_S,
     REGAINED_S,
     REPEATS,
     SAID_S,
@@ -29,6 +30,7 @@ from tests.support.guard_run import STRAP, LiveRun
 
 pytestmark = pytest.mark.slow
 
+HEARD_S = SAID_S + QUICK_CUE_S  # decided within 8 s, and any cue is heard so soon
 SHOWN_S = 3.0 + 0.5  # no signal shows at 3 s; the session looks, and the screen is drawn, 4 times a second
 
 
@@ -66,7 +68,8 @@ def test_link(fault: str, rows: list[Row], bluez: Bluez, heard_sounds: Capture, 
     with guard_run(tmp_path, bluez, env=heard_sounds.env) as run:
         run.settled()
         for _ in range(REPEATS):
-            time.sleep(3.0 + chance.random())
+            time.sleep(3.0)
+            run.settled_readings(1)  # right after a packet: the longest that one can be taken for fresh
             fault_s = time.monotonic()
             inject(bluez)
             said_s = heard_since(heard_sounds, "signal_lost", fault_s)
@@ -84,7 +87,7 @@ def test_link(fault: str, rows: list[Row], bluez: Bluez, heard_sounds: Capture, 
         lost_s = missing_s(run, 1.0, away)
     kept(rows, worst([
         Row(fault, said, regained, lost_s, f"heard {SAID_S:g} s, back {REGAINED_S:g} s, no false fine",
-            said <= SAID_S and regained <= REGAINED_S and lost_s == 0, f"{REPEATS} times")
+            said <= HEARD_S and regained <= REGAINED_S and lost_s == 0, f"{REPEATS} times")
         for said, regained in found]))
 
 

@@ -59,6 +59,14 @@ def test_what_a_worker_dies_of_is_kept_and_another_takes_over(how: str, tmp_path
 
 
 @posix
+def test_the_end_of_its_time_is_no_death(tmp_path: Path, worker, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("tests.fuzz.watch.LATE_S", -0.5)
+    result = searched("grief", lambda to_do, left_s, start: ["waits", str(start)], tmp_path / "found",
+                      seconds=1.2, worker=worker, say=lambda line: None)
+    assert (result.runs, result.deaths, result.given_up) == (8, 0, False)
+
+
+@posix
 def test_a_target_that_always_dies_is_given_up(tmp_path: Path, worker):
     result = searched("grief", lambda to_do, left_s, start: ["always", str(start)], tmp_path / "found",
                       count=1000, worker=worker, say=lambda line: None)

@@ -19,7 +19,7 @@ WAITS_S = 180.0  # an input that takes longer than this, by the clock, waits for
 WORKER = (sys.executable, "-m", "tests.fuzz.worker")
 ERR = "err"
 LOOK_S = 0.5
-LATE_S = 60.0  # beyond the time it was given, a worker is ended
+LATE_S = 10.0  # beyond the time it was given, a worker is ended: it may still be at the inputs it knew
 MOST_DEATHS = 5
 
 # (runs still to do, seconds left, number of the start) -> the worker's words after TARGET FOUND WORK
@@ -109,11 +109,9 @@ def _watched(
                 now_s = time.monotonic()
                 if at.busy and now_s - at.began_s > waits_s:
                     ended = f"waited {now_s - at.began_s:.0f} s"
-                elif now_s > ends_s:
-                    ended = "did not end in time"
-                if ended:
-                    process.kill()
+                if ended or now_s > ends_s:
                     break
+            late = process.poll() is None and not ended
         finally:
             process.kill()
             process.wait()
@@ -121,7 +119,7 @@ def _watched(
     words = (work / ERR).read_text("utf-8", "replace")
     if seen := re.findall(r"\bcov: (\d+)", words):
         result.branches = max(result.branches or 0, int(seen[-1]))
-    if ended or not process.returncode:
+    if ended or late or not process.returncode:
         return ended
     why = [line.strip() for line in words.splitlines() if re.search(r"(?i)error\b", line)]
     return f"exit {process.returncode}{': ' if why else ''}{(why or [''])[-1][:300]}"

@@ -318,9 +318,7 @@ class Session:
         if known and now is not None:
             level = est.level_bpm
             slope = est.slope_bpm_s * 60.0
-            # A warm-up is judged by the level alone; what is shown is still where it goes.
-            reach_s = 0.0 if now.warm else lane.columns.restart_reach_s
-            foreseen = now.foreseen_bpm + reach_s * est.slope_bpm_s
+            foreseen = now.foreseen_bpm
             spread = max(now.foreseen_sd_bpm, 1e-6)
             chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
         age = self._t_s - self._trace[-1][0] if self._trace else None

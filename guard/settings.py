@@ -115,7 +115,7 @@ class Settings:
         12.0, "least time between any two cues (stop and sensor cues excepted)",
         group="deciding", unit="s", low=0, high=120)
     repeat_s: float = _row(
-        25.0, "least time before the same cue is given again",
+        18.0, "least time before the same cue is given again",
         group="deciding", unit="s", low=5, high=600)
     walk_after_s: float = _row(
         140.0, "easing that has not turned heart rate by then becomes walking",
@@ -134,7 +134,7 @@ class Settings:
         60.0, "first stretch of the warm-up in which only stop is cued",
         group="warming up", unit="s", low=0, high=3600)
     warm_up_ramp_bpm: float = _row(
-        5.0, "how far under the ceiling the warm-up's own limit begins; it rises to the ceiling",
+        8.0, "how far under the ceiling the warm-up's own limit begins; it rises to the ceiling",
         group="warming up", unit="bpm", low=0, high=60)
 
     # signal

@@ -7,21 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from guard.decide.facts import (
+from guard.decide.columns import Columns
+from guard.decide.constants import (
     CLIMB_BPM_S,
     EASES_IN_VAIN,
     FALL_BPM_S,
     FALL_MEMORY_S,
     NEVER_S,
     WALK_RUN_LASTS_S,
-    Columns,
-    Facts,
-    Memory,
-    Now,
-    doubtful_fall,
-    in_vain,
-    look,
 )
+from guard.decide.facts import Facts, Memory, Now, doubtful_fall, in_vain, look
 from guard.decide.table import TABLE, Row, To
 from guard.events import Cue, State
 from guard.heart.estimate import DOUBTS, INFINITE, NAN, Estimator

@@ -8,97 +8,38 @@ rest to run (about 20 s), so each has its own look-ahead.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from statistics import NormalDist
 
+from guard.decide.columns import Columns
+from guard.decide.constants import (
+    DEEPEST_FALL,
+    DOUBT_LASTS_S,
+    DOUBTFUL_FALL_BPM,
+    DOUBTFUL_FALL_BPM_S,
+    DOUBTFUL_FALL_MORE_BPM_S,
+    EARLY_S,
+    EASE_BPM,
+    EASE_LASTS_S,
+    EASE_SHOWS_BPM,
+    EASES_IN_VAIN,
+    LONGEST_WALK_S,
+    NEVER_S,
+    REST_BPM,
+    RESTART_LOOK,
+    RESTART_S,
+    SPEED_SHOWS_S,
+    WALK_AGAIN_S,
+    WALK_RUN_DEEPER_BPM,
+    WALK_RUN_REST_S,
+    WALK_RUN_SPENT,
+    WALK_SAID,
+    WALK_SHOWS_BPM_S,
+    WALK_SHOWS_S,
+)
 from guard.events import Cue, State
 from guard.heart.estimate import INFINITE, NAN, Estimator
 from guard.heart.kit import Fact, Kit, Number
-from guard.settings import Settings
-
-NEVER_S = -INFINITE
-BURST_SHARE = 7.5  # a fresh listener heeds four cues in a row, then they must thin out
-EARLY_S = 0.25  # time is looked at on a grid of this: said at the latest at the age set
-RESTART_S = 60.0  # a restart's fast climb is over after about three time constants
-RESTART_LOOK = 0.2  # of the look-ahead counts while a restart climbs, steeply and mostly harmlessly
-RESTART_Z = 1.28  # 90 % sure before slowing a runner who has just started again
-HEADING_S = 60.0  # horizon of "where this is going"
-EASE_BPM = 12.0  # what one heeded ease brings down at best: 12 % of a slow run's speed
-FALL_BPM_S = -0.2  # steeper than easing alone: the runner walked or stood
-CLIMB_BPM_S = 0.20  # steeper than a small change of speed: the runner started again
-FALL_MEMORY_S = 90.0
-# A walk in mid-run brings heart rate down by 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s
-# (Donne 2024 data). What falls further or faster may be the electrode: nobody is sent off on it.
-DOUBTFUL_FALL_BPM_S = -0.9
-DOUBTFUL_FALL_BPM, DOUBTFUL_FALL_MORE_BPM_S = 7.0, 0.45
-DOUBT_LASTS_S = 130.0
-DEEPEST_FALL = 0.62  # of the way to a resting REST_BPM; a full stop after a maximal test
-REST_BPM = 50.0  # reached 0.55 in the first four minutes (ACTES data)
-WALK_AGAIN_S = 90.0  # said twice in vain, it thins out: who is cued often heeds little
-WALK_TURNS_S = 35.0  # reaction, dead time and strap: a heeded walk shows by then
-EASES_IN_VAIN = 3.0
-EASE_SHOWS_BPM = 3.0  # a heeded ease lowers the heading by at least this
-EASE_LASTS_S = 400.0
-WALK_RUN_LASTS_S = 900.0
-WALK_RUN_SPENT = 1.0
-LONGEST_WALK_S = 360.0
-WALK_RUN_REST_S = 150.0
-
-
-class Columns:
-    """The settings of the lanes, one number a lane, constants precomputed."""
-
-    def __init__(self, kit: Kit, settings: Sequence[Settings]) -> None:
-        def column(key: str) -> Number:
-            values = [getattr(one, key) for one in settings]
-            return kit.column([NAN if value is None else float(value) for value in values])
-
-        self.lanes = len(settings)
-        self.ceiling_bpm = column("ceiling_bpm")
-        self.floor_bpm = column("floor_bpm")
-        self.stop_bpm = column("stop_bpm")
-        self.lead_s = column("lead_s")
-        self.settle_s = column("settle_s")
-        self.resume_margin_bpm = column("resume_margin_bpm")
-        self.spacing_s = column("spacing_s")
-        self.repeat_s = column("repeat_s")
-        self.walk_after_s = column("walk_after_s")
-        self.walking = column("walking") > 0
-        self.budget_per_h = column("budget_per_h")
-        self.warm_up_s = column("warm_up_s")
-        self.warm_up_quiet_s = column("warm_up_quiet_s")
-        self.warm_up_ramp_bpm = column("warm_up_ramp_bpm")
-        self.stale_s = column("stale_s")
-        self.lost_s = column("lost_s")
-        self.response_s = column("response_s")
-        self.restart_response_s = column("restart_response_s")
-        self.gain = column("gain_bpm_per_m_s")
-        self.belt_step_m_s = column("belt_step_km_h") / 3.6
-        self.free_run: Fact = kit.column([False for _ in settings])
-        self.quiet_ease: Fact = self.free_run
-        self.quiet_walk: Fact = self.free_run
-        self.z = kit.column([_z(one.certainty) for one in settings])
-        self.restart_z = kit.most(self.z, RESTART_Z)
-        self.reach_s = kit.column([reach_s(one.response_s, one.lead_s) for one in settings])
-        self.restart_reach_s = kit.column([reach_s(one.restart_response_s, one.lead_s) for one in settings])
-        self.heading_reach_s = kit.column([reach_s(one.response_s, HEADING_S) for one in settings])
-        self.tokens_cap = kit.most(3.0, self.budget_per_h / BURST_SHARE)
-        self.tokens_per_s = self.budget_per_h / 3600.0
-
-
-def reach_s(response_s: float, ahead_s: float) -> float:
-    """How many seconds of the present slope are still to come in `ahead_s`.
-
-    A first order response that now climbs with slope b rises by
-    b * tau * (1 - exp(-ahead/tau)) (Hunt, Fankhauser, Saengsuwan 2015).
-    """
-    return response_s * -math.expm1(-ahead_s / response_s)
-
-
-def _z(chance: float) -> float:
-    return NormalDist().inv_cdf(chance)
 
 
 class Memory:
@@ -152,9 +93,11 @@ def look(kit: Kit, est: Estimator, col: Columns, mem: Memory, t_s: Number, held:
     restarting = t_s - mem.restart_s <= RESTART_S
     reach = kit.where(restarting, RESTART_LOOK * col.restart_reach_s, col.reach_s)
     if kit.some(kit.no(warm)):
-        left = 1.0 - since_s / kit.most(col.warm_up_s, 1.0)
+        # What is foreseen is held against the ramp's limit at that time, not at this.
+        left = kit.most(0.0, 1.0 - (since_s + col.lead_s) / kit.most(col.warm_up_s, 1.0))
         limit = kit.where(warm, limit, limit - col.warm_up_ramp_bpm * left)
-        reach = kit.where(warm, reach, 0.0)  # a warm-up climbs steeply: only the level counts
+        # A plan moves the ceiling of its warm-up itself, and where to is not known here.
+        reach = kit.where(warm | (col.warm_up_s < INFINITE), reach, 0.0)
     slope = est.slope_bpm_s
     return Now(
         t_s, held, limit, warm, restarting,
@@ -282,11 +225,15 @@ class Facts:
         """Three eases in a row changed nothing: a fourth would only be nagging."""
         return self.mem.in_vain + in_vain(self.mem, self.now.t_s) >= EASES_IN_VAIN
 
-    def walk_not_turned(self) -> Fact:
-        return self["over_now"] & self.kit.no(self["turned"]) & (self._since_s(Cue.WALK) >= WALK_TURNS_S)
+    def walk_unheeded(self) -> Fact:
+        """Told to walk, yet heart rate neither falls as in walking nor is low enough to run."""
+        high = self.est.level_bpm - self.now.limit_bpm > -self.col.resume_margin_bpm
+        level = self.est.slope_bpm_s > WALK_SHOWS_BPM_S
+        return high & level & (self._since_s(Cue.WALK) >= WALK_SHOWS_S)
 
     def may_resume(self) -> Fact:
-        low = self.est.level_bpm - self.now.limit_bpm <= -self.col.resume_margin_bpm
+        deeper = self.kit.where(self.mem.walk_run, WALK_RUN_DEEPER_BPM, 0.0)
+        low = self.est.level_bpm - self.now.limit_bpm <= -(self.col.resume_margin_bpm + deeper)
         # The next walk must be heard too: start with cues in hand, unless it gets too long.
         walked_s, tokens = self._since_s(Cue.WALK), self.mem.tokens
         full = (tokens >= self.col.tokens_cap - WALK_RUN_SPENT) & (walked_s >= WALK_RUN_REST_S)
@@ -309,10 +256,12 @@ class Facts:
         return self._since_s(Cue.STOP) >= 10.0
 
     def ease_again(self) -> Fact:
-        return self._since_s(Cue.EASE) >= self.col.repeat_s
+        told = self.col.gain == self.col.gain
+        wait_s = self.kit.where(told, self.kit.most(self.col.repeat_s, SPEED_SHOWS_S), self.col.repeat_s)
+        return self._since_s(Cue.EASE) >= wait_s
 
     def walk_again(self) -> Fact:
-        wait_s = self.kit.where(self.mem.unanswered > 0.0, WALK_AGAIN_S, self.col.repeat_s)
+        wait_s = self.kit.where(self.mem.unanswered >= WALK_SAID, WALK_AGAIN_S, self.col.repeat_s)
         return self._since_s(Cue.WALK) >= wait_s
 
     def pick_up_again(self) -> Fact:

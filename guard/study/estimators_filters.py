@@ -5,7 +5,7 @@
     foreseen, sd = contender.ahead(reach_s)
 
 All look ahead by the same `reach_s` seconds of slope, that of a saturating
-response (`guard.decide.facts.reach_s`), so that only level and slope differ.
+response (`guard.decide.columns.reach_s`), so that only level and slope differ.
 Constants of the others were searched for on development seeds by
 `python -m guard.study.estimators --tune`.
 """

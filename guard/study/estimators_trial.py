@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.decide.facts import reach_s
+from guard.decide.columns import reach_s
 from guard.errors import InputError, printable
 from guard.runner.courses import COURSES
 from guard.runner.population import draw

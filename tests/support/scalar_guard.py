@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass, field
 from statistics import NormalDist
 
-from guard.decide import facts as known
+from guard.decide import constants as known
 from guard.decide.table import TABLE, Row, To
 from guard.events import Cue, State
 from guard.heart.estimate import (
@@ -336,8 +336,9 @@ class ScalarGuard:
         self.restarting = self.t_s - self.memory.restart_s <= known.RESTART_S
         self.limit_bpm = limits.ceiling_bpm
         if not self.warm:
-            left = 1.0 - since_s / max(limits.warm_up_s, 1.0)
+            left = max(0.0, 1.0 - (since_s + settings.lead_s) / max(limits.warm_up_s, 1.0))
             self.limit_bpm -= limits.warm_up_ramp_bpm * left
+        if not self.warm and limits.warm_up_s == math.inf:
             reach = 0.0
         elif self.restarting:
             reach = known.RESTART_LOOK * _reach(settings.restart_response_s, settings.lead_s)
@@ -570,11 +571,15 @@ class ScalarFacts:
     def eased_in_vain(self) -> bool:
         return self._mem.in_vain + self._g.newest_ease_in_vain() >= known.EASES_IN_VAIN
 
-    def walk_not_turned(self) -> bool:
-        return self.over_now() and not self.turned() and self._since(Cue.WALK) >= known.WALK_TURNS_S
+    def walk_unheeded(self) -> bool:
+        if not self._est.level_bpm - self._g.limit_bpm > -self._set.resume_margin_bpm:
+            return False
+        return (self._est.slope_bpm_s > known.WALK_SHOWS_BPM_S
+                and self._since(Cue.WALK) >= known.WALK_SHOWS_S)
 
     def may_resume(self) -> bool:
-        if not self._est.level_bpm - self._g.limit_bpm <= -self._set.resume_margin_bpm:
+        margin_bpm = self._set.resume_margin_bpm + (known.WALK_RUN_DEEPER_BPM if self._mem.walk_run else 0.0)
+        if not self._est.level_bpm - self._g.limit_bpm <= -margin_bpm:
             return False
         if not (self._est.slope_bpm_s <= 0.03 and self._est.age_s <= 2.0):
             return False
@@ -599,10 +604,13 @@ class ScalarFacts:
         return self._since(Cue.STOP) >= 10.0
 
     def ease_again(self) -> bool:
-        return self._since(Cue.EASE) >= self._set.repeat_s
+        told = self._set.gain_bpm_per_m_s is not None
+        wait_s = max(self._set.repeat_s, known.SPEED_SHOWS_S) if told else self._set.repeat_s
+        return self._since(Cue.EASE) >= wait_s
 
     def walk_again(self) -> bool:
-        return self._since(Cue.WALK) >= (known.WALK_AGAIN_S if self._mem.unanswered else self._set.repeat_s)
+        often = self._mem.unanswered >= known.WALK_SAID
+        return self._since(Cue.WALK) >= (known.WALK_AGAIN_S if often else self._set.repeat_s)
 
     def pick_up_again(self) -> bool:
         return self._since(Cue.PICK_UP) >= max(self._set.repeat_s, self._set.response_s)

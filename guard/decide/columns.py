@@ -1,0 +1,66 @@
+"""The settings of the lanes as columns, one number a lane, with what follows from them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from statistics import NormalDist
+
+from guard.decide.constants import BURST_SHARE, HEADING_S, RESTART_Z
+from guard.heart.estimate import NAN
+from guard.heart.kit import Fact, Kit, Number
+from guard.settings import Settings
+
+
+class Columns:
+    """The settings of the lanes, one number a lane, constants precomputed."""
+
+    def __init__(self, kit: Kit, settings: Sequence[Settings]) -> None:
+        def column(key: str) -> Number:
+            values = [getattr(one, key) for one in settings]
+            return kit.column([NAN if value is None else float(value) for value in values])
+
+        self.lanes = len(settings)
+        self.ceiling_bpm = column("ceiling_bpm")
+        self.floor_bpm = column("floor_bpm")
+        self.stop_bpm = column("stop_bpm")
+        self.lead_s = column("lead_s")
+        self.settle_s = column("settle_s")
+        self.resume_margin_bpm = column("resume_margin_bpm")
+        self.spacing_s = column("spacing_s")
+        self.repeat_s = column("repeat_s")
+        self.walk_after_s = column("walk_after_s")
+        self.walking = column("walking") > 0
+        self.budget_per_h = column("budget_per_h")
+        self.warm_up_s = column("warm_up_s")
+        self.warm_up_quiet_s = column("warm_up_quiet_s")
+        self.warm_up_ramp_bpm = column("warm_up_ramp_bpm")
+        self.stale_s = column("stale_s")
+        self.lost_s = column("lost_s")
+        self.response_s = column("response_s")
+        self.restart_response_s = column("restart_response_s")
+        self.gain = column("gain_bpm_per_m_s")
+        self.belt_step_m_s = column("belt_step_km_h") / 3.6
+        self.free_run: Fact = kit.column([False for _ in settings])
+        self.quiet_ease: Fact = self.free_run
+        self.quiet_walk: Fact = self.free_run
+        self.z = kit.column([_z(one.certainty) for one in settings])
+        self.restart_z = kit.most(self.z, RESTART_Z)
+        self.reach_s = kit.column([reach_s(one.response_s, one.lead_s) for one in settings])
+        self.restart_reach_s = kit.column([reach_s(one.restart_response_s, one.lead_s) for one in settings])
+        self.heading_reach_s = kit.column([reach_s(one.response_s, HEADING_S) for one in settings])
+        self.tokens_cap = kit.most(3.0, self.budget_per_h / BURST_SHARE)
+        self.tokens_per_s = self.budget_per_h / 3600.0
+
+
+def reach_s(response_s: float, ahead_s: float) -> float:
+    """How many seconds of the present slope are still to come in `ahead_s`.
+
+    A first order response that now climbs with slope b rises by
+    b * tau * (1 - exp(-ahead/tau)) (Hunt, Fankhauser, Saengsuwan 2015).
+    """
+    return response_s * -math.expm1(-ahead_s / response_s)
+
+
+def _z(chance: float) -> float:
+    return NormalDist().inv_cdf(chance)

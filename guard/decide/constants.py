@@ -1,0 +1,41 @@
+"""The figures of the decision that no setting moves, each with where it comes from.
+
+Where nothing is said they are ours, chosen on simulated runners whose seeds no
+reported figure was taken from.
+"""
+
+from __future__ import annotations
+
+import math
+
+NEVER_S = -math.inf
+BURST_SHARE = 5.0  # a fresh listener heeds six cues in a row, then they must thin out
+EARLY_S = 0.25  # time is looked at on a grid of this: said at the latest at the age set
+RESTART_S = 60.0  # a restart's fast climb is over after about three time constants
+RESTART_LOOK = 0.2  # of the look-ahead counts while a restart climbs, steeply and mostly harmlessly
+RESTART_Z = 1.28  # 90 % sure before slowing a runner who has just started again
+HEADING_S = 60.0  # horizon of "where this is going"
+EASE_BPM = 2.5  # heading this far over the ceiling, doubt allowed for: easing is mostly too little, too late
+FALL_BPM_S = -0.2  # steeper than easing alone: the runner walked or stood
+CLIMB_BPM_S = 0.20  # steeper than a small change of speed: the runner started again
+FALL_MEMORY_S = 90.0
+# A walk in mid-run brings heart rate down by 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s
+# (Donne 2024 data). What falls further or faster may be the electrode: nobody is sent off on it.
+DOUBTFUL_FALL_BPM_S = -0.9
+DOUBTFUL_FALL_BPM, DOUBTFUL_FALL_MORE_BPM_S = 7.0, 0.45
+DOUBT_LASTS_S = 130.0
+DEEPEST_FALL = 0.62  # of the way to a resting REST_BPM; a full stop after a maximal test
+REST_BPM = 50.0  # reached 0.55 in the first four minutes (ACTES data)
+WALK_SHOWS_S = 28.0  # reaction, dead time and strap: a heeded walk shows by then
+WALK_SHOWS_BPM_S = -0.2  # half of the mean fall in those 30 s
+WALK_SAID = 3.0  # so often in vain,
+WALK_AGAIN_S = 90.0  # and it thins out: who is cued often heeds little
+EASES_IN_VAIN = 3.0
+EASE_SHOWS_BPM = 2.0  # a heeded ease lowers the heading by at least this
+SPEED_SHOWS_S = 30.0  # a speed that was named is set at once, and then it takes so long to show
+EASE_LASTS_S = 400.0
+WALK_RUN_LASTS_S = 900.0
+WALK_RUN_SPENT = 1.0
+LONGEST_WALK_S = 360.0
+WALK_RUN_REST_S = 90.0
+WALK_RUN_DEEPER_BPM = 10.0  # below the usual resume, so that running again lasts a while

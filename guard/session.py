@@ -68,7 +68,6 @@ class Session:
         self._tally = Tally()
         self._progress = Progress(plan) if plan else None
         self._part = -1
-        self._limits: tuple[object, ...] = ()  # in force
         self._t_s = 0.0
         self._stepped_s: float | None = None
         self._silent = True
@@ -250,12 +249,9 @@ class Session:
             floor_bpm = limits.floor_bpm
             quiet_ease = limits.cued is not Cued.ALL
             quiet_walk = limits.cued is Cued.STOP_ONLY
-        limits_now = (ceiling_bpm, floor_bpm, self._free_run, quiet_ease, quiet_walk)
-        if limits_now != self._limits:
-            self._limits = limits_now
-            self._lane.set_limits(
-                0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
-                quiet_ease=quiet_ease, quiet_walk=quiet_walk)
+        self._lane.set_limits(
+            0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
+            quiet_ease=quiet_ease, quiet_walk=quiet_walk)
         return outputs
 
     def _part_reason(self, done: bool) -> str:

@@ -17,7 +17,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from machine import Machine, Silent, accelerators, kvm_failed
+from machine import Machine, Silent, accelerators, check, kvm_failed
 from packages import CannotRun, cache_folder, fetch
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -55,7 +55,8 @@ def main() -> int:
     # Ended from outside, it still ends its machine and clears up.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     try:
-        _check()
+        check()
+        _check_python()
         cache = cache_folder()
         kernel, initrd, root = fetch(cache)
         _play(kernel, initrd, root, out, [args.accel] if args.accel else accelerators(cache), cache, table,
@@ -77,9 +78,7 @@ def main() -> int:
     return 1 if table.failed else 0
 
 
-def _check() -> None:
-    if sys.platform != "linux":
-        raise CannotRun("the bench needs Linux")
+def _check_python() -> None:
     missing = [name for name in NEEDS if importlib.util.find_spec(name) is None]
     if missing:
         raise CannotRun(f"{', '.join(missing)} missing in {sys.executable}: install the locks of the tests "

@@ -57,7 +57,13 @@ class Services:
         return json.dumps({"bluetoothd": said.strip(), "kernel": platform.release()})
 
     def start(self) -> str:
+        """Returns when the service is on the bus, before it has an adapter."""
         self._bluetooth = self._start(self.daemon, "--nodetach")
+        while subprocess.run(
+                ["dbus-send", "--system", "--print-reply", "--dest=org.freedesktop.DBus", "/",
+                 "org.freedesktop.DBus.GetNameOwner", "string:org.bluez"],
+                capture_output=True, check=False).returncode:
+            time.sleep(0.05)
         return ""
 
     def kill(self) -> str:

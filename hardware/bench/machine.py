@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import platform
 import queue
 import shutil
 import socket
@@ -37,8 +38,6 @@ class Machine:
     """
 
     def __init__(self, kernel: Path, initrd: Path, root: Path, out: Path, accel: str) -> None:
-        if shutil.which(QEMU) is None:
-            raise CannotRun(f"{QEMU} is missing: `sudo apt-get install qemu-system-x86`")
         self.accel, self._out = accel, out
         self.door = dict(zip(DOORS, _free_ports(len(DOORS)), strict=True))
         net = "user,id=net,restrict=on" + "".join(
@@ -124,6 +123,14 @@ def _free_ports(count: int) -> list[int]:
     for one in sockets:
         one.close()
     return ports
+
+
+def check() -> None:
+    """Raises CannotRun where there is no machine to be had."""
+    if platform.machine() != "x86_64":
+        raise CannotRun(f"the bench needs a computer of type x86_64, this one is {platform.machine()}")
+    if shutil.which(QEMU) is None:
+        raise CannotRun(f"{QEMU} is missing: `sudo apt-get install qemu-system-x86`")
 
 
 def accelerators(cache: Path) -> list[str]:

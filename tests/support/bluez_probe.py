@@ -329,6 +329,7 @@ async def probe(world: World, tell: Callable[[str], None] = lambda step: None) -
             await one.seen(f"{LEVEL} Value")
         async with step("unsubscribe"):
             await ask(MEASUREMENT, CHARACTERISTIC, "StopNotify")
+            await ask(LEVEL, CHARACTERISTIC, "StopNotify")
         async with step("strap switched off"):
             await one.subscribe()
             await world.do("strap off")

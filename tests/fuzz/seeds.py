@@ -8,6 +8,7 @@ from pathlib import Path
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 LINES_OF_A_RECORDING = 40
+SECONDS_OF_A_RECORDING = 55.0
 
 
 def heart_rate() -> list[bytes]:
@@ -36,8 +37,9 @@ def logs() -> list[bytes]:
         for line in lines[LINES_OF_A_RECORDING:]:
             kinds.setdefault(json.loads(line)["type"], line)
         late = sorted(kinds.values(), key=lambda line: json.loads(line)["t"])
-        near = [line for line in late if json.loads(line)["t"] < 100]
-        found.append(b"\n".join([*lines[:LINES_OF_A_RECORDING], *near, lines[-1]]) + b"\n")
+        near = [line for line in late if json.loads(line)["t"] < SECONDS_OF_A_RECORDING]
+        last = {**json.loads(lines[-1]), "t": SECONDS_OF_A_RECORDING}  # or it is too long to be replayed
+        found.append(b"\n".join([*lines[:LINES_OF_A_RECORDING], *near, json.dumps(last).encode()]) + b"\n")
     return found
 
 

@@ -66,6 +66,7 @@ def test_no_command_lets_a_foreign_code_through(tmp_path: Path):
     ], [
         ["replay", named], ["plan", home / "torn.toml"], ["journal", "--today"], ["data"],
         ["progress", "--ceiling", "139", "--json"], ["progress", "--ceiling", "139", "--csv", "-"],
+        ["journal", "--csv", "-"], ["journal", "--stress", "2", "--date", "2026-03-02"],
         ["ceiling", "--json"], ["review", log, "--html", tmp_path / "page.html"],
         ["import", home / "beats.csv", "-o", tmp_path / "1"], ["settings", f"voice=\x1b[2J{SEEN}"],
         ["import", home / "beats.csv", "--time", "t", "--heart-rate", "bpm", "-o", tmp_path / "3"],

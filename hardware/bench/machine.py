@@ -20,7 +20,7 @@ from packages import CannotRun
 
 QEMU = "qemu-system-x86_64"
 MEMORY_MIB = 1024
-BOOT_S = {"kvm": 20.0, "tcg": 240.0}  # until its doors are open
+BOOT_S = {"kvm": 20.0, "tcg": 300.0}  # until its doors are open; half a minute where nobody else computes
 ORDER_S = 30.0
 HERE = Path(__file__).resolve().parent
 MARK = "BENCH "

@@ -33,7 +33,7 @@ from tests.support.tones_detector import recognised
 SAID_S, REGAINED_S = 8.0, 10.0
 GRID_S = 0.25  # the session looks at its timeouts four times a second
 HEARD_S = 1.0  # from a cue in the log to its first sample
-CALM_BPM = 128
+CALM_BPM = 130
 START_S = 15.0  # for the program to start, find the strap and read it
 Row = Callable[[str, str, str, bool], None]
 
@@ -41,7 +41,7 @@ Row = Callable[[str, str, str, bool], None]
 class Rig:
     """The virtual machine and the room around its radio, as the story and the probe move them."""
 
-    strap, quiet_s, patience_s = STRAP_ADDRESS, 1.0, 30.0
+    strap, quiet_s, patience_s = STRAP_ADDRESS, 0.8, 30.0
 
     def __init__(self, machine: Machine) -> None:
         self.machine, self.room = machine, RunningRoom()
@@ -154,7 +154,7 @@ class Scenario:
     def _scan(self) -> None:
         began_s = time.monotonic()
         done = subprocess.run(
-            [sys.executable, "-m", "guard", "straps", "--seconds", "6", "--json"], capture_output=True,
+            [sys.executable, "-m", "guard", "straps", "--seconds", "4", "--json"], capture_output=True,
             text=True, timeout=90, check=False,
             env={**os.environ, **self._rig.env, "GUARD_HOME": str(self._folder / "scan")})
         found = json.loads(done.stdout or "{}")
@@ -176,12 +176,12 @@ class Scenario:
                   and reading["bpm"] == CALM_BPM and reading["contact"] is True and len(reading["rr_s"]) == 1)
 
     def _ease(self, run: LiveRun) -> None:
-        """Half a beat a second up through the ceiling, as at the start of a climb."""
+        """Two beats in three seconds up through the ceiling, as at the start of a climb."""
         strap, over_s = self._strap, None
         while not run.of("cue") and strap.bpm < CEILING_BPM + 15:
             strap.bpm += 1
             over_s = over_s or (time.monotonic() if strap.bpm > CEILING_BPM else None)
-            time.sleep(2.0)
+            time.sleep(1.5)
         cues = [one for one in run.of("cue") if one["cue"] == "ease"]
         strap.bpm = CALM_BPM
         foreseen_s = (over_s or time.monotonic()) - run.at(cues[0]["t"]) if cues else float("nan")

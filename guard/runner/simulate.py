@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -48,9 +49,14 @@ class Second:
     cadence_spm: Array
     walking: Mask
     standing: Mask
-    ceiling_speed_m_s: Array
+    ceiling_bpm: Array
     slowest_jog_m_s: Array
     settling_speed_m_s: Callable[[Array], Array]
+
+    @cached_property
+    def ceiling_speed_m_s(self) -> Array:
+        """Worked out when asked for: few ask."""
+        return self.settling_speed_m_s(self.ceiling_bpm)
 
 
 def level_speed(vo2: Array) -> Array:
@@ -176,9 +182,9 @@ class Runners:
         vo2 = demand_vo2(speed, grade, ~running, belt=course.belt)
         factor, offset = warming(who, t_s, course.air_c)
         true = factor * self._heart.step(settled_bpm(who, vo2, running), running) + offset
-        per_m = run_ml_per_m(grade, belt=course.belt) / LEVEL_RUN_ML_PER_M
 
         def settling_speed(bpm: Array) -> Array:
+            per_m = run_ml_per_m(grade, belt=course.belt) / LEVEL_RUN_ML_PER_M
             return level_speed_at(who, (bpm - offset) / factor) / per_m
 
         cadence = np.where(running, who.cadence_spm + 10.0 * (speed - 2.5),
@@ -187,5 +193,5 @@ class Runners:
         return Second(
             t_s=t_s, bpm=read.bpm, has_rr=read.has_rr, fault=read.fault, true_bpm=true,
             speed_m_s=speed, grade=grade, cadence_spm=cadence, walking=walking & ~standing,
-            standing=standing, ceiling_speed_m_s=settling_speed(who.ceiling_bpm),
+            standing=standing, ceiling_bpm=who.ceiling_bpm,
             slowest_jog_m_s=who.slowest_jog_m_s, settling_speed_m_s=settling_speed)

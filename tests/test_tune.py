@@ -317,7 +317,7 @@ def test_sets_meet_the_same_runners_with_the_same_luck(monkeypatch: pytest.Monke
     monkeypatch.setattr(tune_runners, "SHORTEST_S", 350.0)
     drawn = draw_runners(NOTHING, [Way(np.zeros(1), np.zeros(1, bool), True, 350.0, 141.0)], 6, [2],
                          belt=False)
-    late = PRESENT.replaced({"certainty": 0.99, "lead_s": 0})
+    late = PRESENT.replaced({"certainty": 0.99, "lead_s": 0, "repeat_s": 120})
     two = live(Trial((PRESENT, PRESENT), drawn))
     for item in fields(two):
         values = getattr(two, item.name)
@@ -387,7 +387,7 @@ QUICK = ("--view", "respond", "--tries", "6", "--runners", "32", "--jobs", "1",
 
 @pytest.mark.usefixtures("short")
 def test_a_nagging_guard_is_told_to_say_less_and_comments_stay(
-        home: Path, capsys: pytest.CaptureFixture[str]):
+        home: Path, short: None, capsys: pytest.CaptureFixture[str]):
     home.write_text("# mine\nrepeat_s = 5.0 # nag me\nspacing_s = 0.0\ncertainty = 0.1\nlead_s = 45.0\n"
                     "budget_per_h = 240.0\nwarm_up_s = 60.0\n")
     files = [str(RECORDINGS / f"{name}.jsonl") for name in NAMES]

@@ -52,7 +52,8 @@ def _run(*command: str, cwd: Path | None = None) -> str:
                         ) from None
     except subprocess.CalledProcessError as error:
         last = (error.stderr.strip().splitlines() or ["no reason given"])[-1]
-        raise CannotRun(f"`{' '.join(command)}` failed: {last}") from None
+        mend = "; is this machine connected, and `sudo apt-get update` done?" if command[0] == "apt-get" else ""
+        raise CannotRun(f"`{' '.join(command)}` failed: {last}{mend}") from None
 
 
 def _newest_kernel() -> str:

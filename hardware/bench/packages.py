@@ -52,7 +52,9 @@ def _run(*command: str, cwd: Path | None = None) -> str:
                         ) from None
     except subprocess.CalledProcessError as error:
         last = (error.stderr.strip().splitlines() or ["no reason given"])[-1]
-        mend = "; is this machine connected, and `sudo apt-get update` done?" if command[0] == "apt-get" else ""
+        mend = ""
+        if command[0] == "apt-get":
+            mend = "; is this machine connected, and `sudo apt-get update` done?"
         raise CannotRun(f"`{' '.join(command)}` failed: {last}{mend}") from None
 
 

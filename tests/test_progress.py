@@ -15,6 +15,7 @@ import os
 import re
 import subprocess
 import sys
+from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import replace
 from datetime import date, timedelta
 from html.parser import HTMLParser
@@ -28,6 +29,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from guard.cli import main
 from guard.coach import progress_steady as steady
 from guard.coach.progress import Session, look, point
 from guard.coach.progress_checks import check_parts, latest_difference
@@ -62,9 +64,13 @@ trials = load("progress_trials")
 
 
 def guard(*args: str, home: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "guard", *args], capture_output=True, text=True, timeout=120, check=False,
-        stdin=subprocess.DEVNULL, env={**os.environ, "GUARD_HOME": str(home), "PYTHONIOENCODING": "utf-8"})
+    """The command, in this process; a screen without Unicode below is that of one of its own."""
+    out, err = io.StringIO(), io.StringIO()
+    with pytest.MonkeyPatch.context() as patch, redirect_stdout(out), redirect_stderr(err):
+        patch.setenv("GUARD_HOME", str(home))
+        patch.setenv("COLUMNS", "80")
+        code = main(args)
+    return subprocess.CompletedProcess(args, code, out.getvalue(), err.getvalue())
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,7 @@ from guard.cli import main
 from guard.commands.replay_show import how
 from guard.events import Cue, CueGiven
 from guard.study.compare import Change, Compared, compare, counted
-from tests.support.keep import guard_cli
+from tests.support.keep import guard_cli, guard_here
 
 RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
 
@@ -94,7 +94,7 @@ def test_the_command_shows_then_and_now(tmp_path: Path):
     now = next(line for line in shown.stdout.splitlines() if line.startswith("now   "))
     assert set(then[6:]) & set("ew+") and set(now[6:]) & set("ew+")
     assert "beside what was cued" in shown.stdout and "would have run otherwise" in shown.stdout
-    done = guard_cli("replay", log, "--set", "lead_s=45", "--set", "certainty=0.4", "--json", home=tmp_path)
+    done = guard_here("replay", log, "--set", "lead_s=45", "--set", "certainty=0.4", "--json", home=tmp_path)
     compared = json.loads(done.stdout)["compared"]
     logged = [json.loads(line) for line in log.read_text().splitlines() if '"type":"cue"' in line]
     assert compared["against"] == "recorded"

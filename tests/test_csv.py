@@ -22,7 +22,7 @@ from guard.keep.csv_table import number
 from guard.keep.csv_times import over_midnight, time_form
 from guard.keep.log import read_log, write_recording
 from guard.settings import Settings
-from tests.support.keep import guard_cli, invented_run, record_session
+from tests.support.keep import guard_cli, guard_here, invented_run, record_session
 
 # A folder with open data to test on as well, where there is one.
 OPEN_DATA = Path(os.environ.get("GUARD_OPEN_DATA", "")) / "actes_test_measure.csv"
@@ -431,20 +431,20 @@ def test_the_commands_from_csv_to_replay(tmp_path: Path) -> None:
     (tmp_path / "in.csv").write_text(ACTES_LIKE)
     out = tmp_path / "o.jsonl"
     words = ["import", tmp_path / "in.csv", "--time", "time", "--rr", "RR", "-o", out]
-    several = guard_cli(*words, home=tmp_path)
+    several = guard_here(*words, home=tmp_path)
     assert several.returncode == 3 and "--where" in several.stderr and "Traceback" not in several.stderr
     done = guard_cli(*words, "--where", "ID=1", home=tmp_path)
     assert done.returncode == 0 and "readings" in done.stdout and "note: times read" in done.stderr
-    again = guard_cli(*words, "--where", "ID=1", home=tmp_path)
+    again = guard_here(*words, "--where", "ID=1", home=tmp_path)
     assert again.returncode == 2 and "--force" in again.stderr
-    bare = guard_cli("replay", out, home=tmp_path)
+    bare = guard_here("replay", out, home=tmp_path)
     assert bare.returncode == 2 and "--ceiling" in bare.stderr and "half an hour" in bare.stderr
-    replayed = guard_cli("replay", out, "--ceiling", "90", "--set", "warm_up_s=0", home=tmp_path)
+    replayed = guard_here("replay", out, "--ceiling", "90", "--set", "warm_up_s=0", home=tmp_path)
     assert replayed.returncode == 0 and "at or under the ceiling" in replayed.stdout
     exported = guard_cli("export", out, "-o", tmp_path / "o.csv", home=tmp_path)
     assert exported.returncode == 0 and (tmp_path / "o.csv").read_text().startswith("t_s,wall_time,bpm")
-    assert guard_cli("export", out, "-o", tmp_path / "o.csv", home=tmp_path).returncode == 2
-    piped = guard_cli("export", out, "-o", "-", home=tmp_path)
+    assert guard_here("export", out, "-o", tmp_path / "o.csv", home=tmp_path).returncode == 2
+    piped = guard_here("export", out, "-o", "-", home=tmp_path)
     assert piped.stdout.replace("\r\n", "\n") == (tmp_path / "o.csv").read_text()
 
 

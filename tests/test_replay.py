@@ -15,7 +15,7 @@ from guard.errors import InputError, UsageError
 from guard.keep.log import read_log, session_header, write_recording
 from guard.settings import Settings
 from guard.study.replay import replay, same_as_recorded
-from tests.support.keep import guard_cli, invented_run, record_session
+from tests.support.keep import guard_cli, guard_here, invented_run, record_session
 
 CEILING = Settings(ceiling_bpm=139.0, warm_up_s=60.0)
 
@@ -111,7 +111,7 @@ def test_the_command(run_log: Path, tmp_path: Path) -> None:
     shown = guard_cli("replay", run_log, home=tmp_path)
     assert shown.returncode == 0 and "Ease" in shown.stdout and "foreseen" in shown.stdout
     assert "at or under the ceiling" in shown.stdout and shown.stderr == ""
-    done = guard_cli("replay", run_log, "--json", "--set", "lead_s=25", "--ceiling", "140", home=tmp_path)
+    done = guard_here("replay", run_log, "--json", "--set", "lead_s=25", "--ceiling", "140", home=tmp_path)
     document = json.loads(done.stdout)
     assert list(document) == ["format", "settings", "cues", "states", "summary", "compared"]
     assert document["settings"]["lead_s"] == 25 and document["settings"]["ceiling_bpm"] == 140
@@ -120,14 +120,14 @@ def test_the_command(run_log: Path, tmp_path: Path) -> None:
     assert all(set(entered) == {"t_s", "state"} for entered in document["states"])
     assert {"duration_s", "at_or_under_s", "over_s", "over_bpm_min", "no_signal_s", "cues",
             "cues_per_h"} <= document["summary"].keys()
-    verified = guard_cli("replay", run_log, "--verify", home=tmp_path)
+    verified = guard_here("replay", run_log, "--verify", home=tmp_path)
     assert verified.returncode == 0 and "to the last digit" in verified.stdout
 
 
 def test_the_settings_of_the_log_beat_the_file(run_log: Path, tmp_path: Path) -> None:
     (tmp_path / "config").mkdir()
     (tmp_path / "config" / "settings.toml").write_text("ceiling_bpm = 200\nlead_s = 1\n")
-    document = json.loads(guard_cli("replay", run_log, "--json", home=tmp_path).stdout)
+    document = json.loads(guard_here("replay", run_log, "--json", home=tmp_path).stdout)
     assert document["settings"]["ceiling_bpm"] == 139 and document["settings"]["lead_s"] == 20
 
 
@@ -144,13 +144,13 @@ def test_the_command_refuses_in_one_sentence(
         assert main(["replay", *map(str, words)]) == code
         out, err = capsys.readouterr()
         assert said in err and err.count("\n") == 1 and not out
-    refused = guard_cli("replay", tmp_path / "junk.jsonl", home=tmp_path)
+    refused = guard_here("replay", tmp_path / "junk.jsonl", home=tmp_path)
     assert refused.returncode == 3 and "Traceback" not in refused.stderr
 
 
 def test_what_is_odd_in_a_log_goes_to_stderr(run_log: Path, tmp_path: Path) -> None:
     data = run_log.read_bytes()
     (tmp_path / "torn.jsonl").write_bytes(data[: len(data) // 2] + b"\0" * 512)
-    done = guard_cli("replay", tmp_path / "torn.jsonl", "--json", home=tmp_path)
+    done = guard_here("replay", tmp_path / "torn.jsonl", "--json", home=tmp_path)
     assert done.returncode == 0 and json.loads(done.stdout)["format"] == 1
     assert "breaks off" in done.stderr and "interrupted" in done.stderr

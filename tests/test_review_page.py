@@ -34,7 +34,7 @@ from guard.settings import Settings
 from guard.study.review import Review, review
 from guard.study.review_cues import CueOutcome
 from guard.study.review_drift import Drift
-from tests.support.keep import guard_cli
+from tests.support.keep import guard_cli, guard_here
 from tests.support.review import HOSTILE, log_of_a_run
 
 CEILING = Settings(ceiling_bpm=139.0, warm_up_s=120.0)
@@ -47,7 +47,7 @@ minutes = 3
 kind = "climb"
 name = "up <script>alert(3)</script> & 'on'"
 minutes = 6
-ceiling_bpm = 133
+ceiling_bpm = 136
 [[part]]
 kind = "cool_down"
 minutes = 3
@@ -337,14 +337,14 @@ def test_the_newest_session_is_the_one(tmp_path: Path) -> None:
     for age, seconds in ((2, 90), (1, 70)):
         path = log_of_a_run(sessions / f"2026-03-0{3 - age}_0600.jsonl", seconds, CEILING)
         os.utime(path, (1e9 - age * 1000,) * 2)
-    done = guard_cli("review", "--json", home=tmp_path)
+    done = guard_here("review", "--json", home=tmp_path)
     assert done.returncode == 0 and json.loads(done.stdout)["duration_s"] == 70.0
     for path in sessions.iterdir():  # as after `guard learn` of an old one, or a copy to another machine
         path.write_text(path.read_text().replace('"started":"2026-03-02T', f'"started":"{path.name[:10]}T', 1)
                         .replace('"clock_trusted":false', '"clock_trusted":true', 1))
     os.utime(sessions / "2026-03-01_0600.jsonl", (2e9, 2e9))
     (sessions / "other.jsonl").write_text("no session\n")
-    done = guard_cli("review", "--json", home=tmp_path)
+    done = guard_here("review", "--json", home=tmp_path)
     assert done.returncode == 0 and json.loads(done.stdout)["duration_s"] == 70.0, "by its start"
 
 

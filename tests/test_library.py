@@ -361,14 +361,14 @@ def test_words_that_cannot_be_read_are_kept_and_said(tmp_path: Path, data: bytes
 
 def test_list_name_tag_and_find(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     names = [one.name for one in sessions()]
-    assert main(["sessions", "--rename", names[1], "Bridge [b]loop[/b]\x1b[2J"]) == 0
+    assert main(["sessions", "--rename", names[1], "Bridge [b]loop[/b] :warning:\x1b[2J"]) == 0
     assert main(["sessions", "--add-tag", "bridge loop", "hot"]) == 2  # the title has more to it
     assert main(["sessions", "--add-tag", names[1], "hot"]) == 0
     assert main(["sessions", "--add-tag", names[1], "HOT"]) == 0  # once is enough
     capsys.readouterr()
     assert main(["sessions"]) == 0
     out = tidy(capsys.readouterr().out)
-    assert "Bridge [b]loop[/b]" in out and "#HOT" in out and "#hot" not in out and "\x1b" not in out
+    assert "Bridge [b]loop[/b] :warning:" in out and "#HOT" in out and "#hot" not in out and "\x1b" not in out
     assert "3 sessions" in out and "at or under the ceiling" in out
     assert main(["sessions", "LOOP", "--json"]) == 0
     document = json.loads(capsys.readouterr().out)

@@ -35,7 +35,7 @@ def show(
 
     `stop_bpm` is the never-exceed limit of the settings.
     """
-    console = Console(highlight=False)
+    console = Console(highlight=False, emoji=False)
     look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
     width = min(console.width, _WIDEST)
 

@@ -225,7 +225,7 @@ def _show(entries: list[Entry], *, searched: bool) -> None:
     if not entries:
         print("no entry holds that" if searched else "nothing is written yet: guard journal")
         return
-    console = Console(highlight=False)
+    console = Console(highlight=False, emoji=False)
     look = fitting_look(console.encoding, os.environ)
     grid = Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False, padding=0)
     grid.add_column("date", no_wrap=True)

@@ -132,7 +132,7 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
     from guard.settings import find
     from guard.study.response_fit import Refusal
 
-    console = Console(highlight=False)
+    console = Console(highlight=False, emoji=False)
     frame = box.SIMPLE_HEAD if console.encoding.lower() in ("utf-8", "utf8") else box.ASCII
     console.print(f"{fit.running_s / 60:.0f} minutes of running, usual speed {fit.usual_m_s * 3.6:.1f} km/h; "
                   f"{fit.samples} seconds with readings count as {fit.effective:.0f} independent ones",

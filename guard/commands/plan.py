@@ -94,7 +94,7 @@ def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> None:
     from guard.screen.plan_drawing import draw
     from guard.screen.words import clock
 
-    console = Console(highlight=False)
+    console = Console(highlight=False, emoji=False)
     look = fitting_look(console.encoding, os.environ)
     print(look.text(f"{plan.name}: {len(plan.parts)} parts, {clock(plan.seconds)}"))
     grid = Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False)

@@ -30,7 +30,7 @@ _HOW = {Change.SAME: "same", Change.ADDED: "added", Change.GONE: "gone"}
 
 def console_and_look() -> tuple[Console, Look]:
     """A console on stdout and what it can show."""
-    console = Console(highlight=False)
+    console = Console(highlight=False, emoji=False)
     return console, fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
 
 

@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
         from guard.report.review_text import view
         from guard.screen.look import fitting_look
 
-        console = Console(highlight=False)
+        console = Console(highlight=False, emoji=False)
         look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
         console.print(view(found, title, console.width, look))
     return 0

@@ -119,7 +119,7 @@ def finished(ended: Ended, *, title: str) -> int:
 
 
 def _show_end(ended: Ended, title: str) -> None:
-    console = Console(highlight=False)
+    console = Console(highlight=False, emoji=False)
     if console.is_terminal:
         from rich.table import Table
 
@@ -144,7 +144,7 @@ def _tell_of_log(inbox: Inbox, sentence: str, works: bool) -> None:
 def terminal_console() -> Console:
     """A console that follows the window: COLUMNS and LINES, where exported, would hold it at one size."""
     environment = {key: value for key, value in os.environ.items() if key not in ("COLUMNS", "LINES")}
-    return Console(highlight=False, _environ=environment)
+    return Console(highlight=False, emoji=False, _environ=environment)
 
 
 def _folder(find: Callable[[], Path], inbox: Inbox) -> Path:

@@ -59,7 +59,7 @@ def _table(entries: Sequence[SessionEntry]) -> None:
 
     from guard.screen.words import clock
 
-    console = Console(highlight=False)
+    console = Console(highlight=False, emoji=False)
     wide = console.width >= WIDE
     utf8 = (console.encoding or "").lower().replace("-", "") == "utf8"
     grid = Table(box=box.SIMPLE_HEAD if utf8 else box.ASCII, pad_edge=False, padding=(0, 1))

@@ -79,7 +79,7 @@ def _list(rows: list[dict[str, Any]], path: str) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    console = Console(highlight=False)
+    console = Console(highlight=False, emoji=False)
     utf8 = (console.encoding or "").lower().replace("-", "") == "utf8"
     wide = console.width >= WIDE
     grid = Table(box=box.SIMPLE_HEAD if utf8 else box.ASCII, pad_edge=False)

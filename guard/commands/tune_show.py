@@ -26,7 +26,7 @@ ROWS, WIDEST, MARGIN = 14, 90, 8
 
 def show(found: Outcome, kept: str | None, *, wanted_apply: bool) -> None:
     """Everything, in order, on stdout."""
-    console = Console(highlight=False)
+    console = Console(highlight=False, emoji=False)
     look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
     if found.interrupted:
         _say(console, look, "Interrupted: what was done by then is shown.")

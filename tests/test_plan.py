@@ -47,7 +47,7 @@ def test_lengths_and_limits_are_read():
     plan = plan_of(part("warm_up", "minutes = 10") + part("base", 'km = 5\npace_min_per_km = "7:00"')
                    + part("climb", "seconds = 90\nceiling_bpm = 150\nfloor_bpm = 120"))
     warm_up, base, climb = plan.parts
-    assert (warm_up.seconds, warm_up.metres, warm_up.ramp_bpm) == (600, None, 5)
+    assert (warm_up.seconds, warm_up.metres, warm_up.ramp_bpm) == (600, None, 8)
     assert (base.seconds, base.metres) == (5 * 7 * 60, 5000)
     assert (climb.seconds, climb.ceiling_bpm, climb.floor_bpm) == (90, 150, 120)
     assert [p.name for p in plan.parts] == ["warm-up", "base", "climb"]
@@ -257,8 +257,8 @@ def test_held_stands_still_and_skip_goes_on():
 
 def test_a_warm_up_ramps_to_the_ceiling_in_force():
     warm_up = plan_of(part("warm_up", "minutes = 10")).parts[0]
-    assert [warm_up.limits(139, share, 200).ceiling_bpm for share in (0, 0.5, 1)] == [134, 136.5, 139]
-    assert warm_up.limits(150, 0.5, 200).ceiling_bpm == 147.5  # the runner moved the ceiling
+    assert [warm_up.limits(139, share, 200).ceiling_bpm for share in (0, 0.5, 1)] == [131, 135, 139]
+    assert warm_up.limits(150, 0.5, 200).ceiling_bpm == 146  # the runner moved the ceiling
 
 
 def test_quiet_rules_say_what_may_be_cued():

@@ -47,7 +47,7 @@ minutes = 3
 kind = "climb"
 name = "up <script>alert(3)</script> & 'on'"
 minutes = 6
-ceiling_bpm = 136
+ceiling_bpm = 135
 [[part]]
 kind = "cool_down"
 minutes = 3

@@ -39,4 +39,8 @@ def printable(value: object) -> str:
     File names, cells and device names come from outside and may hold codes
     that a terminal would obey.
     """
-    return "".join(sign if sign.isprintable() else "?" for sign in str(value))
+    try:
+        text = str(value)
+    except ValueError:  # an integer of thousands of digits has no text
+        return "a huge number"
+    return "".join(sign if sign.isprintable() else "?" for sign in text)

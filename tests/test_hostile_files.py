@@ -24,6 +24,7 @@ from guard.errors import GuardError, InputError, SettingError
 from guard.keep import facts, recording, series, settings_file
 from guard.keep.about import about_path, change_about, read_about
 from guard.keep.library import sessions
+from guard.settings import Settings
 from guard.sound.own_phrases import LARGEST, WORDS_FILE, OwnPhrases
 from guard.sound.wavfile import BadWav, read
 from tests.fuzz import seeds
@@ -147,6 +148,15 @@ def test_an_index_that_lies_is_not_believed(key: str, value: object, tmp_path: P
     facts.facts_from(dict(stored))
     with pytest.raises(ValueError):
         facts.facts_from({**stored, key: value})
+
+
+@pytest.mark.parametrize("key", ["lead_s", "ceiling_bpm", "voice", "stop_bpm", "unheard_of", "sound"])
+def test_a_setting_of_thousands_of_digits(key: str, tmp_path: Path):
+    path = tmp_path / "settings.toml"
+    path.write_text(f"{key} = 0x{'f' * 6000}\n")
+    with pytest.raises(SettingError) as error:
+        Settings().replaced(settings_file.load(path))
+    one_sentence(error.value, key)
 
 
 def test_settings_that_can_be_read_but_not_changed(tmp_path: Path):

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import platform
 import queue
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -53,7 +55,7 @@ class Machine:
                  "-netdev", net, "-device", "virtio-net-pci,netdev=net,romfile=",
                  "-append", "console=ttyS0 quiet panic=-1 no_timer_check mitigations=off random.trust_cpu=on "
                             f"BENCH_HERE={HERE} BENCH_PYTHON={sys.executable} BENCH_UID={os.getuid()}"],
-                stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=errors)
+                stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=errors, preexec_fn=_end_with_parent)
         self._words: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._reader = threading.Thread(target=self._read, name="console", daemon=True)
         self._reader.start()
@@ -107,6 +109,11 @@ class Machine:
                 if line.startswith(MARK):
                     self._words.put(line.removeprefix(MARK))
         self._words.put("over")
+
+
+def _end_with_parent() -> None:
+    """In the new process: be killed when this one is, even where it cannot clear up (PR_SET_PDEATHSIG)."""
+    ctypes.CDLL(None).prctl(1, signal.SIGKILL)
 
 
 def _shared(tag: str, folder: Path, read_only: str) -> list[str]:

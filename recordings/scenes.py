@@ -223,6 +223,6 @@ SCENES: dict[str, Scene] = {
         "few cues an hour wanted and a runner who hears none: easing is held back, the rest is not",
         _course("budget", "a road run too fast throughout", 11, _level,
                 {"run_bpm": 147, "obeys": 0.0},
-                {"ceiling_bpm": 139.0, "budget_per_h": 4.0, "repeat_s": 20.0}),
+                {"ceiling_bpm": 139.0, "budget_per_h": 4.0, "repeat_s": 20.0, "walk_after_s": 45.0}),
         faults=(Fault("nothing", 560.0, 20.0),)),
 }

@@ -247,6 +247,18 @@ def test_a_missed_resume_is_said_once_more():
     assert runner.kinds(since).count(Cue.RESUME) == 2
 
 
+def test_a_resume_is_not_repeated_on_a_strap_that_slips():
+    """Half a minute after it the reading drops by 30 bpm: far more than walking on explains."""
+    runner = OneRunner().run(200, 133)
+    runner.run(60, 170)
+    while Cue.RESUME not in runner.kinds():
+        runner.run(1, 110, 60)
+    since = runner.t_s + 1
+    runner.run(20, 120, 60)
+    runner.run(70, 85, 4)
+    assert Cue.RESUME not in runner.kinds(since)
+
+
 def test_walk_run_today_when_easing_changes_nothing():
     runner = OneRunner()
     runner.run(100, 133)

@@ -24,6 +24,7 @@ FALL_MEMORY_S = 90.0
 DOUBTFUL_FALL_BPM_S = -0.9
 DOUBTFUL_FALL_BPM, DOUBTFUL_FALL_MORE_BPM_S = 7.0, 0.45
 DOUBT_LASTS_S = 130.0
+WALKED_ON_BPM = 15.0  # most that walking on brings down once half a minute of it is over
 DEEPEST_FALL = 0.62  # of the way to a resting REST_BPM; a full stop after a maximal test
 REST_BPM = 50.0  # reached 0.55 in the first four minutes (ACTES data)
 WALK_SHOWS_S = 28.0  # reaction, dead time and strap: a heeded walk shows by then

@@ -36,6 +36,7 @@ from guard.decide.constants import (
     WALK_SAID,
     WALK_SHOWS_BPM_S,
     WALK_SHOWS_S,
+    WALKED_ON_BPM,
 )
 from guard.events import Cue, State
 from guard.heart.estimate import INFINITE, NAN, Estimator
@@ -246,7 +247,9 @@ class Facts:
         since_s = self._since_s(Cue.RESUME)
         slope = self.est.slope_bpm_s
         falling = (slope <= -0.05) & (slope > DOUBTFUL_FALL_BPM_S) & (self.est.age_s <= 2.0)
-        lower = self.est.level_bpm <= self.mem.resume_from_bpm - 3.0
+        fell_bpm = self.mem.resume_from_bpm - self.est.level_bpm
+        # Farther than walking on explains it is the electrode, and nobody is sent off on that.
+        lower = (fell_bpm >= 3.0) & (fell_bpm <= WALKED_ON_BPM)
         once: Fact = (self.mem.resumes == 1.0) & (since_s >= 30.0) & (since_s <= 90.0)
         return once & falling & lower
 

@@ -66,7 +66,7 @@ TABLE: tuple[Row, ...] = (
         "easing did not turn it: {level} and foreseen {foreseen}, ceiling {ceiling}"),
     Row("warm-up over", (W,), ("warm",), S, Cue.NONE, "warmed up"),
     Row("warm-up ease", (W,), ("over_ramp", "spaced", "free_to_ease", "ease_again"), E, Cue.EASE,
-        "{level} bpm early in the warm-up, its limit now is {limit}"),
+        "foreseen {foreseen} in {lead} s, the warm-up's limit {limit}"),
     Row("ease", (S,), ("over_soon", "spaced", "free_to_ease", "ease_again"), E, Cue.EASE,
         "foreseen {foreseen} in {lead} s, ceiling {ceiling}"),
     Row("ease again", (E,), ("over_soon", "~turned", "spaced", "free_to_ease", "ease_again"),

@@ -243,7 +243,7 @@ def _sized(over_bpm: int | None, choices: tuple[str, ...], belt: bool) -> tuple[
 def _beats_over(reason: str) -> int | None:
     """By how much a reason says the limit is or will be passed: "foreseen 143 in 20 s, ceiling 139" is 4."""
     level = re.search(r"\bforeseen (\d{2,3})\b|^(\d{2,3}) bpm\b", reason)
-    limit = re.search(r"\b(?:ceiling|limit now is) (\d{2,3})\b", reason)
+    limit = re.search(r"\b(?:ceiling|limit(?: now is)?) (\d{2,3})\b", reason)
     return int(level[1] or level[2]) - int(limit[1]) if level and limit else None
 
 

@@ -597,8 +597,8 @@ class ScalarFacts:
         if self._mem.resumes != 1 or not 30.0 <= self._since(Cue.RESUME) <= 90.0:
             return False
         falling = known.DOUBTFUL_FALL_BPM_S < self._est.slope_bpm_s <= -0.05
-        return (falling and self._est.age_s <= 2.0
-                and self._est.level_bpm <= self._mem.resume_from_bpm - 3.0)
+        fell_bpm = self._mem.resume_from_bpm - self._est.level_bpm
+        return falling and self._est.age_s <= 2.0 and 3.0 <= fell_bpm <= known.WALKED_ON_BPM
 
     def stop_again(self) -> bool:
         return self._since(Cue.STOP) >= 10.0

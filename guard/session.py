@@ -12,7 +12,7 @@ from collections import deque
 from dataclasses import replace
 from typing import Any
 
-from guard.decide.lanes import Lane
+from guard.decide.lane import Lane
 from guard.decide.plan import Cued, Kind, Plan, Progress
 from guard.errors import UsageError
 from guard.events import (

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from guard import Cue, Lanes, Settings, State
-from guard.decide.lanes import Lane
+from guard.decide.lane import Lane
 
 TAU_SMALL_S, TAU_RESTART_S = 57.6, 20.0
 BASE = Settings(ceiling_bpm=139, warm_up_s=0)

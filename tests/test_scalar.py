@@ -16,7 +16,8 @@ import numpy as np
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from guard.decide.lanes import Lane, Lanes
+from guard.decide.lane import Lane
+from guard.decide.lanes import Lanes
 from guard.decide.table import TABLE
 from guard.events import Cue, State
 from guard.settings import Settings

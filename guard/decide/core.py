@@ -1,22 +1,24 @@
 """One step of the decision, for the lanes of a kit: the loop over the table.
 
-`lanes.py` wraps it for thousands of lanes and for the lone one of a session.
+`lanes.py` wraps it for thousands of lanes, `lane.py` for the lone one of a session.
 """
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Sequence
+from functools import cache, reduce
+from typing import NamedTuple
 
 from guard.decide.columns import Columns
 from guard.decide.constants import (
     CLIMB_BPM_S,
-    EASES_IN_VAIN,
     FALL_BPM_S,
     FALL_MEMORY_S,
     NEVER_S,
     WALK_RUN_LASTS_S,
 )
-from guard.decide.facts import Facts, Memory, Now, doubtful_fall, in_vain, look
+from guard.decide.facts import Facts, Memory, Now, doubtful_fall, look
 from guard.decide.table import TABLE, Row, To
 from guard.events import Cue, State
 from guard.heart.estimate import DOUBTS, INFINITE, NAN, Estimator
@@ -25,6 +27,24 @@ from guard.settings import Settings
 
 _SPENDS = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP)  # walk and resume spend, but are never held back
 _STATES = tuple(int(state) for state in State)
+
+
+class _Asked(NamedTuple):
+    """A row of the table as it is asked while only some states are held."""
+
+    place: int  # in the table
+    row: Row
+    states: tuple[int, ...]  # those it starts from, of the ones held
+    when: tuple[tuple[str, bool], ...]  # facts, and what each must be
+
+
+@cache
+def _asked(held: tuple[int, ...]) -> tuple[_Asked, ...]:
+    """What can match while lanes hold these states only; a row that dwells is always asked."""
+    rows = (_Asked(place, row, tuple(code for code in held if code in row.from_states),
+                   tuple((name.removeprefix("~"), name[0] != "~") for name in row.when))
+            for place, row in enumerate(TABLE))
+    return tuple(asked for asked in rows if asked.states or asked.row.dwell)
 
 
 class Core:
@@ -45,11 +65,13 @@ class Core:
         self.estimate = Estimator(kit, self.columns.response_s)
         self._memory = Memory(kit, self.columns)
         self._t_s: Number = self.columns.lead_s * NAN
-        self._since_s: dict[str, Number] = {row.name: self._t_s + INFINITE for row in TABLE if row.dwell}
+        self._never_s: Number = self.columns.lead_s + INFINITE
+        self._since_s: dict[str, Number] = {row.name: self._never_s for row in TABLE if row.dwell}
         self._none: Number = kit.column([0] * len(settings))
         self._all: Fact = self._none == 0
         self._fired: Number = self._none - 1
         self._best_speed: Number = self._t_s
+        self._advises = kit.some(self.columns.gain == self.columns.gain)  # any gain was learned
         self.advised_speed_m_s: Number = self._t_s
         self.now: Now | None = None
 
@@ -78,10 +100,11 @@ class Core:
         mem.low_heading_bpm = k.least(mem.low_heading_bpm, now.heading_bpm)
         over = est.level_bpm > now.limit_bpm
         mem.over_since_s = k.where(over, k.least(mem.over_since_s, t), INFINITE)
-        if speed is not None:
+        advises = speed is not None and self._advises
+        if advises:
             self._advise(dt, speed, grade)
         cues = self._decide(t, Facts(k, est, col, mem, now))
-        if speed is not None and k.some(eased := cues == int(Cue.EASE)):
+        if advises and k.some(eased := cues == int(Cue.EASE)):
             self._advise_slower(eased, speed)
         return cues
 
@@ -101,7 +124,7 @@ class Core:
 
     def set_limits(
         self,
-        lane: int,
+        lane: int | slice,
         *,
         ceiling_bpm: float | None = None,
         floor_bpm: float | None = None,
@@ -109,7 +132,7 @@ class Core:
         quiet_ease: bool = False,
         quiet_walk: bool = False,
     ) -> None:
-        """Move one lane's limits during a session: a new part, or the runner's wish."""
+        """Move the limits of a lane (or a row of them) in a session: a new part, or the runner's wish."""
         col, put = self.columns, self._kit.put
         if ceiling_bpm is not None:
             col.ceiling_bpm = put(col.ceiling_bpm, lane, float(ceiling_bpm))
@@ -118,8 +141,13 @@ class Core:
         col.quiet_ease = put(col.quiet_ease, lane, quiet_ease)
         col.quiet_walk = put(col.quiet_walk, lane, quiet_walk)
 
-    def set_warm_up(self, lane: int, *, warming: bool) -> None:
-        """A plan's part says whether this lane warms up, and brings its own ramp."""
+    def set_stop(self, lane: int | slice, stop_bpm: float | None) -> None:
+        """The never-exceed limit of a lane (or a row of them); None: there is none."""
+        self.columns.stop_bpm = self._kit.put(
+            self.columns.stop_bpm, lane, NAN if stop_bpm is None else float(stop_bpm))
+
+    def set_warm_up(self, lane: int | slice, *, warming: bool) -> None:
+        """A plan's part says whether a lane (or a row of them) warms up, and brings its own ramp."""
         col, put = self.columns, self._kit.put
         col.warm_up_s = put(col.warm_up_s, lane, INFINITE if warming else 0.0)
         col.warm_up_ramp_bpm = put(col.warm_up_ramp_bpm, lane, 0.0)
@@ -128,47 +156,42 @@ class Core:
     # -- the loop over the table ------------------------------------------
 
     def _decide(self, t: Number, known: Facts) -> Number:
-        k = self._kit
-        state = self._memory.state
-        in_state = {code: there for code in _STATES if k.some(there := state == code)}
+        k, state, since_s = self._kit, self._memory.state, self._since_s
+        held = {code: there for code in _STATES if k.some(there := state == code)}
+        starts: dict[tuple[int, ...], Fact] = {(code,): there for code, there in held.items()}
         cues, fired, free = self._none, self._none - 1, self._all
         changes: list[tuple[Row, Fact]] = []
-        for index, row in enumerate(TABLE):
-            fires = self._matches(row, in_state, known, free)
+        for place, row, states, when in _asked(tuple(held)):
+            fires = None
+            if states:
+                if states not in starts:
+                    starts[states] = reduce(operator.or_, (held[code] for code in states))
+                fires = starts[states]
+                for name, wanted in when:
+                    fires = fires & (known[name] if wanted else k.no(known[name]))
+                    if not k.some(fires):
+                        fires = None
+                        break
+            if fires is None:
+                if row.dwell:
+                    since_s[row.name] = self._never_s
+                continue
+            fires = fires & free
             if row.dwell:
-                if fires is None:
-                    self._since_s[row.name] = self._t_s + INFINITE
-                    continue
-                since = k.where(fires, k.least(self._since_s[row.name], t), INFINITE)
-                self._since_s[row.name] = since
-                fires = fires & (t - since >= getattr(self.columns, row.dwell))
-            if fires is None or not k.some(fires):
+                since_s[row.name] = k.where(fires, k.least(since_s[row.name], t), INFINITE)
+                fires = fires & (t - since_s[row.name] >= getattr(self.columns, row.dwell))
+            if not k.some(fires):
                 continue
             free = free & k.no(fires)
-            fired = k.where(fires, index, fired)
+            fired = k.where(fires, place, fired)
             cues = k.where(fires, int(row.cue), cues)
             changes.append((row, fires))
         self._fired = fired
         for row, fires in changes:
-            self._enter(row, fires, t)
+            self._enter(row, fires, t, known)
         return cues
 
-    def _matches(self, row: Row, in_state: dict[int, Fact], known: Facts, free: Fact) -> Fact | None:
-        k = self._kit
-        fires: Fact | None = None
-        for one in row.from_states:
-            there = in_state.get(int(one))
-            if there is not None:
-                fires = there if fires is None else fires | there
-        if fires is None:
-            return None
-        for name in row.when:
-            fires = fires & k.no(known[name[1:]]) if name[0] == "~" else fires & known[name]
-            if not k.some(fires):
-                return None
-        return fires & free
-
-    def _enter(self, row: Row, lanes: Fact, t: Number) -> None:
+    def _enter(self, row: Row, lanes: Fact, t: Number, known: Facts) -> None:
         """What a lane must remember of the row that fired."""
         k, mem, est = self._kit, self._memory, self.estimate
         assert self.now is not None
@@ -199,7 +222,7 @@ class Core:
             return
         mem.unanswered = k.where(lanes, mem.unanswered + 1.0 if to == To.SAME else 0.0, mem.unanswered)
         before_s = mem.cue_s[row.cue]
-        vain = in_vain(mem, t)
+        vain, useless = known["in_vain"], known["eased_in_vain"]  # as it was before this cue
         mem.cue_s[row.cue] = k.where(lanes, t, before_s)
         mem.last_cue_s = k.where(lanes, t, mem.last_cue_s)
         if row.cue in _SPENDS:
@@ -211,7 +234,6 @@ class Core:
             mem.first_ease_s = k.where(lanes & (from_state != State.EASING), t, mem.first_ease_s)
         elif row.cue is Cue.WALK:
             started = lanes & (from_state != State.WALKING)
-            useless = mem.in_vain + vain >= EASES_IN_VAIN
             lasts = mem.walk_run & (t - before_s <= WALK_RUN_LASTS_S)
             mem.walk_run = k.where(started, useless | lasts, mem.walk_run)
             mem.walk_from_bpm = k.where(lanes, est.level_bpm, mem.walk_from_bpm)

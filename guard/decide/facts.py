@@ -118,13 +118,7 @@ def doubtful_fall(est: Estimator, mem: Memory, t_s: Number) -> Fact:
     return doubtful
 
 
-def in_vain(mem: Memory, t_s: Number) -> Fact:
-    """The newest ease never lowered where heart rate was heading."""
-    recent: Fact = t_s - mem.cue_s[Cue.EASE] <= EASE_LASTS_S
-    return recent & (mem.low_heading_bpm > mem.ease_heading_bpm - EASE_SHOWS_BPM)
-
-
-class Facts:
+class Facts(dict[str, Fact]):
     """Every fact by name, a boolean a lane, worked out when asked for.
 
     Comparisons with NaN are false, so an unset limit or an unknown level makes
@@ -132,15 +126,13 @@ class Facts:
     """
 
     def __init__(self, kit: Kit, est: Estimator, col: Columns, mem: Memory, now: Now) -> None:
+        super().__init__()
         self.kit = kit
         self.est, self.col, self.mem, self.now = est, col, mem, now
-        self._known: dict[str, Fact] = {}
 
-    def __getitem__(self, name: str) -> Fact:
-        value = self._known.get(name)
-        if value is None:
-            fact: Callable[[], Fact] = getattr(self, name)
-            value = self._known[name] = fact()
+    def __missing__(self, name: str) -> Fact:
+        fact: Callable[[], Fact] = getattr(self, name)
+        value = self[name] = fact()
         return value
 
     def _since_s(self, cue: Cue) -> Number:
@@ -224,7 +216,12 @@ class Facts:
 
     def eased_in_vain(self) -> Fact:
         """Three eases in a row changed nothing: a fourth would only be nagging."""
-        return self.mem.in_vain + in_vain(self.mem, self.now.t_s) >= EASES_IN_VAIN
+        return self.mem.in_vain + self["in_vain"] >= EASES_IN_VAIN
+
+    def in_vain(self) -> Fact:
+        """The newest ease never lowered where heart rate was heading."""
+        recent: Fact = self._since_s(Cue.EASE) <= EASE_LASTS_S
+        return recent & (self.mem.low_heading_bpm > self.mem.ease_heading_bpm - EASE_SHOWS_BPM)
 
     def walk_unheeded(self) -> Fact:
         """Told to walk, yet heart rate neither falls as in walking nor is low enough to run."""

@@ -1,9 +1,7 @@
-"""The decision core: n independent lanes stepped together, or one lane by itself.
+"""The decision core: n independent lanes stepped together, as tuning and the benchmark do.
 
-`core.py` holds the one loop over the decision table. `Lane` steps a single guard with
-plain numbers, as the live session does; `Lanes` steps thousands with arrays, as
-tuning and the benchmark do; both give the same bits. For coupling a runner
-model of your own::
+`core.py` holds the one loop over the decision table; `lane.py` steps a single
+guard; both give the same bits. For coupling a runner model of your own::
 
     lanes = Lanes(Settings(ceiling_bpm=139), n=500)
     cues = lanes.step(t_s, bpm)          # arrays of 500; NaN where nothing came
@@ -11,16 +9,14 @@ model of your own::
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from guard.decide.core import Core
-from guard.events import Cue
-from guard.heart.estimate import INFINITE, NAN
-from guard.heart.kit import ARRAYS, SINGLE, Number
+from guard.heart.kit import Number
+from guard.heart.kit_arrays import ARRAYS
 from guard.settings import Settings
 
 
@@ -94,33 +90,3 @@ class Lanes(Core):
         if ARRAYS.some(none):
             readings = np.where(none, np.nan, readings)
         return readings
-
-
-class Lane(Core):
-    """One guard, stepped with plain numbers: the lone lane of a live session."""
-
-    def __init__(self, settings: Settings) -> None:
-        super().__init__(SINGLE, [settings])
-
-    def step(
-        self,
-        t_s: float,
-        bpm: float,
-        *,
-        speed_m_s: float | None = None,
-        grade: float | None = None,
-        cadence_spm: float | None = None,
-        held: bool = False,
-    ) -> Cue:
-        """As `Lanes.step`, for one lane; None and NaN are unknown. Raises ValueError."""
-        if not (math.isfinite(t_s) and not t_s <= self._t_s):
-            raise ValueError(f"lane 0: t_s is {t_s:g} after {self._t_s:g}: it must be finite and increase")
-        if bpm < 0.0 or bpm == INFINITE:
-            raise ValueError(f"lane 0: bpm is {bpm:g}: give a rate of 0 or more, or NaN for none")
-        return Cue(self._take(
-            float(t_s), float(bpm) if bpm else NAN, _known(speed_m_s), _known(grade),
-            _known(cadence_spm), held))
-
-
-def _known(value: float | None) -> float:
-    return NAN if value is None else float(value)

@@ -84,7 +84,7 @@ class _Track:
     """One Kalman filter of level and slope per lane."""
 
     def __init__(self, kit: Kit, response_s: Number, density: float, slope_noise: float) -> None:
-        self._kit, self._tau_s = kit, response_s
+        self._kit = kit
         self._density, self._slope_noise = density, slope_noise
         nothing = response_s * 0.0
         self.level: Number = nothing + NAN
@@ -93,9 +93,8 @@ class _Track:
         self.cov: Number = nothing
         self.var_slope: Number = nothing + VAR_SLOPE_FIRST
 
-    def predict(self, dt_s: Number) -> None:
-        keep = self._tau_s / (self._tau_s + dt_s)
-        gain_s = dt_s * keep
+    def predict(self, dt_s: Number, keep: Number, gain_s: Number) -> None:
+        """A step of `dt_s` later, of which `gain_s` seconds of the slope count and a share `keep` is left."""
         self.level = self.level + gain_s * self.slope
         self.slope = keep * self.slope
         mixed = self.cov + gain_s * self.var_slope
@@ -136,7 +135,7 @@ class Estimator:
     """
 
     def __init__(self, kit: Kit, response_s: Number, constants: Filter = FILTER) -> None:
-        self._kit = kit
+        self._kit, self._response_s = kit, response_s
         self.constants = c = constants
         self._calm = _Track(kit, response_s, c.calm_density, c.calm_slope_noise)
         self._quick = _Track(kit, response_s, c.quick_density, c.quick_slope_noise)
@@ -191,8 +190,10 @@ class Estimator:
     ) -> None:
         """Move all lanes on by `dt_s` to `t_s` and take `bpm` (NaN: none arrived)."""
         k = self._kit
-        self._calm.predict(dt_s)
-        self._quick.predict(dt_s)
+        keep = self._response_s / (self._response_s + dt_s)
+        gain_s = dt_s * keep
+        self._calm.predict(dt_s, keep, gain_s)
+        self._quick.predict(dt_s, keep, gain_s)
         self._expecting_s = self._expecting_s - dt_s
         self.age_s = self.age_s + dt_s
         self._silent_s = self._silent_s + dt_s
@@ -235,9 +236,10 @@ class Estimator:
     def _blend(self) -> None:
         """Patient while the tracks agree, quick as soon as they part."""
         k, c, calm, quick = self._kit, self.constants, self._calm, self._quick
-        apart = (abs(quick.level - calm.level) - c.calm_apart_bpm) / (c.quick_apart_bpm - c.calm_apart_bpm)
+        apart_bpm = quick.level - calm.level
+        apart = (abs(apart_bpm) - c.calm_apart_bpm) / (c.quick_apart_bpm - c.calm_apart_bpm)
         share = k.where(self._expecting_s > 0.0, 1.0, k.least(k.most(apart, 0.0), 1.0))
-        self.level_bpm = calm.level + share * (quick.level - calm.level)
+        self.level_bpm = calm.level + share * apart_bpm
         self.slope_bpm_s = calm.slope + share * (quick.slope - calm.slope)
         self.var_level = calm.var_level + share * (quick.var_level - calm.var_level)
         self.cov = calm.cov + share * (quick.cov - calm.cov)

@@ -1,6 +1,7 @@
 """Two kits of the same operations: on arrays of many lanes, and on one lane's numbers.
 
-Estimate and decision are written once, in terms of a kit. With `ARRAYS` a
+Estimate and decision are written once, in terms of a kit. With `ARRAYS` (of
+`kit_arrays.py`, so that a live session or a replay need not load numpy) a
 number is an array of shape (n,) and a fact an array of booleans; with `SINGLE`
 they are a float and a bool, which is some ten times faster for the lone lane of
 a live session. Both use IEEE 754 doubles and only + - * / and square root on
@@ -14,8 +15,6 @@ import operator
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
-
-import numpy as np
 
 # Of n lanes: an array of shape (n,). Of one lane: a float, a bool or an int.
 Number = Any
@@ -34,28 +33,8 @@ class Kit:
     no: Callable[[Fact], Fact]
     some: Callable[[Fact], bool]  # whether it is true of any lane
     column: Callable[[Sequence[Any]], Number]  # one value a lane, as they stand
-    put: Callable[[Number, int, Any], Number]  # with the value of one lane replaced
+    put: Callable[[Number, int | slice, Any], Number]  # with the value of one lane (or some) replaced
     at: Callable[[Number, int], Any]  # the value of one lane, a Python number
-
-
-def _some(lanes: Fact) -> bool:
-    # Several times faster than `any` on few lanes.
-    return bool(np.count_nonzero(lanes))
-
-
-def _put(column: Number, lane: int, value: Any) -> Number:
-    changed = column.copy()
-    changed[lane] = value
-    return changed
-
-
-def _at(column: Number, lane: int) -> Any:
-    return column[lane].item()
-
-
-ARRAYS = Kit(
-    where=np.where, least=np.minimum, most=np.maximum, root=np.sqrt, floor=np.floor, no=np.logical_not,
-    some=_some, column=np.array, put=_put, at=_at)
 
 
 def _where(fact: bool, then: float, other: float) -> float:

@@ -25,7 +25,8 @@ from typing import Any
 
 import numpy as np
 
-from guard.decide.lanes import Lane, Lanes
+from guard.decide.lane import Lane
+from guard.decide.lanes import Lanes
 from guard.events import Action, Command, Input, Output, Reading, Speed
 from guard.heart.packet import RR_UNITS_PER_S, encode
 from guard.keep.log import session_header, write_recording

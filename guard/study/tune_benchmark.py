@@ -18,7 +18,8 @@ from typing import Any
 
 import numpy as np
 
-from guard.decide.lanes import Lane, Lanes
+from guard.decide.lane import Lane
+from guard.decide.lanes import Lanes
 from guard.events import Reading
 from guard.keep.recording import Recording
 from guard.runner.courses import COURSES

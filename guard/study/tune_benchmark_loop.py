@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.decide.core import Core
-from guard.heart.kit import ARRAYS, Kit
+from guard.heart.kit import Kit
+from guard.heart.kit_arrays import ARRAYS
 from guard.settings import Settings
 
 Floats = NDArray[np.float64]

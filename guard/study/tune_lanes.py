@@ -75,7 +75,7 @@ def play(
 ) -> Heard:
     """Play all `tapes` to all `settings`; each tape keeps its own ceiling, floor and never-exceed limit."""
     count = len(settings)
-    lanes = Lanes([with_limits(one, tape) for tape in tapes for one in settings])
+    lanes = Lanes([with_limits(one, tapes[0]) for one in settings] * len(tapes))
     n = lanes.n
     longest = max(len(tape) for tape in tapes)
     steps = np.array([len(tape) for tape in tapes])
@@ -87,6 +87,7 @@ def play(
     ever_held = np.logical_or.reduce(held, axis=1)
     changes: dict[int, list[tuple[int, Limits]]] = {}
     for index, tape in enumerate(tapes):
+        lanes.set_stop(slice(index * count, (index + 1) * count), tape.settings.stop_bpm)
         for limits in tape.limits:
             changes.setdefault(limits.at, []).append((index, limits))
     ends = set(steps.tolist())
@@ -102,7 +103,7 @@ def play(
         if k in ends:
             alive = np.repeat(steps > k, count)
         for index, limits in changes.get(k, ()):
-            _limit(lanes, range(index * count, (index + 1) * count), limits)
+            _limit(lanes, slice(index * count, (index + 1) * count), limits)
         t_s = np.repeat(times[k], count)
         cues = lanes.step(
             t_s, np.repeat(beats[k], count),
@@ -152,13 +153,11 @@ def with_limits(settings: Settings, tape: Tape) -> Settings:
     return replace(settings, ceiling_bpm=own.ceiling_bpm, floor_bpm=own.floor_bpm, stop_bpm=own.stop_bpm)
 
 
-def _limit(lanes: Lanes, which: range, limits: Limits) -> None:
-    for lane in which:
-        lanes.set_limits(lane, ceiling_bpm=limits.ceiling_bpm, floor_bpm=limits.floor_bpm,
-                         free_run=limits.free_run, quiet_ease=limits.quiet_ease,
-                         quiet_walk=limits.quiet_walk)
-        if limits.warming != OWN_WARM_UP:
-            lanes.set_warm_up(lane, warming=limits.warming == WARMING)
+def _limit(lanes: Lanes, which: slice, limits: Limits) -> None:
+    lanes.set_limits(which, ceiling_bpm=limits.ceiling_bpm, floor_bpm=limits.floor_bpm,
+                     free_run=limits.free_run, quiet_ease=limits.quiet_ease, quiet_walk=limits.quiet_walk)
+    if limits.warming != OWN_WARM_UP:
+        lanes.set_warm_up(which, warming=limits.warming == WARMING)
 
 
 def _side_by_side(tapes: Sequence[Tape], longest: int) -> tuple[Floats, Floats]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.decide.lanes import Lane
+from guard.decide.lane import Lane
 from guard.decide.plan import Plan
 from guard.errors import InputError
 from guard.events import Cue, Output

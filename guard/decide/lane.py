@@ -1,0 +1,41 @@
+"""One guard, stepped with plain numbers."""
+
+from __future__ import annotations
+
+import math
+
+from guard.decide.core import Core
+from guard.events import Cue
+from guard.heart.estimate import INFINITE, NAN
+from guard.heart.kit import SINGLE
+from guard.settings import Settings
+
+
+class Lane(Core):
+    """One guard, stepped with plain numbers: the lone lane of a live session."""
+
+    def __init__(self, settings: Settings) -> None:
+        super().__init__(SINGLE, [settings])
+
+    def step(
+        self,
+        t_s: float,
+        bpm: float,
+        *,
+        speed_m_s: float | None = None,
+        grade: float | None = None,
+        cadence_spm: float | None = None,
+        held: bool = False,
+    ) -> Cue:
+        """As `Lanes.step`, for one lane; None and NaN are unknown. Raises ValueError."""
+        if not (math.isfinite(t_s) and not t_s <= self._t_s):
+            raise ValueError(f"lane 0: t_s is {t_s:g} after {self._t_s:g}: it must be finite and increase")
+        if bpm < 0.0 or bpm == INFINITE:
+            raise ValueError(f"lane 0: bpm is {bpm:g}: give a rate of 0 or more, or NaN for none")
+        return Cue(self._take(
+            float(t_s), float(bpm) if bpm else NAN, _known(speed_m_s), _known(grade),
+            _known(cadence_spm), held))
+
+
+def _known(value: float | None) -> float:
+    return NAN if value is None else float(value)

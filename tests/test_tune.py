@@ -388,8 +388,8 @@ QUICK = ("--view", "respond", "--tries", "6", "--runners", "32", "--jobs", "1",
 @pytest.mark.usefixtures("short")
 def test_a_nagging_guard_is_told_to_say_less_and_comments_stay(
         home: Path, capsys: pytest.CaptureFixture[str]):
-    home.write_text("# mine\nrepeat_s = 5.0 # nag me\nspacing_s = 0.0\ncertainty = 0.1\nlead_s = 45.0\n"
-                    "budget_per_h = 240.0\nwarm_up_s = 60.0\n")
+    home.write_text("# mine\nrepeat_s = 5.0 # nag me\nspacing_s = 0.0\ncertainty = 0.1\nlead_s = 60.0\n"
+                    "budget_per_h = 240.0\nwalk_after_s = 600.0\n")
     files = [str(RECORDINGS / f"{name}.jsonl") for name in NAMES]
     assert main(["tune", *files, *QUICK, "--json", "--apply"]) == 0
     document = json.loads(capsys.readouterr().out)

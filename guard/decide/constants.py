@@ -10,13 +10,14 @@ import math
 
 NEVER_S = -math.inf
 BURST_SHARE = 5.0  # a fresh listener heeds six cues in a row, then they must thin out
-EARLY_S = 0.25  # time is looked at on a grid of this: said at the latest at the age set
+EARLY_S = 0.30  # time is looked at every quarter second, and a step may come late: said by the age set
 RESTART_S = 60.0  # a restart's fast climb is over after about three time constants
 RESTART_LOOK = 0.2  # of the look-ahead counts while a restart climbs, steeply and mostly harmlessly
 RESTART_Z = 1.28  # 90 % sure before slowing a runner who has just started again
 HEADING_S = 60.0  # horizon of "where this is going"
 EASE_BPM = 7.0  # what one heeded ease takes off in the mean: 12.5 % of 2.4 m/s at 24 bpm/(m/s)
 FALL_BPM_S = -0.2  # steeper than easing alone: the runner walked or stood
+FELL_BPM = 10.0  # a walk's fall in 25 s; less is noise, and a rise after it is one like any other
 CLIMB_BPM_S = 0.20  # steeper than a small change of speed: the runner started again
 FALL_MEMORY_S = 90.0
 # A walk in mid-run brings heart rate down by 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s

@@ -15,6 +15,7 @@ from guard.decide.constants import (
     CLIMB_BPM_S,
     FALL_BPM_S,
     FALL_MEMORY_S,
+    FELL_BPM,
     NEVER_S,
     WALK_RUN_LASTS_S,
 )
@@ -254,9 +255,12 @@ class Core:
     # -- what the lanes notice --------------------------------------------
 
     def _notice_restart(self, t: Number) -> None:
-        """A steep fall, then a steep climb: lights, a drink, a walk of one's own."""
+        """A steep fall, and no mere ripple, then a steep climb: lights, a drink, a walk of one's own."""
         k, mem, slope = self._kit, self._memory, self.estimate.slope_bpm_s
-        mem.fell_s = k.where(slope <= FALL_BPM_S, t, mem.fell_s)
+        level = self.estimate.level_bpm
+        mem.crest_bpm = k.where((slope <= 0.0) & (mem.crest_bpm >= level), mem.crest_bpm, level)
+        fell = (slope <= FALL_BPM_S) & (mem.crest_bpm - level >= FELL_BPM)
+        mem.fell_s = k.where(fell, t, mem.fell_s)
         starts = (slope >= CLIMB_BPM_S) & (t - mem.fell_s <= FALL_MEMORY_S)
         if k.some(starts):
             mem.restart_s = k.where(starts, t, mem.restart_s)

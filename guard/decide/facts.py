@@ -60,6 +60,7 @@ class Memory:
         self.resume_from_bpm: Number = zero + NAN
         self.resumes: Number = zero  # cues of the present run of resumes
         self.restart_s: Number = zero + NEVER_S
+        self.crest_bpm: Number = zero + NAN  # where the present fall of heart rate began
         self.fell_s: Number = zero + NEVER_S
         self.walk_run: Fact = never
         self.unanswered: Number = zero  # repeats of the present cue so far

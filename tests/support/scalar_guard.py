@@ -236,6 +236,7 @@ class Memory:
     resume_from_bpm: float = NAN
     resumes: int = 0
     restart_s: float = NEVER
+    crest_bpm: float = NAN
     fell_s: float = NEVER
     doubtful_fall_s: float = NEVER
     walk_run: bool = False
@@ -312,7 +313,10 @@ class ScalarGuard:
 
     def _notice_restart(self) -> None:
         memory, slope = self.memory, self.estimate.slope_bpm_s
-        if slope <= known.FALL_BPM_S:
+        level = self.estimate.level_bpm
+        if slope > 0.0 or not memory.crest_bpm >= level:
+            memory.crest_bpm = level
+        if slope <= known.FALL_BPM_S and memory.crest_bpm - level >= known.FELL_BPM:
             memory.fell_s = self.t_s
         if slope >= known.CLIMB_BPM_S and self.t_s - memory.fell_s <= known.FALL_MEMORY_S:
             memory.restart_s, memory.fell_s = self.t_s, NEVER

@@ -238,6 +238,17 @@ def test_starting_again_after_a_light_is_not_cued_when_it_stays_under():
     assert runner.kinds() == []
 
 
+@pytest.mark.parametrize("ripple_bpm", [4, 6, 7, 8])
+def test_a_climb_after_a_ripple_is_no_restart(ripple_bpm):
+    """Breath and noise let heart rate dip by some beats; the rise after it is cued before it is due."""
+    runner = OneRunner(start_bpm=129).run(300, 129)
+    runner.run(10, 129 - ripple_bpm, 3).run(15, 129, 6)
+    due_s = runner.t_s + 20.0
+    for second in range(30):  # 15 bpm in 30 s
+        runner.run(1, 129 + (second + 1) / 2, 0.01)
+    assert runner.cues[0][1] is Cue.EASE and runner.cues[0][0] <= due_s
+
+
 def test_a_missed_resume_is_said_once_more():
     runner = OneRunner().run(200, 133)
     runner.run(60, 170)  # a steep climb: walked at once

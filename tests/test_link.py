@@ -307,6 +307,18 @@ async def test_malformed_packets_are_said_once_and_never_read(bluez):
     assert "energy is missing" in details[1]
 
 
+async def test_a_wild_sensor_does_not_fill_the_log(bluez):
+    bluez.add_strap(MINE, silent=True)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.link(LinkState.CONNECTED)
+        for number in range(300):
+            bluez.packet(MINE, bytes([0x01] if number % 2 else [0x18, 77, 1, 2, 3][:2 + number % 3]))
+        bluez.packet(MINE, b"\x00\x4d")
+        await ran.reading()
+        said = [link.detail for link in ran.links if "could not be read" in link.detail]
+    assert 1 <= len(said) <= 3 and len(set(said)) == len(said)
+
+
 async def test_packets_delivered_twice_count_once(bluez):
     bluez.add_strap(MINE, silent=True)
     async with running(StrapSource(KNOWN)) as ran:

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 Remember = Callable[[Strap], None]
 
 BAD_PACKET_SHOWN_S = 10.0
+BAD_PACKETS_TOLD = 3  # kinds of them, until only good ones came for that long
 
 
 @dataclass(slots=True)
@@ -81,6 +82,7 @@ class DeviceLink:
         self._back_off = BackOff(self._limits.retry_s)
         self._twins = Twins(self._limits.twin_s)
         self._bad_packet_s: float | None = None
+        self._bad_told: set[str] = set()  # of the present run of bad packets
         self._put: Callable[[Input], None] = lambda event: None
         self._clock: SessionClock | None = None
 
@@ -187,14 +189,18 @@ class DeviceLink:
         event = self._peripheral.read(self._now_s(), raw)
         if isinstance(event, str):
             self._bad_packet_s = now_s
-            self._tell(LinkState.CONNECTED, f"a packet of {len(raw)} bytes could not be read ({event})",
-                       found.seen)
+            # Every line is synced to the log: a wild sensor, 25 packets a second, must not fill it.
+            if event not in self._bad_told and len(self._bad_told) < BAD_PACKETS_TOLD:
+                self._bad_told.add(event)
+                self._tell(LinkState.CONNECTED, f"a packet of {len(raw)} bytes could not be read ({event})",
+                           found.seen)
             return
         if self._twins.is_twin(raw, now_s, isinstance(event, Reading) and bool(event.rr_s)):
             return
         silence.packet(now_s)
         if self._bad_packet_s is None or now_s - self._bad_packet_s > BAD_PACKET_SHOWN_S:
             self._bad_packet_s = None
+            self._bad_told.clear()
             self._tell(LinkState.CONNECTED, found.note, found.seen)
         if event is None:
             return

@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 
 NEVER_S = -math.inf
+ADVISED_UNDER_BPM = 2.5  # a speed that is named would settle so far under the ceiling,
+ADVISED_OVER_S = 30.0  # in the mean of about so long
 BURST_SHARE = 5.0  # a fresh listener heeds six cues in a row, then they must thin out
 EARLY_S = 0.30  # time is looked at every quarter second, and a step may come late: said by the age set
 RESTART_S = 60.0  # a restart's fast climb is over after about three time constants

@@ -12,6 +12,8 @@ from typing import NamedTuple
 
 from guard.decide.columns import Columns
 from guard.decide.constants import (
+    ADVISED_OVER_S,
+    ADVISED_UNDER_BPM,
     CLIMB_BPM_S,
     FALL_BPM_S,
     FALL_MEMORY_S,
@@ -278,10 +280,10 @@ class Core:
         assert self.now is not None
         fast = self.now.restarting | k.no(self.now.warm)
         settles_bpm = est.level_bpm + k.where(fast, col.restart_response_s, col.response_s) * est.slope_bpm_s
-        best = speed * hill - (settles_bpm - (col.ceiling_bpm - 1.5)) / col.gain
+        best = speed * hill - (settles_bpm - (col.ceiling_bpm - ADVISED_UNDER_BPM)) / col.gain
         usable = best == best
         known = self._best_speed == self._best_speed
-        share = dt / (30.0 + dt)
+        share = dt / (ADVISED_OVER_S + dt)
         moved = k.where(known, self._best_speed + share * (best - self._best_speed), best)
         self._best_speed = k.where(usable & est.trusted, moved, self._best_speed)
         step = col.belt_step_m_s

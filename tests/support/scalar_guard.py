@@ -361,12 +361,12 @@ class ScalarGuard:
         fast = self.restarting or not self.warm
         constant_s = settings.restart_response_s if fast else settings.response_s
         settles = estimate.level_bpm + constant_s * estimate.slope_bpm_s
-        best = speed_m_s * hill - (settles - (self.limits.ceiling_bpm - 1.5)) / gain
+        best = speed_m_s * hill - (settles - (self.limits.ceiling_bpm - known.ADVISED_UNDER_BPM)) / gain
         if not math.isnan(best) and estimate.trusted:
             if math.isnan(memory.best_speed):
                 memory.best_speed = best
             else:
-                memory.best_speed += dt_s / (30.0 + dt_s) * (best - memory.best_speed)
+                memory.best_speed += dt_s / (known.ADVISED_OVER_S + dt_s) * (best - memory.best_speed)
         self.advised_speed_m_s = NAN
         step = settings.belt_step_km_h / 3.6
         if not math.isnan(memory.best_speed) and not math.isnan(speed_m_s):

@@ -8,9 +8,7 @@ import signal
 
 import pytest
 
-from guard.answers import SpeedNews, answer
 from guard.commands.session_parts import terminal_console
-from guard.decide.plan import Kind, Part, Plan
 from guard.events import (
     FOOT_POD,
     TREADMILL,
@@ -22,6 +20,8 @@ from guard.events import (
     SpeedLink,
     State,
 )
+from guard.live.answers import SpeedNews, answer
+from guard.plan.plan import Kind, Part, Plan
 from guard.screen import words
 from guard.session import Session
 from guard.settings import Settings

@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from guard.cli import main
-from guard.commands.replay_show import how
 from guard.events import Cue, CueGiven
-from guard.study.compare import Change, Compared, compare, counted
+from guard.replay.compare import Change, Compared, compare, counted
+from guard.replay.terminal import how
 from tests.support.keep import guard_cli, guard_here
 
 RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"

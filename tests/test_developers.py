@@ -10,7 +10,7 @@ import pytest
 
 from guard.decide.table import TABLE
 from guard.errors import InputError
-from guard.study import decision_table
+from tests.lab import decision_table
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -21,7 +21,7 @@ def read(name: str) -> str:
 
 def test_the_table_shown_is_the_table_that_decides():
     text = read("DEVELOPERS.md")
-    assert decision_table.put_into(text) == text, "run python -m guard.study.decision_table DEVELOPERS.md"
+    assert decision_table.put_into(text) == text, "run python -m tests.lab.decision_table DEVELOPERS.md"
 
 
 def test_every_row_has_its_line():

@@ -21,10 +21,12 @@ from hypothesis import strategies as st
 
 from guard.cli import main
 from guard.errors import GuardError, InputError, SettingError
-from guard.keep import facts, recording, series, settings_file
-from guard.keep.about import about_path, change_about, read_about
-from guard.keep.library import sessions
+from guard.library import facts
+from guard.library.about import about_path, change_about, read_about
+from guard.library.library import sessions
+from guard.log import recording, series
 from guard.settings import Settings
+from guard.settings import file as settings_file
 from guard.sound.own_phrases import LARGEST, WORDS_FILE, OwnPhrases
 from guard.sound.wavfile import BadWav, read
 from tests.fuzz import seeds

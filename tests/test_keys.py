@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from guard.events import Action, Command, Speed, State
-from guard.keys import Key, Keyboard, meaning, terminal_keys
+from guard.live.keys import Key, Keyboard, meaning, terminal_keys
 from guard.screen.view import KEY_HINTS
 from guard.settings import Settings
 from tests.support.live import snapshot

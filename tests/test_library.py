@@ -19,15 +19,15 @@ import pytest
 from guard import events as ev
 from guard.cli import main
 from guard.errors import InputError, UsageError
-from guard.keep import everything, library
-from guard.keep.about import about_path, change_about, read_about
-from guard.keep.bin import bin_of, discard, restore
-from guard.keep.facts import Facts, as_stored, facts_from, facts_of
-from guard.keep.library import SessionEntry, sessions
-from guard.keep.log import SessionLog, read_log, session_header
-from guard.keep.search import Wanted, day_range, find_session, matching
+from guard.library import everything, library
+from guard.library.about import about_path, change_about, read_about
+from guard.library.bin import bin_of, discard, restore
+from guard.library.facts import Facts, as_stored, facts_from, facts_of
+from guard.library.library import SessionEntry, sessions
+from guard.library.search import Wanted, day_range, find_session, matching
+from guard.log.log import SessionLog, read_log, session_header
+from guard.replay.replay import replay
 from guard.settings import Settings
-from guard.study.replay import replay
 from tests.support.keep import STARTED, guard_cli, invented_run, record_session
 from tests.support.library import years_of_sessions
 

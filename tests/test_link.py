@@ -11,12 +11,12 @@ from dataclasses import replace
 
 import pytest
 
+from guard.devices.seen import Strap, Wanted
 from guard.errors import HardwareError
 from guard.events import Battery, Link, LinkState, Reading
-from guard.sense.listen import Listener
-from guard.sense.seen import Strap, Wanted
-from guard.sense.strap import StrapSource
-from guard.sense.watch import Limits
+from guard.radio.listen import Listener
+from guard.radio.strap import StrapSource
+from guard.radio.watch import Limits
 from tests.support.radio import bluez, forget_bus, radio_room, running
 
 __all__ = ["bluez", "radio_room"]

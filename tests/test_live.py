@@ -27,8 +27,8 @@ from guard.events import (
     State,
     StateChanged,
 )
-from guard.inbox import Inbox
-from guard.live import Ended, run_session
+from guard.live.inbox import Inbox
+from guard.live.live import Ended, run_session
 from guard.session import Session
 from guard.settings import Settings
 from tests.support.live import FakeLog, FakeScreen, FakeSounder, FakeSource, rising_run, until
@@ -103,7 +103,7 @@ async def test_a_stalled_log_delays_no_cue() -> None:
 
 
 async def test_a_stuck_listener_is_left_behind(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("guard.live.CLOSE_S", 0.2)
+    monkeypatch.setattr("guard.live.live.CLOSE_S", 0.2)
     stage = Stage(rising_run(60))
     hold = threading.Event()
     stage.log = FakeLog(hold=hold)
@@ -189,7 +189,7 @@ class Typist:
             yield True
 
         self.press: object = None
-        monkeypatch.setattr("guard.live.terminal_keys", keys)
+        monkeypatch.setattr("guard.live.live.terminal_keys", keys)
 
     async def type(self, text: str) -> None:
         for char in text:

@@ -18,8 +18,8 @@ from gpiozero.pins.mock import MockFactory
 
 from guard.clock import PacedClock
 from guard.events import Action, Battery, Command, Cue, CueGiven, Input, Reading, State
-from guard.inbox import Press
-from guard.live import Ended
+from guard.live.inbox import Press
+from guard.live.live import Ended
 from guard.pins import panel as panel_module
 from guard.pins import patterns
 from guard.pins.blinker import Blinker

@@ -13,12 +13,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from guard.decide.plan import GRACE_RESPONSES, Cued, Kind, Part, Plan, Progress
-from guard.decide.plan_examples import EXAMPLES
-from guard.decide.plan_text import parse_plan
 from guard.errors import GuardError, InputError
 from guard.events import Cue, CueGiven, Reading, Speed
-from guard.screen.plan_drawing import draw
+from guard.plan.drawing import draw
+from guard.plan.examples import EXAMPLES
+from guard.plan.plan import GRACE_RESPONSES, Cued, Kind, Part, Plan, Progress
+from guard.plan.text import parse_plan
 from guard.session import Session
 from guard.settings import Settings
 
@@ -390,7 +390,7 @@ def test_markup_in_a_name_is_text(capsys, monkeypatch, tmp_path):
 
 
 def test_a_file_that_is_not_text_is_named(tmp_path):
-    from guard.keep.plan_file import read_plan
+    from guard.plan.file import read_plan
 
     file = tmp_path / "p.toml"
     file.write_bytes(b"name = 'a'\n\xff\xfe")

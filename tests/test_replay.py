@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from guard import events as ev
 from guard.cli import main
 from guard.errors import InputError, UsageError
-from guard.keep.log import read_log, session_header, write_recording
+from guard.log.log import read_log, session_header, write_recording
+from guard.replay.replay import replay, same_as_recorded
 from guard.settings import Settings
-from guard.study.replay import replay, same_as_recorded
 from tests.support.keep import guard_cli, guard_here, invented_run, record_session
 
 CEILING = Settings(ceiling_bpm=139.0, warm_up_s=60.0)

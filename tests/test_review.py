@@ -12,17 +12,17 @@ import pytest
 
 from guard import events as ev
 from guard.cli import main
-from guard.decide.plan_text import parse_plan
 from guard.events import Cue, CueGiven
-from guard.keep.log import read_log
+from guard.log.log import read_log
+from guard.plan.text import parse_plan
+from guard.review import rr as review_rr
+from guard.review.cues import CueOutcome, outcomes
+from guard.review.drift import drift, student_t
+from guard.review.parts import by_part, whole
+from guard.review.recovery import recoveries
+from guard.review.review import review
+from guard.review.rr import artefacts, gapless, rr_figures
 from guard.settings import Settings
-from guard.study import review_rr
-from guard.study.review import review
-from guard.study.review_cues import CueOutcome, outcomes
-from guard.study.review_drift import drift, student_t
-from guard.study.review_parts import by_part, whole
-from guard.study.review_recovery import recoveries
-from guard.study.review_rr import artefacts, gapless, rr_figures
 from tests.support.review import invented_beats, log_of_a_run, published_beats_ms, trace
 
 RECORDINGS = sorted((Path(__file__).resolve().parent.parent / "recordings").glob("*.jsonl"))

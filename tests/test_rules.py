@@ -17,10 +17,10 @@ import pytest
 from guard.decide.table import TABLE
 from guard.decide.wording import WALK_RUN, phrase, speed_to_set, speed_words
 from guard.events import Action, Battery, Command, Cue, Reading, ReadingDoubted, Speed, State
-from guard.keep.log import read_log
+from guard.log.log import read_log
+from guard.replay.replay import replay, same_as_recorded
 from guard.runner.rehearsal import one_runner
 from guard.runner.simulate import run_bpm_at
-from guard.study.replay import replay, same_as_recorded
 from tests.support.recordings import (
     FOLDER,
     PACE,

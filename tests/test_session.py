@@ -7,7 +7,6 @@ import dataclasses
 import numpy as np
 import pytest
 
-from guard.decide.plan import Cued, Kind, Part, Plan
 from guard.errors import UsageError
 from guard.events import (
     Action,
@@ -23,6 +22,7 @@ from guard.events import (
     State,
     StateChanged,
 )
+from guard.plan.plan import Cued, Kind, Part, Plan
 from guard.session import Session
 from guard.settings import Settings
 

@@ -26,15 +26,15 @@ from rich.console import Console
 
 from guard.clock import RealClock, SessionClock, wall_now
 from guard.events import Action, Clock, Command, CueGiven, Input, Link, LinkState, Reading, Speed
-from guard.inbox import Inbox
-from guard.keep.log import SessionLog, read_log, session_header
-from guard.live import run_session
+from guard.live.inbox import Inbox
+from guard.live.live import run_session
+from guard.log.log import SessionLog, read_log, session_header
+from guard.replay.replay import same_as_recorded
 from guard.screen.live_screen import LiveScreen
 from guard.screen.look import fitting_look
 from guard.screen.view import ViewOptions
 from guard.settings import Settings
 from guard.sound.player import Sounder
-from guard.study.replay import same_as_recorded
 from tests.support.alsa import Capture, heard_sounds, wait_until
 from tests.support.bluez import start_bluez
 from tests.support.guard_run import CEILING_BPM, STRAP, LiveRun

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from guard.decide import wording
 from guard.events import FOOT_POD, TREADMILL, Cue, CueGiven, LinkState, Reading, Speed, SpeedLink
-from guard.keep.records import from_line, from_record, to_line, to_record
+from guard.log.records import from_line, from_record, to_line, to_record
 from guard.session import Session
+from guard.session.speeds import OLD_S, Speeds, in_force, origin
 from guard.settings import Settings
-from guard.speeds import OLD_S, Speeds, in_force, origin
 
 
 def belt(t_s: float, km_h: float | None, grade: float | None = 0.01) -> Speed:

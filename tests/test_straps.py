@@ -12,12 +12,12 @@ import sys
 
 import pytest
 
+from guard.devices import remembered as straps
+from guard.devices.seen import Strap, Wanted
 from guard.errors import HardwareError
-from guard.keep import straps
-from guard.sense import faults, preflight
-from guard.sense import radio as radio_module
-from guard.sense.radio import look
-from guard.sense.seen import Strap, Wanted
+from guard.radio import adapter as radio_module
+from guard.radio import faults, preflight
+from guard.radio.adapter import look
 from tests.support.radio import bluez, radio_room
 
 __all__ = ["bluez", "radio_room"]

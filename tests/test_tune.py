@@ -13,26 +13,26 @@ import pytest
 from guard import events as ev
 from guard.cli import main
 from guard.errors import GuardError, InputError, UsageError
-from guard.keep.log import session_header, write_recording
-from guard.keep.recording import Recording, read_log
+from guard.log.log import session_header, write_recording
+from guard.log.recording import Recording, read_log
+from guard.replay.replay import replay
+from guard.response.fit import NOTHING, Fit, Refusal
+from guard.response.search import Known
 from guard.settings import Settings, find, table
-from guard.study import tune_runners
-from guard.study.replay import replay
-from guard.study.response_fit import NOTHING, Fit, Refusal
-from guard.study.response_search import Known
-from guard.study.tune import Source, Tuning, parts_of, recorded_view
-from guard.study.tune_benchmark import by_lane, by_loop, said_in, sessions, sets
-from guard.study.tune_benchmark_loop import columns_of, compiled, plain
-from guard.study.tune_choose import Verdict, frontier, settled, verdicts
-from guard.study.tune_document import reason
-from guard.study.tune_lanes import Heard, joined, play, units, with_limits
-from guard.study.tune_pool import Pool
-from guard.study.tune_recorded import Window, figures, over_min_per_h, spells
-from guard.study.tune_respond import Lived, Trial, live, trials
-from guard.study.tune_respond import joined as joined_lives
-from guard.study.tune_runners import CELL_M, Way, draw_runners, way_of
-from guard.study.tune_space import SEARCHED, around, axes, spread
-from guard.study.tune_tape import Tape, tape_of
+from guard.tune import runners as tune_runners
+from guard.tune.choose import Verdict, frontier, settled, verdicts
+from guard.tune.document import reason
+from guard.tune.lanes import Heard, joined, play, units, with_limits
+from guard.tune.pool import Pool
+from guard.tune.recorded import Window, figures, over_min_per_h, spells
+from guard.tune.respond import Lived, Trial, live, trials
+from guard.tune.respond import joined as joined_lives
+from guard.tune.runners import CELL_M, Way, draw_runners, way_of
+from guard.tune.space import SEARCHED, around, axes, spread
+from guard.tune.tape import Tape, tape_of
+from guard.tune.tune import Source, Tuning, parts_of, recorded_view
+from tests.lab.tune_speed.__main__ import by_lane, by_loop, said_in, sessions, sets
+from tests.lab.tune_speed.loop import columns_of, compiled, plain
 from tests.support.keep import invented_run
 
 RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"

@@ -62,7 +62,7 @@ def _all_lines(args: argparse.Namespace) -> Iterator[Line]:
 
 
 def _settings() -> tuple[Settings, Line]:
-    from guard.keep import settings_file
+    from guard.settings import file as settings_file
 
     try:
         settings = Settings().replaced(settings_file.load())
@@ -76,7 +76,7 @@ def _settings() -> tuple[Settings, Line]:
 
 
 def _disk_lines() -> Iterator[Line]:
-    from guard.keep import folders
+    from guard.files import folders
 
     for name, find, essential in (("log folder", folders.sessions_dir, True),
                                   ("cache folder", folders.cache_dir, False)):
@@ -102,7 +102,7 @@ def _disk_line(name: str, folder: Path, essential: bool) -> Line:
 
 def _clock_line() -> Line:
     from guard.clock import wall_now
-    from guard.keep.wall import clock_is_trusted
+    from guard.log.wall import clock_is_trusted
 
     now = wall_now()
     trusted = clock_is_trusted(now)
@@ -115,7 +115,7 @@ def _clock_line() -> Line:
 
 
 def _sound_lines(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Line]:
-    from guard.keep import folders
+    from guard.files import folders
     from guard.sound import preflight
 
     own_phrases = folders.config_dir(make=False) / "phrases"
@@ -136,9 +136,9 @@ def _sound_lines(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Lin
 
 
 def _radio_lines(settings: Settings, *, look_for_strap: bool) -> Iterator[Line]:
-    from guard.keep import straps
-    from guard.sense import preflight
-    from guard.sense.seen import Wanted
+    from guard.devices import remembered as straps
+    from guard.devices.seen import Wanted
+    from guard.radio import preflight
 
     ready = True
     for check in preflight.radio_checks():

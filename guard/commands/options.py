@@ -68,7 +68,7 @@ def chosen_settings(
     left out: it does not fit an invented one. Raises UsageError where
     `need_ceiling` and none of them gives a ceiling.
     """
-    from guard.keep import settings_file
+    from guard.settings import file as settings_file
 
     kept = settings_file.load(leave_out=tell)
     if course is not None:

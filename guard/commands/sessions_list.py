@@ -8,7 +8,7 @@ from typing import Any
 
 from guard.commands.options import print_json
 from guard.errors import printable
-from guard.keep.library import SessionEntry
+from guard.library.library import SessionEntry
 
 FROM = {"strap": "strap", "practice": "rehearsal", "csv": "import"}
 WIDE = 100  # columns from which the source has one of its own
@@ -106,7 +106,7 @@ def words(entry: SessionEntry) -> str:
 
 
 def _runs(entry: SessionEntry) -> bool:
-    from guard.keep.log_file import is_being_written
+    from guard.log.file import is_being_written
 
     return is_being_written(entry.path)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from rich.console import Console
 
 from guard.errors import GuardError
-from guard.keep import folders
+from guard.files import folders
 from guard.settings import Settings
 from guard.sound import first_start
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from guard.errors import printable
 from guard.events import Action, Command, Input, Output
-from guard.inbox import Press
+from guard.live.inbox import Press
 from guard.pins import patterns
 from guard.pins.blinker import Blinker
 from guard.settings import Settings

@@ -16,8 +16,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from guard import events as ev
-from guard.decide.plan import Kind, Part, Plan
-from guard.keep.log import session_header, write_recording
+from guard.log.log import session_header, write_recording
+from guard.plan.plan import Kind, Part, Plan
 from guard.settings import Settings
 
 ROOT = Path(__file__).resolve().parents[2]

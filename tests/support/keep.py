@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from guard import events as ev
 from guard.cli import main
-from guard.keep.log import SessionLog, session_header
+from guard.log.log import SessionLog, session_header
 from guard.session import Session
 from guard.settings import Settings
 

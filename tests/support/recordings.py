@@ -12,9 +12,9 @@ from typing import Any
 
 from guard.decide.table import TABLE, Row, To
 from guard.events import Cue, CueGiven, Output, Reading, StateChanged
-from guard.keep.log import read_log
-from guard.keep.recording import Recording
-from guard.study.replay import Replay, replay
+from guard.log.log import read_log
+from guard.log.recording import Recording
+from guard.replay.replay import Replay, replay
 
 FOLDER = Path(__file__).resolve().parents[2] / "recordings"
 SLOW_DOWN = (Cue.EASE, Cue.WALK, Cue.STOP)

@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 
 from guard import events as ev
-from guard.decide.plan import Plan
-from guard.keep.log import session_header, write_recording
+from guard.log.log import session_header, write_recording
+from guard.plan.plan import Plan
+from guard.review.trace import Trace
 from guard.session import Session
 from guard.settings import Settings
-from guard.study.review_trace import Trace
 from tests.support.keep import STARTED
 
 HOSTILE = ("strap <img src=x onerror=alert(1)></title><script>alert(2)</script>"

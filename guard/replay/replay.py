@@ -1,0 +1,130 @@
+"""What the guard would have said: a recording's inputs through a new session.
+
+Only what came in is fed; what the guard said at the time is never read, except
+to compare. With the settings of the recording, on the same version, the two
+are the same to the last digit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import zip_longest
+from typing import Any
+
+from guard.errors import GuardError, InputError, printable
+from guard.events import CueGiven, Output, StateChanged
+from guard.log.recording import Recording
+from guard.plan.plan import Plan
+from guard.session import Session
+from guard.settings import Settings
+
+MOST_DIFFERENCES = 10
+
+
+@dataclass(frozen=True)
+class Replay:
+    """Everything said on a replay, in order; `summary` holds the totals (s, bpm-minutes)."""
+
+    settings: Settings
+    outputs: tuple[Output, ...]
+    summary: Mapping[str, Any]
+
+    @property
+    def cues(self) -> list[CueGiven]:
+        return [output for output in self.outputs if isinstance(output, CueGiven)]
+
+    @property
+    def states(self) -> list[StateChanged]:
+        return [output for output in self.outputs if isinstance(output, StateChanged)]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready, format 1."""
+        return {
+            "format": 1,
+            "settings": self.settings.as_dict(),
+            "cues": [{"t_s": given.t_s, "cue": given.cue.key, "reason": given.reason} for given in self.cues],
+            "states": [{"t_s": entered.t_s, "state": entered.state.key} for entered in self.states],
+            "summary": dict(self.summary),
+        }
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Whether a replay said what the log says was said; `compared` outputs."""
+
+    same: bool
+    compared: int
+    differences: tuple[str, ...]
+
+
+def replay(recording: Recording, settings: Settings) -> Replay:
+    """Feed the recording's inputs and plan to a session with `settings`.
+
+    Raises UsageError when `settings` has no ceiling, InputError when an input
+    of the log cannot be taken.
+    """
+    session = Session(settings, plan_of(recording))
+    return Replay(settings, tuple(played(recording, session)), session.summary())
+
+
+def played(recording: Recording, session: Session) -> list[Output]:
+    """All that `session` says to the recording's inputs, up to its end.
+
+    Raises InputError when an input of the log cannot be taken.
+    """
+    outputs: list[Output] = []
+    for event in recording.inputs:
+        try:
+            outputs += session.feed(event)
+        except GuardError as error:
+            raise InputError(f"the log cannot be replayed beyond {event.t_s:g} s: {error}") from None
+    # `advance` stops just short of a moment; the last one of a session that was
+    # interrupted may be that of a timeout.
+    outputs += session.advance(recording.end_s + (0.001 if recording.interrupted else 0.0))
+    return outputs
+
+
+def plan_of(recording: Recording) -> Plan | None:
+    """The plan the session followed; InputError when it cannot be read."""
+    stored = recording.header.get("plan")
+    return Plan.from_dict(stored) if stored else None
+
+
+def same_as_recorded(recording: Recording) -> Comparison:
+    """Replay with the recording's own settings and compare all that was said.
+
+    Cues, states and doubts must agree in time, order and reason, exactly. What
+    an interrupted session did not live to log is no difference.
+    """
+    logged = recording.outputs
+    again = list(replay(recording, recording.settings).outputs)
+    if recording.interrupted:
+        again = _as_far_as_logged(recording, logged, again)
+    differences = []
+    for before, now in zip_longest(logged, again):
+        if before != now:
+            differences.append(f"logged {_words(before)}; replayed {_words(now)}")
+            if len(differences) == MOST_DIFFERENCES:
+                break
+    return Comparison(not differences, len(logged), tuple(differences))
+
+
+def _as_far_as_logged(recording: Recording, logged: list[Output], again: list[Output]) -> list[Output]:
+    inputs = recording.inputs
+    # Outputs are logged after the input that brings them, so only those that
+    # follow from the last input can be missing.
+    whole_s = inputs[-2].t_s if len(inputs) > 1 else 0.0
+    extra = again[len(logged):]
+    return again[:len(logged)] if all(output.t_s >= whole_s for output in extra) else again
+
+
+def _words(output: Output | None) -> str:
+    if output is None:
+        return "nothing"
+    at = f"at {output.t_s:g} s"
+    if isinstance(output, CueGiven):
+        return f"cue {output.cue.key} {at} ({printable(output.reason)})"
+    if isinstance(output, StateChanged):
+        return f"state {output.state.key} {at} ({printable(output.reason)})"
+    return f"doubt {at} ({printable(output.reason)})"

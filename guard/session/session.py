@@ -1,0 +1,350 @@
+"""One session: inputs in order, decisions out. The same code live and on replay.
+
+Pure: told the time by its events and by `advance`. Timeouts are looked at on a
+fixed grid wherever no reading came for a second, so a log fed back gives the
+same decisions at the same times.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import replace
+from typing import Any
+
+from guard.decide.lane import Lane
+from guard.errors import UsageError
+from guard.events import (
+    TREADMILL,
+    Action,
+    Battery,
+    Command,
+    Cue,
+    CueGiven,
+    Input,
+    Link,
+    LinkState,
+    Output,
+    Reading,
+    ReadingDoubted,
+    Snapshot,
+    SoundHealth,
+    Speed,
+    SpeedLink,
+    State,
+    StateChanged,
+)
+from guard.heart.plausibility import PacketCheck
+from guard.plan.plan import Cued, Kind, Plan, Progress
+from guard.session.speeds import Speeds, origin
+from guard.session.tally import Tally
+from guard.settings import Settings, check, find
+
+GRID_S = 0.25  # a binary fraction, so that points of the grid are exact
+QUIET_S = 1.0
+LONG_SILENT_S = 600.0
+LONG_SILENT_LOOK_S = 30.0
+TRACE_S = 300.0
+_STATES = tuple(State)  # by code
+_NAN = math.nan
+
+
+class Session:
+    """Feeds one lane and keeps what a log, a screen and a summary need.
+
+    `settings.ceiling_bpm` must be set (UsageError otherwise). Call
+    `admit(event)` to stamp an event as it will be taken, `feed` to take it.
+    """
+
+    def __init__(self, settings: Settings, plan: Plan | None = None) -> None:
+        if settings.ceiling_bpm is None:
+            raise UsageError(
+                "there is no ceiling yet: give --ceiling BPM "
+                "(`guard settings --explain ceiling_bpm` says how to find yours)")
+        self.settings = settings
+        self.plan = plan
+        self._lane = Lane(settings)
+        self._check = PacketCheck()
+        self._tally = Tally()
+        self._progress = Progress(plan) if plan else None
+        self._part = -1
+        self._t_s = 0.0
+        self._stepped_s: float | None = None
+        self._silent = True
+        self._eventful_s = 0.0
+        self._ceiling_bpm = float(settings.ceiling_bpm)
+        self._state = State.WARMING
+        self._state_since_s = 0.0
+        self._held = self._muted = self._free_run = self._done = False
+        self._speeds = Speeds()
+        self._speed: Speed | None = None  # as known at the last step
+        self._belt = False
+        self._reading: Reading | None = None
+        self._link: Link | None = None
+        self._battery: int | None = None
+        self._battery_said = False
+        self._sound = ""
+        self._last_cue: CueGiven | None = None
+        self._run = 0
+        self._trace: deque[tuple[float, float, float]] = deque()
+
+    # -- in -------------------------------------------------------------------
+
+    def admit(self, event: Input) -> Input:
+        """The event with the time it will be taken at: whole ms, never going back."""
+        t_s = max(round(event.t_s, 3), self._t_s)
+        stepped_s = -1.0 if self._stepped_s is None else self._stepped_s
+        # What follows a look at the clock must not seem to precede it: replay would take it first.
+        if t_s <= stepped_s and (self._silent or isinstance(event, (Reading, Command))):
+            t_s = round(stepped_s + 0.001, 3)
+        return event if t_s == event.t_s else replace(event, t_s=t_s)
+
+    def feed(self, event: Input) -> list[Output]:
+        """Advance to the event, take it, and return what follows from both."""
+        event = self.admit(event)
+        outputs = self.advance(event.t_s)
+        if self._done:
+            return outputs
+        self._t_s = event.t_s
+        if isinstance(event, Reading):
+            outputs += self._take_reading(event)
+        elif isinstance(event, Speed):
+            self._speeds.take(event)
+        elif isinstance(event, SpeedLink):
+            # Whoever runs on a belt needs its words, also when its link has gone.
+            self._belt |= event.device == TREADMILL and event.state is LinkState.CONNECTED
+        elif isinstance(event, Battery):
+            outputs += self._take_battery(event)
+        elif isinstance(event, Command):
+            before_s = (math.ceil(event.t_s / GRID_S) - 1) * GRID_S
+            if self._long_silent() and before_s > (self._stepped_s or 0.0):  # all as it was until now
+                outputs += self._step(before_s, _NAN)
+            self._eventful_s = event.t_s
+            outputs += self._take_command(event)
+        elif isinstance(event, Link):
+            self._link = event
+        elif isinstance(event, SoundHealth):
+            self._sound = event.backend
+        return outputs
+
+    def advance(self, t_s: float) -> list[Output]:
+        """Look at timeouts on the grid up to, not including, `t_s`."""
+        outputs: list[Output] = []
+        if self._done:
+            return outputs
+        while (due_s := self._next_look_s()) < t_s:
+            outputs += self._step(due_s, _NAN)
+        self._t_s = max(self._t_s, round(t_s, 3))
+        return outputs
+
+    def _next_look_s(self) -> float:
+        """The first point of the grid a second after a reading; in silence every point, in a long one few."""
+        if self._stepped_s is None:
+            return GRID_S
+        wait_s = GRID_S if self._silent else QUIET_S
+        if self._long_silent():  # nothing is due by time alone but the plan's next part
+            wait_s = LONG_SILENT_LOOK_S
+            if self._progress and not self._held and not (place := self._progress.place()).done:
+                wait_s = max(GRID_S, min(wait_s, place.left_s))
+        return math.ceil((self._stepped_s + wait_s) / GRID_S - 1e-6) * GRID_S
+
+    def _long_silent(self) -> bool:
+        return self._stepped_s is not None and self._stepped_s - self._eventful_s >= LONG_SILENT_S
+
+    # -- taking events --------------------------------------------------------
+
+    def _take_reading(self, reading: Reading) -> list[Output]:
+        self._reading = reading
+        doubt = self._check.doubt(reading)
+        bpm = _NAN if doubt else float(reading.bpm)
+        outputs = self._step(reading.t_s, bpm)
+        doubt = doubt or self._lane.doubt(0)
+        if doubt:
+            outputs.append(ReadingDoubted(reading.t_s, doubt))
+        else:
+            self._trace.append((reading.t_s, bpm, self._ceiling_now()))
+            while self._trace and self._trace[0][0] < reading.t_s - TRACE_S:
+                self._trace.popleft()
+        return outputs
+
+    def _take_battery(self, event: Battery) -> list[Output]:
+        self._battery = event.percent
+        low = self.settings.battery_low_percent
+        if event.percent > low or self._battery_said or low == 0:
+            return []
+        self._battery_said = True
+        return [self._given(CueGiven(
+            event.t_s, Cue.BATTERY_LOW, f"strap battery at {event.percent} %, low at {low} %"))]
+
+    def _take_command(self, command: Command) -> list[Output]:
+        action, value = command.action, command.value
+        if action is Action.PAUSE:
+            self._held = True
+        elif action is Action.CONTINUE:
+            self._held = False
+        elif action in (Action.MUTE, Action.UNMUTE):
+            self._muted = action is Action.MUTE
+            return []
+        elif action is Action.CEILING and isinstance(value, (int, float)):
+            self._ceiling_bpm = float(check(find("ceiling_bpm"), value))
+        elif action is Action.FREE_RUN:
+            self._free_run = bool(value)
+        elif action is Action.SKIP_PART and self._progress:
+            self._progress.skip()
+        elif action is Action.QUIT:
+            outputs = self._step(command.t_s, _NAN)
+            self._done = True
+            how = {"interrupted": "interrupted", "ended": "the source of readings came to its end"}
+            reason = how.get(str(value), "ended by the runner")
+            return [*outputs, *self._moved_to(State.DONE, command.t_s, reason)]
+        else:
+            return []
+        return self._step(command.t_s, _NAN)
+
+    # -- the step -------------------------------------------------------------
+
+    def _step(self, t_s: float, bpm: float) -> list[Output]:
+        dt_s = t_s - (self._stepped_s or 0.0)
+        self._stepped_s = t_s
+        self._silent = bpm != bpm
+        self._eventful_s = self._eventful_s if self._silent else t_s
+        speed = self._speed = self._speeds.known(t_s)
+        speed_m_s = None if speed is None or self._held else speed.speed_m_s
+        outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
+        lane = self._lane
+        cue = lane.step(
+            t_s, bpm,
+            speed_m_s=speed.speed_m_s if speed else None,
+            grade=speed.grade if speed else None,
+            cadence_spm=speed.cadence_spm if speed else None,
+            held=self._held)
+        state = _STATES[lane.state]
+        signal = lane.estimate.known and state is not State.NO_SIGNAL
+        over = lane.estimate.level_bpm - self._ceiling_now() if signal else None
+        self._tally.count_time(
+            dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
+        reason = lane.reason(0)
+        outputs += self._moved_to(state, t_s, reason)
+        if cue is not Cue.NONE:
+            outputs.append(self._given(CueGiven(
+                t_s, cue, reason, self._advised(cue), self._repeat(cue), self._belt)))
+        return outputs
+
+    def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:
+        quiet_ease = quiet_walk = False
+        floor_bpm = self.settings.floor_bpm
+        ceiling_bpm = self._ceiling_bpm
+        outputs: list[Output] = []
+        if self._progress:
+            place = self._progress.advance(t_s, distance_m, held=self._held)
+            index = place.index + (1 if place.done else 0)
+            if index != self._part:
+                if index > 0:
+                    outputs.append(self._given(CueGiven(t_s, Cue.PART, self._part_reason(place.done))))
+                self._part = index
+                warming = not place.done and self._progress.part.kind is Kind.WARM_UP
+                self._lane.set_warm_up(0, warming=warming)
+            limits = self._progress.limits(self._ceiling_bpm)
+            ceiling_bpm = limits.ceiling_bpm
+            floor_bpm = limits.floor_bpm
+            quiet_ease = limits.cued is not Cued.ALL
+            quiet_walk = limits.cued is Cued.STOP_ONLY
+        self._lane.set_limits(
+            0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
+            quiet_ease=quiet_ease, quiet_walk=quiet_walk)
+        return outputs
+
+    def _part_reason(self, done: bool) -> str:
+        assert self._progress is not None
+        if done:
+            return "the plan is done"
+        part = self._progress.part
+        limits = self._progress.limits(self._ceiling_bpm)
+        length = f"{part.seconds / 60:.3g} min"
+        if part.metres is not None:
+            by_time = f", by time as no speed is known: {length}" if self._progress.place().by_time else ""
+            length = f"{part.metres:.0f} m{by_time}"
+        limit = f"ceiling {limits.ceiling_bpm:.0f}" if self._counts() else "left to you"
+        return f"next: {part.name or part.kind.words}, {length}, {limit}"
+
+    def _counts(self) -> bool:
+        """Whether being over the ceiling means anything now (a part may be left to the runner)."""
+        if self._progress is None or self._progress.place().done:
+            return True
+        part = self._progress.part
+        return part.guarded or part.ceiling_bpm is not None
+
+    # -- out --------------------------------------------------------------------
+
+    def _moved_to(self, state: State, t_s: float, reason: str) -> list[Output]:
+        if state is self._state:
+            return []
+        self._state, self._state_since_s = state, t_s
+        return [StateChanged(t_s, state, reason)]
+
+    def _given(self, given: CueGiven) -> CueGiven:
+        self._last_cue = given
+        self._tally.count_cue(given.cue)
+        return given
+
+    def _repeat(self, cue: Cue) -> int:
+        row = self._lane.row(0)
+        again = row is not None and row.to == "same" and cue in (Cue.EASE, Cue.WALK, Cue.RESUME)
+        self._run = self._run + 1 if again else 0
+        return self._run
+
+    def _advised(self, cue: Cue) -> float | None:
+        if cue not in (Cue.EASE, Cue.RESUME, Cue.PICK_UP):
+            return None
+        return _or_none(self._lane.advised_speed_m_s)
+
+    def _ceiling_now(self) -> float:
+        return float(self._lane.columns.ceiling_bpm)
+
+    def summary(self) -> dict[str, Any]:
+        """Totals so far, JSON-ready: the `summary` of replay and of the log's end."""
+        return self._tally.summary()
+
+    def snapshot(self) -> Snapshot:
+        """All a screen needs, at the time of the newest event or advance."""
+        lane, est, now = self._lane, self._lane.estimate, self._lane.now
+        known = now is not None and est.known and self._state is not State.NO_SIGNAL
+        level = foreseen = chance = slope = None
+        limit = self._ceiling_now() if now is None else now.limit_bpm
+        if known and now is not None:
+            level = est.level_bpm
+            slope = est.slope_bpm_s * 60.0
+            foreseen = now.foreseen_bpm
+            spread = max(now.foreseen_sd_bpm, 1e-6)
+            chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
+        age = self._t_s - self._trace[-1][0] if self._trace else None
+        speed = self._speeds.known(self._t_s)
+        part, left_s = "", None
+        if self._progress:
+            place = self._progress.place()
+            part = "plan done" if place.done else self._progress.part.name or self._progress.part.kind.words
+            left_s = None if place.done else place.left_s
+        link, tally = self._link, self._tally
+        return Snapshot(
+            t_s=self._t_s, state=self._state, state_since_s=self._state_since_s,
+            level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
+            floor_bpm=_or_none(lane.columns.floor_bpm),
+            room_bpm=None if level is None else limit - level,
+            foreseen_bpm=foreseen, lead_s=self.settings.lead_s, chance_over=chance,
+            reading_age_s=age, contact=self._reading.contact if self._reading else None,
+            last_cue=self._last_cue, cue_count=sum(tally.cues.values()),
+            link_state=link.state if link else LinkState.SEARCHING,
+            link_name=link.name if link else "", link_detail=link.detail if link else "",
+            battery_percent=self._battery,
+            at_or_under_s=tally.at_or_under_s, over_s=tally.over_s, no_signal_s=tally.no_signal_s,
+            speed_m_s=speed.speed_m_s if speed else None, grade=speed.grade if speed else None,
+            advised_speed_m_s=_or_none(lane.advised_speed_m_s), part=part, part_left_s=left_s,
+            muted=self._muted, free_run=self._free_run, sound_backend=self._sound,
+            speed_from=origin(speed), belt=self._belt,
+            trace=tuple((t, bpm) for t, bpm, _ in self._trace),
+            ceiling_trace=tuple(ceiling for _, _, ceiling in self._trace),
+        )
+
+
+def _or_none(value: float) -> float | None:
+    return None if value != value else value

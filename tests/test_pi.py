@@ -238,8 +238,9 @@ FILES="$WORK/my files%"
 pi install --home "$FILES" >"$WORK/first"
 echo "before settings: $(show ActiveState)"
 env GUARD_HOME="$FILES" "$PYTHON" -m guard settings ceiling_bpm=139 >/dev/null
-env GUARD_HOME="$FILES" "$PYTHON" -c "from guard.devices import remembered as straps; from guard.devices.seen import Strap
-straps.remember(Strap('Invented strap', '$STRAP'), 'strap')"
+env GUARD_HOME="$FILES" "$PYTHON" -c "from guard.devices.remembered import remember
+from guard.devices.seen import Strap
+remember(Strap('Invented strap', '$STRAP'), 'strap')"
 pi install --home "$FILES" >"$WORK/second"; sleep 3
 echo "without strap: $(show ActiveState), $(logs) logs"
 touch "$WORK/strap please"

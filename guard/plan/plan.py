@@ -234,6 +234,16 @@ class Progress:
         return self._plan.parts[self._index]
 
     @property
+    def warming(self) -> bool:
+        """Whether a warm-up lasts."""
+        return not self._done and self.part.kind is Kind.WARM_UP
+
+    @property
+    def counts(self) -> bool:
+        """Whether being over the ceiling means anything now: a part may be left to the runner."""
+        return self._done or self.part.guarded or self.part.ceiling_bpm is not None
+
+    @property
     def next_part(self) -> Part | None:
         """The part after the present one."""
         following = self._index + 1

@@ -8,17 +8,18 @@ to the last digit. A value of a step holds for the `dt_s` seconds before its
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.events import Output, State
+from guard.events import Output
 from guard.log.recording import Recording
 from guard.plan.plan import Plan
 from guard.replay.replay import played
 from guard.session import Session
+from guard.session.step import Step
 from guard.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -75,44 +76,33 @@ def trace_of(
     Raises UsageError where `settings` hold no ceiling, InputError where the log
     breaks off in the middle for a reason of its content.
     """
-    session = _Watched(settings, plan)
+    steps = _Rows(settings, plan)
+    session = Session(settings, plan, steps.take)
     outputs = tuple(played(recording, session))
-    return session.trace(), outputs, session.summary()
+    return steps.trace(), outputs, session.summary()
 
 
-class _Watched(Session):
-    """A session that writes down every step of its own."""
+@dataclass
+class _Rows:
+    """The steps of one session, as they come."""
 
-    def __init__(self, settings: Settings, plan: Plan | None) -> None:
-        super().__init__(settings, plan)
-        self._rows: list[tuple[float, ...]] = []
-        self._began_s: float | None = None
+    settings: Settings
+    plan: Plan | None
+    rows: list[tuple[float, ...]] = field(default_factory=list)
 
-    def _step(self, t_s: float, bpm: float) -> list[Output]:
-        before_s = self._stepped_s or 0.0
-        if self._began_s is None:
-            self._began_s = t_s
-        outputs = super()._step(t_s, bpm)
-        lane = self._lane
-        known = lane.estimate.known and lane.state != State.NO_SIGNAL
-        speed = None if self._held else self._speed
-        self._rows.append((
-            t_s, t_s - before_s,
-            lane.estimate.level_bpm if known else np.nan,
-            self._ceiling_now(),
+    def take(self, step: Step) -> None:
+        """A row for the step; the runner's own speed only while not paused."""
+        speed = None if step.held else step.speed
+        began_s = self.rows[0][0] if self.rows else step.t_s
+        part = int(step.t_s - began_s >= self.settings.warm_up_s) if self.plan is None else step.part
+        self.rows.append((
+            step.t_s, step.dt_s, step.level_bpm, step.ceiling_bpm,
             np.nan if speed is None or speed.speed_m_s is None else speed.speed_m_s,
             np.nan if speed is None or speed.grade is None else speed.grade,
-            self._part_now(t_s), self._held, self._counts()))
-        return outputs
-
-    def _part_now(self, t_s: float) -> int:
-        if self._progress is not None:
-            return self._part
-        assert self._began_s is not None
-        return int(t_s - self._began_s >= self.settings.warm_up_s)
+            part, step.held, step.counts))
 
     def trace(self) -> Trace:
-        table = np.array(self._rows, dtype=np.float64).reshape(-1, 9)
+        table = np.array(self.rows, dtype=np.float64).reshape(-1, 9)
         if self.plan is not None:
             parts = [(part.kind.value, part.name or part.kind.words) for part in self.plan.parts]
             parts.append(("after", "after the plan"))

@@ -35,8 +35,9 @@ from guard.events import (
     StateChanged,
 )
 from guard.heart.plausibility import PacketCheck
-from guard.plan.plan import Cued, Kind, Plan, Progress
+from guard.plan.plan import Cued, Plan, Progress
 from guard.session.speeds import Speeds, origin
+from guard.session.step import Observer, Step
 from guard.session.tally import Tally
 from guard.settings import Settings, check, find
 
@@ -54,15 +55,19 @@ class Session:
 
     `settings.ceiling_bpm` must be set (UsageError otherwise). Call
     `admit(event)` to stamp an event as it will be taken, `feed` to take it.
+    `observer` is told every step of the decision and changes nothing.
     """
 
-    def __init__(self, settings: Settings, plan: Plan | None = None) -> None:
+    def __init__(
+        self, settings: Settings, plan: Plan | None = None, observer: Observer | None = None
+    ) -> None:
         if settings.ceiling_bpm is None:
             raise UsageError(
                 "there is no ceiling yet: give --ceiling BPM "
                 "(`guard settings --explain ceiling_bpm` says how to find yours)")
         self.settings = settings
         self.plan = plan
+        self._observer = observer
         self._lane = Lane(settings)
         self._check = PacketCheck()
         self._tally = Tally()
@@ -87,8 +92,6 @@ class Session:
         self._last_cue: CueGiven | None = None
         self._run = 0
         self._trace: deque[tuple[float, float, float]] = deque()
-
-    # -- in -------------------------------------------------------------------
 
     def admit(self, event: Input) -> Input:
         """The event with the time it will be taken at: whole ms, never going back."""
@@ -151,8 +154,6 @@ class Session:
     def _long_silent(self) -> bool:
         return self._stepped_s is not None and self._stepped_s - self._eventful_s >= LONG_SILENT_S
 
-    # -- taking events --------------------------------------------------------
-
     def _take_reading(self, reading: Reading) -> list[Output]:
         self._reading = reading
         doubt = self._check.doubt(reading)
@@ -201,8 +202,6 @@ class Session:
             return []
         return self._step(command.t_s, _NAN)
 
-    # -- the step -------------------------------------------------------------
-
     def _step(self, t_s: float, bpm: float) -> list[Output]:
         dt_s = t_s - (self._stepped_s or 0.0)
         self._stepped_s = t_s
@@ -228,6 +227,12 @@ class Session:
         if cue is not Cue.NONE:
             outputs.append(self._given(CueGiven(
                 t_s, cue, reason, self._advised(cue), self._repeat(cue), self._belt)))
+        if self._observer:
+            col = lane.columns
+            self._observer(Step(
+                t_s, dt_s, bpm, lane.estimate.level_bpm if signal else _NAN, speed, self._held,
+                self._counts(), self._part, self._progress.warming if self._progress else None,
+                col.ceiling_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease, col.quiet_walk))
         return outputs
 
     def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:
@@ -242,8 +247,7 @@ class Session:
                 if index > 0:
                     outputs.append(self._given(CueGiven(t_s, Cue.PART, self._part_reason(place.done))))
                 self._part = index
-                warming = not place.done and self._progress.part.kind is Kind.WARM_UP
-                self._lane.set_warm_up(0, warming=warming)
+                self._lane.set_warm_up(0, warming=self._progress.warming)
             limits = self._progress.limits(self._ceiling_bpm)
             ceiling_bpm = limits.ceiling_bpm
             floor_bpm = limits.floor_bpm
@@ -269,12 +273,7 @@ class Session:
 
     def _counts(self) -> bool:
         """Whether being over the ceiling means anything now (a part may be left to the runner)."""
-        if self._progress is None or self._progress.place().done:
-            return True
-        part = self._progress.part
-        return part.guarded or part.ceiling_bpm is not None
-
-    # -- out --------------------------------------------------------------------
+        return self._progress is None or self._progress.counts
 
     def _moved_to(self, state: State, t_s: float, reason: str) -> list[Output]:
         if state is self._state:

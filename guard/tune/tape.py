@@ -8,18 +8,16 @@ would decide.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.decide.lane import Lane
 from guard.errors import InputError
-from guard.events import Cue, Output
 from guard.log.recording import Recording
-from guard.plan.plan import Plan
 from guard.replay.replay import plan_of, played
 from guard.session import Session
+from guard.session.step import Step
 from guard.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -74,52 +72,33 @@ def tape_of(name: str, recording: Recording, settings: Settings) -> Tape:
     Raises UsageError when there is no ceiling, InputError when an input of the
     log cannot be taken or nothing was recorded.
     """
-    session = _Taped(settings, plan_of(recording))
+    noted = _Noted()
     try:
-        played(recording, session)
+        played(recording, Session(settings, plan_of(recording), noted.take))
     except InputError as error:
         raise InputError(f"{name}: {error}") from None
-    rows = np.array(session.lane.rows, dtype=np.float64).reshape(-1, 4)
+    rows = np.array(noted.rows, dtype=np.float64).reshape(-1, 4)
     if not np.isfinite(rows[:, 1]).any():
         raise InputError(f"{name} holds no usable heart rate: there is nothing to tune on")
     return Tape(name, settings, rows[:, 0].copy(), rows[:, 1].copy(), rows[:, 2].copy(),
-                rows[:, 3] > 0, np.array(session.counts), tuple(session.limits))
+                rows[:, 3] > 0, np.array(noted.counts), tuple(noted.limits))
 
 
-class _NotingLane(Lane):
-    """A lane that notes what it is told and decides nothing."""
+@dataclass
+class _Noted:
+    """The steps of one session, as they come."""
 
-    def __init__(self, settings: Settings) -> None:
-        super().__init__(settings)
-        self.rows: list[tuple[float, float, float, bool]] = []
+    rows: list[tuple[float, float, float, bool]] = field(default_factory=list)
+    counts: list[bool] = field(default_factory=list)
+    limits: list[Limits] = field(default_factory=list)
 
-    def step(
-        self, t_s: float, bpm: float, *, speed_m_s: float | None = None, grade: float | None = None,
-        cadence_spm: float | None = None, held: bool = False,
-    ) -> Cue:
-        self.rows.append((t_s, bpm, np.nan if cadence_spm is None else cadence_spm, held))
-        return Cue.NONE
-
-
-class _Taped(Session):
-    """A session with such a lane; notes the limits it sets before each step."""
-
-    def __init__(self, settings: Settings, plan: Plan | None) -> None:
-        super().__init__(settings, plan)
-        self._lane = self.lane = _NotingLane(settings)
-        self.limits: list[Limits] = []
-        self.counts: list[bool] = []
-
-    def _step(self, t_s: float, bpm: float) -> list[Output]:
-        outputs = super()._step(t_s, bpm)
-        self.counts.append(self._counts())
-        col = self.lane.columns
-        floor = col.floor_bpm
-        warming = OWN_WARM_UP
-        if self.plan is not None:
-            warming = WARMING if col.warm_up_s == np.inf else NOT_WARMING
-        now = Limits(len(self.counts) - 1, col.ceiling_bpm, None if floor != floor else floor,
-                     col.free_run, col.quiet_ease, col.quiet_walk, warming)
+    def take(self, step: Step) -> None:
+        """A row for the step, and its limits where they are new."""
+        cadence_spm = step.speed.cadence_spm if step.speed else None
+        self.rows.append((step.t_s, step.bpm, np.nan if cadence_spm is None else cadence_spm, step.held))
+        self.counts.append(step.counts)
+        warming = OWN_WARM_UP if step.warming is None else WARMING if step.warming else NOT_WARMING
+        now = Limits(len(self.counts) - 1, step.ceiling_bpm, step.floor_bpm,
+                     step.free_run, step.quiet_ease, step.quiet_walk, warming)
         if not self.limits or replace(now, at=self.limits[-1].at) != self.limits[-1]:
             self.limits.append(now)
-        return outputs

@@ -15,7 +15,7 @@ from guard.events import Cue
 from guard.runner.courses import COURSES
 from guard.runner.population import draw
 from guard.runner.simulate import Runners
-from tests.lab.benchmark import __main__ as benchmark
+from tests.lab.benchmark import benchmark
 from tests.lab.benchmark import report as benchmark_report
 from tests.lab.benchmark.controllers import NAMES, BareAlarm, Guard, Knowing, make
 from tests.lab.benchmark.report import course_verdicts, interval, ratio

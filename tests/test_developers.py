@@ -81,3 +81,11 @@ def test_the_phrases_of_the_readme_are_the_spoken_ones():
     assert len(quoted) >= 9
     assert set(quoted) <= set(cue_phrases(Settings()))
     assert "belt down to walking pace" in cue_phrases(Settings(belt=True))
+
+
+def test_the_lab_is_listed_whole():
+    lab = ROOT / "tests" / "lab"
+    tools = {path.stem for path in lab.glob("*.py")}
+    tools |= {path.parent.name for path in lab.glob("*/__main__.py")}
+    listed = re.findall(r"-m tests\.lab\.(\w+)", read("tests/lab/README.md"))
+    assert set(listed) == tools - {"__init__"}

@@ -11,7 +11,7 @@ import pytest
 from scipy.stats import siegelslopes
 
 from guard.errors import InputError, UsageError
-from tests.lab.estimators import __main__ as estimators
+from tests.lab.estimators import estimators
 from tests.lab.estimators.filters import (
     CONTENDERS,
     GatedKalman,

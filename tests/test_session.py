@@ -24,6 +24,7 @@ from guard.events import (
 )
 from guard.plan.plan import Cued, Kind, Part, Plan
 from guard.session import Session
+from guard.session.step import Step
 from guard.settings import Settings
 
 SETTINGS = Settings(ceiling_bpm=139, warm_up_s=0)
@@ -179,6 +180,24 @@ def test_snapshot_leads_with_room_and_chance():
     session.advance(140.0)
     assert session.snapshot().level_bpm is None
     assert session.snapshot().reading_age_s == pytest.approx(20.5, abs=0.01)
+
+
+def test_an_observer_is_told_every_step_and_changes_nothing():
+    steps: list[Step] = []
+    plan = Plan("two", (
+        Part(Kind.WARM_UP, "warm-up", 300.0), Part(Kind.FAST, "fast", 300.0, cued=Cued.STOP_ONLY)))
+    watched, alone = Session(SETTINGS, plan, steps.append), Session(SETTINGS, plan)
+    for event in invented_inputs(minutes=12):
+        assert watched.feed(event) == alone.feed(event)
+    assert watched.summary() == alone.summary()
+    times = [step.t_s for step in steps]
+    assert times == sorted(set(times))
+    assert sum(step.dt_s for step in steps) == pytest.approx(times[-1])
+    by_part = {part: [step for step in steps if step.part == part] for part in (0, 1, 2)}
+    assert all(step.warming and step.counts for step in by_part[0])
+    assert not any(step.warming or step.counts for step in by_part[1])
+    assert all(step.counts and not step.warming for step in by_part[2])
+    assert any(step.bpm == step.bpm for step in by_part[1]) and any(step.bpm != step.bpm for step in steps)
 
 
 def test_what_comes_just_after_a_look_at_the_clock_is_stamped_after_it():

@@ -124,6 +124,19 @@ def test_a_pipe_in_the_folder_is_not_waited_for(tmp_path: Path, monkeypatch: pyt
     assert [entry.path for entry in sessions(tmp_path)] == [log]
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes")
+@pytest.mark.parametrize("words", [
+    ["replay"], ["review"], ["plan"], ["tune"], ["learn"], ["export", "-o", "x"],
+    ["import", "--time", "t", "--heart-rate", "b", "-o", "x"]])
+def test_a_pipe_in_place_of_a_file_is_refused_at_once(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str],
+):
+    os.mkfifo(tmp_path / "run")
+    assert main([words[0], str(tmp_path / "run"), *words[1:]]) == 3
+    said = capsys.readouterr().err
+    assert "is a pipe or a device: save it as a file and name that" in said
+
+
 def test_a_file_that_no_session_can_fill(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     for module in (facts, recording, series):
         monkeypatch.setattr(module, "LARGEST", 1000)

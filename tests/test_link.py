@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import shutil
+import subprocess
 import sys
 import time
 from dataclasses import replace
@@ -317,6 +318,44 @@ async def test_a_wild_sensor_does_not_fill_the_log(bluez):
         await ran.reading()
         said = [link.detail for link in ran.links if "could not be read" in link.detail]
     assert 1 <= len(said) <= 3 and len(set(said)) == len(said)
+
+
+async def test_packets_faster_than_any_strap_are_left_out_and_said(bluez):
+    bluez.add_strap(MINE, silent=True)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.link(LinkState.CONNECTED)
+        for number in range(600):
+            bluez.packet(MINE, bytes([0x00, 60 + number % 100]))
+        await ran.until(lambda event: isinstance(event, Link) and "far more often" in event.detail)
+        await asyncio.sleep(0.3)
+    assert len(ran.readings) <= 60
+
+
+async def test_a_strap_that_another_guard_reads_is_left_alone(bluez):
+    bluez.add_strap(MINE)
+    said = await refused_while_preparing(StrapSource(KNOWN, hold=lambda address: "process 4711"))
+    assert f"Invented strap ({MINE}) is already read by another guard on this machine (process 4711)" in said
+    assert bluez.look()["straps"][MINE]["connects"] == 0
+
+
+async def refused_while_preparing(source):
+    with pytest.raises(HardwareError) as caught:
+        await source.prepare()
+    return str(caught.value)
+
+
+def test_who_holds_a_device_is_told_to_another_process(tmp_path, monkeypatch):
+    from guard.devices.hold import hold
+
+    monkeypatch.setenv("GUARD_HOME", str(tmp_path))
+    def asked_elsewhere(address: str) -> str:
+        ask = [sys.executable, "-c", f"from guard.devices.hold import hold; print(hold('{address}'))"]
+        return subprocess.run(ask, capture_output=True, text=True, check=True).stdout.strip()
+
+    assert hold(MINE) == "" == hold(MINE)  # ours stays ours
+    assert asked_elsewhere(MINE) == f"process {os.getpid()}"
+    assert asked_elsewhere(OTHER) == ""
+    assert asked_elsewhere(OTHER) == ""  # that one ended, and its hold with it
 
 
 async def test_packets_delivered_twice_count_once(bluez):

@@ -6,7 +6,6 @@ import os
 from collections.abc import Callable, Sequence
 from datetime import date
 
-from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
@@ -22,6 +21,7 @@ from guard.ceiling.advice import (
 from guard.ceiling.chart import draw
 from guard.ceiling.methods import Method, Runner
 from guard.screen.cautions import FOR_EVERY_RUN
+from guard.screen.console import Console
 from guard.screen.look import fitting_look
 
 _WIDEST = 110

@@ -216,10 +216,10 @@ def _show(entries: list[Entry], *, searched: bool) -> None:
     import os
 
     from rich import box
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
+    from guard.screen.console import Console
     from guard.screen.look import fitting_look
 
     if not entries:

@@ -126,10 +126,10 @@ def _parameter(found: Any) -> dict[str, Any]:
 
 def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept: str | None) -> None:
     from rich import box
-    from rich.console import Console
     from rich.table import Table
 
     from guard.response.fit import Refusal
+    from guard.screen.console import Console
     from guard.settings import find
 
     console = Console(highlight=False, emoji=False)

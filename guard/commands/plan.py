@@ -87,10 +87,10 @@ def _notes(plan: Plan, ceiling_bpm: float | None) -> list[str]:
 
 def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> None:
     from rich import box
-    from rich.console import Console
     from rich.table import Table
 
     from guard.plan.drawing import draw
+    from guard.screen.console import Console
     from guard.screen.look import fitting_look
     from guard.screen.words import clock
 

@@ -48,9 +48,8 @@ def run(args: argparse.Namespace) -> int:
     elif args.html is None:
         import os
 
-        from rich.console import Console
-
         from guard.review.terminal import view
+        from guard.screen.console import Console
         from guard.screen.look import fitting_look
 
         console = Console(highlight=False, emoji=False)

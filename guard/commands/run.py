@@ -101,6 +101,7 @@ def _source(args: argparse.Namespace) -> WithSpeed:
 
     from guard.commands.options import is_terminal
     from guard.devices import remembered as straps
+    from guard.devices.hold import hold
     from guard.devices.peripheral import FOOT_POD, HEART_RATE, TREADMILL, Peripheral
     from guard.devices.seen import Wanted, typed
     from guard.radio.airtime import Airtime
@@ -123,8 +124,8 @@ def _source(args: argparse.Namespace) -> WithSpeed:
     choose = _choose if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
     airtime = Airtime()
     strap = StrapSource(
-        wanted(args.strap, HEART_RATE), choose=choose, remember=remember(HEART_RATE), airtime=airtime,
-        patient=args.stand_by, wait_s=None if args.wait is None else _wait_s(args.wait))
+        wanted(args.strap, HEART_RATE), choose=choose, remember=remember(HEART_RATE), hold=hold,
+        airtime=airtime, patient=args.stand_by, wait_s=None if args.wait is None else _wait_s(args.wait))
     companions = []
     for kind, text in ((TREADMILL, args.treadmill), (FOOT_POD, args.foot_pod)):
         if args.no_speed_source:
@@ -134,7 +135,8 @@ def _source(args: argparse.Namespace) -> WithSpeed:
         mine = wanted(text, kind)
         if mine is not None or text is not None:
             companions.append(SpeedSource(
-                kind, mine, airtime, choose=choose, remember=remember(kind), wait_s=SPEED_WAIT_S))
+                kind, mine, airtime, choose=choose, remember=remember(kind), hold=hold,
+                wait_s=SPEED_WAIT_S))
     return WithSpeed(strap, companions)
 
 

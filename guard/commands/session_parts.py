@@ -12,8 +12,6 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rich.console import Console
-
 from guard.clock import SessionClock, wall_now
 from guard.commands.options import is_terminal
 from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN
@@ -25,6 +23,7 @@ from guard.live.source import Source
 from guard.log.log import SessionLog, new_session_path, session_header
 from guard.log.wall import clock_is_trusted
 from guard.plan.plan import Plan
+from guard.screen.console import Console
 from guard.screen.frame import Screen
 from guard.screen.live_screen import LiveScreen
 from guard.screen.look import fitting_look

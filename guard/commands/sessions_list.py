@@ -53,10 +53,10 @@ def as_dict(entry: SessionEntry) -> dict[str, Any]:
 
 def _table(entries: Sequence[SessionEntry]) -> None:
     from rich import box
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
+    from guard.screen.console import Console
     from guard.screen.words import clock
 
     console = Console(highlight=False, emoji=False)

@@ -75,9 +75,10 @@ def _rows() -> list[dict[str, Any]]:
 
 def _list(rows: list[dict[str, Any]], path: str) -> None:
     from rich import box
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
+
+    from guard.screen.console import Console
 
     console = Console(highlight=False, emoji=False)
     utf8 = (console.encoding or "").lower().replace("-", "") == "utf8"

@@ -125,8 +125,9 @@ class _Progress:
 
     def __enter__(self) -> _Progress:
         if sys.stderr.isatty():
-            from rich.console import Console
             from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+            from guard.screen.console import Console
 
             self._bar = Progress(
                 TextColumn("{task.description}", markup=False), BarColumn(bar_width=16),

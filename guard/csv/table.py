@@ -15,6 +15,7 @@ from itertools import islice
 from pathlib import Path
 
 from guard.errors import InputError, UsageError, printable
+from guard.files.whole import open_file
 
 SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|", "space": " "}
 HEADER_WITHIN = 40  # lines in which the header is looked for
@@ -142,7 +143,7 @@ def _read(path: Path, encoding: str, separator: str) -> Iterator[tuple[int, list
 def _encoding(path: Path) -> tuple[str, list[str]]:
     """The encoding that fits the whole file, and what to say about it."""
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             head = file.read(_CHUNK)
             if not head:
                 raise InputError(f"{path} is empty")

@@ -3,13 +3,28 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
+import stat
 import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
 from guard.errors import HardwareError, InputError, UsageError, printable
+
+
+def open_file(path: str | os.PathLike[str]) -> BinaryIO:
+    """Open a file to read bytes; InputError for a pipe or device, which might keep the guard waiting."""
+    # Without O_NONBLOCK a pipe that nobody writes to holds the very open.
+    fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    mode = os.fstat(fd).st_mode
+    if not stat.S_ISREG(mode):
+        os.close(fd)
+        if stat.S_ISDIR(mode):
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
+        raise InputError(f"{printable(path)} is a pipe or a device: save it as a file and name that")
+    return os.fdopen(fd, "rb")
 
 
 def read_capped(path: Path, largest: int, what: str) -> bytes | None:
@@ -19,7 +34,7 @@ def read_capped(path: Path, largest: int, what: str) -> bytes | None:
     is too large for `what` ("a journal").
     """
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             data = file.read(largest + 1)
     except FileNotFoundError:
         return None

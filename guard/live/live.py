@@ -24,7 +24,7 @@ from typing import IO, Any
 from guard.clock import SessionClock, SleepWatch, WallWatch, wall_now
 from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_phrase
 from guard.errors import GuardError
-from guard.events import Action, Clock, Command, CueGiven, Input, Output, Speed, SpeedLink
+from guard.events import Action, Clock, Command, CueGiven, Input, Output, Reading, Speed, SpeedLink
 from guard.live.answers import SpeedNews, all_is_well, answer, clock_set, slept
 from guard.live.inbox import Inbox, Item, Note, Notices, Press
 from guard.live.keys import Key, Keyboard, input_for, terminal_keys
@@ -44,6 +44,8 @@ MUTE_S = 900.0  # a forgotten mute ends by itself
 NOTE_S = 30.0  # how long a warning stays there; it is shown again at the end
 STUCK_S = 10.0  # a disk that takes this long for one line is said to be stuck
 LOG_TOPIC = "log"
+AHEAD_S = 0.5  # how far the session's clock may run ahead of its own; a burst after a stall takes less
+FLOOD = "the sensor sends far more than a heart can say: what comes too fast is left out"
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,6 +244,12 @@ class _Live:
 
     def _feed(self, event: Input) -> None:
         event = self.session.admit(event)
+        if isinstance(event, Reading) and event.t_s > self._clock.now_s() + AHEAD_S:
+            # Readings take a millisecond each in the session. A flood of them would carry its
+            # clock past the wall's, and a silence after it would go unnoticed.
+            if FLOOD not in self._notices.shown(time.monotonic()):
+                self._note(Note(FLOOD))
+            return
         asked = isinstance(event, Command) or (isinstance(event, Speed) and event.typed)
         before = self.session.snapshot() if asked else None
         self._tell(event, self.session.feed(event))

@@ -7,12 +7,17 @@ import contextlib
 import signal
 from collections.abc import Callable, Iterator
 
+# Every signal that ends a process by default (signal(7)), but for those of a fault in the
+# program itself, those that Python ignores, and SIGKILL, which nobody can catch.
+_ENDING = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGUSR1", "SIGUSR2", "SIGALRM", "SIGVTALRM",
+           "SIGPROF", "SIGPOLL", "SIGPWR", "SIGSTKFLT", "SIGXCPU", "SIGBREAK")
+
 
 @contextlib.contextmanager
 def ending_signals(stop: Callable[[str], None]) -> Iterator[None]:
-    """SIGINT, SIGTERM and a closed terminal end the session properly; Ctrl-Z does not freeze it."""
+    """Whatever would end the process ends the session properly first; Ctrl-Z does not freeze it."""
     loop = asyncio.get_running_loop()
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+    names = [name for name in _ENDING if hasattr(signal, name)]
     before = {name: signal.getsignal(getattr(signal, name)) for name in names}
     stopping = getattr(signal, "SIGTSTP", None)
     before_stopping = signal.getsignal(stopping) if stopping else None

@@ -14,6 +14,7 @@ from typing import Any, BinaryIO
 
 from guard.errors import InputError, SettingError
 from guard.events import CueGiven, Input, Output, ReadingDoubted, StateChanged
+from guard.files.whole import open_file
 from guard.log.records import LONGEST_S, Record, from_line, from_record
 from guard.settings import Settings, check, find
 
@@ -65,7 +66,7 @@ def read_log(path: str | os.PathLike[str]) -> Recording:
     """
     name = Path(path)
     try:
-        with name.open("rb") as file:
+        with open_file(name) as file:
             header = read_header(name, file)
             if os.fstat(file.fileno()).st_size > LARGEST:
                 raise too_large(name)

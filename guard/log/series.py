@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 
 from guard.errors import InputError
 from guard.events import PACE_CUES, Action, Command, CueGiven, Reading, ReadingDoubted, Speed
+from guard.files.whole import open_file
 from guard.log.recording import FORMAT, LARGEST, read_log, too_large
 from guard.log.records import LONGEST_S, Record
 from guard.session.speeds import in_force
@@ -53,7 +53,7 @@ class Series:
 def read_series(path: str | os.PathLike[str]) -> Series:
     """The columns of the log at `path`; InputError, with the mend, where it is no log."""
     try:
-        with Path(path).open("rb") as file:
+        with open_file(path) as file:
             data = file.read(LARGEST + 1)
     except OSError as error:
         raise InputError(f"cannot read {path} ({error.strerror or error}): "

@@ -21,21 +21,23 @@ from typing import TYPE_CHECKING, Any
 from guard.clock import SessionClock
 from guard.devices.peripheral import BATTERY_LEVEL, Peripheral
 from guard.devices.seen import Seen, Strap, Wanted
-from guard.errors import GuardError
+from guard.errors import GuardError, HardwareError
 from guard.events import Input, LinkState, Reading
 from guard.packets import heart_rate as packet
 from guard.radio import faults
 from guard.radio.adapter import Radio, look
 from guard.radio.listen import Sighting
 from guard.radio.search import Choose, Search
-from guard.radio.watch import BackOff, Limits, Silence, Twins
+from guard.radio.watch import BackOff, Flood, Limits, Silence, Twins
 
 if TYPE_CHECKING:
     from bleak import BleakClient
 
 Remember = Callable[[Strap], None]
+Hold = Callable[[str], str]  # the address of a device: "" where it is ours, else who holds it
 
 BAD_PACKET_SHOWN_S = 10.0
+TOO_FAST = "the sensor sends far more often than once a second: what comes too fast is left out"
 BAD_PACKETS_TOLD = 3  # kinds of them, until only good ones came for that long
 
 
@@ -57,6 +59,8 @@ class DeviceLink:
     typed; None takes the only one in range. With several in range and no way
     to tell, `choose` is asked; without it HardwareError names them. `remember`
     is called, off the event loop, with the device that gave its first reading.
+    `hold` is asked for the device before each attempt to connect: one that
+    another guard holds is left alone.
     `wait_s` is how long the first search may take before HardwareError; None
     searches on. With `patient` nothing found in the way of the search (no
     radio, several that may be meant) is an error: it is said and waited for.
@@ -69,11 +73,13 @@ class DeviceLink:
         *,
         choose: Choose | None = None,
         remember: Remember | None = None,
+        hold: Hold | None = None,
         wait_s: float | None = None,
         limits: Limits | None = None,
         patient: bool = False,
     ) -> None:
         self._peripheral = peripheral
+        self._hold, self._patient = hold, patient
         self._limits = limits or Limits()
         self._remember = remember
         self._search = Search(peripheral, self._limits, wanted, choose, wait_s, patient)
@@ -81,6 +87,7 @@ class DeviceLink:
         self._number = 0
         self._back_off = BackOff(self._limits.retry_s)
         self._twins = Twins(self._limits.twin_s)
+        self._flood = Flood()
         self._bad_packet_s: float | None = None
         self._bad_told: set[str] = set()  # of the present run of bad packets
         self._put: Callable[[Input], None] = lambda event: None
@@ -108,8 +115,21 @@ class DeviceLink:
                 said = sentence
                 tell(sentence)
 
-        self._found = await self._search.find(news)
-        return self._found.seen
+        while True:
+            found = await self._search.find(news)
+            if not (held := self._taken_by(found)):
+                self._found = found
+                return found.seen
+            if not self._patient:
+                raise HardwareError(held)
+            news(LinkState.UNAVAILABLE, held)
+            await asyncio.sleep(self._limits.look_every_s)
+
+    def _taken_by(self, found: Sighting) -> str:
+        """Who else on this machine reads the device, with the mend; "" where it is ours."""
+        holder = self._hold(found.seen.address) if self._hold else ""
+        return holder and (f"{found.seen.label} is already read by another guard on this machine ({holder}): "
+                           "end that one first, or wear another " + self._peripheral.noun)
 
     # What heirs add.
 
@@ -137,6 +157,9 @@ class DeviceLink:
         """Connect and subscribe, or say what was wrong."""
         from bleak import BleakClient
 
+        if held := self._taken_by(found):
+            self._search.failed(found, held)
+            return held
         self._number += 1
         number, lost, loop = self._number, asyncio.Event(), asyncio.get_running_loop()
         limits = self._limits
@@ -186,14 +209,12 @@ class DeviceLink:
 
     def _take(self, raw: bytes, silence: Silence, found: Sighting) -> None:
         now_s = asyncio.get_running_loop().time()
+        if self._flood.over(now_s):
+            self._tell_bad(TOO_FAST, TOO_FAST, now_s, found)
+            return
         event = self._peripheral.read(self._now_s(), raw)
         if isinstance(event, str):
-            self._bad_packet_s = now_s
-            # Every line is synced to the log: a wild sensor, 25 packets a second, must not fill it.
-            if event not in self._bad_told and len(self._bad_told) < BAD_PACKETS_TOLD:
-                self._bad_told.add(event)
-                self._tell(LinkState.CONNECTED, f"a packet of {len(raw)} bytes could not be read ({event})",
-                           found.seen)
+            self._tell_bad(event, f"a packet of {len(raw)} bytes could not be read ({event})", now_s, found)
             return
         if self._twins.is_twin(raw, now_s, isinstance(event, Reading) and bool(event.rr_s)):
             return
@@ -207,6 +228,13 @@ class DeviceLink:
         self._took(event)
         self._put(event)
         self._keep_in_mind(found.seen)
+
+    def _tell_bad(self, kind: str, sentence: str, now_s: float, found: Sighting) -> None:
+        """Say it once for each kind: every line is synced, and a wild sensor must not fill the log."""
+        self._bad_packet_s = now_s
+        if kind not in self._bad_told and len(self._bad_told) < BAD_PACKETS_TOLD:
+            self._bad_told.add(kind)
+            self._tell(LinkState.CONNECTED, sentence, found.seen)
 
     async def _watch(self, connection: Connection) -> str:
         """Return what ended the link: its own word, the radio's, or silence."""

@@ -18,7 +18,7 @@ from guard.devices.seen import Seen, Wanted
 from guard.events import Input, LinkState, Speed, SpeedLink
 from guard.radio.adapter import Radio
 from guard.radio.airtime import Airtime
-from guard.radio.link import Connection, DeviceLink, Remember
+from guard.radio.link import Connection, DeviceLink, Hold, Remember
 from guard.radio.search import Choose
 from guard.radio.watch import RETRY_S, Limits
 
@@ -42,10 +42,12 @@ class SpeedSource(DeviceLink):
         *,
         choose: Choose | None = None,
         remember: Remember | None = None,
+        hold: Hold | None = None,
         wait_s: float | None = None,
         limits: Limits = SPEED_LIMITS,
     ) -> None:
-        super().__init__(peripheral, wanted, choose=choose, remember=remember, wait_s=wait_s, limits=limits)
+        super().__init__(peripheral, wanted, choose=choose, remember=remember, hold=hold,
+                         wait_s=wait_s, limits=limits)
         self._airtime = airtime
         self._held: Connection | None = None
         self._link: SpeedLink | None = None

@@ -13,7 +13,7 @@ from guard.devices.seen import Seen, Wanted
 from guard.events import Battery, CueGiven, Input, Link, LinkState
 from guard.packets import heart_rate as packet
 from guard.radio.airtime import Airtime
-from guard.radio.link import DeviceLink, Remember
+from guard.radio.link import DeviceLink, Hold, Remember
 from guard.radio.search import Choose
 from guard.radio.watch import Limits
 
@@ -36,13 +36,14 @@ class StrapSource(DeviceLink):
         *,
         choose: Choose | None = None,
         remember: Remember | None = None,
+        hold: Hold | None = None,
         wait_s: float | None = None,
         limits: Limits | None = None,
         airtime: Airtime | None = None,
         patient: bool = False,
     ) -> None:
-        super().__init__(HEART_RATE, wanted, choose=choose, remember=remember, wait_s=wait_s, limits=limits,
-                         patient=patient)
+        super().__init__(HEART_RATE, wanted, choose=choose, remember=remember, hold=hold, wait_s=wait_s,
+                         limits=limits, patient=patient)
         self._airtime = airtime or Airtime()
         self._body_location: dict[str, str] = {}
         self._link: Link | None = None

@@ -90,6 +90,29 @@ class Silence:
         return self._looked_s + self._limits.look_every_s
 
 
+class Flood:
+    """Tells packets that come faster than any sensor of this kind has reason to send.
+
+    A strap sends about once a second, a belt at most four times; after a stall of the
+    radio some seconds' worth arrive at once. Allowed are `BURST` at once and
+    `PER_S` a second in the long run (our own choice, well above either).
+    """
+
+    BURST, PER_S = 40.0, 10.0
+
+    def __init__(self) -> None:
+        self._left, self._at_s = self.BURST, 0.0
+
+    def over(self, now_s: float) -> bool:
+        """Count a packet; True when it is one too many."""
+        self._left = min(self.BURST, self._left + (now_s - self._at_s) * self.PER_S)
+        self._at_s = now_s
+        if self._left < 1.0:
+            return True
+        self._left -= 1.0
+        return False
+
+
 class Twins:
     """Finds notifications delivered twice.
 

@@ -6,7 +6,6 @@ import os
 from collections.abc import Sequence
 
 from rich import box
-from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
@@ -17,6 +16,7 @@ from guard.log.recording import Recording
 from guard.page.cue_signs import LETTERS, SEVERAL
 from guard.replay.compare import SAME_S, Change, Compared, counted
 from guard.replay.replay import Replay
+from guard.screen.console import Console
 from guard.screen.look import Look, fitting_look, styled
 from guard.screen.trace import picture
 from guard.screen.words import clock, state_name

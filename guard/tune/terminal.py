@@ -8,11 +8,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 from rich import box
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from guard.response.fit import Refusal
+from guard.screen.console import Console
 from guard.screen.look import Look, fitting_look
 from guard.tune.choose import frontier
 from guard.tune.document import figures, not_learned, reason

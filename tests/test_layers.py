@@ -58,7 +58,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "plan.drawing": {"plan", "screen"},
     "log": BASE | {"", "files", "session"},
     "library": {"errors", "events", "files", "log", "plan", "session"},
-    "csv": {"errors", "events", "library", "log", "session"},
+    "csv": {"errors", "events", "files", "library", "log", "session"},
     # one session at a time
     "page": {"events"},
     "replay": CORE | {"log", "page", "screen"},

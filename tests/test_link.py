@@ -345,11 +345,11 @@ async def refused_while_preparing(source):
 
 
 def test_who_holds_a_device_is_told_to_another_process(tmp_path, monkeypatch):
-    from guard.devices.hold import hold
+    from guard.files.hold import hold
 
     monkeypatch.setenv("GUARD_HOME", str(tmp_path))
     def asked_elsewhere(address: str) -> str:
-        ask = [sys.executable, "-c", f"from guard.devices.hold import hold; print(hold('{address}'))"]
+        ask = [sys.executable, "-c", f"from guard.files.hold import hold; print(hold('{address}'))"]
         return subprocess.run(ask, capture_output=True, text=True, check=True).stdout.strip()
 
     assert hold(MINE) == "" == hold(MINE)  # ours stays ours

@@ -101,9 +101,9 @@ def _source(args: argparse.Namespace) -> WithSpeed:
 
     from guard.commands.options import is_terminal
     from guard.devices import remembered as straps
-    from guard.devices.hold import hold
     from guard.devices.peripheral import FOOT_POD, HEART_RATE, TREADMILL, Peripheral
     from guard.devices.seen import Wanted, typed
+    from guard.files.hold import hold
     from guard.radio.airtime import Airtime
     from guard.radio.companions import WithSpeed
     from guard.radio.speed_source import SpeedSource

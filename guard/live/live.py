@@ -44,7 +44,7 @@ MUTE_S = 900.0  # a forgotten mute ends by itself
 NOTE_S = 30.0  # how long a warning stays there; it is shown again at the end
 STUCK_S = 10.0  # a disk that takes this long for one line is said to be stuck
 LOG_TOPIC = "log"
-AHEAD_S = 0.5  # how far the session's clock may run ahead of its own; a burst after a stall takes less
+AHEAD_S = 0.5  # how much later than it came a reading may be taken; a burst after a stall needs less
 FLOOD = "the sensor sends far more than a heart can say: what comes too fast is left out"
 
 
@@ -243,8 +243,8 @@ class _Live:
         self._guarded(lambda: self._feed(event))
 
     def _feed(self, event: Input) -> None:
-        event = self.session.admit(event)
-        if isinstance(event, Reading) and event.t_s > self._clock.now_s() + AHEAD_S:
+        came_s, event = event.t_s, self.session.admit(event)
+        if isinstance(event, Reading) and event.t_s > came_s + AHEAD_S:
             # Readings take a millisecond each in the session. A flood of them would carry its
             # clock past the wall's, and a silence after it would go unnoticed.
             if FLOOD not in self._notices.shown(time.monotonic()):

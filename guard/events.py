@@ -1,39 +1,19 @@
 """Everything that crosses a boundary between rooms, as frozen dataclasses.
 
 Inputs flow down (`Reading`, `Speed`, `SpeedLink`, `Battery`, `Link`,
-`Command`, `SoundHealth`, `Clock`); the session answers each with outputs (`CueGiven`,
+`Command`, `Mark`, `SoundHealth`, `Clock`); the session answers each with outputs (`CueGiven`,
 `StateChanged`, `ReadingDoubted`). Each carries `t_s`, seconds since the session
 began on a monotonic clock. Nothing here knows a clock, file, radio or screen.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 
-
-class Cue(IntEnum):
-    """What the runner can be told. `NONE` means nothing is due."""
-
-    NONE = 0
-    EASE = 1
-    WALK = 2
-    RESUME = 3
-    STOP = 4
-    SIGNAL_LOST = 5
-    SIGNAL_BACK = 6
-    BATTERY_LOW = 7
-    PART = 8
-    PICK_UP = 9
-
-    @property
-    def key(self) -> str:
-        """Spelling used in logs and JSON: the lower-case name."""
-        return self.name.lower()
-
-
-SLOW_DOWN = (Cue.EASE, Cue.WALK, Cue.STOP)
-PACE_CUES = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.STOP, Cue.PICK_UP)  # those that ask the runner for something
+from guard.cues import PACE_CUES as PACE_CUES
+from guard.cues import SLOW_DOWN as SLOW_DOWN
+from guard.cues import Cue as Cue
 
 
 class State(IntEnum):
@@ -58,7 +38,6 @@ class Action(StrEnum):
 
     PAUSE = "pause"  # hold the guard: the runner stands or drinks
     CONTINUE = "continue"  # end a pause
-    MARK = "mark"  # note this moment; value: optional text
     MUTE = "mute"  # no sound but stop and sensor cues
     UNMUTE = "unmute"
     CEILING = "ceiling"  # value: new ceiling, bpm
@@ -121,7 +100,8 @@ FOOT_POD = "foot_pod"
 class SpeedLink:
     """A change of the link to a device that tells the speed, apart from the strap's.
 
-    `device` is `TREADMILL` or `FOOT_POD`; `battery_percent` its charge where it tells.
+    `device` is `TREADMILL` or `FOOT_POD`; `battery_percent` its charge where it tells,
+    `detail` and `fault` as in `Link`.
     """
 
     t_s: float
@@ -131,6 +111,7 @@ class SpeedLink:
     detail: str = ""
     address: str = ""
     battery_percent: int | None = None
+    fault: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +124,11 @@ class Battery:
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """A change of the link to the sensor, with its name and the mend if any."""
+    """A change of the link to the sensor, with its name.
+
+    `fault` is the code of what is in its way ("" for nothing; `sense/faults.py`),
+    `detail` the same in words, with the mend.
+    """
 
     t_s: float
     state: LinkState
@@ -151,6 +136,7 @@ class Link:
     detail: str = ""
     address: str = ""
     body_location: str = ""
+    fault: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +145,14 @@ class Command:
 
     t_s: float
     action: Action
+    value: float | str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A moment the runner wants to find again, with a word or a figure if there is one."""
+
+    t_s: float
     value: float | str | None = None
 
 
@@ -180,41 +174,108 @@ class Clock:
 
 
 @dataclass(frozen=True, slots=True)
+class Numbers:
+    """The figures that a rule rests on; None where it does not rest on them.
+
+    Whole hundredths, so that what a log holds is what was decided, to the last
+    digit. `level_bpm` is the estimate now, `ceiling_bpm` the ceiling in force,
+    `limit_bpm` that of the warm-up's ramp at this time (else the ceiling),
+    `room_bpm` the limit minus the level, `foreseen_bpm` the level expected
+    `ahead_s` ahead, `heading_bpm` where it is climbing to, `with_bpm` and
+    `without_bpm` the level expected if the cue is followed and if it is not,
+    `stop_bpm` the never-exceed limit, `floor_bpm` the lower one, `age_s` that of
+    the newest trusted reading, `fell_from_bpm` the level before a fall no heart
+    makes. `percent` and `low_percent` are the strap's charge and what is called
+    low; `length_s` or `length_m` is the length of the part that begins.
+    """
+
+    level_bpm: float | None = None
+    ceiling_bpm: float | None = None
+    limit_bpm: float | None = None
+    room_bpm: float | None = None
+    foreseen_bpm: float | None = None
+    ahead_s: float | None = None
+    heading_bpm: float | None = None
+    with_bpm: float | None = None
+    without_bpm: float | None = None
+    stop_bpm: float | None = None
+    floor_bpm: float | None = None
+    age_s: float | None = None
+    fell_from_bpm: float | None = None
+    percent: float | None = None
+    low_percent: float | None = None
+    length_s: float | None = None
+    length_m: float | None = None
+
+    def as_dict(self) -> dict[str, float]:
+        """The figures given, by name."""
+        every = ((name, getattr(self, name)) for name in self.__slots__)
+        return {name: value for name, value in every if value is not None}
+
+
+NO_NUMBERS = Numbers()
+
+
+class Doubt(StrEnum):
+    """Why a reading was not believed."""
+
+    NO_CONTACT = "no_contact"  # the strap itself says that it feels no skin
+    NO_PULSE = "no_pulse"  # 0 bpm
+    REPEATED = "repeated"  # one value for so long that it may be an old one
+    RANGE = "range"  # outside what a heart can do
+    JUMP = "jump"  # too far from what came before
+    SLIP = "slip"  # fell faster than a heart can
+    ROUGH = "rough"  # jumps about from one to the next
+    STEP_RATE = "step_rate"  # follows the steps
+
+
+@dataclass(frozen=True, slots=True)
 class CueGiven:
-    """A cue that was decided, with the numbers behind it in plain words.
+    """A cue that was decided, and why: the name of the rule and the figures it rests on.
 
     `advised_speed_m_s` is the speed to set where a learned gain and a known
     speed allow one; `repeat` counts earlier cues of the same run of cues, so
     that wording can escalate. `belt` tells that a treadmill was connected, so
-    that the belt comes first in the words whatever the setting says.
+    that the belt comes first in the words whatever the setting says. `part`
+    names the part of the plan that begins. `recorded` holds the words of a log
+    this was read from: for display where the rule is not known any more.
     """
 
     t_s: float
     cue: Cue
-    reason: str
+    rule: str = ""
+    numbers: Numbers = NO_NUMBERS
     advised_speed_m_s: float | None = None
     repeat: int = 0
     belt: bool = False
+    part: str = ""
+    recorded: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class StateChanged:
-    """The session entered `state` for the reason given."""
+    """The session entered `state`, by this rule and on these figures (see `CueGiven`)."""
 
     t_s: float
     state: State
-    reason: str = ""
+    rule: str = ""
+    numbers: Numbers = NO_NUMBERS
+    recorded: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingDoubted:
-    """The reading at `t_s` was kept but not believed, and why."""
+    """The reading at `t_s` was kept but not believed; `doubt` is a value of `Doubt`.
+
+    "" (or a value not known here) where a log of another version says it in words only: `recorded`.
+    """
 
     t_s: float
-    reason: str
+    doubt: str
+    recorded: str = field(default="", compare=False)
 
 
-Input = Reading | Speed | SpeedLink | Battery | Link | Command | SoundHealth | Clock
+Input = Reading | Speed | SpeedLink | Battery | Link | Command | Mark | SoundHealth | Clock
 Output = CueGiven | StateChanged | ReadingDoubted
 
 

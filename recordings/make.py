@@ -27,6 +27,7 @@ from guard.live.practice import PracticeSource
 from guard.log.log import session_header, write_recording
 from guard.packets.heart_rate import encode
 from guard.plan.text import parse_plan
+from guard.reasons import reason
 from guard.replay.replay import Replay
 from guard.session import Session
 from guard.settings import Settings
@@ -147,9 +148,9 @@ def main() -> int:
             if isinstance(item, CueGiven):
                 speed = item.advised_speed_m_s
                 to = "" if speed is None else f" (to {speed * 3.6:.1f} km/h)"
-                print(f"  {item.t_s:7.1f} s  {item.cue.key:12s} {item.reason}{to}")
+                print(f"  {item.t_s:7.1f} s  {item.cue.key:12s} {reason(item)}{to}")
             elif isinstance(item, StateChanged):
-                print(f"  {item.t_s:7.1f} s    [{item.state.key}] {item.reason}")
+                print(f"  {item.t_s:7.1f} s    [{item.state.key}] {reason(item)}")
     return 0
 
 

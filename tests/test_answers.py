@@ -15,6 +15,7 @@ from guard.events import (
     Action,
     Command,
     LinkState,
+    Mark,
     Reading,
     Speed,
     SpeedLink,
@@ -31,7 +32,7 @@ from tests.test_live import Stage, Typist
 SETTINGS = Settings(ceiling_bpm=139, warm_up_s=0)
 
 
-def said(event: Command | Speed, before: dict[str, object] | None = None, **after: object) -> str:
+def said(event: Command | Mark | Speed, before: dict[str, object] | None = None, **after: object) -> str:
     return answer(event, snapshot(**(before or {})), snapshot(**after), SETTINGS)
 
 
@@ -40,7 +41,6 @@ def said(event: Command | Speed, before: dict[str, object] | None = None, **afte
     (Action.CONTINUE, None, "going on"),
     (Action.MUTE, None, "sound off for 15 min: only stop and sensor cues are heard"),
     (Action.UNMUTE, None, "sound on"),
-    (Action.MARK, None, "marked at 12:34"),
     (Action.CEILING, 140.0, "ceiling 140"),
     (Action.FREE_RUN, 1.0, "free run: only stop and sensor cues"),
     (Action.FREE_RUN, 0.0, "free run off: all cues again"),
@@ -48,6 +48,10 @@ def said(event: Command | Speed, before: dict[str, object] | None = None, **afte
 ])
 def test_answers(action: Action, value: float | None, line: str) -> None:
     assert said(Command(754.0, action, value)) == line
+
+
+def test_a_mark_is_answered() -> None:
+    assert said(Mark(754.0)) == "marked at 12:34"
 
 
 def test_next_part_with_and_without_a_plan() -> None:

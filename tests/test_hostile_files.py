@@ -189,7 +189,7 @@ def test_settings_that_can_be_read_but_not_changed(tmp_path: Path):
 def test_own_words_that_cannot_be_read(text: str, tmp_path: Path):
     (tmp_path / WORDS_FILE).write_text(text)
     notes: list[str] = []
-    own = OwnPhrases(tmp_path, notes.append)
+    own = OwnPhrases(tmp_path, lambda trouble: notes.append(str(trouble)))
     own.read([])
     assert len(notes) == 1 and notes[0].isprintable() and "own words are spoken" in notes[0]
     assert own.words("slow down please") == "slow down please"

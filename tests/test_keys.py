@@ -37,7 +37,6 @@ def test_meaning(char: str, key: Key) -> None:
     ("s", {"muted": True}, Action.UNMUTE, None),
     ("f", {}, Action.FREE_RUN, 1.0),
     ("f", {"free_run": True}, Action.FREE_RUN, 0.0),
-    ("m", {}, Action.MARK, None),
     ("?", {}, Action.STATUS, None),
     ("n", {}, Action.SKIP_PART, None),
     ("]", {}, Action.CEILING, 140.0),

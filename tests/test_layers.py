@@ -18,8 +18,8 @@ LONGEST_LINES = 350
 MOST_MODULES = 25  # about two dozen can be taken in at a glance
 
 PURE = (
-    "events", "errors", "settings", "packets", "heart", "decide", "plan", "session", "runner", "devices",
-    "response", "page",
+    "cues", "events", "reasons", "errors", "settings", "packets", "heart", "decide", "plan", "session",
+    "runner", "devices", "response", "page",
 )
 NEVER_LIVE = {"scipy", "matplotlib", "hypothesis", "pytest", "bumble"}
 LIVE = ("session", "live", "live.practice", "radio", "sound", "screen", "log", "files", "pins")
@@ -27,15 +27,17 @@ BY_NAME = ["guard", "guard.cli"]  # public names on first use; the command asked
 
 # room: the rooms it may import beside itself. A room is a folder, a module at the top, or a
 # module of a folder that may do more than the rest of it (a file read beside the pure form).
-BASE = {"events", "settings", "errors"}
+BASE = {"cues", "events", "settings", "errors"}
 CORE = BASE | {"heart", "decide", "plan", "session"}
 MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     # the decision, one way: heart, decide, session
-    "events": set(),
+    "cues": set(),
+    "events": {"cues"},
+    "reasons": {"events"},
     "errors": set(),
     "settings": {"errors"},
     "heart": {"events"},
-    "decide": {"events", "settings", "heart"},
+    "decide": {"cues", "events", "heart", "reasons", "settings"},
     "plan": BASE,
     "session": BASE | {"heart", "decide", "plan"},
     "runner": {"events"},
@@ -48,7 +50,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "live.practice": {"clock", "errors", "events", "packets", "runner"},
     # what it is heard, seen and felt by
     "sound": BASE | {"decide"},
-    "screen": BASE | {"clock", "decide"},
+    "screen": BASE | {"clock", "decide", "reasons"},
     "pins": BASE | {"live", "screen"},
     # what is kept
     "files": {"errors"},
@@ -56,14 +58,14 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "devices.remembered": {"devices", "files"},
     "plan.file": {"errors", "files", "plan", "settings"},
     "plan.drawing": {"plan", "screen"},
-    "log": BASE | {"", "files", "session"},
+    "log": BASE | {"", "files", "reasons", "session"},
     "library": {"errors", "events", "files", "log", "plan", "session"},
-    "csv": {"errors", "events", "files", "library", "log", "session"},
+    "csv": {"errors", "events", "files", "library", "log", "reasons", "session"},
     # one session at a time
-    "page": {"events"},
-    "replay": CORE | {"log", "page", "screen"},
+    "page": set(),
+    "replay": CORE | {"log", "reasons", "screen"},
     "response": {"events", "heart", "session", "settings"},
-    "review": CORE | {"log", "page", "replay", "response", "screen"},
+    "review": CORE | {"log", "page", "reasons", "replay", "response", "screen"},
     "tune": CORE | {"log", "replay", "response", "runner", "screen"},
     # the months
     "journal": {"errors", "files", "screen"},

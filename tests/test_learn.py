@@ -337,7 +337,7 @@ def logs(tmp_path_factory: pytest.TempPathFactory, turns: list[ev.Input]) -> Pat
     _, (steady,) = belt_runs(1, 9, [(1200, 0.0)])
     write_recording(folder / "turns.jsonl", header, turns)
     write_recording(folder / "steady.jsonl", header, steady)
-    cue = ev.CueGiven(turns[-1].t_s, ev.Cue.EASE, "foreseen 151 in 20 s")
+    cue = ev.CueGiven(turns[-1].t_s, ev.Cue.EASE, "ease")
     write_recording(folder / "steered.jsonl", header, [*turns, cue])
     return folder
 

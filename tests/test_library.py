@@ -69,8 +69,8 @@ def test_facts_are_those_of_the_whole_log(path: Path) -> None:
     assert facts.has_speed == any(isinstance(item, ev.Speed) and item.speed_m_s is not None
                                   for item in recording.items)
     assert facts.kind == recording.header["source"]["kind"]
-    assert list(facts.marks) == [str(item.value) for item in recording.inputs if isinstance(item, ev.Command)
-                                 and item.action is ev.Action.MARK and item.value is not None]
+    assert list(facts.marks) == [str(item.value) for item in recording.inputs if isinstance(item, ev.Mark)
+                                 and item.value is not None]
     assert facts_from(json.loads(json.dumps(as_stored(facts)))) == facts
 
 

@@ -177,7 +177,7 @@ async def test_a_lost_link_is_regained_within_ten_seconds_of_its_return(bluez, a
         bluez.change(MINE, advertising=True)
         back_s = ran.clock.now_s()
         again = await ran.reading(10.0, after=mark)
-    assert lost.detail == "the link to the strap broke"
+    assert (lost.detail, lost.fault) == ("the link to the strap broke", "broke")
     assert again.t_s - back_s < 10.0
 
 
@@ -192,7 +192,7 @@ async def test_a_killed_service_is_said_and_regained(bluez):
         assert said.t_s - died_s < 8.0
         assert "the Bluetooth service is not running" in said.detail
         lost = await ran.link(LinkState.LOST, after=mark)
-        assert lost.detail == "the Bluetooth service is not running"
+        assert (lost.detail, lost.fault) == ("the Bluetooth service is not running", "no_service")
         mark = len(ran.events)
         bluez.start_service()
         await ran.reading(10.0, after=mark)

@@ -21,6 +21,7 @@ from guard.events import (
     Cue,
     CueGiven,
     Input,
+    Mark,
     Reading,
     SoundHealth,
     Speed,
@@ -211,8 +212,9 @@ async def test_keys_become_logged_inputs(monkeypatch: pytest.MonkeyPatch) -> Non
     ended = await running
     assert ended.how == "quit" and ended.exit_code == 0
     asked = [(item.action, item.value) for item in stage.log.items if isinstance(item, Command)]
-    assert asked == [(Action.STATUS, None), (Action.MARK, None), (Action.PAUSE, None), (Action.MUTE, None),
+    assert asked == [(Action.STATUS, None), (Action.PAUSE, None), (Action.MUTE, None),
                      (Action.CEILING, 140.0), (Action.QUIT, "quit")]
+    assert sum(isinstance(item, Mark) for item in stage.log.items) == 1
     typed = [item.speed_m_s for item in stage.log.items if isinstance(item, Speed)]
     assert [round(speed * 3.6, 2) for speed in typed if speed] == [8.5, 8.6]
     assert stage.source.speeds == typed

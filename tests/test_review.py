@@ -121,10 +121,10 @@ def test_noise_is_no_turn() -> None:
 
 
 @pytest.mark.parametrize(("later", "options", "ended_by", "watched_s"), [
-    ((CueGiven(60.0, Cue.WALK, ""),), {}, "walk", 50),
-    ((CueGiven(40.0, Cue.EASE, ""), CueGiven(50.0, Cue.PART, "")), {}, "part", 40),
+    ((CueGiven(60.0, Cue.WALK),), {}, "walk", 50),
+    ((CueGiven(40.0, Cue.EASE), CueGiven(50.0, Cue.PART)), {}, "part", 40),
     ((), {"held": [False] * 30 + [True] * 200}, "pause", 20),
-    ((CueGiven(60.0, Cue.SIGNAL_LOST, ""),), {}, "time", 180),
+    ((CueGiven(60.0, Cue.SIGNAL_LOST),), {}, "time", 180),
 ])
 def test_what_ends_the_watch(later, options, ended_by: str, watched_s: float) -> None:
     found = after([145.0] * 230, Cue.EASE, *later, **options)
@@ -182,10 +182,10 @@ def test_recovery_without_speed() -> None:
     level = [150.0] * 100 + falling(150, 40, 40, 120)
     paused, = recoveries(trace(level, held=[False] * 100 + [True] * 120), [])
     assert paused.kind == "pause"
-    walk = CueGiven(100.0, Cue.WALK, "")
+    walk = CueGiven(100.0, Cue.WALK)
     cued, = recoveries(trace(level), [walk])
     assert cued.kind == "walk_cue" and cued.fell_bpm == pytest.approx(40 * (1 - np.exp(-1.5)), abs=0.01)
-    assert recoveries(trace(level), [walk, CueGiven(130.0, Cue.RESUME, "")]) == ()
+    assert recoveries(trace(level), [walk, CueGiven(130.0, Cue.RESUME)]) == ()
     assert recoveries(trace(level, speed=3.0), [walk]) == ()  # speed says that nobody walked
 
 

@@ -18,10 +18,9 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from guard.cli import main
-from guard.events import Cue
+from guard.events import Cue, CueGiven
 from guard.log.log import read_log
 from guard.log.note import Note, append_note
-from guard.page.cue_signs import LETTERS, SHAPES
 from guard.plan.text import parse_plan
 from guard.review import words
 from guard.review.cues import CueOutcome
@@ -292,13 +291,8 @@ def test_ticks_are_few_and_round(seconds: float) -> None:
     assert found[0] == 0 and 1 <= len(found) <= 6 and found[-1] <= seconds
 
 
-def test_every_cue_has_a_letter_and_a_shape() -> None:
-    assert set(LETTERS) == set(SHAPES) == set(Cue) - {Cue.NONE}
-    assert len(set(LETTERS.values())) == len(LETTERS) and len(set(SHAPES.values())) == len(SHAPES)
-
-
 def outcome(cue: Cue, **figures: object) -> CueOutcome:
-    return CueOutcome(10.0, cue, "", 0, None, 130.0, 139.0, **figures)  # type: ignore[arg-type]
+    return CueOutcome(CueGiven(10.0, cue), 130.0, 139.0, **figures)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(("cue", "text"), [

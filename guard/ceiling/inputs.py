@@ -198,9 +198,9 @@ def _believed(file: str) -> tuple[Recording, Any, Any]:
 
 
 def _marks(recording: Recording) -> list[float]:
-    from guard.events import Action, Command
+    from guard.events import Mark
 
-    return [one.t_s for one in recording.inputs if isinstance(one, Command) and one.action is Action.MARK]
+    return [one.t_s for one in recording.inputs if isinstance(one, Mark)]
 
 
 def _test_parts(recording: Recording) -> list[tuple[float, float]]:

@@ -6,7 +6,7 @@ import argparse
 import json
 import shutil
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -67,7 +67,7 @@ def _settings() -> tuple[Settings, Line]:
     try:
         settings = Settings().replaced(settings_file.load())
     except GuardError as error:
-        return Settings(), _line("settings", False, True, *_halves(str(error)))
+        return Settings(), _line("settings", False, True, error.what, error.mend)
     if settings.ceiling_bpm is None:
         return settings, _line("ceiling", False, False, "none is set",
                                "give one with `guard run --ceiling BPM`, or keep it with "
@@ -83,7 +83,7 @@ def _disk_lines() -> Iterator[Line]:
         try:
             yield _disk_line(name, find(), essential)
         except GuardError as error:
-            yield _line(name, False, essential, *_halves(str(error)))
+            yield _line(name, False, essential, error.what, error.mend)
 
 
 def _disk_line(name: str, folder: Path, essential: bool) -> Line:
@@ -159,12 +159,6 @@ def _with(check: tuple[str, bool, str, str], *, essential: bool) -> tuple[str, b
 
 def _line(name: str, ok: bool, essential: bool, detail: str, mend: str = "") -> Line:
     return Line(name, ok, essential, printable(detail), printable(mend))
-
-
-def _halves(sentence: str) -> Iterable[str]:
-    """What is wrong, and the mend after the colon."""
-    wrong, _, mend = sentence.partition(": ")
-    return wrong, mend
 
 
 

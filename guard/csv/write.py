@@ -14,11 +14,10 @@ from datetime import datetime, timedelta
 from itertools import chain
 
 from guard.events import (
-    Action,
     Clock,
-    Command,
     CueGiven,
     Input,
+    Mark,
     Output,
     Reading,
     ReadingDoubted,
@@ -27,6 +26,7 @@ from guard.events import (
 )
 from guard.library.facts import started_of
 from guard.log.recording import Recording
+from guard.reasons import reason
 from guard.session.speeds import Speeds
 
 COLUMNS = ("t_s", "wall_time", "bpm", "trusted", "contact", "speed_m_s", "grade",
@@ -36,7 +36,7 @@ COLUMNS = ("t_s", "wall_time", "bpm", "trusted", "contact", "speed_m_s", "grade"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "＝", "＋", "－", "＠")
 _YES_NO = {True: "yes", False: "no", None: ""}
 
-_ORDER = {Speed: 0, Reading: 1, ReadingDoubted: 2, Command: 3, StateChanged: 4, CueGiven: 5}
+_ORDER = {Speed: 0, Reading: 1, ReadingDoubted: 2, Mark: 3, StateChanged: 4, CueGiven: 5}
 
 
 @dataclass
@@ -99,8 +99,7 @@ def _rows(recording: Recording) -> Iterator[_Row]:
 
 def _shows(item: Input | Output) -> bool:
     """Whether an item that is no reading is worth a row of its own."""
-    return isinstance(item, CueGiven | StateChanged) or (
-        isinstance(item, Command) and item.action is Action.MARK)
+    return isinstance(item, CueGiven | StateChanged | Mark)
 
 
 def _add(row: _Row, item: Input | Output) -> None:
@@ -110,14 +109,14 @@ def _add(row: _Row, item: Input | Output) -> None:
         case ReadingDoubted():
             if row.t_s == item.t_s:
                 row.trusted = False
-                row.reasons.append(item.reason)
+                row.reasons.append(reason(item))
         case StateChanged():
             row.state = item.state.key
-            row.reasons.append(item.reason)
+            row.reasons.append(reason(item))
         case CueGiven():
             row.cues.append(item.cue.key)
-            row.reasons.append(item.reason)
-        case Command(action=Action.MARK):
+            row.reasons.append(reason(item))
+        case Mark():
             row.mark = str(item.value) if item.value is not None else "mark"
 
 

@@ -23,12 +23,11 @@ from guard.decide.constants import (
 )
 from guard.decide.facts import Facts, Memory, Now, doubtful_fall, look
 from guard.decide.table import TABLE, Row, To
-from guard.events import Cue, State
+from guard.events import NO_NUMBERS, Cue, Numbers, State
 from guard.heart.estimate import DOUBTS, INFINITE, NAN, Estimator
 from guard.heart.kit import Fact, Kit, Number
 from guard.settings import Settings
 
-_SPENDS = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP)  # walk and resume spend, but are never held back
 _STATES = tuple(int(state) for state in State)
 
 
@@ -55,7 +54,7 @@ class Core:
 
     After a step: `state` (codes of `State`), `estimate`, `now` (limit in force,
     foreseen level), `advised_speed_m_s` (NaN where no gain was learned or no
-    speed is known) and `reason(lane)`.
+    speed is known), `rule(lane)`, `numbers(lane)` and `again(lane)`.
     """
 
     def __init__(self, kit: Kit, settings: Sequence[Settings]) -> None:
@@ -111,10 +110,23 @@ class Core:
             self._advise_slower(eased, speed)
         return cues
 
-    def reason(self, lane: int) -> str:
-        """Why lane `lane` changed state or was cued in the last step; "" if it was not."""
-        row = self._kit.at(self._fired, lane)
-        return "" if row < 0 else TABLE[row].reason.format(**self._numbers(lane))
+    def rule(self, lane: int) -> str:
+        """What moved or cued lane `lane` in the last step, by name; "" if nothing did."""
+        row = self.row(lane)
+        return "" if row is None else row.name
+
+    def numbers(self, lane: int) -> Numbers:
+        """The figures which that rule rests on."""
+        row = self.row(lane)
+        if row is None or not row.numbers:
+            return NO_NUMBERS
+        known = self._numbers(lane)
+        return Numbers(**{name: _rounded(known[name]) for name in row.numbers})
+
+    def again(self, lane: int) -> bool:
+        """Whether the last step's cue repeats one that the lane's state follows from."""
+        row = self.row(lane)
+        return row is not None and row.to == To.SAME
 
     def row(self, lane: int) -> Row | None:
         """The row of the table that fired for `lane` in the last step."""
@@ -122,7 +134,7 @@ class Core:
         return None if fired < 0 else TABLE[fired]
 
     def doubt(self, lane: int) -> str:
-        """Why the reading of the last step was not believed; "" if it was."""
+        """Why the reading of the last step was not believed (of `Doubt`); "" if it was."""
         return DOUBTS[int(self._kit.at(self.estimate.doubt, lane))]
 
     def set_limits(
@@ -212,23 +224,23 @@ class Core:
             mem.before = k.where(lanes & (mem.state != State.NO_SIGNAL), mem.state, mem.before)
         from_state = mem.state
         mem.state = k.where(lanes, target, from_state)
-        if row.name in ("hold", "unhold"):
+        if to is State.HELD or State.HELD in row.from_states:
             # The runner touched it: a restart follows, and a slip may be mended.
             mem.restart_s = k.where(lanes, t, mem.restart_s)
             est.forget_slip(lanes)
             est.expect_change(lanes)
-        if row.name == "unlikely recovery":
+        if row.mistrusts:
             est.mark_slipped(lanes, t, mem.walk_from_bpm)
+        if to == To.BEFORE:
+            mem.loss_said = mem.loss_said & k.no(lanes)
         if row.cue is Cue.NONE:
-            if row.name == "signal blinked":
-                mem.loss_said = mem.loss_said & k.no(lanes)
             return
         mem.unanswered = k.where(lanes, mem.unanswered + 1.0 if to == To.SAME else 0.0, mem.unanswered)
         before_s = mem.cue_s[row.cue]
         vain, useless = known["in_vain"], known["eased_in_vain"]  # as it was before this cue
         mem.cue_s[row.cue] = k.where(lanes, t, before_s)
         mem.last_cue_s = k.where(lanes, t, mem.last_cue_s)
-        if row.cue in _SPENDS:
+        if row.cue.about.spends:  # walk and resume spend, but are never held back
             mem.tokens = mem.tokens - lanes
         if row.cue is Cue.EASE:
             mem.in_vain = k.where(lanes, k.where(vain, mem.in_vain + 1.0, 0.0), mem.in_vain)
@@ -251,8 +263,6 @@ class Core:
         elif row.cue is Cue.SIGNAL_LOST:
             mem.loss_said = mem.loss_said | lanes
             mem.slip_from_bpm = k.where(lanes, est.level_bpm, mem.slip_from_bpm)
-        elif row.cue is Cue.SIGNAL_BACK:
-            mem.loss_said = mem.loss_said & k.no(lanes)
 
     # -- what the lanes notice --------------------------------------------
 
@@ -297,15 +307,19 @@ class Core:
         advised = self.advised_speed_m_s
         self.advised_speed_m_s = k.where(eased, k.least(advised, below), advised)
 
-    def _numbers(self, lane: int) -> dict[str, str]:
+    def _numbers(self, lane: int) -> dict[str, float]:
         assert self.now is not None
         est, col, now, at = self.estimate, self.columns, self.now, self._kit.at
         level, limit = at(est.level_bpm, lane), at(now.limit_bpm, lane)
         return {
-            "level": f"{level:.0f}", "ceiling": f"{at(col.ceiling_bpm, lane):.0f}",
-            "limit": f"{limit:.0f}", "room": f"{limit - level:.0f}",
-            "foreseen": f"{at(now.foreseen_bpm, lane):.0f}", "lead": f"{at(col.lead_s, lane):.0f}",
-            "heading": f"{at(now.heading_bpm, lane):.0f}", "stop": f"{at(col.stop_bpm, lane):.0f}",
-            "floor": f"{at(col.floor_bpm, lane):.0f}", "age": f"{at(est.age_s, lane):.0f}",
-            "slip_from": f"{at(self._memory.slip_from_bpm, lane):.0f}",
+            "level_bpm": level, "ceiling_bpm": at(col.ceiling_bpm, lane), "limit_bpm": limit,
+            "room_bpm": limit - level, "foreseen_bpm": at(now.foreseen_bpm, lane),
+            "ahead_s": at(col.lead_s, lane), "heading_bpm": at(now.heading_bpm, lane),
+            "stop_bpm": at(col.stop_bpm, lane), "floor_bpm": at(col.floor_bpm, lane),
+            "age_s": at(est.age_s, lane), "fell_from_bpm": at(self._memory.slip_from_bpm, lane),
         }
+
+
+def _rounded(value: float) -> float | None:
+    """To hundredths, so that whole beats are shown as the screen rounds them; None for what is not known."""
+    return round(float(value), 2) if abs(value) < INFINITE else None

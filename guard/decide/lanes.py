@@ -14,6 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from guard import reasons
 from guard.decide.core import Core
 from guard.heart.kit import Number
 from guard.heart.kit_arrays import ARRAYS
@@ -60,6 +61,10 @@ class Lanes(Core):
             None if cadence_spm is None else self._floats("cadence_spm", cadence_spm),
             ~self._all if held is None else np.broadcast_to(np.asarray(held, bool), (self.n,)))
         return cues
+
+    def reason(self, lane: int) -> str:
+        """Why lane `lane` changed state or was cued in the last step, in words; "" if it was not."""
+        return reasons.why(self.rule(lane), self.numbers(lane))
 
     def _floats(self, name: str, values: ArrayLike) -> Number:
         array: NDArray[np.float64] = np.asarray(values, float)

@@ -53,7 +53,7 @@ def make_private(folder: Path) -> Path:
         folder.mkdir(mode=OWNER_ONLY, exist_ok=True)
     except OSError as error:
         raise HardwareError(
-            f"cannot make the folder {folder} ({error.strerror or error}): "
+            f"cannot make the folder {folder} ({error.strerror or error})",
             f"give write permission or free space there, or set {HOME_VARIABLE} to a folder of your own"
         ) from None
     return folder

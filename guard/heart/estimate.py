@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from guard.events import Doubt
 from guard.heart.kit import Fact, Kit, Number
 
 NAN, INFINITE = float("nan"), float("inf")
@@ -68,14 +69,7 @@ FILTER = Filter()
 
 # Why a reading was not believed (index into DOUBTS).
 NO_DOUBT, JUMP, SLIP, LOCKED, RANGE, ROUGH = range(6)
-DOUBTS = (
-    "",
-    "jumps too far from what came before",
-    "falls faster than a heart can: the electrode may have slipped",
-    "follows the step rate, not the heart",
-    "is outside what a heart can do",
-    "jumps about from one to the next: the electrode may be dry",
-)
+DOUBTS = ("", Doubt.JUMP, Doubt.SLIP, Doubt.STEP_RATE, Doubt.RANGE, Doubt.ROUGH)
 LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0
 VAR_LEVEL_FIRST, VAR_SLOPE_FIRST = 25.0, 0.04  # bpm^2, (bpm/s)^2: what a first reading leaves open
 

@@ -7,7 +7,7 @@ stands still is proven live by its beat intervals. Pure.
 
 from __future__ import annotations
 
-from guard.events import Reading
+from guard.events import Doubt, Reading
 
 # A strap that used to send beat intervals and now repeats one value without
 # them is repeating an old packet (common practice: intervals change every beat).
@@ -26,18 +26,18 @@ class PacketCheck:
         self._last_bpm = 0
         self._still_since_s = 0.0
 
-    def doubt(self, reading: Reading) -> str:
-        """Why this reading cannot be believed; "" as far as its packet tells."""
+    def doubt(self, reading: Reading) -> Doubt | None:
+        """Why this reading cannot be believed; None as far as its packet tells."""
         if reading.rr_s:
             self._with_rr += 1
         if reading.rr_s or reading.bpm != self._last_bpm:
             self._still_since_s = reading.t_s
         self._last_bpm = reading.bpm
         if reading.contact is False:
-            return "the strap feels no skin: wet the electrodes"
+            return Doubt.NO_CONTACT
         if reading.bpm == 0:
-            return "the sensor has no pulse signal"
+            return Doubt.NO_PULSE
         allowed_s = STILL_WITHOUT_RR_S if self._with_rr >= RR_HABIT else STILL_S
         if reading.t_s - self._still_since_s >= allowed_s:
-            return "the sensor repeats one value, so it may be an old one"
-        return ""
+            return Doubt.REPEATED
+        return None

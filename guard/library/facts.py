@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from guard.errors import GuardError, printable
-from guard.events import Action, Clock, Command, Cue
+from guard.events import Clock, Cue, Mark
 from guard.log.recording import LARGEST, Recording, read_header, read_log, too_large
 from guard.log.records import LONGEST_S, Record, from_line, from_record
 
@@ -206,7 +206,7 @@ def _wall(value: Any) -> datetime | None:
 
 def _marks(body: bytes) -> tuple[str, ...]:
     return tuple(_shown(item.value) for item in _items(body, b'"type":"mark"', most=MOST_MARKS)
-                 if isinstance(item, Command) and item.action is Action.MARK and item.value is not None)
+                 if isinstance(item, Mark) and item.value is not None)
 
 
 def _items(body: bytes, what: bytes, *, most: int) -> Any:

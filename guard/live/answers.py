@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from guard.decide.wording import status_phrase
-from guard.events import Action, Command, LinkState, Snapshot, Speed, SpeedLink, State
+from guard.events import Action, Command, LinkState, Mark, Snapshot, Speed, SpeedLink, State
 from guard.live.inbox import Note
 from guard.screen import words
 from guard.session.speeds import WORDS
@@ -17,15 +17,15 @@ _PLAIN = {
 }
 
 
-def answer(event: Command | Speed, before: Snapshot, after: Snapshot, settings: Settings) -> str:
+def answer(event: Command | Mark | Speed, before: Snapshot, after: Snapshot, settings: Settings) -> str:
     """One short line for what a key brought about; `before` and `after` are the session around it."""
     if isinstance(event, Speed):
         return _typed(event, before, after, settings)
+    if isinstance(event, Mark):
+        return f"marked at {words.clock(event.t_s)}"
     match event.action:
         case Action.STATUS:
             return status_phrase(after, settings)
-        case Action.MARK:
-            return f"marked at {words.clock(event.t_s)}"
         case Action.CEILING:
             return f"ceiling {event.value:.0f}" if isinstance(event.value, float) else ""
         case Action.FREE_RUN:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import IO
 
-from guard.events import Action, Command, Snapshot, Speed, State
+from guard.events import Action, Command, Mark, Snapshot, Speed, State
 from guard.screen.words import KM_H_PER_M_S, MPH_PER_M_S
 from guard.session.speeds import FASTEST_M_S, STEEPEST
 from guard.settings import Settings, find
@@ -82,7 +82,7 @@ class Keyboard:
         self._told: Ask | None = None
         self._entry = ""
 
-    def press(self, char: str, snapshot: Snapshot, wall_s: float) -> Command | Speed | None:
+    def press(self, char: str, snapshot: Snapshot, wall_s: float) -> Command | Mark | Speed | None:
         """The input a key stands for now, stamped with the snapshot's time; None for none.
 
         `wall_s` is a monotonic wall time in seconds, for the quit question.
@@ -91,7 +91,7 @@ class Keyboard:
         if self._typed(char):
             return None
         entry, self._entry = self._entry, ""
-        event: Command | Speed | None
+        event: Command | Mark | Speed | None
         if char in "\r\n":
             event, refusal = _speed_entered(entry, snapshot, self._settings)
         elif char == "%":
@@ -136,7 +136,7 @@ class Keyboard:
 
 def input_for(
     key: Key, snapshot: Snapshot, settings: Settings, ceiling_bpm: float | None,
-) -> Command | Speed | None:
+) -> Command | Mark | Speed | None:
     """The input that `key` stands for in this state; None for keys that stand for none."""
     t_s = snapshot.t_s
     held = snapshot.state is State.HELD
@@ -144,7 +144,7 @@ def input_for(
         case Key.HOLD:
             return Command(t_s, Action.CONTINUE if held else Action.PAUSE)
         case Key.MARK:
-            return Command(t_s, Action.MARK)
+            return Mark(t_s)
         case Key.MUTE:
             return Command(t_s, Action.UNMUTE if snapshot.muted else Action.MUTE)
         case Key.FREE_RUN:

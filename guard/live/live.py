@@ -24,7 +24,7 @@ from typing import IO, Any
 from guard.clock import SessionClock, SleepWatch, WallWatch, wall_now
 from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_phrase
 from guard.errors import GuardError
-from guard.events import Action, Clock, Command, CueGiven, Input, Output, Reading, Speed, SpeedLink
+from guard.events import Action, Clock, Command, CueGiven, Input, Mark, Output, Reading, Speed, SpeedLink
 from guard.live.answers import SpeedNews, all_is_well, answer, clock_set, slept
 from guard.live.inbox import Inbox, Item, Note, Notices, Press
 from guard.live.keys import Key, Keyboard, input_for, terminal_keys
@@ -250,7 +250,7 @@ class _Live:
             if FLOOD not in self._notices.shown(time.monotonic()):
                 self._note(Note(FLOOD))
             return
-        asked = isinstance(event, Command) or (isinstance(event, Speed) and event.typed)
+        asked = isinstance(event, Command | Mark) or (isinstance(event, Speed) and event.typed)
         before = self.session.snapshot() if asked else None
         self._tell(event, self.session.feed(event))
         if isinstance(event, Command):
@@ -259,7 +259,7 @@ class _Live:
             self._source.set_speed(event.speed_m_s)
         elif isinstance(event, SpeedLink) and (news := self._speed_news.note(event)):
             self._note(news)
-        if before is not None and isinstance(event, Command | Speed):
+        if before is not None and isinstance(event, Command | Mark | Speed):
             self._answer = answer(event, before, self.session.snapshot(), self._settings)
             self._answer_until_s = time.monotonic() + ANSWER_S
 

@@ -15,6 +15,7 @@ from typing import Any
 
 from guard.errors import printable
 from guard.events import (
+    NO_NUMBERS,
     Action,
     Battery,
     Clock,
@@ -24,6 +25,8 @@ from guard.events import (
     Input,
     Link,
     LinkState,
+    Mark,
+    Numbers,
     Output,
     Reading,
     ReadingDoubted,
@@ -33,12 +36,14 @@ from guard.events import (
     State,
     StateChanged,
 )
+from guard.reasons import reason
 
 Record = dict[str, Any]
 
 # A session of more than four days is a damaged time, not a run: replay steps
 # through every second of it.
 LONGEST_S = 4 * 24 * 3600.0
+_FIGURE_LIMIT = 1e9
 BPM_LIMIT = 65_535  # heart rate is at most a 16-bit number (Heart Rate Service 1.0, 0x2A37)
 
 
@@ -60,22 +65,23 @@ def to_record(item: Input | Output) -> Record:
             return {"t": item.t_s, "type": "speed", **own}
         case SpeedLink():
             own = _filled(name=item.name, detail=item.detail, address=item.address,
-                          battery_percent=item.battery_percent)
+                          battery_percent=item.battery_percent, fault=item.fault)
             return {"t": item.t_s, "type": "speed_link", "device": item.device,
                     "state": item.state.value, **own}
         case CueGiven():
-            own = {"cue": item.cue.key, "reason": item.reason, "repeat": item.repeat,
-                   **_filled(advised_speed_m_s=_finite(item.advised_speed_m_s), belt=item.belt or None)}
+            own = {"cue": item.cue.key, **_why(item), "repeat": item.repeat,
+                   **_filled(advised_speed_m_s=_finite(item.advised_speed_m_s), belt=item.belt or None,
+                             part=item.part)}
             return {"t": item.t_s, "type": "cue", **own}
         case StateChanged():
-            return {"t": item.t_s, "type": "state", "state": item.state.key, **_filled(reason=item.reason)}
+            return {"t": item.t_s, "type": "state", "state": item.state.key, **_why(item)}
         case ReadingDoubted():
-            return {"t": item.t_s, "type": "doubt", "reason": item.reason}
+            return {"t": item.t_s, "type": "doubt", **_filled(doubt=item.doubt), "reason": reason(item)}
         case Link():
             own = _filled(name=item.name, detail=item.detail, address=item.address,
-                          body_location=item.body_location)
+                          body_location=item.body_location, fault=item.fault)
             return {"t": item.t_s, "type": "link", "state": item.state.value, **own}
-        case Command(action=Action.MARK):
+        case Mark():
             return {"t": item.t_s, "type": "mark", **_filled(value=_value(item.value))}
         case Command():
             return {"t": item.t_s, "type": "command", "action": item.action.value,
@@ -138,6 +144,11 @@ def _not_json(word: str) -> Any:
 
 
 _DECODER = json.JSONDecoder(parse_constant=_not_json)
+
+
+def _why(item: CueGiven | StateChanged) -> Record:
+    numbers = {name: value for name, value in item.numbers.as_dict().items() if math.isfinite(value)}
+    return _filled(rule=item.rule, numbers=numbers or None, reason=reason(item))
 
 
 def _filled(**fields: Any) -> Record:
@@ -224,13 +235,29 @@ def _speed(t_s: float, record: Mapping[str, Any]) -> Speed:
 def _speed_link(t_s: float, record: Mapping[str, Any]) -> SpeedLink:
     charge = None if record.get("battery_percent") is None else _whole(record, "battery_percent", 0, 255)
     return SpeedLink(t_s, _text(record, "device"), _word(record, "state", _LINKS), _text(record, "name"),
-                     _text(record, "detail"), _text(record, "address"), charge)
+                     _text(record, "detail"), _text(record, "address"), charge, _text(record, "fault"))
 
 
 def _cue(t_s: float, record: Mapping[str, Any]) -> CueGiven:
     repeat = _whole(record, "repeat", 0, 1_000_000) if "repeat" in record else 0
-    return CueGiven(t_s, _word(record, "cue", _CUES), _text(record, "reason"),
-                    _maybe_number(record, "advised_speed_m_s", 0, 100), repeat, record.get("belt") is True)
+    return CueGiven(t_s, _word(record, "cue", _CUES), _text(record, "rule"), _numbers(record),
+                    _maybe_number(record, "advised_speed_m_s", 0, 100), repeat, record.get("belt") is True,
+                    _text(record, "part"), _text(record, "reason"))
+
+
+def _state(t_s: float, record: Mapping[str, Any]) -> StateChanged:
+    return StateChanged(t_s, _word(record, "state", _STATES), _text(record, "rule"), _numbers(record),
+                        _text(record, "reason"))
+
+
+def _numbers(record: Mapping[str, Any]) -> Numbers:
+    given = record.get("numbers")
+    if given is None:
+        return NO_NUMBERS
+    if not isinstance(given, dict):
+        raise ValueError(f"numbers is {_short(given)}, not a list of figures by name")
+    return Numbers(**{name: _number(given, name, -_FIGURE_LIMIT, _FIGURE_LIMIT)
+                      for name in Numbers.__slots__ if given.get(name) is not None})
 
 
 def _command(t_s: float, record: Mapping[str, Any]) -> Command:
@@ -244,7 +271,7 @@ def _command_value(record: Mapping[str, Any]) -> float | str | None:
 
 def _link(t_s: float, record: Mapping[str, Any]) -> Link:
     return Link(t_s, _word(record, "state", _LINKS), _text(record, "name"), _text(record, "detail"),
-                _text(record, "address"), _text(record, "body_location"))
+                _text(record, "address"), _text(record, "body_location"), _text(record, "fault"))
 
 
 def _short(value: Any) -> str:
@@ -266,11 +293,10 @@ _READERS: dict[str, Callable[[float, Mapping[str, Any]], Input | Output]] = {
     "speed": _speed,
     "speed_link": _speed_link,
     "cue": _cue,
-    "state": lambda t_s, record: StateChanged(
-        t_s, _word(record, "state", _STATES), _text(record, "reason")),
-    "doubt": lambda t_s, record: ReadingDoubted(t_s, _text(record, "reason")),
+    "state": _state,
+    "doubt": lambda t_s, record: ReadingDoubted(t_s, _text(record, "doubt"), _text(record, "reason")),
     "link": _link,
-    "mark": lambda t_s, record: Command(t_s, Action.MARK, _command_value(record)),
+    "mark": lambda t_s, record: Mark(t_s, _command_value(record)),
     "command": _command,
     "battery": lambda t_s, record: Battery(t_s, _whole(record, "percent", 0, 255)),
     "sound": lambda t_s, record: SoundHealth(t_s, _text(record, "backend"), _text(record, "detail")),

@@ -16,13 +16,13 @@ change happens (1 - 1/e^1.5), such a part gives only stop and sensor cues.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from guard.cues import Cue
+from guard.cues import Cued as Cued
 from guard.errors import InputError
-from guard.events import Cue
 from guard.settings import Settings
 
 GRACE_RESPONSES = 1.5
@@ -47,22 +47,6 @@ class Kind(StrEnum):
         return self.value.replace("_", "-")
 
 
-class Cued(StrEnum):
-    """The quiet rule: which cues a part gives. Sensor and part cues always are."""
-
-    ALL = "all"
-    WALK_AND_STOP = "walk_and_stop"  # resume too, or nobody would end the walking
-    STOP_ONLY = "stop_only"
-
-
-_ALWAYS = frozenset({Cue.STOP, Cue.SIGNAL_LOST, Cue.SIGNAL_BACK, Cue.BATTERY_LOW, Cue.PART})
-ALLOWED: Mapping[Cued, frozenset[Cue]] = {
-    Cued.STOP_ONLY: _ALWAYS,
-    Cued.WALK_AND_STOP: _ALWAYS | {Cue.WALK, Cue.RESUME},
-    Cued.ALL: _ALWAYS | {Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP},
-}
-
-
 @dataclass(frozen=True, slots=True)
 class Limits:
     """What holds at one moment of a part, bpm; `floor_bpm` None means no floor."""
@@ -73,7 +57,7 @@ class Limits:
 
     def allows(self, cue: Cue) -> bool:
         """Whether the quiet rule lets `cue` out."""
-        return cue in ALLOWED[self.cued]
+        return cue.let_out(self.cued)
 
 
 @dataclass(frozen=True, slots=True)

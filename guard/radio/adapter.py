@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from guard.radio import faults
+from guard.radio.faults import Fault
 
 BLUEZ = "org.bluez"
 _ADAPTER = "org.bluez.Adapter1"
@@ -27,14 +28,14 @@ _RFKILL = Path("/sys/class/rfkill")
 class Radio:
     """What a look found.
 
-    `problem` is "" when the radio is ready, else the sentence with the mend,
+    `problem` is None when the radio is ready, else what is wrong with the mend,
     and `stage` the step it failed at: "bus", "service", "adapter" or "power".
     `adapter` names the one to use (None: the platform chooses), `owner` the
     instance of the Bluetooth service, `connected` the addresses connected to
     this machine (None where the platform does not tell).
     """
 
-    problem: str = ""
+    problem: Fault | None = None
     stage: str = ""
     adapter: str | None = None
     owner: str = ""
@@ -114,13 +115,13 @@ def _judge(objects: dict[str, dict[str, dict[str, Any]]], owner: str) -> Radio:
         return Radio(faults.NO_LOW_ENERGY, "adapter", None, owner, connected)
     for path, about in able.items():
         if about.get("Powered"):
-            return Radio("", "", path.rsplit("/", 1)[-1], owner, connected)
+            return Radio(None, "", path.rsplit("/", 1)[-1], owner, connected)
     return Radio(_blocked() or faults.ADAPTER_OFF, "power", next(iter(able)).rsplit("/", 1)[-1], owner,
                  connected)
 
 
-def _blocked() -> str:
-    """The mend when the kernel's radio switch (rfkill) holds every Bluetooth radio off."""
+def _blocked() -> Fault | None:
+    """The fault where the kernel's radio switch (rfkill) holds every Bluetooth radio off."""
     soft, hard, radios = 0, 0, 0
     with contextlib.suppress(OSError):
         for entry in _RFKILL.iterdir():
@@ -130,4 +131,4 @@ def _blocked() -> str:
                 hard += (entry / "hard").read_text().strip() == "1"
     if radios and hard == radios:
         return faults.ADAPTER_SWITCH
-    return faults.ADAPTER_BLOCKED if radios and soft == radios else ""
+    return faults.ADAPTER_BLOCKED if radios and soft == radios else None

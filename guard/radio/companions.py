@@ -70,4 +70,4 @@ async def _beside(one: SpeedSource, clock: SessionClock, put: Callable[[Input], 
             await one.run(clock, put)
         except Exception as error:
             put(SpeedLink(round(clock.now_s(), 3), one.device, LinkState.LOST, one.noun,
-                          f"a fault of the guard ({type(error).__name__})"))
+                          f"a fault of the guard ({type(error).__name__})", fault="guard"))

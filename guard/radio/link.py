@@ -26,6 +26,7 @@ from guard.events import Input, LinkState, Reading
 from guard.packets import heart_rate as packet
 from guard.radio import faults
 from guard.radio.adapter import Radio, look
+from guard.radio.faults import Fault
 from guard.radio.listen import Sighting
 from guard.radio.search import Choose, Search
 from guard.radio.watch import BackOff, Flood, Limits, Silence, Twins
@@ -37,7 +38,8 @@ Remember = Callable[[Strap], None]
 Hold = Callable[[str], str]  # the address of a device: "" where it is ours, else who holds it
 
 BAD_PACKET_SHOWN_S = 10.0
-TOO_FAST = "the sensor sends far more often than once a second: what comes too fast is left out"
+TOO_FAST = Fault("too_fast", "the sensor sends far more often than once a second",
+                 "what comes too fast is left out")
 BAD_PACKETS_TOLD = 3  # kinds of them, until only good ones came for that long
 
 
@@ -108,9 +110,9 @@ class DeviceLink:
         """
         said = ""
 
-        def news(_state: LinkState, detail: str) -> None:
+        def news(_state: LinkState, fault: Fault | None) -> None:
             nonlocal said
-            sentence = detail or f"looking for the {self._peripheral.what}"
+            sentence = str(fault) if fault else f"looking for the {self._peripheral.what}"
             if sentence != said:
                 said = sentence
                 tell(sentence)
@@ -121,20 +123,23 @@ class DeviceLink:
                 self._found = found
                 return found.seen
             if not self._patient:
-                raise HardwareError(held)
+                raise HardwareError(held.what, held.mend)
             news(LinkState.UNAVAILABLE, held)
             await asyncio.sleep(self._limits.look_every_s)
 
-    def _taken_by(self, found: Sighting) -> str:
-        """Who else on this machine reads the device, with the mend; "" where it is ours."""
+    def _taken_by(self, found: Sighting) -> Fault | None:
+        """Who else on this machine reads the device, with the mend; None where it is ours."""
         holder = self._hold(found.seen.address) if self._hold else ""
-        return holder and (f"{found.seen.label} is already read by another guard on this machine ({holder}): "
-                           "end that one first, or wear another " + self._peripheral.noun)
+        return Fault(
+            "held", f"{found.seen.label} is already read by another guard on this machine ({holder})",
+            f"end that one first, or wear another {self._peripheral.noun}") if holder else None
 
     # What heirs add.
 
-    def _tell(self, state: LinkState, detail: str = "", seen: Seen | None = None) -> None:
-        """The link has come to `state`."""
+    def _tell(
+        self, state: LinkState, fault: Fault | None = None, seen: Seen | None = None, note: str = "",
+    ) -> None:
+        """The link has come to `state`; `fault` is in its way, `note` is what is odd of a good one."""
         raise NotImplementedError
 
     def _charged(self, percent: int) -> None:
@@ -153,7 +158,7 @@ class DeviceLink:
 
     # The parts of a link's life.
 
-    async def _connect(self, found: Sighting) -> Connection | str:
+    async def _connect(self, found: Sighting) -> Connection | Fault:
         """Connect and subscribe, or say what was wrong."""
         from bleak import BleakClient
 
@@ -173,7 +178,7 @@ class DeviceLink:
             if number == self._number:
                 self._take(bytes(data), silence, found)
 
-        self._tell(LinkState.CONNECTING, found.note, found.seen)
+        self._tell(LinkState.CONNECTING, None, found.seen, found.note)
         client = BleakClient(found.device, on_lost, timeout=limits.connect_s)
         try:
             async with asyncio.timeout(limits.connect_s + limits.part_s):
@@ -191,11 +196,11 @@ class DeviceLink:
             self._search.failed(found, trouble)
             return trouble
         silence.packet(loop.time())
-        self._tell(LinkState.CONNECTED, found.note, found.seen)
+        self._tell(LinkState.CONNECTED, None, found.seen, found.note)
         self._search.connected(found)
         return Connection(client, found, lost, silence, number)
 
-    async def _attend(self, connection: Connection) -> str:
+    async def _attend(self, connection: Connection) -> Fault:
         """Watch until the link is lost, and part; returns what was wrong."""
         battery = asyncio.create_task(self._watch_battery(connection.client, connection.number))
         try:
@@ -210,11 +215,12 @@ class DeviceLink:
     def _take(self, raw: bytes, silence: Silence, found: Sighting) -> None:
         now_s = asyncio.get_running_loop().time()
         if self._flood.over(now_s):
-            self._tell_bad(TOO_FAST, TOO_FAST, now_s, found)
+            self._tell_bad(TOO_FAST.code, TOO_FAST, now_s, found)
             return
         event = self._peripheral.read(self._now_s(), raw)
         if isinstance(event, str):
-            self._tell_bad(event, f"a packet of {len(raw)} bytes could not be read ({event})", now_s, found)
+            self._tell_bad(event, Fault(
+                "bad_packet", f"a packet of {len(raw)} bytes could not be read ({event})"), now_s, found)
             return
         if self._twins.is_twin(raw, now_s, isinstance(event, Reading) and bool(event.rr_s)):
             return
@@ -222,21 +228,21 @@ class DeviceLink:
         if self._bad_packet_s is None or now_s - self._bad_packet_s > BAD_PACKET_SHOWN_S:
             self._bad_packet_s = None
             self._bad_told.clear()
-            self._tell(LinkState.CONNECTED, found.note, found.seen)
+            self._tell(LinkState.CONNECTED, None, found.seen, found.note)
         if event is None:
             return
         self._took(event)
         self._put(event)
         self._keep_in_mind(found.seen)
 
-    def _tell_bad(self, kind: str, sentence: str, now_s: float, found: Sighting) -> None:
+    def _tell_bad(self, kind: str, fault: Fault, now_s: float, found: Sighting) -> None:
         """Say it once for each kind: every line is synced, and a wild sensor must not fill the log."""
         self._bad_packet_s = now_s
         if kind not in self._bad_told and len(self._bad_told) < BAD_PACKETS_TOLD:
             self._bad_told.add(kind)
-            self._tell(LinkState.CONNECTED, sentence, found.seen)
+            self._tell(LinkState.CONNECTED, fault, found.seen)
 
-    async def _watch(self, connection: Connection) -> str:
+    async def _watch(self, connection: Connection) -> Fault:
         """Return what ended the link: its own word, the radio's, or silence."""
         loop = asyncio.get_running_loop()
         lost, silence, noun = connection.lost, connection.silence, self._peripheral.noun
@@ -250,20 +256,20 @@ class DeviceLink:
             now_s = loop.time()
             if lost.is_set():
                 problem = (await look(self._limits.ask_s)).problem
-                return faults.what(problem) if problem else f"the link to the {noun} broke"
+                return problem.brief() if problem else Fault("broke", f"the link to the {noun} broke")
             if silence.length_s(now_s) < self._limits.doubt_s and now_s - began_s >= self._limits.good_s:
                 self._back_off.clear()
             if silence.over(now_s):
-                return (f"connected, but no readings for {silence.length_s(now_s):.0f} s: "
-                        f"{self._peripheral.mend}")
+                silent_s = f"{silence.length_s(now_s):.0f} s"
+                return Fault("silent", f"connected, but no readings for {silent_s}", self._peripheral.mend)
             if silence.look_due(now_s):
                 radio = await look(self._limits.ask_s)
                 if radio.problem:
-                    return faults.what(radio.problem)
+                    return radio.problem.brief()
                 if radio.owner != owner:
-                    return "the Bluetooth service was started anew"
+                    return faults.SERVICE_RESTARTED
                 if radio.connected is not None and address not in radio.connected:
-                    return f"the {noun} is out of reach"
+                    return Fault("out_of_reach", f"the {noun} is out of reach")
                 if self._bears_silence(connection, radio):
                     silence.packet(now_s)
 

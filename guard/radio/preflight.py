@@ -45,7 +45,7 @@ async def _radio_checks() -> list[Check]:
         try:
             await survey(0.5)
         except HardwareError as error:
-            return [_failed("Bluetooth", str(error))]
+            return [Check("Bluetooth", False, error.what, error.mend)]
         return [Check("Bluetooth", True, "ready")]
     radio = await look()
     steps = {
@@ -56,8 +56,8 @@ async def _radio_checks() -> list[Check]:
     }
     checks = []
     for stage, (name, detail) in steps.items():
-        if stage == radio.stage:
-            checks.append(_failed(name, radio.problem))
+        if radio.problem is not None and stage == radio.stage:
+            checks.append(Check(name, False, radio.problem.what, radio.problem.mend))
             break
         checks.append(Check(name, True, detail))
     return checks
@@ -68,7 +68,7 @@ async def _strap_checks(wanted: Wanted | None, seconds: float, battery_low_perce
     try:
         sightings = await survey(seconds)
     except HardwareError as error:
-        return [_failed(name, str(error))]
+        return [Check(name, False, error.what, error.mend)]
     verdict = pick([one.seen for one in sightings], wanted, settled=True)
     if verdict is None:
         others = ", ".join(one.seen.label for one in sightings)
@@ -91,8 +91,3 @@ async def _strap_checks(wanted: Wanted | None, seconds: float, battery_low_perce
         checks.append(Check("strap battery", enough, f"{percent} %",
                             "" if enough else "change the strap's battery"))
     return checks
-
-
-def _failed(name: str, problem: str) -> Check:
-    """A check that failed with one of the sentences of `guard.radio.faults`."""
-    return Check(name, False, faults.what(problem), faults.mend(problem))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import replace
 
 from guard.devices.peripheral import Peripheral
 from guard.devices.seen import Seen, Several, Taken, Wanted, pick
@@ -11,10 +12,12 @@ from guard.errors import HardwareError
 from guard.events import LinkState
 from guard.radio import faults
 from guard.radio.adapter import Radio, look
+from guard.radio.faults import Fault
 from guard.radio.listen import Listener, Sighting
 from guard.radio.watch import Limits
 
-Tell = Callable[[LinkState, str], None]
+# The link came to a state; what is in its way, if anything.
+Tell = Callable[[LinkState, Fault | None], None]
 Choose = Callable[[Sequence[Seen]], Awaitable[Seen | None]]
 
 
@@ -43,7 +46,7 @@ class Search:
         self._give_up_s: float | None = None
         self._radio_was_well = self._patient = patient
         self._declined: frozenset[str] = frozenset()
-        self._trouble = ""
+        self._trouble: Fault | None = None
 
     @property
     def _in_session(self) -> bool:
@@ -54,9 +57,9 @@ class Search:
         self.wanted = Wanted(found.seen.name, found.seen.address, in_session=True)
         self._give_up_s = self._wait_s = None
 
-    def failed(self, found: Sighting, trouble: str) -> None:
+    def failed(self, found: Sighting, trouble: Fault) -> None:
         """The attempt to connect failed; said when the search gives up."""
-        self._trouble = f"{found.seen.label} was found, but: {trouble}"
+        self._trouble = replace(trouble, what=f"{found.seen.label} was found, but: {trouble.what}")
 
     async def find(self, tell: Tell) -> Sighting:
         """The device, in range and ready to be connected."""
@@ -70,7 +73,7 @@ class Search:
             problem = radio.problem
             if not problem:
                 self._radio_was_well = self._radio_was_well or radio.connected is not None
-                tell(LinkState.SEARCHING, self._hint(listener) if self._late(began_s) else "")
+                tell(LinkState.SEARCHING, self._hint(listener) if self._late(began_s) else None)
                 try:
                     verdict = await self._listen(listener, radio)
                     self._radio_was_well = True
@@ -81,31 +84,32 @@ class Search:
             if found is not None:
                 return found
             if problem and not self._radio_was_well:
-                raise HardwareError(problem)
+                raise HardwareError(problem.what, problem.mend)
             if self._give_up_s is not None and self._now_s() >= self._give_up_s:
-                raise HardwareError(f"after {self._wait_s:g} s: {problem or self._hint(listener)}")
+                why = problem or self._hint(listener)
+                raise HardwareError(f"after {self._wait_s:g} s: {why.what}", why.mend)
             if problem:
                 tell(LinkState.UNAVAILABLE, problem)
                 await asyncio.sleep(self._limits.look_every_s)
                 began_s = self._now_s()
 
-    async def glance(self) -> Sighting | str:
+    async def glance(self) -> Sighting | Fault:
         """One short stretch of listening for a device known already; else why it was not found.
 
         Nobody is asked: this is for devices the session goes on without.
         """
         radio = await look(self._limits.ask_s)
         if radio.problem:
-            return faults.what(radio.problem)
+            return radio.problem.brief()
         listener = Listener(self._peripheral)
         try:
             verdict = await self._listen(listener, radio)
         except Exception as error:
-            return faults.what(faults.explain(error, self._peripheral))
+            return faults.explain(error, self._peripheral).brief()
         if isinstance(verdict, Several):
-            return f"{len(verdict.seen)} in range may be meant: {_listed(verdict.seen)}"
+            return Fault("several", f"{len(verdict.seen)} in range may be meant: {_listed(verdict.seen)}")
         found = None if verdict is None else listener.sighting(verdict.seen, verdict.note)
-        return found or "not in range"
+        return found or Fault("not_in_range", "not in range")
 
     async def _listen(self, listener: Listener, radio: Radio) -> Taken | Several | None:
         """Scan until there is a verdict, for one stretch at most."""
@@ -143,7 +147,7 @@ class Search:
                     f"{_listed(verdict.seen)}; say which with `guard straps --remember ADDRESS`")
                 if not self._patient:
                     raise HardwareError(unclear)
-                tell(LinkState.SEARCHING, unclear)
+                tell(LinkState.SEARCHING, Fault("several", unclear))
             return await self._ask(verdict.seen, listener)
         strangers = [one.seen for one in listener.sightings]
         if strangers and self._late(began_s):
@@ -169,17 +173,17 @@ class Search:
     def _late(self, began_s: float) -> bool:
         return self._now_s() - began_s >= self._limits.hint_s
 
-    def _hint(self, listener: Listener) -> str:
+    def _hint(self, listener: Listener) -> Fault:
         """What the runner can do about a device that does not show up."""
         if self._trouble and not self._in_session:
             return self._trouble
         others = [one.seen for one in listener.sightings]
         if self.wanted is None:
-            return f"no {self._peripheral.what} found yet: {self._peripheral.mend}"
-        text = f"{self.wanted.label} not found yet: {self._peripheral.mend}"
+            return Fault("not_found", f"no {self._peripheral.what} found yet", self._peripheral.mend)
+        mend = self._peripheral.mend
         if others:
-            text += f"; in range: {_listed(others)} (if yours, `guard straps --remember ADDRESS`)"
-        return text
+            mend += f"; in range: {_listed(others)} (if yours, `guard straps --remember ADDRESS`)"
+        return Fault("not_found", f"{self.wanted.label} not found yet", mend)
 
     @staticmethod
     def _now_s() -> float:

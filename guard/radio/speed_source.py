@@ -18,6 +18,7 @@ from guard.devices.seen import Seen, Wanted
 from guard.events import Input, LinkState, Speed, SpeedLink
 from guard.radio.adapter import Radio
 from guard.radio.airtime import Airtime
+from guard.radio.faults import Fault
 from guard.radio.link import Connection, DeviceLink, Hold, Remember
 from guard.radio.search import Choose
 from guard.radio.watch import RETRY_S, Limits
@@ -78,8 +79,8 @@ class SpeedSource(DeviceLink):
                 if reached is None:  # the strap needed the radio
                     continue
                 self._held = None  # from here on `_attend` parts from it
-                connected = not isinstance(reached, str)
-                trouble = reached if isinstance(reached, str) else await self._attend(reached)
+                connected = not isinstance(reached, Fault)
+                trouble = reached if isinstance(reached, Fault) else await self._attend(reached)
                 was_connected = connected or (
                     self._link is not None and self._link.state is LinkState.LOST)
                 self._tell(LinkState.LOST if was_connected else LinkState.SEARCHING, trouble)
@@ -88,16 +89,16 @@ class SpeedSource(DeviceLink):
             if self._held is not None:
                 await self._part(self._held.client)
 
-    async def _reach(self) -> Connection | str:
+    async def _reach(self) -> Connection | Fault:
         """Connect: to the one found beforehand or just lost without a scan, else after a short one."""
         found, self._found = self._found, None
         if found is None:
             glanced = await self._search.glance()
-            if isinstance(glanced, str):
+            if isinstance(glanced, Fault):
                 return glanced
             found = glanced
         connection = await self._connect(found)
-        if not isinstance(connection, str):
+        if not isinstance(connection, Fault):
             self._found = found
             self._held = connection
         return connection
@@ -133,7 +134,9 @@ class SpeedSource(DeviceLink):
         self._battery_percent = percent
         self._tell(LinkState.CONNECTED)
 
-    def _tell(self, state: LinkState, detail: str = "", seen: Seen | None = None) -> None:
+    def _tell(
+        self, state: LinkState, fault: Fault | None = None, seen: Seen | None = None, note: str = "",
+    ) -> None:
         """Put a `SpeedLink` where it says anything new; attempts to connect are not worth one."""
         if state is LinkState.CONNECTING:
             return
@@ -141,7 +144,9 @@ class SpeedSource(DeviceLink):
             return  # still lost, still searching: said once
         about = seen or self._search.wanted or Wanted()
         battery = self._battery_percent if state is LinkState.CONNECTED else None
-        link = SpeedLink(0.0, self.device, state, about.name or about.address, detail, about.address, battery)
+        detail, code = (str(fault), fault.code) if fault else (note, "")
+        link = SpeedLink(
+            0.0, self.device, state, about.name or about.address, detail, about.address, battery, code)
         if link != self._link:
             self._link = link
             self._put(replace(link, t_s=self._now_s()))

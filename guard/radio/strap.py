@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from guard.clock import SessionClock
@@ -13,6 +14,7 @@ from guard.devices.seen import Seen, Wanted
 from guard.events import Battery, CueGiven, Input, Link, LinkState
 from guard.packets import heart_rate as packet
 from guard.radio.airtime import Airtime
+from guard.radio.faults import Fault
 from guard.radio.link import DeviceLink, Hold, Remember
 from guard.radio.search import Choose
 from guard.radio.watch import Limits
@@ -60,12 +62,12 @@ class StrapSource(DeviceLink):
             await self._airtime.claim(self._limits.part_s)
             found = self._found or await self._search.find(self._tell)
             self._found = None
-            connection = await self._connect(found)
-            if isinstance(connection, str):
-                trouble = connection
+            reached = await self._connect(found)
+            if isinstance(reached, Fault):
+                trouble = reached
             else:
                 self._airtime.release()
-                trouble = await self._attend(connection)
+                trouble = await self._attend(reached)
             self._tell(LinkState.LOST, trouble, found.seen)
             await self._airtime.claim(self._limits.part_s)
             await asyncio.sleep(self._back_off.next_s())
@@ -88,12 +90,14 @@ class StrapSource(DeviceLink):
     def _charged(self, percent: int) -> None:
         self._put(Battery(self._now_s(), percent))
 
-    def _tell(self, state: LinkState, detail: str = "", seen: Seen | None = None) -> None:
+    def _tell(
+        self, state: LinkState, fault: Fault | None = None, seen: Seen | None = None, note: str = "",
+    ) -> None:
         """Put a `Link` event where it says anything new."""
         about = seen or self._search.wanted or Wanted()
         location = self._body_location.get(about.address, "") if state is LinkState.CONNECTED else ""
-        link = Link(0.0, state, about.name or about.address, detail, about.address, location)
+        detail, code = (str(fault), fault.code) if fault else (note, "")
+        link = Link(0.0, state, about.name or about.address, detail, about.address, location, code)
         if link != self._link:
             self._link = link
-            self._put(Link(self._now_s(), link.state, link.name, link.detail, link.address,
-                           link.body_location))
+            self._put(replace(link, t_s=self._now_s()))

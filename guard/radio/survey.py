@@ -24,14 +24,15 @@ async def survey(
     limits = limits or Limits()
     radio = await look(limits.ask_s)
     if radio.problem:
-        raise HardwareError(radio.problem)
+        raise HardwareError(radio.problem.what, radio.problem.mend)
     listener = Listener(*(kinds or (HEART_RATE,)), keep_s=seconds + limits.ask_s)
     await listener.add_connected(radio, limits.ask_s)
     try:
         await listener.start(radio, limits.ask_s)
         await asyncio.sleep(seconds)
     except Exception as error:  # whatever the radio throws, the runner gets the mend
-        raise HardwareError(faults.explain(error)) from None
+        fault = faults.explain(error)
+        raise HardwareError(fault.what, fault.mend) from None
     finally:
         await listener.stop(limits.part_s)
 

@@ -14,6 +14,7 @@ from enum import StrEnum
 from typing import Any
 
 from guard.events import Cue, CueGiven
+from guard.reasons import reason
 
 WINDOW_S = 60.0
 SAME_S = 1.0  # one reading of most straps
@@ -40,12 +41,12 @@ class Compared:
 
     @property
     def cue(self) -> Cue:
-        return self._either.cue
+        return self.given.cue
 
     @property
     def t_s(self) -> float:
         """When it is given now, or was given."""
-        return self._either.t_s
+        return self.given.t_s
 
     @property
     def moved_s(self) -> float | None:
@@ -53,7 +54,8 @@ class Compared:
         return None if self.was is None or self.now is None else self.now.t_s - self.was.t_s
 
     @property
-    def _either(self) -> CueGiven:
+    def given(self) -> CueGiven:
+        """As it is given now, or was given."""
         either = self.now or self.was
         assert either is not None
         return either
@@ -65,7 +67,7 @@ class Compared:
             "change": self.change.value, "cue": self.cue.key,
             "was_s": was and was.t_s, "now_s": now and now.t_s,
             "moved_s": None if moved is None else round(moved, 3),
-            "was_reason": was and was.reason, "now_reason": now and now.reason,
+            "was_reason": was and reason(was), "now_reason": now and reason(now),
         }
 
 

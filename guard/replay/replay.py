@@ -8,14 +8,15 @@ are the same to the last digit.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import zip_longest
 from typing import Any
 
 from guard.errors import GuardError, InputError, printable
-from guard.events import CueGiven, Output, StateChanged
+from guard.events import NO_NUMBERS, CueGiven, Output, ReadingDoubted, StateChanged
 from guard.log.recording import Recording
 from guard.plan.plan import Plan
+from guard.reasons import reason
 from guard.session import Session
 from guard.settings import Settings
 
@@ -43,7 +44,8 @@ class Replay:
         return {
             "format": 1,
             "settings": self.settings.as_dict(),
-            "cues": [{"t_s": given.t_s, "cue": given.cue.key, "reason": given.reason} for given in self.cues],
+            "cues": [{"t_s": given.t_s, "cue": given.cue.key, "reason": reason(given), "rule": given.rule,
+                      "numbers": given.numbers.as_dict()} for given in self.cues],
             "states": [{"t_s": entered.t_s, "state": entered.state.key} for entered in self.states],
             "summary": dict(self.summary),
         }
@@ -94,8 +96,9 @@ def plan_of(recording: Recording) -> Plan | None:
 def same_as_recorded(recording: Recording) -> Comparison:
     """Replay with the recording's own settings and compare all that was said.
 
-    Cues, states and doubts must agree in time, order and reason, exactly. What
-    an interrupted session did not live to log is no difference.
+    Cues, states and doubts must agree in time, order, rule and numbers, exactly;
+    how the reasons are worded is no matter, and where a log gives words only,
+    time and order do. What an interrupted session did not live to log is no difference.
     """
     logged = recording.outputs
     again = list(replay(recording, recording.settings).outputs)
@@ -103,11 +106,22 @@ def same_as_recorded(recording: Recording) -> Comparison:
         again = _as_far_as_logged(recording, logged, again)
     differences = []
     for before, now in zip_longest(logged, again):
-        if before != now:
+        if before is None or now is None or not _same(before, now):
             differences.append(f"logged {_words(before)}; replayed {_words(now)}")
             if len(differences) == MOST_DIFFERENCES:
                 break
     return Comparison(not differences, len(logged), tuple(differences))
+
+
+def _same(logged: Output, again: Output) -> bool:
+    """Equal to the last digit in all that the log tells."""
+    if isinstance(logged, CueGiven) and isinstance(again, CueGiven) and not logged.rule:
+        again = replace(again, rule="", numbers=NO_NUMBERS, part="")
+    elif isinstance(logged, StateChanged) and isinstance(again, StateChanged) and not logged.rule:
+        again = replace(again, rule="", numbers=NO_NUMBERS)
+    elif isinstance(logged, ReadingDoubted) and isinstance(again, ReadingDoubted) and not logged.doubt:
+        again = replace(again, doubt="")
+    return logged == again
 
 
 def _as_far_as_logged(recording: Recording, logged: list[Output], again: list[Output]) -> list[Output]:
@@ -123,8 +137,9 @@ def _words(output: Output | None) -> str:
     if output is None:
         return "nothing"
     at = f"at {output.t_s:g} s"
-    if isinstance(output, CueGiven):
-        return f"cue {output.cue.key} {at} ({printable(output.reason)})"
-    if isinstance(output, StateChanged):
-        return f"state {output.state.key} {at} ({printable(output.reason)})"
-    return f"doubt {at} ({printable(output.reason)})"
+    why = printable(reason(output))
+    if isinstance(output, ReadingDoubted):
+        return f"doubt {at} ({why})"
+    figures = "".join(f", {name} {value:g}" for name, value in output.numbers.as_dict().items())
+    what = f"cue {output.cue.key}" if isinstance(output, CueGiven) else f"state {output.state.key}"
+    return f"{what} {at} ({why}; {printable(output.rule or 'no rule told')}{figures})"

@@ -10,10 +10,11 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
+from guard.cues import SEVERAL
 from guard.decide.wording import headline
 from guard.events import CueGiven, Reading, ReadingDoubted, StateChanged
 from guard.log.recording import Recording
-from guard.page.cue_signs import LETTERS, SEVERAL
+from guard.reasons import reason
 from guard.replay.compare import SAME_S, Change, Compared, counted
 from guard.replay.replay import Replay
 from guard.screen.console import Console
@@ -72,8 +73,8 @@ def show_comparison(
     for one in compared:
         grid.add_row(
             clock(one.was.t_s) if one.was else "", clock(one.now.t_s) if one.now else "", how(one),
-            escape(one.cue.key.replace("_", " ")),
-            escape(look.text((one.now or one.was).reason)))  # type: ignore[union-attr]
+            escape(one.cue.words),
+            escape(look.text(reason(one.given))))
     console.print(grid)
     counts = counted(compared)
     console.print(f"beside what was cued: {', '.join(f'{count} {word}' for word, count in counts.items())}\n"
@@ -84,7 +85,7 @@ def show_comparison(
 def how(one: Compared) -> str:
     """The change in words.
 
-    >>> how(Compared(Change.LATER, CueGiven(10.0, Cue.EASE, ""), CueGiven(14.0, Cue.EASE, "")))
+    >>> how(Compared(Change.LATER, CueGiven(10.0, Cue.EASE), CueGiven(14.0, Cue.EASE)))
     '4 s later'
     """
     moved = one.moved_s
@@ -115,7 +116,8 @@ def drawing(
         cells = [(" ", "")] * width
         for one in cues:
             at = column(getattr(one, side).t_s)
-            sign = LETTERS[one.cue] if cells[at][0] in (" ", LETTERS[one.cue]) else SEVERAL
+            letter = one.cue.about.letter
+            sign = letter if cells[at][0] in (" ", letter) else SEVERAL
             cells[at] = (sign, "" if one.change is Change.SAME else look.style("lead"))
         lines.append(Text(f"{label:<{LABEL}}", no_wrap=True).append_text(styled(cells)))
     marks = [" "] * width
@@ -126,7 +128,7 @@ def drawing(
     left, right = clock(0.0), clock(end_s)
     lines.append(Text(" " * LABEL + left + right.rjust(width - len(left)), no_wrap=True))
     kinds = dict.fromkeys(one.cue for one in sorted(compared, key=lambda one: one.cue))
-    key = ", ".join(f"{LETTERS[cue]} {cue.key.replace('_', ' ')}" for cue in kinds)
+    key = ", ".join(f"{cue.about.letter} {cue.words}" for cue in kinds)
     lines.append(Text(f"{key}; {SEVERAL} several; under them < earlier, > later, + added, - gone",
                       style=look.style("quiet")))
     return lines
@@ -144,12 +146,15 @@ def _grid(look: Look, titles: Sequence[str]) -> Table:
 def _rows(result: Replay) -> list[tuple[float, str, str, str]]:
     """(time in s, state, cue, reason); a cue joins the change of state it came with."""
     rows: list[tuple[float, str, str, str]] = []
+    before: StateChanged | None = None
     for output in result.outputs:
         if isinstance(output, StateChanged):
-            rows.append((output.t_s, state_name(output.state), "", output.reason))
+            rows.append((output.t_s, state_name(output.state), "", reason(output)))
+            before = output
         elif isinstance(output, CueGiven):
             state = ""
-            if rows and rows[-1][0] == output.t_s and rows[-1][2:] == ("", output.reason):
+            if before is not None and (before.t_s, before.rule) == (output.t_s, output.rule):
                 state = rows.pop()[1]
-            rows.append((output.t_s, state, headline(output, result.settings), output.reason))
+            rows.append((output.t_s, state, headline(output, result.settings), reason(output)))
+            before = None
     return rows

@@ -8,11 +8,12 @@ happens later is no longer its doing. A repeat of the same cue does not end it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from guard.events import PACE_CUES, SLOW_DOWN, Cue, CueGiven
+from guard.reasons import reason
 from guard.review.trace import Bools, Floats, Trace
 
 WATCHED_S = 180.0  # about three time constants of a change of effort (57.6 s, Hunt et al. 2015)
@@ -34,11 +35,7 @@ class CueOutcome:
     `watched_s` is how long, `ended_by` what ended it.
     """
 
-    t_s: float
-    cue: Cue
-    reason: str
-    repeat: int
-    advised_speed_m_s: float | None
+    given: CueGiven
     level_bpm: float | None
     ceiling_bpm: float | None
     watched_s: float = 0.0
@@ -51,6 +48,27 @@ class CueOutcome:
     over_s: float | None = None
     back_s: float | None = None
 
+    @property
+    def t_s(self) -> float:
+        return self.given.t_s
+
+    @property
+    def cue(self) -> Cue:
+        return self.given.cue
+
+    @property
+    def reason(self) -> str:
+        """Why it was given, in words."""
+        return reason(self.given)
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON-ready: the cue, then what followed."""
+        given = self.given
+        followed = {item.name: getattr(self, item.name) for item in fields(self)[1:]}
+        return {"t_s": given.t_s, "cue": given.cue.key, "reason": self.reason, "rule": given.rule,
+                "numbers": given.numbers.as_dict(), "repeat": given.repeat,
+                "advised_speed_m_s": given.advised_speed_m_s, **followed}
+
 
 def outcomes(trace: Trace, cues: Sequence[CueGiven]) -> tuple[CueOutcome, ...]:
     """One outcome a cue, in order."""
@@ -60,8 +78,7 @@ def outcomes(trace: Trace, cues: Sequence[CueGiven]) -> tuple[CueOutcome, ...]:
 def _outcome(trace: Trace, given: CueGiven, later: Sequence[CueGiven]) -> CueOutcome:
     here = int(np.searchsorted(trace.t_s, given.t_s))
     known = here < len(trace.t_s)
-    about = (given.t_s, given.cue, given.reason, given.repeat, given.advised_speed_m_s,
-             trace.level_at(given.t_s), float(trace.ceiling_bpm[here]) if known else None)
+    about = (given, trace.level_at(given.t_s), float(trace.ceiling_bpm[here]) if known else None)
     if not known:
         return CueOutcome(*about)
     if given.cue is Cue.SIGNAL_LOST:

@@ -13,7 +13,6 @@ from html import escape
 import numpy as np
 
 from guard.events import Cue
-from guard.page.cue_signs import SHAPES
 from guard.review import words
 from guard.review.cues import CueOutcome
 from guard.review.picture import end_s, heights, means, rows, stretches, ticks
@@ -44,7 +43,7 @@ def figure(review: Review) -> str:
 
 def shape(cue: CueOutcome) -> str:
     """The sign of a cue."""
-    return f'<svg viewBox="0 0 16 16" aria-hidden="true"><path d="{SHAPES[cue.cue]}"/></svg>'
+    return f'<svg viewBox="0 0 16 16" aria-hidden="true"><path d="{cue.cue.about.outline}"/></svg>'
 
 
 def _share(review: Review, t_s: float) -> float:

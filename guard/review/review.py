@@ -12,9 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from guard.events import Action, Command, CueGiven, Output, Reading, ReadingDoubted, State, StateChanged
+from guard.events import CueGiven, Mark, Output, Reading, ReadingDoubted, State, StateChanged
 from guard.log.note import Note, notes_of
 from guard.log.recording import Recording
+from guard.reasons import reason
 from guard.replay.replay import plan_of
 from guard.review.cues import CueOutcome, outcomes
 from guard.review.drift import Drift, drift
@@ -33,7 +34,7 @@ class Review:
 
     `said` tells whether the cues are those of the log or those the guard would
     have given. `summary` holds the totals as the end of a session shows them.
-    `marks` are (t_s, text) the runner set, `states` (t_s, state, reason).
+    `marks` are (t_s, text) the runner set, `states` (t_s, state, reason in words).
     """
 
     settings: Settings
@@ -72,7 +73,7 @@ class Review:
             "summary": dict(self.summary),
             "parts": [{**dataclasses.asdict(part), "share_under": part.share_under} for part in self.parts],
             "cues_said": self.said,
-            "cues": [{**dataclasses.asdict(cue), "cue": cue.cue.key} for cue in self.cues],
+            "cues": [cue.as_dict() for cue in self.cues],
             "marks": [{"t_s": t_s, "text": text} for t_s, text in self.marks],
             "recoveries": [{**dataclasses.asdict(one), "fell_bpm": one.fell_bpm} for one in self.recoveries],
             "drift": dataclasses.asdict(self.drift),
@@ -104,10 +105,10 @@ def review(recording: Recording, settings: Settings) -> Review:
         summary=_summary(summary, cues),
         whole=whole(trace), parts=by_part(trace),
         said=said, cues=outcomes(trace, cues),
-        states=tuple((item.t_s, item.state, item.reason) for item in outputs
+        states=tuple((item.t_s, item.state, reason(item)) for item in outputs
                      if isinstance(item, StateChanged)),
         marks=tuple((item.t_s, str(item.value or "")) for item in recording.inputs
-                    if isinstance(item, Command) and item.action is Action.MARK),
+                    if isinstance(item, Mark)),
         recoveries=recoveries(trace, cues if said else []),
         drift=_drift(trace, settings),
         signal=signal(trace, recording.inputs, doubts),

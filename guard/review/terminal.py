@@ -8,7 +8,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from guard.page.cue_signs import LETTERS, SEVERAL
+from guard.cues import SEVERAL
 from guard.review import words
 from guard.review.picture import end_s, heights
 from guard.review.review import Review
@@ -60,13 +60,14 @@ def drawing(review: Review, width: int, look: Look) -> list[Text]:
     cells = [" "] * width
     for cue in review.cues:
         at = column(cue.t_s)
-        cells[at] = LETTERS[cue.cue] if cells[at] in (" ", LETTERS[cue.cue]) else SEVERAL
+        letter = cue.cue.about.letter
+        cells[at] = letter if cells[at] in (" ", letter) else SEVERAL
     lines.append(styled((sign, look.style("lead")) for sign in cells))
     begin, middle, end = clock(0), clock(last_s / 2), clock(last_s)
     gap = width // 2 - len(middle) // 2 - len(begin)
     axis = begin + " " * gap + middle
     lines.append(Text(axis + end.rjust(width - len(axis)), no_wrap=True))
-    kinds = ", ".join(f"{LETTERS[cue]} {cue.key.replace('_', ' ')}"
+    kinds = ", ".join(f"{cue.about.letter} {cue.words}"
                       for cue in sorted({cue.cue for cue in review.cues}))
     each_s = last_s / width
     stretch = f"{each_s:.0f} s" if each_s >= 1 else "less than a second"

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from guard.decide.wording import headline as cue_headline
-from guard.events import Cue, CueGiven
+from guard.events import Cue
+from guard.reasons import why_doubted
 from guard.review.cues import CueOutcome
 from guard.review.drift import Drift
 from guard.review.parts import PartFigures
@@ -99,8 +100,7 @@ def ceiling(part: PartFigures) -> str:
 
 def cue_line(review: Review, cue: CueOutcome) -> str:
     """What the cue said, as on the live screen."""
-    given = CueGiven(cue.t_s, cue.cue, cue.reason, cue.advised_speed_m_s, cue.repeat)
-    return cue_headline(given, review.settings)
+    return cue_headline(cue.given, review.settings)
 
 
 def followed(cue: CueOutcome) -> str:
@@ -156,7 +156,7 @@ def signal(found: Signal) -> str:
                      f"longest {found.longest_gap_s:.0f} s")
     else:
         words.append("never without")
-    words += [f"{count} not believed: {reason}" for reason, count in found.doubted.items()]
+    words += [f"{count} not believed: {why_doubted(doubt)}" for doubt, count in found.doubted.items()]
     if found.links_lost:
         words.append(f"link lost {_times(found.links_lost)}")
     if found.battery_percent:

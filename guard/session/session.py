@@ -15,6 +15,7 @@ from typing import Any
 from guard.decide.lane import Lane
 from guard.errors import UsageError
 from guard.events import (
+    NO_NUMBERS,
     TREADMILL,
     Action,
     Battery,
@@ -24,6 +25,8 @@ from guard.events import (
     Input,
     Link,
     LinkState,
+    Mark,
+    Numbers,
     Output,
     Reading,
     ReadingDoubted,
@@ -48,6 +51,7 @@ LONG_SILENT_LOOK_S = 30.0
 TRACE_S = 300.0
 _STATES = tuple(State)  # by code
 _NAN = math.nan
+_ENDS = {"interrupted": "interrupted", "ended": "source_ended"}  # what came with the quit: the rule
 
 
 class Session:
@@ -98,7 +102,7 @@ class Session:
         t_s = max(round(event.t_s, 3), self._t_s)
         stepped_s = -1.0 if self._stepped_s is None else self._stepped_s
         # What follows a look at the clock must not seem to precede it: replay would take it first.
-        if t_s <= stepped_s and (self._silent or isinstance(event, (Reading, Command))):
+        if t_s <= stepped_s and (self._silent or isinstance(event, (Reading, Command, Mark))):
             t_s = round(stepped_s + 0.001, 3)
         return event if t_s == event.t_s else replace(event, t_s=t_s)
 
@@ -118,12 +122,13 @@ class Session:
             self._belt |= event.device == TREADMILL and event.state is LinkState.CONNECTED
         elif isinstance(event, Battery):
             outputs += self._take_battery(event)
-        elif isinstance(event, Command):
+        elif isinstance(event, (Command, Mark)):
             before_s = (math.ceil(event.t_s / GRID_S) - 1) * GRID_S
             if self._long_silent() and before_s > (self._stepped_s or 0.0):  # all as it was until now
                 outputs += self._step(before_s, _NAN)
             self._eventful_s = event.t_s
-            outputs += self._take_command(event)
+            if isinstance(event, Command):
+                outputs += self._take_command(event)
         elif isinstance(event, Link):
             self._link = event
         elif isinstance(event, SoundHealth):
@@ -156,11 +161,10 @@ class Session:
 
     def _take_reading(self, reading: Reading) -> list[Output]:
         self._reading = reading
-        doubt = self._check.doubt(reading)
+        doubt: str = self._check.doubt(reading) or ""
         bpm = _NAN if doubt else float(reading.bpm)
         outputs = self._step(reading.t_s, bpm)
-        doubt = doubt or self._lane.doubt(0)
-        if doubt:
+        if doubt := doubt or self._lane.doubt(0):
             outputs.append(ReadingDoubted(reading.t_s, doubt))
         else:
             self._trace.append((reading.t_s, bpm, self._ceiling_now()))
@@ -174,8 +178,8 @@ class Session:
         if event.percent > low or self._battery_said or low == 0:
             return []
         self._battery_said = True
-        return [self._given(CueGiven(
-            event.t_s, Cue.BATTERY_LOW, f"strap battery at {event.percent} %, low at {low} %"))]
+        numbers = Numbers(percent=float(event.percent), low_percent=float(low))
+        return [self._given(CueGiven(event.t_s, Cue.BATTERY_LOW, "battery_low", numbers))]
 
     def _take_command(self, command: Command) -> list[Output]:
         action, value = command.action, command.value
@@ -195,9 +199,8 @@ class Session:
         elif action is Action.QUIT:
             outputs = self._step(command.t_s, _NAN)
             self._done = True
-            how = {"interrupted": "interrupted", "ended": "the source of readings came to its end"}
-            reason = how.get(str(value), "ended by the runner")
-            return [*outputs, *self._moved_to(State.DONE, command.t_s, reason)]
+            rule = _ENDS.get(str(value), "quit")
+            return [*outputs, *self._moved_to(State.DONE, command.t_s, rule, NO_NUMBERS)]
         else:
             return []
         return self._step(command.t_s, _NAN)
@@ -222,11 +225,11 @@ class Session:
         over = lane.estimate.level_bpm - self._ceiling_now() if signal else None
         self._tally.count_time(
             dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
-        reason = lane.reason(0)
-        outputs += self._moved_to(state, t_s, reason)
+        rule, numbers = lane.rule(0), lane.numbers(0)
+        outputs += self._moved_to(state, t_s, rule, numbers)
         if cue is not Cue.NONE:
             outputs.append(self._given(CueGiven(
-                t_s, cue, reason, self._advised(cue), self._repeat(cue), self._belt)))
+                t_s, cue, rule, numbers, self._advised(cue), self._repeat(cue), self._belt)))
         if self._observer:
             col = lane.columns
             self._observer(Step(
@@ -245,7 +248,7 @@ class Session:
             index = place.index + (1 if place.done else 0)
             if index != self._part:
                 if index > 0:
-                    outputs.append(self._given(CueGiven(t_s, Cue.PART, self._part_reason(place.done))))
+                    outputs.append(self._given(self._part_cue(t_s, done=place.done)))
                 self._part = index
                 self._lane.set_warm_up(0, warming=self._progress.warming)
             limits = self._progress.limits(self._ceiling_bpm)
@@ -258,28 +261,29 @@ class Session:
             quiet_ease=quiet_ease, quiet_walk=quiet_walk)
         return outputs
 
-    def _part_reason(self, done: bool) -> str:
+    def _part_cue(self, t_s: float, *, done: bool) -> CueGiven:
         assert self._progress is not None
         if done:
-            return "the plan is done"
-        part = self._progress.part
-        limits = self._progress.limits(self._ceiling_bpm)
-        length = f"{part.seconds / 60:.3g} min"
-        if part.metres is not None:
-            by_time = f", by time as no speed is known: {length}" if self._progress.place().by_time else ""
-            length = f"{part.metres:.0f} m{by_time}"
-        limit = f"ceiling {limits.ceiling_bpm:.0f}" if self._counts() else "left to you"
-        return f"next: {part.name or part.kind.words}, {length}, {limit}"
+            return CueGiven(t_s, Cue.PART, "plan_done")
+        part, guarded = self._progress.part, self._counts()
+        ceiling_bpm = self._progress.limits(self._ceiling_bpm).ceiling_bpm
+        by_time = part.metres is None or self._progress.place().by_time
+        numbers = Numbers(
+            ceiling_bpm=round(ceiling_bpm, 2) if guarded else None,
+            length_s=round(part.seconds, 2) if by_time else None,
+            length_m=None if part.metres is None else round(part.metres, 2))
+        rule = "next_part" if guarded else "next_part_unguarded"
+        return CueGiven(t_s, Cue.PART, rule, numbers, part=part.name or part.kind.words)
 
     def _counts(self) -> bool:
         """Whether being over the ceiling means anything now (a part may be left to the runner)."""
         return self._progress is None or self._progress.counts
 
-    def _moved_to(self, state: State, t_s: float, reason: str) -> list[Output]:
+    def _moved_to(self, state: State, t_s: float, rule: str, numbers: Numbers) -> list[Output]:
         if state is self._state:
             return []
         self._state, self._state_since_s = state, t_s
-        return [StateChanged(t_s, state, reason)]
+        return [StateChanged(t_s, state, rule, numbers)]
 
     def _given(self, given: CueGiven) -> CueGiven:
         self._last_cue = given
@@ -287,15 +291,11 @@ class Session:
         return given
 
     def _repeat(self, cue: Cue) -> int:
-        row = self._lane.row(0)
-        again = row is not None and row.to == "same" and cue in (Cue.EASE, Cue.WALK, Cue.RESUME)
-        self._run = self._run + 1 if again else 0
+        self._run = self._run + 1 if cue.about.escalates and self._lane.again(0) else 0
         return self._run
 
     def _advised(self, cue: Cue) -> float | None:
-        if cue not in (Cue.EASE, Cue.RESUME, Cue.PICK_UP):
-            return None
-        return _or_none(self._lane.advised_speed_m_s)
+        return _or_none(self._lane.advised_speed_m_s) if cue.about.advises else None
 
     def _ceiling_now(self) -> float:
         return float(self._lane.columns.ceiling_bpm)

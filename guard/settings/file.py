@@ -90,7 +90,7 @@ def _parsed(name: Path, text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SettingError(f"{name} is not valid TOML ({_printable(str(error))}): "
+        raise SettingError(f"{name} is not valid TOML ({_printable(str(error))})",
                            "write one `key = value` a line, text in quotes") from None
     except ValueError:  # a number of thousands of digits
         raise SettingError(f"{name} holds a number far too large: correct it") from None

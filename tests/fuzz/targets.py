@@ -344,7 +344,7 @@ def words(data: bytes, folder: Path) -> None:
     from guard.sound.own_phrases import WORDS_FILE, OwnPhrases
 
     _put(folder, WORDS_FILE, data)
-    own = OwnPhrases(folder, printed)
+    own = OwnPhrases(folder, lambda trouble: printed(str(trouble)))
     own.read(phrase_bank(Settings(ceiling_bpm=139.0)))
     printed(own.words("slow down please"))
 

@@ -21,7 +21,7 @@ END = "<!-- decision table: generated, end -->"
 
 def as_markdown() -> str:
     """The whole table, rows in order of priority."""
-    head = "| | row | from | when | to | cue | reason given |\n|---|---|---|---|---|---|---|\n"
+    head = "| | row | from | when | to | cue | numbers |\n|---|---|---|---|---|---|---|\n"
     return head + "".join(f"| {number} | {_cells(row)} |\n" for number, row in enumerate(TABLE, start=1))
 
 
@@ -31,8 +31,9 @@ def _cells(row: Row) -> str:
         when += f", for `{row.dwell}`"
     to = f"`{row.to.key}`" if isinstance(row.to, State) else f"_{row.to}_"
     cue = "" if row.cue is Cue.NONE else f"`{row.cue.key}`"
+    numbers = " ".join(f"`{name}`" for name in row.numbers)
     states = " ".join(f"`{state.key}`" for state in row.from_states)
-    return " | ".join((row.name, states, when, to, cue, row.reason))
+    return " | ".join((row.name, states, when, to, cue, numbers))
 
 
 def put_into(text: str) -> str:

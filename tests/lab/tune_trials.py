@@ -73,7 +73,7 @@ def recorded(
             items.append(Reading(t_s, int(bpm), rr_s=(round(60.0 / bpm, 3),) if now.has_rr[0] else ()))
         cues = lanes.step(np.full(1, t_s), now.bpm, **known)
         if cues[0]:
-            items.append(CueGiven(t_s, Cue(int(cues[0])), ""))
+            items.append(CueGiven(t_s, Cue(int(cues[0]))))
     return Recording({"started": f"2026-03-{seed[-1] + 1:02d}T06:10:00+00:00"}, tuple(items),
                      end_s=float(seconds), settings=settings)
 

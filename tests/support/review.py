@@ -82,7 +82,7 @@ def log_of_a_run(
         t_s = float(second)
         level += (base_bpm + 10 * math.sin(second / 200) - level) / 45
         if second == 350:
-            put(ev.Command(t_s, ev.Action.MARK, "gate <b>7</b>"))
+            put(ev.Mark(t_s, "gate <b>7</b>"))
         if second in (500, 570):
             put(ev.Command(t_s, ev.Action.PAUSE if second == 500 else ev.Action.CONTINUE))
         if speed:

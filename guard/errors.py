@@ -9,6 +9,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something that goes on without: what is wrong and the mend."""
+
+    what: str
+    mend: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.what}: {self.mend}" if self.mend else self.what
+
+
 class GuardError(Exception):
     """Base of every error a user can cause or meet: what is wrong and, where it is told apart, the mend."""
 
@@ -20,9 +31,16 @@ class GuardError(Exception):
 
 
 class UsageError(GuardError):
-    """A wrong option, setting or combination of them (exit 2)."""
+    """A wrong option, setting or combination of them (exit 2).
+
+    `answer` is the same without the option's name, for who was asked and typed none.
+    """
 
     exit_code = 2
+
+    def __init__(self, what: str, mend: str = "", *, option: str = "") -> None:
+        super().__init__(f"{option} {what}" if option else what, mend)
+        self.answer = Trouble(what, mend)
 
 
 class SettingError(UsageError, ValueError):
@@ -39,17 +57,6 @@ class HardwareError(GuardError):
     """Missing hardware, a service that is down, or no permission (exit 4)."""
 
     exit_code = 4
-
-
-@dataclass(frozen=True, slots=True)
-class Trouble:
-    """Something that goes on without: what is wrong and the mend."""
-
-    what: str
-    mend: str = ""
-
-    def __str__(self) -> str:
-        return f"{self.what}: {self.mend}" if self.mend else self.what
 
 
 def printable(value: object) -> str:

@@ -126,7 +126,7 @@ class Battery:
 class Link:
     """A change of the link to the sensor, with its name.
 
-    `fault` is the code of what is in its way ("" for nothing; `sense/faults.py`),
+    `fault` is the code of what is in its way ("" for nothing; `radio/faults.py`),
     `detail` the same in words, with the mend.
     """
 
@@ -286,8 +286,8 @@ class Snapshot:
     `level_bpm` is the trusted estimate (None when there is none), `room_bpm`
     the ceiling in force minus that level, `foreseen_bpm` the level expected
     `lead_s` ahead, `chance_over` the probability (0 to 1) that it will then be
-    over the ceiling. `speed_from` says in a word or two where the speed comes
-    from ("" where not told), `belt` that a treadmill was connected. `trace`
+    over the ceiling. `speed_from` is where the speed comes from (a device
+    as in `SpeedLink`, "typed", or "" where not told), `belt` that a treadmill was connected. `trace`
     holds `(t_s, bpm)` of trusted readings, oldest first, over about the last
     five minutes; `ceiling_trace` the ceiling in force at the same times.
     """

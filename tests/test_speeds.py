@@ -71,7 +71,7 @@ def test_the_pod_takes_over_when_the_treadmill_has_been_silent():
     assert km_h(speeds, 9.0) == 8.0
     assert km_h(speeds, 14.0) == 8.4
     assert speeds.known(14.0).grade is None
-    assert origin(speeds.known(14.0)) == "foot pod"
+    assert origin(speeds.known(14.0)) == FOOT_POD
     speeds.take(belt(15.0, 8.1))
     assert km_h(speeds, 15.0) == 8.1
 
@@ -187,7 +187,7 @@ def test_a_connected_treadmill_brings_the_belts_words_and_steps():
     shown = wording.speed_to_set(ease, CEILING)
     assert math.isclose(shown * 10, round(shown * 10)), "rounded to the belt's step"
     assert wording.headline(ease, CEILING).endswith(f"{shown:.1f} km/h")
-    assert session.snapshot().belt and session.snapshot().speed_from == "treadmill"
+    assert session.snapshot().belt and session.snapshot().speed_from == TREADMILL
 
 
 def test_without_a_treadmill_the_words_stay_those_of_the_setting():

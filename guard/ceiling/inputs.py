@@ -141,8 +141,7 @@ def number(name: str, text: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        words = f"{name} {printable(text)[:30]}".strip()
-        raise UsageError(f"{words} is no number: write it in digits")
+        raise UsageError(f"{printable(text)[:30]} is no number", "write it in digits", option=name)
     return value
 
 

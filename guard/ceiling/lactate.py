@@ -59,7 +59,7 @@ class Threshold:
     """Where `method` puts it; intensity and bpm are None where the test did not reach it.
 
     `first` tells that it marks the first rise of lactate, the one easy running
-    stays under. `spread_bpm` is the scatter of heart rate about its line.
+    stays under. `spread_bpm` is the scatter of heart rate about its line, `source` who published the method.
     """
 
     method: str
@@ -67,6 +67,7 @@ class Threshold:
     intensity: float | None
     bpm: float | None
     spread_bpm: float
+    source: str = ""
 
 
 def thresholds(steps: Sequence[Step], rest: Step | None = None) -> list[Threshold]:
@@ -88,16 +89,16 @@ def thresholds(steps: Sequence[Step], rest: Step | None = None) -> list[Threshol
     fitted = np.polyval(_cubic(all_x, all_lactate), all_x)
     base = rest.lactate_mmol if rest is not None else float(lactate.min())
 
-    found: list[tuple[str, bool, float | None]] = []
-    found += [(f"fixed {value:.1f} mmol", value <= 2.0, _reached(all_x, fitted, value))
-              for value in FIXED_MMOL]
-    found += [(f"baseline + {above:.1f} mmol", above <= 1.0, _reached(all_x, fitted, base + above))
-              for above in ABOVE_BASELINE_MMOL]
-    found.append(("log-log", True, _log_break(all_x, fitted)))
-    found.append(("D-max", False, _d_max(x, lactate, 0)))
-    found.append(("modified D-max", False, _d_max(x, lactate, _before_first_rise(lactate))))
-    return [Threshold(name, first, at, None if at is None else float(np.polyval(line, at)), spread)
-            for name, first, at in found]
+    found: list[tuple[str, str, bool, float | None]] = []
+    found += [(f"fixed {value:.1f} mmol", "Mader 1976; Heck 1985", value <= 2.0,
+               _reached(all_x, fitted, value)) for value in FIXED_MMOL]
+    found += [(f"baseline + {above:.1f} mmol", "Berg 1990; Zoladz 1995", above <= 1.0,
+               _reached(all_x, fitted, base + above)) for above in ABOVE_BASELINE_MMOL]
+    found += [("log-log", "Beaver 1985", True, _log_break(all_x, fitted)),
+              ("D-max", "Cheng 1992", False, _d_max(x, lactate, 0)),
+              ("modified D-max", "Bishop 1998", False, _d_max(x, lactate, _before_first_rise(lactate)))]
+    return [Threshold(name, first, at, None if at is None else float(np.polyval(line, at)), spread, source)
+            for name, source, first, at in found]
 
 
 def refuse_nonsense(steps: Sequence[Step], rest: Step | None = None) -> None:

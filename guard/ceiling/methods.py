@@ -114,23 +114,23 @@ class Method:
 def refuse_nonsense(runner: Runner) -> None:
     """UsageError naming the option and the mend where figures cannot be a runner's."""
     if runner.age is not None and not YOUNGEST <= runner.age <= OLDEST:
-        raise UsageError(f"--age {runner.age:g} is outside what these methods were made for: "
-                         f"give years from {YOUNGEST} to {OLDEST}")
+        raise UsageError(f"{runner.age:g} is outside what these methods were made for",
+                         f"give years from {YOUNGEST} to {OLDEST}", option="--age")
     for name, value, low, high in (("--resting", runner.resting_bpm, 25.0, 120.0),
                                    ("--maximum", runner.maximum_bpm, 100.0, 230.0),
                                    ("--talk-test", runner.talk.bpm if runner.talk else None, 70.0, 220.0),
                                    ("--field-test", runner.field.bpm if runner.field else None, 70.0, 220.0)):
         if value is not None and not low <= value <= high:
-            raise UsageError(f"{name} {value:g} cannot be: give bpm from {low:g} to {high:g}")
+            raise UsageError(f"{value:g} cannot be", f"give bpm from {low:g} to {high:g}", option=name)
     if runner.resting_bpm is not None and runner.maximum_bpm is not None \
             and runner.maximum_bpm - runner.resting_bpm < 40:
-        raise UsageError(f"--resting {runner.resting_bpm:g} and --maximum {runner.maximum_bpm:g} "
-                         "cannot both be: the maximum lies at least 40 bpm over rest, "
-                         "so measure one of them again")
+        raise UsageError(f"{runner.resting_bpm:g} and --maximum {runner.maximum_bpm:g} cannot both be",
+                         "the maximum lies at least 40 bpm over rest, so measure one of them again",
+                         option="--resting")
     for name, test in (("--talk-test", runner.talk), ("--field-test", runner.field)):
         if test is not None and runner.maximum_bpm is not None and test.bpm > runner.maximum_bpm:
-            raise UsageError(f"{name} {test.bpm:.0f} lies over --maximum {runner.maximum_bpm:g}: "
-                             "one of the two is wrong, measure it again")
+            raise UsageError(f"{test.bpm:.0f} lies over --maximum {runner.maximum_bpm:g}",
+                             "one of the two is wrong, measure it again", option=name)
     shares(runner.band)
 
 
@@ -149,8 +149,8 @@ def shares(band: str) -> tuple[float, float]:
     except ValueError:
         percent = -1.0
     if not 30 <= percent <= 89:
-        raise UsageError(f"--band {band} is not one: give {', '.join(BANDS)} "
-                         "or a percentage of reserve from 30 to 89")
+        raise UsageError(f"{band} is not one", f"give {', '.join(BANDS)} or a percentage of reserve from "
+                         "30 to 89", option="--band")
     of_reserve_tops = [30.0, *(reserve[1] for reserve, _ in BANDS.values())]
     of_maximum_tops = [57.0, *(maximum[1] for _, maximum in BANDS.values())]
     return percent / 100, float(np.interp(percent, of_reserve_tops, of_maximum_tops)) / 100
@@ -239,10 +239,6 @@ def _talk(runner: Runner) -> list[Method]:
                  "; ".join(part for part in (note, runner.talk.note) if part), "talk")]
 
 
-_LACTATE_SOURCES = {"fixed": "Mader 1976; Heck 1985", "baseline": "Berg 1990; Zoladz 1995",
-                    "log-log": "Beaver 1985", "D-max": "Cheng 1992", "modified": "Bishop 1998"}
-
-
 def _lactate(runner: Runner) -> list[Method]:
     found = []
     for one in runner.lactate:
@@ -251,7 +247,7 @@ def _lactate(runner: Runner) -> list[Method]:
         marks = "marks the first rise of lactate" if one.first else \
             "marks a harder effort than easy running: shown, not counted"
         spread = float(np.hypot(DAY_TO_DAY_BPM, one.spread_bpm))
-        found.append(_row(f"lactate, {one.method}", one.bpm, spread, _LACTATE_SOURCES[one.method.split()[0]],
+        found.append(_row(f"lactate, {one.method}", one.bpm, spread, one.source,
                           f"{marks}; at intensity {one.intensity:.4g}", "lactate", one.first))
     return found
 

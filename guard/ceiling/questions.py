@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import sys
 from collections.abc import Callable, Mapping
 from datetime import date
@@ -72,7 +71,7 @@ def _number(words: str, known: object, as_runner: Callable[[float], Runner]) -> 
             return value
         except UsageError as error:
             # The question stands above: no option need be named.
-            _say(f"    {re.sub(r'^--[a-z-]+ ', '', str(error))}")
+            _say(f"    {error.answer}")
 
 
 def _history(known: object) -> str | None:

@@ -6,7 +6,6 @@ from guard.decide.wording import status_phrase
 from guard.events import Action, Command, LinkState, Mark, Snapshot, Speed, SpeedLink, State
 from guard.live.inbox import Note
 from guard.screen import words
-from guard.session.speeds import WORDS
 from guard.settings import Settings
 
 _PLAIN = {
@@ -67,8 +66,8 @@ def _typed(event: Speed, before: Snapshot, after: Snapshot, settings: Settings) 
         grade = 0.0 if event.grade is None else event.grade
         return f"grade {100 * grade:+.3g} %"
     said = f"speed {words.speed_number(event.speed_m_s, settings)}"
-    if before.speed_from in WORDS.values():
-        return f"{said} until the {before.speed_from} changes its speed"
+    if device := words.DEVICES.get(before.speed_from):
+        return f"{said} until the {device} changes its speed"
     # Who types a speed is on a treadmill, where "walking pace now" without the belt is wrong.
     return said if settings.belt or after.belt else f"{said}: before the next run, `guard settings belt=true`"
 
@@ -83,7 +82,7 @@ class SpeedNews:
 
     def note(self, link: SpeedLink) -> Note | None:
         """What to show for `link`; None where it is no news."""
-        noun = WORDS.get(link.device, "speed device")
+        noun = words.DEVICES.get(link.device, "speed device")
         before, self._before[link.device] = self._before.get(link.device), link.state
         charge = link.battery_percent
         low = charge is not None and charge <= self._battery_low_percent and self._battery_low_percent > 0

@@ -153,7 +153,7 @@ def _runs(months: Months, units: str) -> str:
     recent = [point for point in months.points if newest and (newest - point.day).days < SHOWN_DAYS]
     head = ["date", f"pace, {words.pace_unit(units)}", "error", "bpm per m/s", "drift, bpm/h", "°C", "note"]
     return _table(head,
-                  [[words.day(point.day), *_figures(point, point.speed, units), point.refusal]
+                  [[words.day(point.day), *_figures(point, point.speed, units), _why(point.refusal)]
                    for point in reversed(recent)])
 
 
@@ -165,3 +165,7 @@ def _figures(point: Point, speed: Known | None, units: str) -> list[str]:
     return [words.pace(speed.value, units), f"± {words.percent(half, signed=False)}",
             f"{point.slope:.0f}" if point.slope else "",
             f"{point.drift.value:.0f}" if point.drift else "", warm]
+
+
+def _why(refusal: str) -> str:
+    return words.refused(refusal)[0] if refusal else ""

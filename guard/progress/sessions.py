@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
 
-FORMAT = 1  # a change in what is worked out needs a new number
+FORMAT = 2  # a change in what is worked out needs a new number
 FEWEST_FOR_WORKERS = 60  # below this, starting processes takes longer than the work
 PER_TASK = 20
 

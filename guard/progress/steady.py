@@ -41,13 +41,14 @@ REFERENCE_S = 1200.0  # speed at the ceiling is that of the twentieth minute
 MOST_BEYOND_BPM = 6.0  # how far outside the heart rates seen a ceiling may lie
 WIDEST_SHARE = 0.10  # of the speed: a wider interval (to one side) tells nothing
 
-NO_SPEED = "speed was not logged"
-NO_BEATS = "heart rate is missing"
-TOO_SHORT = "too little steady running"
-SAME_SPEED = "speed did not vary enough"
-NO_SLOPE = "heart rate did not follow speed clearly"
-TOO_FAR = "heart rate stayed too far from the ceiling"
-TOO_WIDE = "the error is too wide"
+# Why a session has no speed at the ceiling; in words: `progress/words.py`.
+NO_SPEED = "no_speed"
+NO_BEATS = "no_heart_rate"
+TOO_SHORT = "too_short"
+SAME_SPEED = "same_speed"
+NO_SLOPE = "no_slope"
+TOO_FAR = "far_from_ceiling"
+TOO_WIDE = "wide_error"
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from guard.journal.links import FEWEST_PAIRS, Link
+from guard.progress import steady
 from guard.progress.days import Check, ShortSleep
 from guard.progress.progress import Months
 from guard.progress.trend import WINDOW_DAYS, Trend, Verdict
@@ -34,14 +35,16 @@ CAUTION = (
 FASTER_WORK = (
     "If these are in order, a common practice is to make 15 to 20 % of the weekly time faster "
     "and leave the rest as it is.")
-_REFUSALS = {
-    "speed was not logged": "connect a treadmill or foot pod, or type the speed",
-    "speed did not vary enough": "run some stretches of four minutes a little slower or quicker, "
-                                 "or do the monthly check",
-    "too little steady running": "run 25 minutes or more with few stops",
-    "heart rate did not follow speed clearly": "keep the strap wet and the road flat",
-    "heart rate stayed too far from the ceiling": "run nearer to the ceiling, or check that it is right",
-    "the error is too wide": "run longer, or vary the speed more",
+REFUSALS = {  # what is wrong, and the mend
+    steady.NO_SPEED: ("speed was not logged", "connect a treadmill or foot pod, or type the speed"),
+    steady.NO_BEATS: ("heart rate is missing", "look at the log"),
+    steady.TOO_SHORT: ("too little steady running", "run 25 minutes or more with few stops"),
+    steady.SAME_SPEED: ("speed did not vary enough", "run some stretches of four minutes a little slower or "
+                                                     "quicker, or do the monthly check"),
+    steady.NO_SLOPE: ("heart rate did not follow speed clearly", "keep the strap wet and the road flat"),
+    steady.TOO_FAR: ("heart rate stayed too far from the ceiling",
+                     "run nearer to the ceiling, or check that it is right"),
+    steady.TOO_WIDE: ("the error is too wide", "run longer, or vary the speed more"),
 }
 
 
@@ -180,10 +183,17 @@ def check_sentences(months: Months, units: str) -> list[str]:
     return lines
 
 
+def refused(refusal: str) -> tuple[str, str]:
+    """Why a run has no speed at the ceiling, and the mend; a code of another version as it is."""
+    return REFUSALS.get(refusal) or (refusal.replace("_", " "), "look at the log")
+
+
 def refusal_sentences(months: Months) -> list[str]:
     """Why runs have no speed at the ceiling, with the mend."""
-    return [f"{count} without a figure: {reason}. {_capital(_REFUSALS.get(reason, 'look at the log'))}."
-            for reason, count in sorted(months.refusals.items(), key=lambda item: -item[1])]
+    return [f"{count} without a figure: {what}. {_capital(mend)}."
+            for (what, mend), count in sorted(
+                ((refused(refusal), count) for refusal, count in months.refusals.items()),
+                key=lambda item: -item[1])]
 
 
 _FACTORS = {

@@ -14,14 +14,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from guard.events import FOOT_POD, TREADMILL, Speed
 
 OLD_S = 10.0
 ORDER = (TREADMILL, "", FOOT_POD)
-WORDS = {TREADMILL: "treadmill", FOOT_POD: "foot pod"}
+TYPED = "typed"
 
 # Clearly other: more than a belt's or a pod's own unrest (ours).
 BELT_TURNED_M_S = 0.15 / 3.6
@@ -34,6 +34,22 @@ FASTEST_M_S = 12.0
 STEEPEST = 0.45
 
 Said = dict[str, float | None]
+Quantity = Callable[[Speed], float | None]
+
+
+def _speed(event: Speed) -> float | None:
+    return event.speed_m_s
+
+
+def _grade(event: Speed) -> float | None:
+    return event.grade
+
+
+def _cadence(event: Speed) -> float | None:
+    return event.cadence_spm
+
+
+CAN_BE_TYPED: tuple[Quantity, ...] = (_speed, _grade)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,21 +65,21 @@ class Speeds:
 
     def __init__(self) -> None:
         self._read: dict[str, Speed] = {}
-        self._typed: dict[str, _Typed] = {}
+        self._typed: dict[Quantity, _Typed] = {}
 
     def take(self, event: Speed) -> None:
         """A speed was read or typed."""
         if event.typed:
-            for name in ("speed_m_s", "grade"):
-                value = getattr(event, name)
+            for quantity in CAN_BE_TYPED:
+                value = quantity(event)
                 if value is not None:
-                    said = {source: getattr(read, name) for source, read in self._fresh(event.t_s).items()}
-                    self._typed[name] = _Typed(value, said)
+                    said = {source: quantity(read) for source, read in self._fresh(event.t_s).items()}
+                    self._typed[quantity] = _Typed(value, said)
             return
-        for name, typed in list(self._typed.items()):
-            value = getattr(event, name)
-            if value is not None and _other(name, event.source, value, typed.said.get(event.source)):
-                del self._typed[name]
+        for quantity, typed in list(self._typed.items()):
+            value = quantity(event)
+            if value is not None and _other(quantity, event.source, value, typed.said.get(event.source)):
+                del self._typed[quantity]
         old = self._fresh(event.t_s).get(event.source)
         self._read[event.source] = event if old is None else replace(
             event,  # a packet that tells only a part keeps the rest
@@ -74,18 +90,18 @@ class Speeds:
     def known(self, t_s: float) -> Speed | None:
         """What holds at `t_s`; `typed` and `source` tell where its speed comes from."""
         read = self._fresh(t_s)
-        speed_m_s, source, typed = self._value("speed_m_s", read)
-        grade = self._value("grade", read)[0]
-        cadence_spm = self._value("cadence_spm", read)[0]
+        speed_m_s, source, typed = self._value(_speed, read)
+        grade = self._value(_grade, read)[0]
+        cadence_spm = self._value(_cadence, read)[0]
         if speed_m_s is None and grade is None and cadence_spm is None:
             return None
         return Speed(t_s, speed_m_s, grade, cadence_spm, typed, source)
 
-    def _value(self, name: str, read: dict[str, Speed]) -> tuple[float | None, str, bool]:
-        if name in self._typed:
-            return self._typed[name].value, "", True
+    def _value(self, quantity: Quantity, read: dict[str, Speed]) -> tuple[float | None, str, bool]:
+        if quantity in self._typed:
+            return self._typed[quantity].value, "", True
         for source, event in read.items():
-            value: float | None = getattr(event, name)
+            value = quantity(event)
             if value is not None:
                 return value, source, False
         return None, "", False
@@ -111,18 +127,18 @@ def in_force(events: Iterable[Speed]) -> Iterator[Speed]:
 
 
 def origin(speed: Speed | None) -> str:
-    """Where a speed comes from, in words; "" where that is not told."""
+    """Where a speed comes from: `TYPED`, its device, or "" where that is not told."""
     if speed is None or speed.speed_m_s is None:
         return ""
-    return "typed" if speed.typed else WORDS.get(speed.source, "")
+    return TYPED if speed.typed else speed.source
 
 
-def _other(name: str, source: str, value: float, before: float | None) -> bool:
+def _other(quantity: Quantity, source: str, value: float, before: float | None) -> bool:
     """Whether a device says clearly other than `before` (None: it said nothing lately)."""
-    if before is None or source not in WORDS:
+    if before is None or source not in (TREADMILL, FOOT_POD):
         return True
     change = abs(value - before)
-    if name == "grade":
+    if quantity is _grade:
         return change > BELT_TILTED
     if source == FOOT_POD:
         return change > max(POD_CHANGED * before, POD_CHANGED_M_S)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
+from typing import NotRequired, TypedDict
 
 from guard.cues import PACE_CUES as PACE_CUES
 from guard.cues import SLOW_DOWN as SLOW_DOWN
@@ -277,6 +278,25 @@ class ReadingDoubted:
 
 Input = Reading | Speed | SpeedLink | Battery | Link | Command | Mark | SoundHealth | Clock
 Output = CueGiven | StateChanged | ReadingDoubted
+
+
+class Summary(TypedDict):
+    """Totals of a session, JSON-ready: the `summary` of replay and of the log's end.
+
+    Times in s, `over_bpm_min` in bpm-minutes; `cues` by `Cue.key`, `cues_per_h`
+    counts what asks the runner for another pace; `distance_m` where a speed was known.
+    """
+
+    duration_s: float
+    at_or_under_s: float
+    over_s: float
+    over_bpm_min: float
+    no_signal_s: float
+    held_s: float
+    unguarded_s: float
+    cues: dict[str, int]
+    cues_per_h: float
+    distance_m: NotRequired[float]
 
 
 @dataclass(frozen=True, slots=True)

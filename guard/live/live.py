@@ -24,7 +24,19 @@ from typing import IO, Any
 from guard.clock import SessionClock, SleepWatch, WallWatch, wall_now
 from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_phrase
 from guard.errors import GuardError
-from guard.events import Action, Clock, Command, CueGiven, Input, Mark, Output, Reading, Speed, SpeedLink
+from guard.events import (
+    Action,
+    Clock,
+    Command,
+    CueGiven,
+    Input,
+    Mark,
+    Output,
+    Reading,
+    Speed,
+    SpeedLink,
+    Summary,
+)
 from guard.live.answers import SpeedNews, all_is_well, answer, clock_set, slept
 from guard.live.inbox import Inbox, Item, Note, Notices, Press
 from guard.live.keys import Key, Keyboard, input_for, terminal_keys
@@ -58,7 +70,7 @@ class Ended:
     """
 
     how: str
-    summary: dict[str, Any]
+    summary: Summary
     log_path: Path | None
     troubles: tuple[str, ...]
 

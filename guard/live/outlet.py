@@ -7,7 +7,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 from guard.events import CueGiven, Input, Output
 
@@ -31,7 +31,7 @@ class Log(Protocol):
 
     def write(self, item: Input | Output) -> None: ...
     def tick(self) -> None: ...
-    def close(self, summary: Mapping[str, Any], t_s: float | None = None) -> Path | None: ...
+    def close(self, summary: Mapping[str, object], t_s: float | None = None) -> Path | None: ...
 
 
 class Outlet:

@@ -130,7 +130,7 @@ class SessionLog:
         if not self._file.in_place():
             self._fail("it was removed or moved away")
 
-    def close(self, summary: Mapping[str, Any], t_s: float | None = None) -> Path | None:
+    def close(self, summary: Mapping[str, object], t_s: float | None = None) -> Path | None:
         """Write the end and close; returns where the whole session is kept.
 
         That is `path`, or a rescue file in the temporary folder when `path`
@@ -245,7 +245,7 @@ class SessionLog:
 
 
 def write_recording(path: Path, header: Mapping[str, Any], items: Iterable[Input | Output],
-                    *, summary: Mapping[str, Any] | None = None, force: bool = False) -> None:
+                    *, summary: Mapping[str, object] | None = None, force: bool = False) -> None:
     """Write a whole log at once (an import); all of it appears or nothing.
 
     An existing file is refused (UsageError) unless `force`.

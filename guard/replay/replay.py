@@ -7,13 +7,12 @@ are the same to the last digit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import zip_longest
 from typing import Any
 
 from guard.errors import GuardError, InputError, printable
-from guard.events import NO_NUMBERS, CueGiven, Output, ReadingDoubted, StateChanged
+from guard.events import NO_NUMBERS, CueGiven, Output, ReadingDoubted, StateChanged, Summary
 from guard.log.recording import Recording
 from guard.plan.plan import Plan
 from guard.reasons import reason
@@ -29,7 +28,7 @@ class Replay:
 
     settings: Settings
     outputs: tuple[Output, ...]
-    summary: Mapping[str, Any]
+    summary: Summary
 
     @property
     def cues(self) -> list[CueGiven]:

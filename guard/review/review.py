@@ -8,11 +8,10 @@ readings again (`review_trace`).
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from guard.events import CueGiven, Mark, Output, Reading, ReadingDoubted, State, StateChanged
+from guard.events import CueGiven, Mark, Output, Reading, ReadingDoubted, State, StateChanged, Summary
 from guard.log.note import Note, notes_of
 from guard.log.recording import Recording
 from guard.reasons import reason
@@ -42,7 +41,7 @@ class Review:
     source: str
     invented: bool
     duration_s: float
-    summary: Mapping[str, Any]
+    summary: Summary
     whole: PartFigures | None
     parts: tuple[PartFigures, ...]
     said: bool
@@ -118,7 +117,7 @@ def review(recording: Recording, settings: Settings) -> Review:
         trace=trace)
 
 
-def _summary(replayed: Mapping[str, Any], cues: list[CueGiven]) -> dict[str, Any]:
+def _summary(replayed: Summary, cues: list[CueGiven]) -> Summary:
     """The totals with the cues that were really given."""
     tally = Tally()
     tally.duration_s = float(replayed["duration_s"])

@@ -9,12 +9,11 @@ to the last digit. A value of a step holds for the `dt_s` seconds before its
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.events import Output
+from guard.events import Output, Summary
 from guard.log.recording import Recording
 from guard.plan.plan import Plan
 from guard.replay.replay import played
@@ -70,7 +69,7 @@ class Trace:
 
 def trace_of(
     recording: Recording, settings: Settings, plan: Plan | None
-) -> tuple[Trace, tuple[Output, ...], dict[str, Any]]:
+) -> tuple[Trace, tuple[Output, ...], Summary]:
     """(trace, everything said on the way, totals) of the recording under `settings`.
 
     Raises UsageError where `settings` hold no ceiling, InputError where the log

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import replace
-from typing import Any
 
 from guard.decide.lane import Lane
 from guard.errors import UsageError
@@ -36,6 +35,7 @@ from guard.events import (
     SpeedLink,
     State,
     StateChanged,
+    Summary,
 )
 from guard.heart.plausibility import PacketCheck
 from guard.plan.plan import Cued, Plan, Progress
@@ -300,8 +300,8 @@ class Session:
     def _ceiling_now(self) -> float:
         return float(self._lane.columns.ceiling_bpm)
 
-    def summary(self) -> dict[str, Any]:
-        """Totals so far, JSON-ready: the `summary` of replay and of the log's end."""
+    def summary(self) -> Summary:
+        """Totals so far."""
         return self._tally.summary()
 
     def snapshot(self) -> Snapshot:

@@ -9,9 +9,8 @@ its own), is counted in none of them.
 from __future__ import annotations
 
 from collections import Counter
-from typing import Any
 
-from guard.events import PACE_CUES, Cue
+from guard.events import PACE_CUES, Cue, Summary
 
 
 class Tally:
@@ -50,11 +49,11 @@ class Tally:
     def count_cue(self, cue: Cue) -> None:
         self.cues[cue.key] += 1
 
-    def summary(self) -> dict[str, Any]:
-        """JSON-ready; cues an hour count what asks the runner to do something."""
+    def summary(self) -> Summary:
+        """The totals so far."""
         asking = sum(self.cues[cue.key] for cue in PACE_CUES)
         hours = self.duration_s / 3600.0
-        result: dict[str, Any] = {
+        result: Summary = {
             "duration_s": round(self.duration_s, 3),
             "at_or_under_s": round(self.at_or_under_s, 3),
             "over_s": round(self.over_s, 3),

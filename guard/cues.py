@@ -1,4 +1,4 @@
-"""What the runner can be told: one row a cue, and everything that does not depend on a medium.
+"""What the runner can be told, and on which figures: one row a cue, all that no medium changes.
 
 How a cue sounds, is worded and buzzes stands in one table for each medium,
 every one keyed by `Cue`: `sound/tones.py`, `decide/wording.py`, `pins/patterns.py`.
@@ -121,3 +121,49 @@ CUES = tuple(cue for cue in Cue if cue.about.says is not Says.NOTHING)
 SLOW_DOWN = tuple(cue for cue in CUES if cue.about.says is Says.SLOWER)
 # Those that ask the runner for another pace.
 PACE_CUES = tuple(cue for cue in CUES if cue.about.says in (Says.SLOWER, Says.FASTER))
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Numbers:
+    """The figures that a rule rests on; None where it does not rest on them.
+
+    Whole hundredths, so that what a log holds is what was decided, to the last
+    digit. `level_bpm` is the estimate now, `ceiling_bpm` the ceiling in force,
+    `limit_bpm` that of the warm-up's ramp at this time (else the ceiling),
+    `room_bpm` the limit minus the level, `foreseen_bpm` the level expected
+    `ahead_s` ahead, `heading_bpm` where it is climbing to, `with_bpm` and
+    `without_bpm` the level expected if the cue is followed and if it is not,
+    `stop_bpm` the never-exceed limit, `floor_bpm` the lower one, `age_s` that of
+    the newest trusted reading, `fell_from_bpm` the level before a fall no heart
+    makes. `percent` and `low_percent` are the strap's charge and what is called
+    low; `length_s` or `length_m` is the length of the part that begins.
+    """
+
+    level_bpm: float | None = None
+    ceiling_bpm: float | None = None
+    limit_bpm: float | None = None
+    room_bpm: float | None = None
+    foreseen_bpm: float | None = None
+    ahead_s: float | None = None
+    heading_bpm: float | None = None
+    with_bpm: float | None = None
+    without_bpm: float | None = None
+    stop_bpm: float | None = None
+    floor_bpm: float | None = None
+    age_s: float | None = None
+    fell_from_bpm: float | None = None
+    percent: float | None = None
+    low_percent: float | None = None
+    length_s: float | None = None
+    length_m: float | None = None
+
+    def as_dict(self) -> dict[str, float]:
+        """The figures given, by name."""
+        every = ((name, getattr(self, name)) for name in self.__slots__)
+        return {name: value for name, value in every if value is not None}
+
+    def __repr__(self) -> str:
+        return f"Numbers({', '.join(f'{name}={value!r}' for name, value in self.as_dict().items())})"
+
+
+NO_NUMBERS = Numbers()

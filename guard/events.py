@@ -12,9 +12,11 @@ from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 from typing import NotRequired, TypedDict
 
+from guard.cues import NO_NUMBERS as NO_NUMBERS
 from guard.cues import PACE_CUES as PACE_CUES
 from guard.cues import SLOW_DOWN as SLOW_DOWN
 from guard.cues import Cue as Cue
+from guard.cues import Numbers as Numbers
 
 
 class State(IntEnum):
@@ -174,49 +176,6 @@ class Clock:
     wall: str
 
 
-@dataclass(frozen=True, slots=True)
-class Numbers:
-    """The figures that a rule rests on; None where it does not rest on them.
-
-    Whole hundredths, so that what a log holds is what was decided, to the last
-    digit. `level_bpm` is the estimate now, `ceiling_bpm` the ceiling in force,
-    `limit_bpm` that of the warm-up's ramp at this time (else the ceiling),
-    `room_bpm` the limit minus the level, `foreseen_bpm` the level expected
-    `ahead_s` ahead, `heading_bpm` where it is climbing to, `with_bpm` and
-    `without_bpm` the level expected if the cue is followed and if it is not,
-    `stop_bpm` the never-exceed limit, `floor_bpm` the lower one, `age_s` that of
-    the newest trusted reading, `fell_from_bpm` the level before a fall no heart
-    makes. `percent` and `low_percent` are the strap's charge and what is called
-    low; `length_s` or `length_m` is the length of the part that begins.
-    """
-
-    level_bpm: float | None = None
-    ceiling_bpm: float | None = None
-    limit_bpm: float | None = None
-    room_bpm: float | None = None
-    foreseen_bpm: float | None = None
-    ahead_s: float | None = None
-    heading_bpm: float | None = None
-    with_bpm: float | None = None
-    without_bpm: float | None = None
-    stop_bpm: float | None = None
-    floor_bpm: float | None = None
-    age_s: float | None = None
-    fell_from_bpm: float | None = None
-    percent: float | None = None
-    low_percent: float | None = None
-    length_s: float | None = None
-    length_m: float | None = None
-
-    def as_dict(self) -> dict[str, float]:
-        """The figures given, by name."""
-        every = ((name, getattr(self, name)) for name in self.__slots__)
-        return {name: value for name, value in every if value is not None}
-
-
-NO_NUMBERS = Numbers()
-
-
 class Doubt(StrEnum):
     """Why a reading was not believed."""
 
@@ -238,7 +197,7 @@ class CueGiven:
     speed allow one; `repeat` counts earlier cues of the same run of cues, so
     that wording can escalate. `belt` tells that a treadmill was connected, so
     that the belt comes first in the words whatever the setting says. `part`
-    names the part of the plan that begins. `recorded` holds the words of a log
+    names the part of the plan that begins. `logged_words` holds the words of a log
     this was read from: for display where the rule is not known any more.
     """
 
@@ -250,7 +209,7 @@ class CueGiven:
     repeat: int = 0
     belt: bool = False
     part: str = ""
-    recorded: str = field(default="", compare=False)
+    logged_words: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,19 +220,19 @@ class StateChanged:
     state: State
     rule: str = ""
     numbers: Numbers = NO_NUMBERS
-    recorded: str = field(default="", compare=False)
+    logged_words: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingDoubted:
     """The reading at `t_s` was kept but not believed; `doubt` is a value of `Doubt`.
 
-    "" (or a value not known here) where a log of another version says it in words only: `recorded`.
+    "" (or a value not known here) where a log of another version says it in words only: `logged_words`.
     """
 
     t_s: float
     doubt: str
-    recorded: str = field(default="", compare=False)
+    logged_words: str = field(default="", compare=False)
 
 
 Input = Reading | Speed | SpeedLink | Battery | Link | Command | Mark | SoundHealth | Clock

@@ -86,7 +86,7 @@ DOUBTS: Mapping[Doubt, str] = {
 _DOUBTS: Mapping[str, str] = {doubt.value: words for doubt, words in DOUBTS.items()}
 
 
-def why(rule: str, numbers: Numbers, recorded: str = "") -> str:
+def why(rule: str, numbers: Numbers, logged_words: str = "") -> str:
     """A rule on its figures in words.
 
     Of a rule not known here (a log of another version) what that log says, else its bare name.
@@ -95,22 +95,22 @@ def why(rule: str, numbers: Numbers, recorded: str = "") -> str:
     'foreseen 143 in 20 s, ceiling 139'
     """
     said = REASONS.get(rule)
-    return said(numbers) if said else recorded or rule.replace("_", " ")
+    return said(numbers) if said else logged_words or rule.replace("_", " ")
 
 
-def why_doubted(doubt: str, recorded: str = "") -> str:
+def why_doubted(doubt: str, logged_words: str = "") -> str:
     """Why a reading was not believed, in words."""
-    return _DOUBTS.get(doubt) or recorded or doubt.replace("_", " ")
+    return _DOUBTS.get(doubt) or logged_words or doubt.replace("_", " ")
 
 
 def reason(item: CueGiven | StateChanged | ReadingDoubted) -> str:
     """Why the guard said this, in words: as this version has them where it knows the rule."""
     match item:
         case ReadingDoubted():
-            return why_doubted(item.doubt, item.recorded)
+            return why_doubted(item.doubt, item.logged_words)
         case CueGiven(part=str() as part) if part and item.rule in REASONS:
             return f"next: {part}, {why(item.rule, item.numbers)}"
         case CueGiven() | StateChanged():
-            return why(item.rule, item.numbers, item.recorded)
+            return why(item.rule, item.numbers, item.logged_words)
         case _:
             assert_never(item)

@@ -20,7 +20,7 @@ RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
 
 
 def said(*times: float, cue: Cue = Cue.EASE) -> list[CueGiven]:
-    return [CueGiven(t_s, cue, recorded=f"at {t_s:g}") for t_s in times]
+    return [CueGiven(t_s, cue, logged_words=f"at {t_s:g}") for t_s in times]
 
 
 def changes(was: list[CueGiven], now: list[CueGiven]) -> list[tuple[str, float | None]]:

@@ -46,7 +46,7 @@ def signal(trace: Trace, inputs: Sequence[Input], doubts: Sequence[ReadingDoubte
     links = [event.state for event in inputs if isinstance(event, Link)]
     return Signal(
         readings=len(readings),
-        doubted=dict(Counter(doubt.doubt or doubt.recorded for doubt in doubts).most_common()),
+        doubted=dict(Counter(doubt.doubt or doubt.logged_words for doubt in doubts).most_common()),
         every_s=float(np.median(np.diff(times))) if len(times) > 1 else None,
         no_signal_s=sum(gaps), longest_gap_s=max(gaps, default=0.0), gaps=len(gaps),
         links_lost=links.count(LinkState.LOST),

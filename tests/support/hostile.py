@@ -42,8 +42,8 @@ def hostile_home(home: Path) -> Path:
             ev.Link(0.1, ev.LinkState.CONNECTED, NAME, NAME, NAME, NAME), ev.SoundHealth(0.2, NAME, NAME),
             ev.SpeedLink(0.3, "treadmill", ev.LinkState.CONNECTED, NAME, NAME, NAME, 50),
             ev.Clock(0.4, NAME), ev.Mark(30.2, NAME), ev.Battery(40.2, 9),
-            ev.CueGiven(60.4, ev.Cue.EASE, NAME, part=NAME, recorded=NAME),
-            ev.StateChanged(60.4, ev.State.EASING, NAME, recorded=NAME),
+            ev.CueGiven(60.4, ev.Cue.EASE, NAME, part=NAME, logged_words=NAME),
+            ev.StateChanged(60.4, ev.State.EASING, NAME, logged_words=NAME),
             ev.ReadingDoubted(70.0, NAME, NAME), ev.Speed(1.2, 2.5, source=NAME)]
         items += [ev.Reading(float(second), 120 + second % 7 + second // 20, True, (0.47,))
                   for second in range(1, 400)]

@@ -29,7 +29,7 @@ RESTING_MORNINGS, FEWEST_MORNINGS = 14, 3
 FLAGS = ("medicine", "pregnant", "symptoms")
 
 
-def typed_answers(args: argparse.Namespace, today: date) -> dict[str, Any]:
+def typed_answers(args: argparse.Namespace, today: date) -> dict[str, object]:
     """Answers given as options; None takes a remembered one away. Files are read here."""
     found: dict[str, Any] = {}
     for key in ("age", "resting", "maximum"):
@@ -52,12 +52,12 @@ def typed_answers(args: argparse.Namespace, today: date) -> dict[str, Any]:
     return found
 
 
-def merged(remembered: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
+def merged(remembered: Mapping[str, object], new: Mapping[str, object]) -> dict[str, object]:
     """Remembered answers with new ones over them; what was taken away is gone."""
     return {key: value for key, value in {**remembered, **new}.items() if value is not None}
 
 
-def runner_of(answers: Mapping[str, Any], today: date, notes: list[str]) -> Runner:
+def runner_of(answers: Mapping[str, object], today: date, notes: list[str]) -> Runner:
     """The runner that the answers describe today. UsageError or InputError where they cannot be."""
     try:
         runner = _runner(answers, today, notes)
@@ -145,7 +145,7 @@ def number(name: str, text: str) -> float:
     return value
 
 
-def talk_answer(text: str) -> dict[str, Any]:
+def talk_answer(text: str) -> dict[str, object]:
     """`--talk-test`: bpm, or a recording with the stages and the mark."""
     if _is_number(text):
         return {"bpm": number("--talk-test", text)}
@@ -159,7 +159,7 @@ def talk_answer(text: str) -> dict[str, Any]:
     return {"bpm": found.bpm, "note": found.note}
 
 
-def field_answer(text: str) -> dict[str, Any]:
+def field_answer(text: str) -> dict[str, object]:
     """`--field-test`: a recording of the half hour."""
     from guard.ceiling.field_tests import field_test
 
@@ -218,7 +218,7 @@ def _test_parts(recording: Recording) -> list[tuple[float, float]]:
             if part.kind is Kind.TEST and end > begin]
 
 
-def lactate_answer(words: list[str]) -> dict[str, Any]:
+def lactate_answer(words: list[str]) -> dict[str, object]:
     """`--lactate`: a CSV file, or steps typed as INTENSITY:BPM:MMOL or BPM:MMOL."""
     if len(words) == 1 and not re.fullmatch(r"[^:/\\]+(:[^:/\\]+){1,2}", words[0]):
         rows = _lactate_file(Path(words[0]))

@@ -15,7 +15,7 @@ from guard.screen.look import clean
 _YES, _NO = ("y", "yes"), ("n", "no")
 
 
-def ask(known: Mapping[str, Any], today: date) -> dict[str, Any]:
+def ask(known: Mapping[str, object], today: date) -> dict[str, object]:
     """Answers to every question, in the form of `ceiling_inputs`; the end of input ends the asking."""
     answers: dict[str, Any] = {}
     _say("Where may your ceiling lie? Enter skips, or keeps what stands in brackets.")
@@ -31,9 +31,10 @@ def ask(known: Mapping[str, Any], today: date) -> dict[str, Any]:
         history = _history(known.get("history"))
         if history is not None:
             answers["history"] = history
-        kept_talk = known.get("talk") or {}
-        talk = _number("highest bpm with comfortable speech in a talk test",
-                       kept_talk.get("bpm"), lambda value: Runner(talk=TalkTest(value)))
+        kept_talk = known.get("talk")
+        kept_bpm = kept_talk.get("bpm") if isinstance(kept_talk, dict) else None
+        talk = _number("highest bpm with comfortable speech in a talk test", kept_bpm,
+                       lambda value: Runner(talk=TalkTest(value)))
         if talk is not None:
             answers["talk"] = {"bpm": talk, "on": today.isoformat()}
         for key, words in (("medicine", "medicine for heart or blood pressure"), ("pregnant", "pregnant"),

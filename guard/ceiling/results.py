@@ -12,7 +12,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 from guard.files.folders import data_dir
 from guard.files.whole import read_capped, remove, write_whole
@@ -27,8 +26,8 @@ class Result:
     """What was worked out on `day`: the runner's `answers` and the `document` shown as JSON."""
 
     day: date
-    answers: Mapping[str, Any] = field(default_factory=dict)
-    document: Mapping[str, Any] = field(default_factory=dict)
+    answers: Mapping[str, object] = field(default_factory=dict)
+    document: Mapping[str, object] = field(default_factory=dict)
 
 
 def ceiling_path(make: bool = False) -> Path:

@@ -86,11 +86,12 @@ def run(args: argparse.Namespace) -> int:
         print_json(document)
     else:
         from guard.ceiling.terminal import show
+        from guard.settings import Settings
         from guard.settings import file as settings_file
 
         since = today if typed or not earlier else earlier[-1].day
         show(runner, rows, suggestion, notes=notes, kept=kept, since=since, today=today,
-             stop_bpm=settings_file.load(leave_out=notes.append).get("stop_bpm"))
+             stop_bpm=Settings().replaced(settings_file.load(leave_out=notes.append)).stop_bpm)
     return 0
 
 

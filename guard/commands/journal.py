@@ -172,10 +172,12 @@ def _document(entries: list[Entry]) -> int:
 
 def _today(journal: Journal, today: date, *, as_json: bool) -> int:
     from guard.journal.today import advice, sentence
+    from guard.settings import Settings
     from guard.settings import file as settings_file
 
     entry = journal.of(today)
-    found = advice(journal, today, settings_file.load(leave_out=_warn).get("ceiling_bpm"))
+    settings = Settings().replaced(settings_file.load(leave_out=_warn))
+    found = advice(journal, today, settings.ceiling_bpm)
     if as_json:
         print_json({
             "format": 1, "date": today.isoformat(), "entry": _json_ready(entry) if entry else None,

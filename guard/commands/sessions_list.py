@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 from guard.commands.options import print_json
 from guard.errors import printable
@@ -34,7 +33,7 @@ def show(entries: Sequence[SessionEntry], home: Path, *, most: int | None, as_js
     print(_total(entries, what))
 
 
-def as_dict(entry: SessionEntry) -> dict[str, Any]:
+def as_dict(entry: SessionEntry) -> dict[str, object]:
     """One session, JSON-ready."""
     started = entry.started
     share = entry.share_at_or_under
@@ -128,6 +127,6 @@ def _total(entries: Sequence[SessionEntry], what: str) -> str:
     return ", ".join(parts)
 
 
-def _number(summary: Mapping[str, Any], key: str) -> float:
+def _number(summary: Mapping[str, object], key: str) -> float:
     value = summary.get(key)
-    return float(value) if value is not None else 0.0
+    return float(value) if isinstance(value, float | int) else 0.0

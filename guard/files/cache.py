@@ -24,7 +24,7 @@ def cache_place(room: str, name: str) -> Path:
     return cache_dir(make=False) / room / f"{name}.json"
 
 
-def read_cached(place: Path, made_for: Mapping[str, Any]) -> Any:
+def read_cached(place: Path, made_for: Mapping[str, object]) -> object:
     """What was kept for just this; None where there is nothing."""
     try:
         with place.open("rb") as file:
@@ -36,7 +36,7 @@ def read_cached(place: Path, made_for: Mapping[str, Any]) -> Any:
         return None
 
 
-def write_cached(place: Path, made_for: Mapping[str, Any], content: Any) -> None:
+def write_cached(place: Path, made_for: Mapping[str, object], content: object) -> None:
     """Keep `content` (JSON-ready); where the disk does not take it, it is worked out again next time."""
     body = _dumps(content)
     with contextlib.suppress(GuardError):
@@ -47,7 +47,7 @@ def write_cached(place: Path, made_for: Mapping[str, Any], content: Any) -> None
 
 # A file name that is no UTF-8 is beyond the quick library, but not beyond the slow one.
 
-def _dumps(content: Any) -> bytes:
+def _dumps(content: object) -> bytes:
     import orjson
 
     try:

@@ -85,7 +85,7 @@ class Entry:
     weather: str | None = None
     shoes: str | None = None
     note: str | None = None
-    other: Mapping[str, Any] = field(default_factory=dict)
+    other: Mapping[str, object] = field(default_factory=dict)
 
     @property
     def empty(self) -> bool:
@@ -101,14 +101,14 @@ class Entry:
         degrees = float(found[1])
         return degrees if found[2] == "C" else (degrees - 32.0) / 1.8
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """JSON-ready, without what was not written."""
         known = {item.key: getattr(self, item.key) for item in ITEMS}
         return {"date": self.day.isoformat(),
                 **{key: value for key, value in known.items() if value is not None}, **self.other}
 
 
-def checked(key: str, value: object) -> Any:
+def checked(key: str, value: object) -> float | int | str | None:
     """`value` (a number, or text as typed) as what the item holds; None stays None.
 
     Raises UsageError naming the item and what it takes.
@@ -188,7 +188,7 @@ def amend(
     goes. Values are checked before anything is written; `warn` gets the notes
     of `read`.
     """
-    values = {key: checked(key, value) for key, value in changes.items()}
+    values: dict[str, Any] = {key: checked(key, value) for key, value in changes.items()}
     entry = Entry(day)
 
     def change(journal: Journal) -> list[Entry]:
@@ -292,7 +292,7 @@ def _entry(line: str) -> Entry:
     except ValueError:
         raise ValueError("its date is none: write it as 2026-03-02") from None
     try:
-        known = {key: checked(key, record.pop(key)) for key in list(record) if key in _BY_KEY}
+        known: dict[str, Any] = {key: checked(key, record.pop(key)) for key in list(record) if key in _BY_KEY}
     except UsageError as error:
         raise ValueError(str(error)) from None
     return Entry(day, **known, other=record)

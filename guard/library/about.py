@@ -11,7 +11,6 @@ import json
 import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 from guard.errors import InputError
 from guard.files.whole import remove, write_whole
@@ -20,7 +19,7 @@ SUFFIX = ".about.json"
 FORMAT = 1
 LARGEST = 1 << 18  # bytes
 
-About = dict[str, Any]
+About = dict[str, object]
 
 
 def about_path(log: Path) -> Path:
@@ -46,7 +45,7 @@ def read_about(log: Path, warn: Callable[[str], None] = lambda sentence: None) -
         return {}
 
 
-def change_about(log: Path, changes: Mapping[str, Any]) -> Path:
+def change_about(log: Path, changes: Mapping[str, object]) -> Path:
     """Set the keys of `changes`, drop those whose value is None; returns the file.
 
     It appears whole or not at all, for its owner only. A file that cannot be

@@ -48,7 +48,7 @@ class Facts:
     has_speed: bool = False
     interrupted: bool = False
     marks: tuple[str, ...] = ()
-    summary: Mapping[str, Any] = field(default_factory=dict)
+    summary: Mapping[str, object] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     problem: str = ""
 
@@ -72,20 +72,20 @@ def facts_of(path: Path) -> Facts:
                                        "check that you may read it"))
 
 
-def facts_from(stored: dict[str, Any]) -> Facts:
+def facts_from(stored: Mapping[str, object]) -> Facts:
     """Facts from `as_stored`, by way of JSON; ValueError when they are not of this form."""
     if stored.keys() != _TYPES.keys() or not all(
             isinstance(value, _TYPES[name]) for name, value in stored.items()):
         raise ValueError("not of this form")
-    if stored["started"] is not None and datetime.fromisoformat(stored["started"]).tzinfo is None:
+    values: dict[str, Any] = dict(stored)
+    if values["started"] is not None and datetime.fromisoformat(values["started"]).tzinfo is None:
         raise ValueError("a start without its offset")
     if stored["summary"] != _checked(stored["summary"]):
         raise ValueError("a summary that cannot be")
-    stored["marks"], stored["notes"] = tuple(stored["marks"]), tuple(stored["notes"])
-    return Facts(**stored)
+    return Facts(**{**values, "marks": tuple(values["marks"]), "notes": tuple(values["notes"])})
 
 
-def as_stored(facts: Facts) -> dict[str, Any]:
+def as_stored(facts: Facts) -> dict[str, object]:
     """JSON-ready."""
     return asdict(facts)
 
@@ -167,7 +167,7 @@ def _worked_out(recording: Recording) -> Record:
     return _checked(session.summary())
 
 
-def started_of(header: Mapping[str, Any], clock: Clock | None) -> tuple[datetime | None, bool]:
+def started_of(header: Mapping[str, object], clock: Clock | None) -> tuple[datetime | None, bool]:
     """Wall time of 0 s and whether it can be believed.
 
     The header's where its clock was trusted, else by the first `clock` line,

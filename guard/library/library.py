@@ -13,7 +13,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
 
 from guard.errors import InputError
 from guard.files.cache import cache_place, read_cached, write_cached
@@ -38,7 +37,7 @@ class SessionEntry:
     size: int
     mtime_ns: int
     facts: Facts
-    about: Mapping[str, Any] = field(default_factory=dict)
+    about: Mapping[str, object] = field(default_factory=dict)
 
     @property
     def fingerprint(self) -> str:
@@ -68,7 +67,7 @@ class SessionEntry:
         return self.facts.ceiling_bpm
 
     @property
-    def summary(self) -> Mapping[str, Any]:
+    def summary(self) -> Mapping[str, object]:
         """Totals as the log's end line has them; empty where there are none."""
         return self.facts.summary
 
@@ -114,13 +113,14 @@ class SessionEntry:
     def share_at_or_under(self) -> float | None:
         """Of the time with a trusted heart rate, 0 to 1; None where unknown."""
         under, over = self.summary.get("at_or_under_s"), self.summary.get("over_s")
-        if under is None or over is None or under + over <= 0:
+        if not isinstance(under, float | int) or not isinstance(over, float | int) or under + over <= 0:
             return None
         return float(under / (under + over))
 
     @property
     def cue_count(self) -> int:
-        return sum(self.summary.get("cues", {}).values())
+        cues = self.summary.get("cues")
+        return sum(cues.values()) if isinstance(cues, dict) else 0
 
     def ran_on(self) -> date | None:
         """The day it began, by the clock of where it was run."""
@@ -207,9 +207,10 @@ def _index_path(home: Path) -> Path:
 
 def _read_index(path: Path) -> dict[str, tuple[Stamp, Facts]]:
     """What is known by file name; empty when the index is missing or not whole."""
+    kept = read_cached(path, MADE_FOR)
     try:
         return {name: ((int(size), int(mtime_ns)), facts_from(stored))
-                for name, (size, mtime_ns, stored) in (read_cached(path, MADE_FOR) or {}).items()}
+                for name, (size, mtime_ns, stored) in (kept if isinstance(kept, dict) else {}).items()}
     except (ValueError, TypeError, AttributeError):
         return {}
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from typing import Any
 
 from guard.clock import SessionClock
 from guard.events import Action, Command, CueGiven, Input, Reading
@@ -57,7 +56,7 @@ class Unattended:
         self._source.set_speed(speed_m_s)
 
 
-async def first_of(*tasks: asyncio.Task[Any]) -> None:
+async def first_of(*tasks: asyncio.Task[object]) -> None:
     """Wait until one is done; the others are cancelled and waited for."""
     try:
         await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)

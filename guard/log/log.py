@@ -18,7 +18,6 @@ from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from guard import __version__
 from guard.events import CueGiven, Input, Link, Output
@@ -38,12 +37,12 @@ KEPT_BYTES = 8 << 20  # lines that wait in memory; about a day of readings
 
 
 def session_header(
-    settings: Settings | Mapping[str, Any],
+    settings: Settings | Mapping[str, object],
     *,
     started: datetime | None,
     clock_trusted: bool,
-    plan: Mapping[str, Any] | None = None,
-    source: Mapping[str, Any] | None = None,
+    plan: Mapping[str, object] | None = None,
+    source: Mapping[str, object] | None = None,
 ) -> Record:
     """The first line of a log. `started` is wall time, for people only."""
     return {
@@ -76,7 +75,7 @@ class SessionLog:
     def __init__(
         self,
         path: Path,
-        header: Mapping[str, Any],
+        header: Mapping[str, object],
         *,
         clock: Callable[[], float] = time.monotonic,
         report: Callable[[str, bool], None] | None = None,
@@ -244,7 +243,7 @@ class SessionLog:
             return self.path.read_bytes()
 
 
-def write_recording(path: Path, header: Mapping[str, Any], items: Iterable[Input | Output],
+def write_recording(path: Path, header: Mapping[str, object], items: Iterable[Input | Output],
                     *, summary: Mapping[str, object] | None = None, force: bool = False) -> None:
     """Write a whole log at once (an import); all of it appears or nothing.
 

@@ -10,7 +10,7 @@ import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 from guard.errors import InputError, SettingError
 from guard.events import CueGiven, Input, Output, ReadingDoubted, StateChanged
@@ -248,17 +248,17 @@ def _cause(error: ValueError) -> str:
     return "it is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else "it is not whole JSON"
 
 
-def settings_of(name: Path, header: Mapping[str, Any], notes: _Notes) -> Settings:
+def settings_of(name: Path, header: Mapping[str, object], notes: _Notes) -> Settings:
     """The settings the session was made with; what is not known any more is noted."""
     stored = header.get("settings")
-    values: dict[str, Any] = {}
+    values: dict[str, object] = {}
     for key, value in (stored if isinstance(stored, dict) else {}).items():
         try:
             values[key] = check(find(key), value)
         except SettingError as error:
             notes.tail(f"a setting of the log was left out: {error}")
     try:
-        return Settings(**values)
+        return Settings().replaced(values)
     except SettingError as error:
         raise InputError(f"{name} holds settings that contradict each other ({error}): "
                          "correct its first line") from None

@@ -94,7 +94,7 @@ def to_record(item: Input | Output) -> Record:
             return {"t": item.t_s, "type": "clock", "wall": item.wall}
 
 
-def from_record(record: Mapping[str, Any]) -> Input | Output | None:
+def from_record(record: Mapping[str, object]) -> Input | Output | None:
     """The event of a line; None for a type this version does not know.
 
     Fields it does not know are ignored. A known type with a missing or
@@ -104,7 +104,7 @@ def from_record(record: Mapping[str, Any]) -> Input | Output | None:
     return None if read is None else read(_time(record), record)
 
 
-def to_line(record: Mapping[str, Any]) -> bytes:
+def to_line(record: Mapping[str, object]) -> bytes:
     """One line of the log, newline included.
 
     Readable UTF-8; a line that holds anything unprintable (a hostile device
@@ -127,7 +127,7 @@ def from_line(line: bytes) -> Record:
     return record
 
 
-def _dump(record: Mapping[str, Any], *, ascii_only: bool) -> str:
+def _dump(record: Mapping[str, object], *, ascii_only: bool) -> str:
     return json.dumps(record, ensure_ascii=ascii_only, allow_nan=False, separators=(",", ":"),
                       default=_plain)
 
@@ -165,18 +165,18 @@ def _value(value: float | str | None) -> float | str | None:
 
 # Reading a line back: each helper returns the field or raises ValueError.
 
-def _number(record: Mapping[str, Any], name: str, low: float, high: float) -> float:
+def _number(record: Mapping[str, object], name: str, low: float, high: float) -> float:
     value = record.get(name)
     if isinstance(value, (float, int)) and not isinstance(value, bool) and low <= value <= high:
         return value
     raise ValueError(f"{name} is {_short(value)}, not a number from {low:g} to {high:g}")
 
 
-def _maybe_number(record: Mapping[str, Any], name: str, low: float, high: float) -> float | None:
+def _maybe_number(record: Mapping[str, object], name: str, low: float, high: float) -> float | None:
     return None if record.get(name) is None else _number(record, name, low, high)
 
 
-def _whole(record: Mapping[str, Any], name: str, low: int, high: int) -> int:
+def _whole(record: Mapping[str, object], name: str, low: int, high: int) -> int:
     value = record.get(name)
     if type(value) is int and low <= value <= high:  # nearly always
         return value
@@ -186,28 +186,28 @@ def _whole(record: Mapping[str, Any], name: str, low: int, high: int) -> int:
     return int(number)
 
 
-def _text(record: Mapping[str, Any], name: str) -> str:
+def _text(record: Mapping[str, object], name: str) -> str:
     value = record.get(name, "")
     if not isinstance(value, str):
         raise ValueError(f"{name} is {_short(value)}, not text")
     return value
 
 
-def _word(record: Mapping[str, Any], name: str, words: Mapping[str, Any]) -> Any:
+def _word(record: Mapping[str, object], name: str, words: Mapping[str, object]) -> Any:
     value = record.get(name)
     if not isinstance(value, str) or value not in words:
         raise ValueError(f"{name} is {_short(value)}, none of {', '.join(words)}")
     return words[value]
 
 
-def _time(record: Mapping[str, Any]) -> float:
+def _time(record: Mapping[str, object]) -> float:
     t_s = record.get("t")
     if type(t_s) is float and 0.0 <= t_s <= LONGEST_S:
         return t_s
     return float(_number(record, "t", 0.0, LONGEST_S))
 
 
-def _reading(t_s: float, record: Mapping[str, Any]) -> Reading:
+def _reading(t_s: float, record: Mapping[str, object]) -> Reading:
     contact = record.get("contact")
     if contact is not None and not isinstance(contact, bool):
         raise ValueError(f"contact is {_short(contact)}, not true, false or null")
@@ -226,31 +226,31 @@ def _seconds(intervals: Any) -> tuple[float, ...]:
     raise ValueError(f"rr_s is {_short(intervals)}, not a list of seconds")
 
 
-def _speed(t_s: float, record: Mapping[str, Any]) -> Speed:
+def _speed(t_s: float, record: Mapping[str, object]) -> Speed:
     return Speed(t_s, _maybe_number(record, "speed_m_s", 0, 100), _maybe_number(record, "grade", -10, 10),
                  _maybe_number(record, "cadence_spm", 0, 1000), record.get("typed") is True,
                  _text(record, "from"))
 
 
-def _speed_link(t_s: float, record: Mapping[str, Any]) -> SpeedLink:
+def _speed_link(t_s: float, record: Mapping[str, object]) -> SpeedLink:
     charge = None if record.get("battery_percent") is None else _whole(record, "battery_percent", 0, 255)
     return SpeedLink(t_s, _text(record, "device"), _word(record, "state", _LINKS), _text(record, "name"),
                      _text(record, "detail"), _text(record, "address"), charge, _text(record, "fault"))
 
 
-def _cue(t_s: float, record: Mapping[str, Any]) -> CueGiven:
+def _cue(t_s: float, record: Mapping[str, object]) -> CueGiven:
     repeat = _whole(record, "repeat", 0, 1_000_000) if "repeat" in record else 0
     return CueGiven(t_s, _word(record, "cue", _CUES), _text(record, "rule"), _numbers(record),
                     _maybe_number(record, "advised_speed_m_s", 0, 100), repeat, record.get("belt") is True,
                     _text(record, "part"), _text(record, "reason"))
 
 
-def _state(t_s: float, record: Mapping[str, Any]) -> StateChanged:
+def _state(t_s: float, record: Mapping[str, object]) -> StateChanged:
     return StateChanged(t_s, _word(record, "state", _STATES), _text(record, "rule"), _numbers(record),
                         _text(record, "reason"))
 
 
-def _numbers(record: Mapping[str, Any]) -> Numbers:
+def _numbers(record: Mapping[str, object]) -> Numbers:
     given = record.get("numbers")
     if given is None:
         return NO_NUMBERS
@@ -260,16 +260,16 @@ def _numbers(record: Mapping[str, Any]) -> Numbers:
                       for name in Numbers.__slots__ if given.get(name) is not None})
 
 
-def _command(t_s: float, record: Mapping[str, Any]) -> Command:
+def _command(t_s: float, record: Mapping[str, object]) -> Command:
     return Command(t_s, _word(record, "action", _ACTIONS), _command_value(record))
 
 
-def _command_value(record: Mapping[str, Any]) -> float | str | None:
+def _command_value(record: Mapping[str, object]) -> float | str | None:
     value = record.get("value")
     return value if isinstance(value, str) else _maybe_number(record, "value", -1e9, 1e9)
 
 
-def _link(t_s: float, record: Mapping[str, Any]) -> Link:
+def _link(t_s: float, record: Mapping[str, object]) -> Link:
     return Link(t_s, _word(record, "state", _LINKS), _text(record, "name"), _text(record, "detail"),
                 _text(record, "address"), _text(record, "body_location"), _text(record, "fault"))
 
@@ -288,7 +288,7 @@ _STATES = {state.key: state for state in State}
 _ACTIONS = {action.value: action for action in Action}
 _LINKS = {state.value: state for state in LinkState}
 
-_READERS: dict[str, Callable[[float, Mapping[str, Any]], Input | Output]] = {
+_READERS: dict[str, Callable[[float, Mapping[str, object]], Input | Output]] = {
     "reading": _reading,
     "speed": _speed,
     "speed_link": _speed_link,

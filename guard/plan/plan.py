@@ -107,18 +107,19 @@ class Plan:
         """Length of the whole, parts by distance taken at their expected time."""
         return sum(part.seconds for part in self.parts)
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """JSON-ready, for the first line of a session log."""
         return {"name": self.name, "parts": [
             {**dataclasses.asdict(part), "kind": part.kind.value, "cued": part.cued.value}
             for part in self.parts]}
 
     @classmethod
-    def from_dict(cls, data: Any) -> Plan:
+    def from_dict(cls, data: object) -> Plan:
         """The plan that `as_dict` wrote; InputError where `data` is something else."""
+        plan: Any = data  # anything: what it is not shows below
         try:
-            parts = tuple(_part_from_dict(part) for part in data["parts"])
-            name = data["name"]
+            parts = tuple(_part_from_dict(part) for part in plan["parts"])
+            name = plan["name"]
             sound = isinstance(name, str) and 0 < len(parts) <= MAX_PARTS
         except (TypeError, KeyError, ValueError, AttributeError):
             sound = False

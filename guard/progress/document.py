@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 from guard.journal.links import Link
 from guard.progress import words
@@ -21,7 +20,7 @@ COLUMNS = (
 
 def document(
     months: Months, sessions: Sequence[Session], links: Sequence[Link], units: str, useful_share: float,
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """JSON-ready; see DEVELOPERS.md, "JSON of progress"."""
     return {
         "format": 1, "ceiling_bpm": months.ceiling_bpm, "units": units,
@@ -64,7 +63,7 @@ def document(
     }
 
 
-def rows(months: Months, sessions: Sequence[Session], units: str) -> Iterator[list[Any]]:
+def rows(months: Months, sessions: Sequence[Session], units: str) -> Iterator[list[object]]:
     """One row a run, as `COLUMNS`; None where not known."""
     for point, session in zip(months.points, sessions, strict=True):
         speed, drift, figures = point.speed, point.drift, session.figures
@@ -77,7 +76,7 @@ def rows(months: Months, sessions: Sequence[Session], units: str) -> Iterator[li
             figures.asking_cues]
 
 
-def _trend(trend: Trend) -> dict[str, Any]:
+def _trend(trend: Trend) -> dict[str, object]:
     return {
         "verdict": trend.verdict.name.lower(), "reason": trend.reason, "runs": trend.runs,
         "days": trend.days, "change_m_s": _number(trend.change, 4), "low_m_s": _number(trend.low, 4),
@@ -86,7 +85,7 @@ def _trend(trend: Trend) -> dict[str, Any]:
         "level_m_s": _number(trend.level, 4), "correlation": round(trend.correlation, 3)}
 
 
-def _known(known: Known | None) -> dict[str, Any] | None:
+def _known(known: Known | None) -> dict[str, object] | None:
     return None if known is None else {
         "value": _number(known.value, 4), "low": _number(known.low, 4), "high": _number(known.high, 4)}
 

@@ -28,7 +28,7 @@ def _form(of: type) -> dict[str, tuple[type, ...]]:
 _FIGURES, _LINE, _CHECK, _LINK = _form(SessionFigures), _form(Line), _form(CheckPart), _form(Link)
 
 
-def figures_from(kept: Any, check: Any) -> tuple[SessionFigures, tuple[CheckPart, ...]]:
+def figures_from(kept: object, check: object) -> tuple[SessionFigures, tuple[CheckPart, ...]]:
     """What `dataclasses.asdict` made of figures and check parts; ValueError for anything else."""
     figures = dict(_fitting(kept, _FIGURES))
     if figures["line"] is not None:
@@ -48,7 +48,7 @@ def figures_from(kept: Any, check: Any) -> tuple[SessionFigures, tuple[CheckPart
     return SessionFigures(**figures), tuple(CheckPart(**_fitting(part, _CHECK)) for part in check)
 
 
-def links_from(kept: Any) -> list[Link]:
+def links_from(kept: object) -> list[Link]:
     """What `dataclasses.asdict` made of links; ValueError for anything else."""
     if not isinstance(kept, list):
         raise ValueError("not a list of links")

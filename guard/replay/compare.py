@@ -11,7 +11,6 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 from guard.events import Cue, CueGiven
 from guard.reasons import reason
@@ -60,7 +59,7 @@ class Compared:
         assert either is not None
         return either
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """JSON-ready; times in s."""
         was, now, moved = self.was, self.now, self.moved_s
         return {

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import zip_longest
-from typing import Any
 
 from guard.errors import GuardError, InputError, printable
 from guard.events import NO_NUMBERS, CueGiven, Output, ReadingDoubted, StateChanged, Summary
@@ -38,7 +37,7 @@ class Replay:
     def states(self) -> list[StateChanged]:
         return [output for output in self.outputs if isinstance(output, StateChanged)]
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """JSON-ready, format 1."""
         return {
             "format": 1,

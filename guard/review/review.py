@@ -60,7 +60,7 @@ class Review:
     def has_speed(self) -> bool:
         return bool((self.trace.speed_m_s == self.trace.speed_m_s).any())
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """JSON-ready, format 1; numbers to 3 decimals."""
         result = {
             "format": 1,
@@ -81,7 +81,7 @@ class Review:
             "notes": [dataclasses.asdict(note) for note in self.notes],
             "remarks": list(self.remarks),
         }
-        rounded: dict[str, Any] = _rounded(result)
+        rounded: dict[str, object] = _rounded(result)
         return rounded
 
 

@@ -42,7 +42,7 @@ from guard.plan.plan import Cued, Plan, Progress
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
 from guard.session.tally import Tally
-from guard.settings import Settings, check, find
+from guard.settings import Settings, checked_number
 
 GRID_S = 0.25  # a binary fraction, so that points of the grid are exact
 QUIET_S = 1.0
@@ -191,7 +191,7 @@ class Session:
             self._muted = action is Action.MUTE
             return []
         elif action is Action.CEILING and isinstance(value, (int, float)):
-            self._ceiling_bpm = float(check(find("ceiling_bpm"), value))
+            self._ceiling_bpm = checked_number("ceiling_bpm", value)
         elif action is Action.FREE_RUN:
             self._free_run = bool(value)
         elif action is Action.SKIP_PART and self._progress:

@@ -4,11 +4,15 @@ from guard.settings.rows import (
     Entry,
     Settings,
     UnknownSetting,
+    Value,
     check,
+    checked_number,
     find,
     parse,
     parse_assignments,
     table,
 )
 
-__all__ = ["Entry", "Settings", "UnknownSetting", "check", "find", "parse", "parse_assignments", "table"]
+__all__ = [
+    "Entry", "Settings", "UnknownSetting", "Value", "check", "checked_number", "find", "parse",
+    "parse_assignments", "table"]

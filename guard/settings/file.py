@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 from guard.errors import SettingError, printable
 from guard.files.folders import config_dir
 from guard.files.whole import read_capped, write_whole
-from guard.settings import Settings, UnknownSetting, check, find
+from guard.settings import Settings, UnknownSetting, Value, check, find
 
 NAME = "settings.toml"
 LARGEST = 1 << 20  # bytes
@@ -25,7 +24,7 @@ def settings_path(make: bool = False) -> Path:
     return config_dir(make) / NAME
 
 
-def load(path: Path | None = None, *, leave_out: Callable[[str], None] | None = None) -> dict[str, Any]:
+def load(path: Path | None = None, *, leave_out: Callable[[str], None] | None = None) -> dict[str, Value]:
     """Checked values of the file by key; empty when there is no file.
 
     With `leave_out` a key that is no setting costs no session: it is left out
@@ -40,7 +39,7 @@ def load(path: Path | None = None, *, leave_out: Callable[[str], None] | None = 
     return {} if text is None else _checked(name, text, leave_out)
 
 
-def save(changes: Mapping[str, Any], path: Path | None = None) -> Path:
+def save(changes: Mapping[str, object], path: Path | None = None) -> Path:
     """Set the keys of `changes`, drop those whose value is None; returns the path.
 
     All values, old and new together, are checked before anything is written.
@@ -84,7 +83,7 @@ def _text(name: Path) -> str | None:
         raise SettingError(f"{name} is not UTF-8 text (line {line}): save it as UTF-8") from None
 
 
-def _parsed(name: Path, text: str) -> dict[str, Any]:
+def _parsed(name: Path, text: str) -> dict[str, Value]:
     import tomllib
 
     try:
@@ -107,7 +106,7 @@ def _is_right(name: Path, text: str) -> bool:
 
 def _checked(
     name: Path, text: str, leave_out: Callable[[str], None] | None = None,
-) -> dict[str, Any]:
+) -> dict[str, Value]:
     values = {}
     for key, value in _parsed(name, text).items():
         try:
@@ -139,10 +138,10 @@ def _mend(key: str) -> str:
     return f" (`guard settings --unset {word}` takes it out)" if word else " (take it out of the file)"
 
 
-def _fits(name: Path, values: Mapping[str, Any]) -> None:
+def _fits(name: Path, values: Mapping[str, object]) -> None:
     """Values that are right alone must be right together too."""
     try:
-        Settings(**values)
+        Settings().replaced(values)
     except SettingError as error:
         raise SettingError(f"{name}: {error}") from None
 

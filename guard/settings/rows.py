@@ -18,6 +18,8 @@ from typing import Any
 
 from guard.errors import SettingError, printable
 
+Value = bool | int | float | str | None  # of a setting
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -29,7 +31,7 @@ class Entry:
 
     key: str
     kind: type
-    default: Any
+    default: Value
     unit: str
     low: float | None
     high: float | None
@@ -211,15 +213,15 @@ class Settings:
             raise SettingError(
                 f"lost_s {self.lost_s:g} must not be less than stale_s {self.stale_s:g}: raise lost_s")
 
-    def replaced(self, changes: Mapping[str, Any]) -> Settings:
+    def replaced(self, changes: Mapping[str, object]) -> Settings:
         """These settings with `changes` (key to value or text) applied."""
-        known = {key: parse(find(key), value) if isinstance(value, str) else value
-                 for key, value in changes.items()}
+        known: dict[str, Any] = {key: parse(find(key), value) if isinstance(value, str) else value
+                                 for key, value in changes.items()}
         for key in known:
             find(key)
         return dataclasses.replace(self, **known)
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, Value]:
         """Key to value, in the order of the table; JSON-ready. The pins of one machine are left out."""
         return {entry.key: getattr(self, entry.key) for entry in table() if entry.group != PINS}
 
@@ -231,9 +233,10 @@ def table() -> list[Entry]:
     """The settings table, one `Entry` a row, in the order of `Settings`."""
     if not _TABLE:
         for item in dataclasses.fields(Settings):
-            meta = item.metadata
+            meta: Mapping[str, Any] = item.metadata
+            default: Any = item.default
             _TABLE.append(Entry(
-                item.name, meta["kind"], item.default, meta["unit"], meta["low"], meta["high"],
+                item.name, meta["kind"], default, meta["unit"], meta["low"], meta["high"],
                 meta["meaning"], meta["optional"], meta["choices"], meta["group"]))
     return _TABLE
 
@@ -263,7 +266,7 @@ def find(key: str) -> Entry:
     raise UnknownSetting(key, rows[near[0]] if near else None)
 
 
-def check(entry: Entry, value: Any) -> Any:
+def check(entry: Entry, value: object) -> Value:
     """`value` as the setting's own kind, or SettingError with the range."""
     if value is None:
         if entry.optional:
@@ -284,7 +287,7 @@ def check(entry: Entry, value: Any) -> Any:
     if isinstance(value, (bool, str)):
         raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")
     try:
-        number = float(value)
+        number = float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError, OverflowError):
         raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}") from None
     if not math.isfinite(number) or not (entry.low <= number <= entry.high):  # type: ignore[operator]
@@ -296,7 +299,14 @@ def check(entry: Entry, value: Any) -> Any:
     return number
 
 
-def parse(entry: Entry, text: str) -> Any:
+def checked_number(key: str, value: float) -> float:
+    """`value` as the setting `key`, which is a number and set; SettingError with the range."""
+    number = check(find(key), value)
+    assert isinstance(number, float)
+    return number
+
+
+def parse(entry: Entry, text: str) -> Value:
     """A value written as text (`--set key=text`) as the setting's own kind."""
     word = text.strip()
     if entry.kind is str:
@@ -316,9 +326,9 @@ def parse(entry: Entry, text: str) -> Any:
     return check(entry, number)
 
 
-def parse_assignments(pairs: list[str]) -> dict[str, Any]:
+def parse_assignments(pairs: list[str]) -> dict[str, Value]:
     """`["lead_s=25", …]` as checked values; what `--set` takes."""
-    values: dict[str, Any] = {}
+    values: dict[str, Value] = {}
     for pair in pairs:
         key, equals, text = pair.partition("=")
         if not equals:
@@ -337,7 +347,7 @@ def _wants(entry: Entry) -> str:
     return "one of " + ", ".join(entry.choices) if entry.choices else "text"
 
 
-def _shown(value: Any) -> str:
+def _shown(value: object) -> str:
     """A value from outside, short and without control characters."""
     text = printable(value)
     return repr(text if len(text) <= 40 else text[:37] + "...")

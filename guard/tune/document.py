@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, fields
-from typing import Any
 
 import numpy as np
 
@@ -20,7 +19,7 @@ NONE_BETTER = "no set was clearly better than the present one in the simulated r
 NOT_HELD = "the best set found did not stay clearly better on the held-out third"
 
 
-def document(found: Outcome, files: Sequence[str]) -> dict[str, Any]:
+def document(found: Outcome, files: Sequence[str]) -> dict[str, object]:
     """JSON-ready, format 1; `files` as the user named them."""
     return {
         "format": 1, "files": list(files), "seed": found.seed, "interrupted": found.interrupted,
@@ -60,7 +59,7 @@ def in_words(lived: Lived) -> str:
             f"{now['distance_km']:.2f} instead of {was['distance_km']:.2f} km")
 
 
-def _recorded(view: RecordedView) -> dict[str, Any]:
+def _recorded(view: RecordedView) -> dict[str, object]:
     return {
         "caution": "heart rate as it was: the runner would have reacted to other cues",
         "hours": round(view.hours, 3), "over_min_per_h": round(view.over_min_per_h, 2),
@@ -68,7 +67,7 @@ def _recorded(view: RecordedView) -> dict[str, Any]:
     }
 
 
-def _respond(view: RespondView) -> dict[str, Any]:
+def _respond(view: RespondView) -> dict[str, object]:
     return {
         "caution": "simulated runs: behaviour and everything under `published` are not the runner's own",
         "runners": len(view.drawn.people), "session_s": view.drawn.ground.duration_s,

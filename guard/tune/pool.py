@@ -8,13 +8,14 @@ import signal
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from typing import Any
+from typing import Any, TypeVar
 
 from guard.errors import GuardError
 from guard.tune.lanes import Cancelled
 
 Stop = Callable[[], bool]
-Work = Callable[[Any, Stop], Any]
+Piece = TypeVar("Piece")
+Result = TypeVar("Result")
 
 POLL_S = 0.2
 
@@ -66,9 +67,9 @@ class Pool:
             self._executor = None
 
     def run(
-        self, work: Work, pieces: Sequence[Any], looks: Sequence[int] | None = None,
-        progress: Callable[[float], None] = lambda share: None,
-    ) -> list[Any]:
+        self, work: Callable[[Piece, Stop], Result], pieces: Sequence[Piece],
+        looks: Sequence[int] | None = None, progress: Callable[[float], None] = lambda share: None,
+    ) -> list[Result]:
         """`[work(piece, stop) for piece in pieces]`.
 
         `work` is a function of a module; it is expected to call `stop` as often
@@ -76,7 +77,7 @@ class Pool:
         of them that was made. Raises Interrupted on Ctrl-C.
         """
         whole = max(1, sum(looks or ()))
-        done: list[tuple[int, Any]] = []
+        done: list[tuple[int, Result]] = []
         try:
             if self._executor is None:
                 made = 0
@@ -96,7 +97,8 @@ class Pool:
                 left = set(waiting)
                 while left:
                     ready, left = wait(left, timeout=POLL_S, return_when=FIRST_COMPLETED)
-                    done += [(waiting[future], future.result()) for future in ready]
+                    done += [(waiting[future], result) for future in ready
+                             if (result := future.result()) is not None]  # None: it was stopped
                     progress(min((self._made.value - before) / whole, 1.0))
         except KeyboardInterrupt:
             raise Interrupted(_in_order(done)) from None
@@ -106,7 +108,7 @@ class Pool:
         return [result for _, result in _in_order(done)]
 
 
-def _in_order(done: list[tuple[int, Any]]) -> list[tuple[int, Any]]:
+def _in_order(done: list[tuple[int, Result]]) -> list[tuple[int, Result]]:
     return sorted(done, key=lambda item: item[0])
 
 
@@ -116,7 +118,7 @@ def _begin(stopped: Any, made: Any) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what Ctrl-C means
 
 
-def _work(work: Work, piece: Any) -> Any:
+def _work(work: Callable[[Piece, Stop], Result], piece: Piece) -> Result | None:
     try:
         return work(piece, _look)
     except Cancelled:

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +61,7 @@ class Recorded:
     def warned_share(self) -> float | None:
         return self.warned / self.crossings if self.crossings else None
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """JSON-ready."""
         return {
             "crossings": self.crossings, "warned": self.warned, "late": self.late,

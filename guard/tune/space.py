@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -111,7 +110,7 @@ def spread(found: Sequence[Axis], count: int, seed: int) -> list[dict[str, float
 
 
 def around(
-    found: Sequence[Axis], good: Sequence[Mapping[str, float]], present: Mapping[str, Any],
+    found: Sequence[Axis], good: Sequence[Mapping[str, float]], present: Mapping[str, float],
     count: int, seed: int,
 ) -> list[dict[str, float]]:
     """Up to `count` new sets near the good ones: moved a little, or a part of the way to the present."""

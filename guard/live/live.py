@@ -16,7 +16,6 @@ import math
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
@@ -35,9 +34,9 @@ from guard.events import (
     Reading,
     Speed,
     SpeedLink,
-    Summary,
 )
 from guard.live.answers import SpeedNews, all_is_well, answer, clock_set, slept
+from guard.live.ended import Ended as Ended
 from guard.live.inbox import Inbox, Item, Note, Notices, Press
 from guard.live.keys import Key, Keyboard, input_for, terminal_keys
 from guard.live.outlet import Log, Outlet, Sounder, in_order
@@ -58,25 +57,6 @@ STUCK_S = 10.0  # a disk that takes this long for one line is said to be stuck
 LOG_TOPIC = "log"
 AHEAD_S = 0.5  # how much later than it came a reading may be taken; a burst after a stall needs less
 FLOOD = "the sensor sends far more than a heart can say: what comes too fast is left out"
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """How a session ended.
-
-    `how` is "quit", "interrupted" or "ended" (the source came to its end);
-    `log_path` where the log is, None if it could not be kept; `troubles` what
-    the runner should still hear about.
-    """
-
-    how: str
-    summary: Summary
-    log_path: Path | None
-    troubles: tuple[str, ...]
-
-    @property
-    def exit_code(self) -> int:
-        return 130 if self.how == "interrupted" else 0
 
 
 async def run_session(

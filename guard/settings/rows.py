@@ -215,10 +215,9 @@ class Settings:
 
     def replaced(self, changes: Mapping[str, object]) -> Settings:
         """These settings with `changes` (key to value or text) applied."""
-        known: dict[str, Any] = {key: parse(find(key), value) if isinstance(value, str) else value
-                                 for key, value in changes.items()}
-        for key in known:
-            find(key)
+        known: dict[str, Any] = {
+            find(key).key: parse(find(key), value) if isinstance(value, str) else value
+            for key, value in changes.items()}
         return dataclasses.replace(self, **known)
 
     def as_dict(self) -> dict[str, Value]:
@@ -233,18 +232,16 @@ def table() -> list[Entry]:
     """The settings table, one `Entry` a row, in the order of `Settings`."""
     if not _TABLE:
         for item in dataclasses.fields(Settings):
-            meta: Mapping[str, Any] = item.metadata
-            default: Any = item.default
+            meta: dict[str, Any] = {**item.metadata, "default": item.default}
             _TABLE.append(Entry(
-                item.name, meta["kind"], default, meta["unit"], meta["low"], meta["high"],
+                item.name, meta["kind"], meta["default"], meta["unit"], meta["low"], meta["high"],
                 meta["meaning"], meta["optional"], meta["choices"], meta["group"]))
     return _TABLE
 
 
 def groups() -> Iterator[tuple[str, list[Entry]]]:
     """Rows of the table by group, in order."""
-    names = list(dict.fromkeys(entry.group for entry in table()))
-    for name in names:
+    for name in dict.fromkeys(entry.group for entry in table()):
         yield name, [entry for entry in table() if entry.group == name]
 
 

@@ -368,7 +368,7 @@ def test_make_check_json(tmp_path):
     (("--make", "marathon"), 2, "easy-hour"),
     (("-o", "x"), 2, "--make"),
     (("a\x00b",), 3, "not a file name"),
-    (("/dev/zero",), 3, "far too large"),
+    (("/dev/zero",), 3, "a pipe or a device"),
 ])
 def test_wrong_use_is_one_clear_sentence(words, code, said, capsys, monkeypatch, tmp_path):
     from guard.cli import main

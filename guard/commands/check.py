@@ -143,13 +143,13 @@ def _radio_lines(settings: Settings, *, look_for_strap: bool) -> Iterator[Line]:
     ready = True
     for check in preflight.radio_checks():
         ready &= check.ok
-        yield _line(*_with(check, essential=True))
+        yield _line(check.name, check.ok, check.essential, check.detail, check.mend)
     if not (ready and look_for_strap):
         return
     known = straps.remembered(lambda text: print(f"guard: {text}", file=sys.stderr))
     wanted = Wanted(known.name, known.address) if known else None
     for check in preflight.strap_checks(wanted, STRAP_WAIT_S, settings.battery_low_percent):
-        yield _line(*_with(check, essential=check.name == "strap"))
+        yield _line(check.name, check.ok, check.essential, check.detail, check.mend)
 
 
 def _with(check: tuple[str, bool, str, str], *, essential: bool) -> tuple[str, bool, bool, str, str]:

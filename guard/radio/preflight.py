@@ -14,12 +14,13 @@ from guard.radio.survey import read_battery, survey
 
 
 class Check(NamedTuple):
-    """One line of a preflight: `mend` says what to do where it is not `ok`."""
+    """One line of a preflight: `mend` says what to do where it is not `ok`; no run without the `essential`."""
 
     name: str
     ok: bool
     detail: str
     mend: str = ""
+    essential: bool = True
 
 
 def radio_checks() -> list[Check]:
@@ -89,5 +90,5 @@ async def _strap_checks(wanted: Wanted | None, seconds: float, battery_low_perce
     if percent is not None:
         enough = battery_low_percent == 0 or percent > battery_low_percent
         checks.append(Check("strap battery", enough, f"{percent} %",
-                            "" if enough else "change the strap's battery"))
+                            "" if enough else "change the strap's battery", essential=False))
     return checks

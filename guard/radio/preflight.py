@@ -14,7 +14,7 @@ from guard.radio.survey import read_battery, survey
 
 
 class Check(NamedTuple):
-    """One line of a preflight: `mend` says what to do where it is not `ok`; no run without the `essential`."""
+    """One line of a preflight: `mend` says what to do where not `ok`; no run goes without the `essential`."""
 
     name: str
     ok: bool

@@ -56,7 +56,8 @@ def test_the_watch_of_an_array_does_what_that_of_one_lane_does():
             level = float(rng.choice([120, 150, 168, 176]))
         held = held ^ bool(rng.random() < (0.05 if held else 0.002))
         silent = (step // 50) % 7 == 3
-        judged = trust.take(t_s, Reading(t_s, strap(rng, level))) if rng.random() < 0.7 and not silent else None
+        sent = rng.random() < 0.7 and not silent
+        judged = trust.take(t_s, Reading(t_s, strap(rng, level))) if sent else None
         bpm, heard = (judged.bpm, judged.heard_bpm) if judged else (NAN, NAN)
         known = {"unguarded_s": t_s - trust.unguarded_since_s, "interval_s": trust.interval_s,
                  "heard_bpm": heard, "locked": (step // 300) % 5 == 4}

@@ -68,6 +68,7 @@ def test_the_watch_of_an_array_does_what_that_of_one_lane_does():
         cues = many.step(np.full(3, t_s), np.full(3, bpm), np.full(3, held), **all_of)
         assert list(cues) == one
         assert list(many.rule) == [watch.rule for watch in lone]
+        assert list(many.cause) == [watch.cause for watch in lone]
         assert list(many.blind) == [bool(watch.blind) for watch in lone]
         said.update(one)
     assert said == {Cue.NONE, Cue.STOP, Cue.SIGNAL_LOST, Cue.SIGNAL_BACK}
@@ -78,8 +79,8 @@ def test_what_the_packet_itself_denies_is_no_reading():
     for at_s, reading, doubt in (
         (1.0, Reading(1.0, 150, contact=False), Doubt.NO_CONTACT),
         (2.0, Reading(2.0, 0, contact=True), Doubt.NO_PULSE),
-        (3.0, Reading(3.0, 240), Doubt.OUT_OF_RANGE),
-        (4.0, Reading(4.0, 20), Doubt.OUT_OF_RANGE),
+        (3.0, Reading(3.0, 240), Doubt.RANGE),
+        (4.0, Reading(4.0, 20), Doubt.RANGE),
     ):
         judged = trust.take(at_s, reading)
         assert (judged.doubt, judged.alive) == (doubt, False)

@@ -30,7 +30,7 @@ class To:
 class Row:
     """One transition; `numbers` names the fields of `Numbers` that its reason rests on.
 
-    `mistrusts`: what was believed of the sensor until now was wrong.
+    `at` names a fact that must be true in the step in which it fires.
     """
 
     name: str
@@ -40,21 +40,16 @@ class Row:
     cue: Cue
     numbers: tuple[str, ...] = ()
     dwell: str = ""
-    mistrusts: bool = False
+    at: str = ""  # a fact that need only be true when it fires
 
 
 AHEAD = ("foreseen_bpm", "ahead_s", "ceiling_bpm")
 
 TABLE: tuple[Row, ...] = (
-    Row("stop", MOVING, ("over_stop", "stop_again"), To.SAME, Cue.STOP, ("level_bpm", "stop_bpm")),
     Row("hold", (*MOVING, N), ("held",), H, Cue.NONE),
     Row("unhold", (H,), ("~held",), To.FLOW, Cue.NONE),
-    Row("signal_back", (N,), ("regained", "loss_said"), To.BEFORE, Cue.SIGNAL_BACK, ("level_bpm",)),
-    Row("signal_blinked", (N,), ("regained", "~loss_said"), To.BEFORE, Cue.NONE, ("level_bpm",)),
-    Row("say_loss", (N,), ("lost", "~loss_said"), To.SAME, Cue.SIGNAL_LOST, ("age_s",)),
-    Row("slip", MOVING, ("slipped",), N, Cue.SIGNAL_LOST, ("fell_from_bpm",)),
-    Row("unlikely_recovery", (K,), ("fell_too_far",), N, Cue.SIGNAL_LOST, ("level_bpm",), mistrusts=True),
-    Row("no_signal", MOVING, ("stale",), N, Cue.NONE, ("age_s",)),
+    Row("trusted", (N,), ("~blind",), To.BEFORE, Cue.NONE, ("level_bpm",)),
+    Row("no_signal", MOVING, ("blind",), N, Cue.NONE, ("age_s",)),
     Row("free_run", (E, K), ("free_run",), To.FLOW, Cue.NONE),
     Row("too_steep", (S, E), ("too_steep", "walk_again", "spaced", "free_to_walk"), K, Cue.WALK,
         ("heading_bpm", "ceiling_bpm")),
@@ -72,11 +67,11 @@ TABLE: tuple[Row, ...] = (
         To.SAME, Cue.EASE, AHEAD),
     Row("calm", (E,), ("calm",), To.FLOW, Cue.NONE, ("foreseen_bpm", "ceiling_bpm"), dwell="settle_s"),
     Row("resume", (K,), ("may_resume", "spaced", "free_to_resume"), S, Cue.RESUME,
-        ("level_bpm", "room_bpm"), dwell="settle_s"),
+        ("level_bpm", "room_bpm"), dwell="settle_s", at="alive"),
     Row("walk_slower", (K,), ("walk_unheeded", "spaced", "walk_again", "free_to_walk"), To.SAME, Cue.WALK,
         ("level_bpm", "ceiling_bpm")),
     Row("resume_missed", (S,), ("resume_missed", "spaced", "free_to_resume"), To.SAME, Cue.RESUME,
-        ("level_bpm", "room_bpm")),
+        ("level_bpm", "room_bpm"), at="alive"),
     Row("pick_up", (S,), ("under_floor", "spaced", "free_to_ease", "pick_up_again"), To.SAME, Cue.PICK_UP,
-        ("level_bpm", "floor_bpm"), dwell="settle_s"),
+        ("level_bpm", "floor_bpm"), dwell="settle_s", at="alive"),
 )

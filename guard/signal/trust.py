@@ -19,10 +19,9 @@ Scalar and pure; only + - * / on data, so that every processor gives the same bi
 from __future__ import annotations
 
 from collections import deque
-from enum import StrEnum
 from typing import NamedTuple
 
-from guard.events import Reading
+from guard.events import Doubt, Reading
 from guard.heart.kit import SINGLE
 from guard.signal.interval import Interval
 
@@ -54,11 +53,13 @@ STILL_WEIGHT = 0.5  # of a rate that stands still; the rest is made up for when 
 HELD_LEAP_BPM_PER_S = 4.0  # a step out of a hold, and
 LEAP_BPM_PER_S = 12.0  # a step that differs so much from the one before, is a leap: a dry electrode holds
 # and leaps; readings that scatter by 2 bpm (SD) about a level do not
+HOLD_S = 4.0  # a rate found unchanged after so long has changed calmly: few readings tell of few changes
 LEAP_LEAST_S = 0.8  # readings closer than this are looked at together
-LEAP_SHARE, LEAP_MOST = 0.25, 0.7  # of one change in the share of leaps; its most: three calm changes end it
+LEAP_SHARE, LEAP_MOST = 0.25, 0.66  # of one change in the share of leaps; its most: three calm changes end it
 LEAPING = 0.28  # share of leaps among changes from which the signal is leaping: two, no single one
 STEP_RATE_BPM = 2.0  # this near to the step rate is suspect
-FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat
+FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat,
+FROZEN_RR_INTERVALS, FROZEN_RR_MOST_S = 2.5, 20.0  # but one may repeat by chance; so no single reading tells
 FROZEN_S = 60.0  # where none are sent: honest straps stood still for 45 s in 21 h
 RR_HABIT, RR_HABIT_MOST = 4, 10  # readings with living RR, less changed ones without
 RR_WINDOW_S = 5.0  # beats whose mean is compared with the rate
@@ -71,37 +72,23 @@ LOCK_LEFT = 0.8  # and is free of them again
 LOCK_NEAR_BPM = 5.0  # mean difference of a locked sensor
 
 
-class Doubt(StrEnum):
-    """Why a reading was not believed, or only with care."""
-
-    NONE = ""
-    NO_CONTACT = "no_contact"  # the strap says it feels no skin
-    NO_PULSE = "no_pulse"  # a rate of 0
-    OUT_OF_RANGE = "out_of_range"  # no heart rate
-    FROZEN = "frozen"  # one value again and again: an old packet
-    RR_DISAGREES = "rr_disagrees"  # the beats tell another rate
-    LEAPING = "leaping"  # to and fro, as a dry electrode does
-    CONTRADICTS = "contradicts"  # far from what was believed
-    UNPROVEN = "unproven"  # too few readings yet
-    STEP_LOCK = "step_lock"  # believed, but it follows the steps
-
-
 class Judged(NamedTuple):
     """What became of one reading.
 
-    `bpm`: the heart rate to believe, NaN if none. `alive`: this reading is
+    `bpm`: the heart rate to believe, NaN if none. `alive`: it is believed and
     itself proof of life. `heard_bpm`: what the sensor said, believed or not;
     NaN where it could not be a heart rate.
     """
 
     bpm: float
     alive: bool
-    doubt: Doubt
+    doubt: Doubt | None
     heard_bpm: float
 
 
+NO_READING = Judged(NAN, False, None, NAN)  # of a moment in which none came
 _UNUSABLE = {doubt: Judged(NAN, False, doubt, NAN)
-             for doubt in (Doubt.NO_CONTACT, Doubt.NO_PULSE, Doubt.OUT_OF_RANGE)}
+             for doubt in (Doubt.NO_CONTACT, Doubt.NO_PULSE, Doubt.RANGE)}
 
 
 class _Account:
@@ -207,7 +194,7 @@ class Trust:
 
     def __init__(self, t_s: float = 0.0) -> None:
         self.unguarded_since_s = t_s
-        self.doubt = Doubt.NONE
+        self.doubt: Doubt | None = None
         self._old, self._rival = _Account(), _Account()
         self._interval = Interval(SINGLE, 0.0)
         self._beats = _Beats()
@@ -244,7 +231,7 @@ class Trust:
         self.doubt = judged.doubt
         if judged.bpm == judged.bpm:
             self.unguarded_since_s = t_s
-        elif judged.doubt is Doubt.FROZEN:
+        elif judged.doubt is Doubt.REPEATED:
             self.unguarded_since_s = min(self.unguarded_since_s, self._life_s)
         return judged
 
@@ -254,7 +241,7 @@ class Trust:
         if reading.bpm == 0:
             return _UNUSABLE[Doubt.NO_PULSE]
         if not LOWEST_BPM <= reading.bpm <= HIGHEST_BPM:
-            return _UNUSABLE[Doubt.OUT_OF_RANGE]
+            return _UNUSABLE[Doubt.RANGE]
         bpm, heard = float(reading.bpm), float(reading.bpm)
         covers_s = self._covers(t_s)
         moved = bpm != self._bpm
@@ -268,7 +255,9 @@ class Trust:
                 min(self._beats.habit + 1, RR_HABIT_MOST) if with_rr else max(self._beats.habit - 1, 0))
         usual = self._beats.usual
         interval_s = self.interval_s
-        allowed_s = max(FROZEN_RR_S, COVERS_INTERVALS * interval_s) if usual else FROZEN_S
+        allowed_s = FROZEN_S
+        if usual:
+            allowed_s = min(max(FROZEN_RR_S, FROZEN_RR_INTERVALS * interval_s), FROZEN_RR_MOST_S)
         frozen = t_s - self._life_s >= allowed_s
 
         leapt = self._leapt(t_s, bpm)
@@ -289,15 +278,15 @@ class Trust:
         self._steps.take(heard, cadence_spm, covers_s)
 
         if frozen:
-            return Judged(NAN, False, Doubt.FROZEN, heard)
+            return Judged(NAN, False, Doubt.REPEATED, heard)
         if leaping:
-            return Judged(NAN, alive, Doubt.LEAPING, heard)
+            return Judged(NAN, False, Doubt.ROUGH, heard)
         if not explained:
-            doubt = Doubt.RR_DISAGREES if with_rr and not alive and moved else Doubt.CONTRADICTS
-            return Judged(NAN, alive, doubt, heard)
+            doubt = Doubt.RR_DISAGREES if with_rr and not alive and moved else Doubt.JUMP
+            return Judged(NAN, False, doubt, heard)
         if self._old.evidence_s < BELIEVED_S or self._fits < FITS_LEAST:
-            return Judged(NAN, alive, Doubt.UNPROVEN, heard)
-        return Judged(bpm, alive, Doubt.STEP_LOCK if self._steps.locked else Doubt.NONE, heard)
+            return Judged(NAN, False, Doubt.UNPROVEN, heard)
+        return Judged(bpm, alive, Doubt.STEP_RATE if self._steps.locked else None, heard)
 
     def _covers(self, t_s: float) -> float:
         """The time that this reading speaks for, s."""
@@ -326,7 +315,7 @@ class Trust:
             return False
         pace = step_bpm / max(gap_s, 1.0)
         leapt = abs(pace - self._pace) >= (LEAP_BPM_PER_S if self._pace else HELD_LEAP_BPM_PER_S)
-        if step_bpm:
+        if step_bpm or gap_s >= HOLD_S:
             self._leaps = min(self._leaps + LEAP_SHARE * (leapt - self._leaps), LEAP_MOST)
         self._pace = pace
         return leapt

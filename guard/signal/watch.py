@@ -28,6 +28,7 @@ BACK_S, BACK_MOST_S = 5.0, 40.0  # and so long until "back" is said, so that a l
 # 10 s of its return; doubled each time the last "back" did not hold for
 FLAPS_S = 120.0
 AGAIN_S, AGAIN_MOST_S = 30.0, 300.0  # between repeats of "lost": doubled each time
+NEWS_S = 10.0  # and before another cause of it is said
 NEAR_BPM = 10.0  # nearer than this to the never-exceed limit they are never doubled
 BY_FEEL_S = 8.0  # over it, the words by feel come no later, whatever the setting
 STOP_AGAIN_S, STOP_AGAIN_MOST_S = 10.0, 80.0  # between stops: doubled while heart rate neither rises
@@ -44,13 +45,13 @@ class Rule(IntEnum):
     """Why a word was said, or why the runner is not guarded; `key` is its stable name."""
 
     NONE = 0
-    OVER_LIMIT = 1  # a trusted heart rate is over the never-exceed limit
+    STOP = 1  # a trusted heart rate is over the never-exceed limit
     NO_READING = 2  # nothing usable arrives
     NOT_TRUSTED = 3  # readings arrive and are not believed
     BY_FEEL = 4  # either, over the never-exceed limit: slow down by feel
     TOO_SELDOM = 5  # the strap's own interval is too long to guard by
     STEP_LOCK = 6  # the rate follows the steps
-    TRUSTED_AGAIN = 7
+    SIGNAL_BACK = 7  # trusted readings again
 
     @property
     def key(self) -> str:
@@ -60,9 +61,10 @@ class Rule(IntEnum):
 class Watch:
     """The watches of some lanes; what a number is, the kit says.
 
-    After a step: `blind` (not guarded: pace cues wait, the state is no signal;
-    never while held), `loss_said`, `rule` (code of `Rule`, for the cue given or
-    else for the blindness), `unguarded_s`, `interval_s`, `level_bpm` (what stop
+    After a step: `guarded` (trusted readings come: only now may a pace cue be
+    given), `blind` (they do not: the state is no signal; neither while held, nor
+    before the first ones), `cause` of the blindness and `rule` of the cue given
+    (codes of `Rule`), `loss_said`, `unguarded_s`, `interval_s`, `level_bpm` (what stop
     goes by). `stop_bpm` may be moved between steps.
     """
 
@@ -80,7 +82,7 @@ class Watch:
         self._trusted_s: Number = never  # newest trusted reading
         self._run_from_s: Number = zero + INFINITE  # first of those that come without a gap
         self._heard_s, self._heard_bpm = never, unknown
-        self._said_s, self._again_s = never, zero + AGAIN_S
+        self._said_s, self._again_s, self._wait_s = never, zero + AGAIN_S, zero + AGAIN_S
         self._back_at_s, self._back_s = never, zero + BACK_S
         self._stop_s, self._stop_again_s = never, zero + STOP_AGAIN_S
         self._stopped_bpm: Number = unknown  # highest at a stop of this run of stops
@@ -92,8 +94,10 @@ class Watch:
         self.unguarded_s: Number = zero
         self.interval_s: Number = self._interval.seconds
         self.blind: Fact = no
+        self.guarded: Fact = no
         self.loss_said: Fact = no
         self.rule: Number = zero
+        self.cause: Number = zero
 
     def step(
         self,
@@ -121,7 +125,9 @@ class Watch:
         self.unguarded_s = age_s if unguarded_s is None else k.least(unguarded_s, t_s - self._since_s)
 
         late_s = INTERVALS * self.interval_s
-        stale = self.unguarded_s >= k.most(self._stale_s, late_s) - EARLY_S
+        begun = self._trusted_s >= self._since_s
+        stale_s = where(begun, self._stale_s, self._lost_s)  # the first readings are given time to prove it
+        stale = self.unguarded_s >= k.most(stale_s, late_s) - EARLY_S
         self._run_from_s = where(
             stale, INFINITE, where(arrived, k.least(self._run_from_s, t_s), self._run_from_s))
         run_s = t_s - self._run_from_s
@@ -130,6 +136,7 @@ class Watch:
         follows_steps = self._follows_steps(t_s, locked)
         doubtful = self.loss_said & self.blind & (run_s < REGAINED_S)
         self.blind = k.no(held) & (stale | seldom | follows_steps | doubtful)
+        self.guarded = begun & k.no(held | self.blind)
 
         heard = t_s - self._heard_s <= HEARD_S
         known_bpm = k.most(where(heard, self._heard_bpm, 0.0), where(
@@ -140,10 +147,11 @@ class Watch:
         stop = self._stop(t_s, arrived & k.no(held))
         lost_s = where(over, k.least(self._lost_s, BY_FEEL_S), self._lost_s)
         first = k.no(self.loss_said) & (self.unguarded_s >= k.most(lost_s, late_s) - EARLY_S)
-        first = first | (seldom & k.no(self._seldom_said)) | (follows_steps & k.no(self._lock_said))
-        wait_s = where(near, AGAIN_S, self._again_s)
-        expected = seldom & (self.unguarded_s < late_s)  # said once; its readings still come
-        again = self.loss_said & (t_s - self._said_s >= wait_s) & k.no(expected)
+        why = (seldom & k.no(self._seldom_said)) | (follows_steps & k.no(self._lock_said))
+        first = first | (why & (t_s - self._said_s >= NEWS_S))
+        self._wait_s = wait_s = where(near, AGAIN_S, self._again_s)
+        # Not of a strap that sends too seldom, while it does: that is said once.
+        again = self.loss_said & (stale | follows_steps) & (t_s - self._said_s >= wait_s)
         lost = self.blind & (first | again) & k.no(stop)
         back = arrived & self.loss_said & k.no(self.blind | stop | held) & (run_s >= self._back_s - EARLY_S)
 
@@ -152,9 +160,9 @@ class Watch:
         cause = where(over, int(Rule.BY_FEEL), cause)
         cause = where(seldom & (self.unguarded_s < late_s), int(Rule.TOO_SELDOM), cause)
         cause = where(follows_steps & k.no(stale), int(Rule.STEP_LOCK), cause)
-        rule = where(self.blind, cause, int(Rule.NONE))
-        rule = where(back, int(Rule.TRUSTED_AGAIN), rule)
-        self.rule = where(stop, int(Rule.OVER_LIMIT), rule)
+        self.cause = where(self.blind, cause, int(Rule.NONE))
+        self.rule = where(stop, int(Rule.STOP), where(back, int(Rule.SIGNAL_BACK), where(
+            lost, self.cause, int(Rule.NONE))))
         if k.some(lost):
             self._say_lost(t_s, lost, seldom, follows_steps)
         if k.some(back):
@@ -162,6 +170,11 @@ class Watch:
             self._back_at_s = where(back, t_s, self._back_at_s)
         cue = where(lost, int(Cue.SIGNAL_LOST), where(back, int(Cue.SIGNAL_BACK), int(Cue.NONE)))
         return where(stop, int(Cue.STOP), cue)
+
+    @property
+    def again_at_s(self) -> Number:
+        """When "signal lost" is said again if nothing arrives; only a time where it has been said."""
+        return self._said_s + self._wait_s
 
     def _begin_anew(self, t_s: Number, held: Fact) -> None:
         """At the start, while held, and once a pause is over: nothing is known of the runner now."""

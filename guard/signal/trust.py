@@ -313,7 +313,7 @@ class Trust:
         step_bpm, self._stepped_bpm = mean_bpm - self._stepped_bpm, mean_bpm
         if step_bpm != step_bpm:  # the first
             return False
-        pace = step_bpm / max(gap_s, 1.0)
+        pace = step_bpm / min(max(gap_s, 1.0), GATE_FIRST_S)
         leapt = abs(pace - self._pace) >= (LEAP_BPM_PER_S if self._pace else HELD_LEAP_BPM_PER_S)
         if step_bpm or gap_s >= HOLD_S:
             self._leaps = min(self._leaps + LEAP_SHARE * (leapt - self._leaps), LEAP_MOST)
@@ -323,7 +323,8 @@ class Trust:
     def _weigh(self, t_s: float, bpm: float, weight_s: float, interval_s: float, beats: bool) -> bool:
         """Let the accounts compete for a reading; whether the believed one explains it."""
         old, rival = self._old, self._rival
-        silent_s = t_s - self._evident_s  # since the last evidence of any kind
+        # Since the last evidence of any kind; what is none itself has to be near.
+        silent_s = t_s - self._evident_s if weight_s > 0.0 else 0.0
         gate_bpm = (GATE_BPM + GATE_BPM_PER_S * min(silent_s, GATE_FIRST_S)
                     + GATE_SILENT_BPM_PER_S * max(silent_s - GATE_FIRST_S, 0.0))
         gate_bpm = min(gate_bpm * (GATE_RR if beats else 1.0), GATE_MOST_BPM)

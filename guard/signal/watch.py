@@ -20,7 +20,7 @@ NAN, INFINITE = float("nan"), float("inf")
 NEVER_S = -INFINITE
 
 # Where no source is given: chosen by simulation, on composed sessions.
-EARLY_S = 0.3  # time is looked at every quarter second: said by the age set, not after it
+EARLY_S = 0.5  # time is looked at every quarter or half second: said by the age set, not after it
 INTERVALS = 1.5  # of the strap's own: a reading this late is missing
 SLOWEST_S = 12.0  # a longer interval (10 s, give or take) is too slow to guard by
 REGAINED_S = 3.0  # of trusted readings end the blindness, once it was said;
@@ -36,7 +36,7 @@ STOP_RISE_BPM = 3.0  # this far above the highest one said, nor comes back from 
 LEVEL_S = 2.0  # time constant of the level that stop goes by: one spike is no stop
 LONGEST_GAP_S = 60.0
 HEARD_S = 30.0  # for so long a rate that was heard, trusted or not, counts
-HEARD_SHARE = 0.5  # of one reading in the rate heard
+HEARD_SHARE = 0.75  # of one reading in the rate heard
 LOCK_WAIT_S = 180.0  # the longest that pace cues wait while the rate follows the steps;
 LOCK_OVER_S = 60.0  # free of them for so long, the next time counts anew
 
@@ -134,7 +134,7 @@ class Watch:
         seldom = self.interval_s > SLOWEST_S
         self._seldom_said = self._seldom_said & seldom
         follows_steps = self._follows_steps(t_s, locked)
-        doubtful = self.loss_said & self.blind & (run_s < REGAINED_S)
+        doubtful = self.loss_said & self.blind & k.no(arrived & (run_s >= REGAINED_S))
         self.blind = k.no(held) & (stale | seldom | follows_steps | doubtful)
         self.guarded = begun & k.no(held | self.blind)
 
@@ -148,23 +148,23 @@ class Watch:
         lost_s = where(over, k.least(self._lost_s, BY_FEEL_S), self._lost_s)
         first = k.no(self.loss_said) & (self.unguarded_s >= k.most(lost_s, late_s) - EARLY_S)
         why = (seldom & k.no(self._seldom_said)) | (follows_steps & k.no(self._lock_said))
-        first = first | (why & (t_s - self._said_s >= NEWS_S))
+        first = first | (why & k.no(stale) & (t_s - self._said_s >= NEWS_S))
         self._wait_s = wait_s = where(near, AGAIN_S, self._again_s)
         # Not of a strap that sends too seldom, while it does: that is said once.
-        again = self.loss_said & (stale | follows_steps) & (t_s - self._said_s >= wait_s)
+        again = self.loss_said & (stale | follows_steps) & (t_s - self._said_s >= wait_s - EARLY_S)
         lost = self.blind & (first | again) & k.no(stop)
         back = arrived & self.loss_said & k.no(self.blind | stop | held) & (run_s >= self._back_s - EARLY_S)
 
         cause = where(t_s - self._heard_s < k.most(self._stale_s, late_s) - EARLY_S,
                       int(Rule.NOT_TRUSTED), int(Rule.NO_READING))
         cause = where(over, int(Rule.BY_FEEL), cause)
-        cause = where(seldom & (self.unguarded_s < late_s), int(Rule.TOO_SELDOM), cause)
+        cause = where(seldom & k.no(stale), int(Rule.TOO_SELDOM), cause)
         cause = where(follows_steps & k.no(stale), int(Rule.STEP_LOCK), cause)
         self.cause = where(self.blind, cause, int(Rule.NONE))
         self.rule = where(stop, int(Rule.STOP), where(back, int(Rule.SIGNAL_BACK), where(
             lost, self.cause, int(Rule.NONE))))
         if k.some(lost):
-            self._say_lost(t_s, lost, seldom, follows_steps)
+            self._say_lost(t_s, lost)
         if k.some(back):
             self.loss_said = self.loss_said & k.no(back)
             self._back_at_s = where(back, t_s, self._back_at_s)
@@ -174,7 +174,7 @@ class Watch:
     @property
     def again_at_s(self) -> Number:
         """When "signal lost" is said again if nothing arrives; only a time where it has been said."""
-        return self._said_s + self._wait_s
+        return self._said_s + self._wait_s - EARLY_S
 
     def _begin_anew(self, t_s: Number, held: Fact) -> None:
         """At the start, while held, and once a pause is over: nothing is known of the runner now."""
@@ -250,7 +250,7 @@ class Watch:
         self._lowest_bpm = where(stop, self.level_bpm, self._lowest_bpm)
         return stop
 
-    def _say_lost(self, t_s: Number, lost: Fact, seldom: Fact, follows_steps: Fact) -> None:
+    def _say_lost(self, t_s: Number, lost: Fact) -> None:
         k, where = self._kit, self._kit.where
         begins = lost & k.no(self.loss_said)
         flaps = t_s - self._back_at_s <= FLAPS_S
@@ -260,5 +260,5 @@ class Watch:
             2.0 * self._again_s, AGAIN_MOST_S)), self._again_s)
         self._said_s = where(lost, t_s, self._said_s)
         self.loss_said = self.loss_said | lost
-        self._seldom_said = self._seldom_said | (lost & seldom)
-        self._lock_said = self._lock_said | (lost & follows_steps)
+        self._seldom_said = self._seldom_said | (lost & (self.cause == int(Rule.TOO_SELDOM)))
+        self._lock_said = self._lock_said | (lost & (self.cause == int(Rule.STEP_LOCK)))

@@ -118,6 +118,10 @@ class _Checker:
         self.said()
         self.regained()
         self.cadence()
+        self.noise()
+        self.slow()
+        self.denied()
+        self.frozen()
         self.alive()
         self.irregular()
         self.stop()
@@ -220,7 +224,8 @@ class _Checker:
     def goes_on(self, place: int) -> bool:
         """No gap, and no jump of the truth itself, before this reading."""
         one, before = self.readings[place], self.readings[place - 1]
-        gap_s = 3.0 * max(self.of.stretches[self.of.sent[place].stretch].interval_s, 1.0)
+        pair = (self.of.sent[place - 1].stretch, self.of.sent[place].stretch)
+        gap_s = 3.0 * max(min(self.of.stretches[number].interval_s for number in pair), 1.0)
         return one.t_s - before.t_s <= gap_s and abs(one.bpm - before.bpm) <= 12
 
     def clean_run(self, begin: int, end: int) -> None:
@@ -297,24 +302,62 @@ class _Checker:
         newest = [one for one in self.readings[:place] if at_s - one.t_s < FROZEN_S - 5.0]
         return bool(newest) and len({one.bpm for one in newest}) == 1 and not newest[-1].rr_s
 
+    def noise(self) -> None:
+        """Random rates without beats are not believed, and never lead to "signal back"."""
+        for number, stretch in enumerate(self.of.stretches):
+            places = [place for place, one in enumerate(self.of.sent) if one.stretch == number]
+            if stretch.kind != "noise" or stretch.rr or len(places) < 15 or self.held_at(stretch.begin_s):
+                continue
+            share = sum(self.run.believed[place] for place in places) / len(places)
+            self.hold("noise is not believed", share <= 0.15, f"{stretch.begin_s} {share:.2f}")
+            back = [one.t_s for one in self.run.said if one.cue is Cue.SIGNAL_BACK
+                    and stretch.begin_s + 10.0 < one.t_s < stretch.end_s]
+            self.hold("noise is never signal back", not back, f"{back}")
+
+    def slow(self) -> None:
+        """A strap that sends too seldom to guard by is told plainly, and once."""
+        for stretch in self.of.stretches:
+            until_s = stretch.begin_s + 7 * stretch.interval_s
+            if stretch.kind != "slow" or self.held_at(stretch.begin_s):
+                continue
+            said = [one for one in self.run.said if one.cue is Cue.SIGNAL_LOST and one.rule == "too_seldom"
+                    and stretch.begin_s - 120.0 <= one.t_s <= stretch.end_s]
+            back = [one for one in self.run.said if one.cue is Cue.SIGNAL_BACK
+                    and stretch.begin_s <= one.t_s <= until_s]
+            once = sum(one.t_s > stretch.begin_s for one in said) <= 1
+            self.hold("too seldom: said once", (bool(said) and said[0].t_s <= until_s and once) or bool(back),
+                      f"{stretch.begin_s} {[one.t_s for one in said]}")
+
+    def denied(self) -> None:
+        """What the packet itself denies is never believed."""
+        for one, true in zip(self.readings, self.run.believed, strict=True):
+            if one.contact is False or not 30 <= one.bpm <= 230:
+                self.hold("denied is never believed", not true, f"{one.t_s}")
+
     # -- alive --------------------------------------------------------------------
 
-    def alive(self) -> None:
-        """A frozen sensor is known as one; nobody is sent off but by a living reading."""
-        for stretch in self.of.stretches:
-            if stretch.kind != "frozen":
-                continue
-            places = [place for place, one in enumerate(self.of.sent)
-                      if self.of.stretches[one.stretch] is stretch]
-            if not places:
+    def frozen(self) -> None:
+        """A frozen sensor is known as one, and told."""
+        for number, stretch in enumerate(self.of.stretches):
+            places = [place for place, one in enumerate(self.of.sent) if one.stretch == number]
+            if stretch.kind != "frozen" or not places or self.held_at(stretch.begin_s):
                 continue
             first = places[0]
-            before = [one for one in self.of.sent[max(0, first - 10):first]]
+            before = self.of.sent[max(0, first - 10):first]
             usual = len(before) == 10 and all(one.clean and one.reading.rr_s for one in before)
             for place in places[1:]:
                 lasts_s = self.times[place] - self.times[first]
-                if lasts_s > (FROZEN_RR_S if usual or self.readings[place].rr_s else FROZEN_S):
-                    self.hold("frozen is known", not self.run.believed[place], f"{self.times[place]}")
+                limit_s = FROZEN_RR_S if usual or self.readings[place].rr_s else FROZEN_S
+                if lasts_s <= limit_s:
+                    continue
+                at_s = self.times[place]
+                self.hold("frozen is known", not self.run.believed[place], f"{at_s}")
+                told = [one.cue for one in self.run.said if one.t_s <= at_s + LOOK_S
+                        and one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)]
+                self.hold("frozen is told at once", told[-1:] == [Cue.SIGNAL_LOST], f"{at_s}")
+
+    def alive(self) -> None:
+        """Nobody is sent off but by a living reading."""
         for given in self.run.said:
             if given.cue not in FASTER:
                 continue
@@ -369,12 +412,26 @@ class _Checker:
                       f"{at_s}")
             self.hold("stop: 10 s apart", at_s - before_s >= STOP_DUE_S - 0.001, f"{at_s}")
             place = bisect.bisect_right(self.times, at_s)
-            recent = [one.bpm for one in self.readings[max(0, place - 12):place]]
+            went_on_s = max((end_s for _, end_s in self.of.held if end_s <= at_s), default=0.0)
+            recent = [one.bpm for one in self.readings[max(0, place - 12):place] if one.t_s >= went_on_s]
             self.hold("stop: over the limit", max(recent) > self.stop_bpm, f"{at_s}")
         if self.stop_bpm == math.inf:
             return
+        self.stop_thins()
         self.stop_due(stops_s)
         self.disputed()
+
+    def stop_thins(self) -> None:
+        """Five stops on end at one level, never well under the limit between them, come ever later."""
+        stops = [one for one in self.run.said if one.cue is Cue.STOP]
+        for place in range(4, len(stops)):
+            five = stops[place - 4:place + 1]
+            levels = [one.numbers.level_bpm for one in five]
+            between = [one.bpm for one in self.readings if five[0].t_s <= one.t_s <= five[-1].t_s]
+            paused = any(five[0].t_s <= end_s and begin_s <= five[-1].t_s for begin_s, end_s in self.of.held)
+            if max(levels) - min(levels) < 2.0 and min(between) > self.stop_bpm and not paused:
+                self.hold("stop: thins out where nothing moves", five[-1].t_s - five[0].t_s >= 69.0,
+                          f"{[one.t_s for one in five]}")
 
     def stop_due(self, stops_s: list[float]) -> None:
         """Believed readings over the limit for 10 s on end are a stop by then, or it was just said."""
@@ -398,7 +455,7 @@ class _Checker:
     def disputed(self) -> None:
         """Heard over the limit and not believed: words by feel within 8 s."""
         run_from: float | None = None
-        words = sorted(one.t_s for one in self.run.said if one.cue in (Cue.STOP, Cue.SIGNAL_LOST))
+        words = [one for one in self.run.said if one.cue in (Cue.STOP, Cue.SIGNAL_LOST)]
         for place, (one, true) in enumerate(zip(self.readings, self.run.believed, strict=True)):
             heard = one.contact is not False and self.stop_bpm + 3 < one.bpm <= 230
             gap = place and one.t_s - self.times[place - 1] > 3.0
@@ -409,9 +466,13 @@ class _Checker:
             lasts_s = one.t_s - run_from
             allowed_s = self.allowed_s(run_from, SAID_S) + 1.0
             if lasts_s > allowed_s:
-                last_s = max((at_s for at_s in words if at_s <= one.t_s), default=-math.inf)
-                self.hold("disputed over the limit: by feel within 8 s, every 30 s",
+                said = [word for word in words if word.t_s <= one.t_s]
+                last_s = said[-1].t_s if said else -math.inf
+                self.hold("disputed over the limit: a word within 8 s, every 30 s",
                           one.t_s - last_s <= NEAR_AGAIN_S + LOOK_S + 1.0, f"{one.t_s}")
+                if said and last_s > run_from + 3.0:
+                    self.hold("disputed over the limit: it is by feel",
+                              said[-1].rule in ("by_feel", "stop", "too_seldom"), f"{last_s}")
 
     # -- no trap ------------------------------------------------------------------
 
@@ -456,7 +517,10 @@ class _Checker:
         ends = (self.of.end_s, State.DONE, "")
         for (at_s, state, rule), (until_s, _, _) in pairwise([*self.run.states, ends]):
             if state is State.NO_SIGNAL and rule == "step_lock":
-                self.hold("step lock: the wait ends", until_s - at_s <= LOCK_S + LOOK_S, f"{at_s}")
+                late = [true for one, true in zip(self.readings, self.run.believed, strict=True)
+                        if at_s + LOCK_S < one.t_s < until_s]
+                own = len(late) >= 4 and all(late) and self.interval_s(until_s) <= 10.0
+                self.hold("step lock: the wait ends", not own, f"{at_s}")
 
 
 def check_limits(composed: Composed) -> Found:

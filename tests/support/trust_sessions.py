@@ -15,10 +15,9 @@ from guard.decide.plan import Kind, Part, Plan
 from guard.events import Action, Command, Input, Reading, Speed
 from guard.settings import Settings
 
-CLEAN = frozenset({"steady", "climb", "fall", "true stop", "sparse", "flapping", "final"})
 HEART = ("steady", "climb", "fall", "true stop")
 FAULTS = ("gap", "sparse", "flapping", "zeros", "spikes", "frozen", "lock", "lock", "irregular",
-          "irregular", "noise", "false", "dry", "lossy", "thumb", "thumb")
+          "irregular", "noise", "false", "dry", "lossy", "slow", "thumb", "thumb")
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,11 +103,22 @@ class Composer:
     def stretch(self, kind: str, length_s: float) -> None:
         rng, begin_s = self.rng, self.t_s
         end_s, every_s = begin_s + length_s, self.every_s
+        before = self.out.stretches[-2].kind if len(self.out.stretches) > 1 else ""
+        after_fault = before in ("noise", "false", "gap", "dry")
+        if kind == "steady" and after_fault and self.cadence and rng.random() < 0.3:
+            self.level = self.cadence  # by chance the heart beats as the feet go
+        if kind == "gap" and rng.random() < 0.04:
+            end_s += 1000.0
+        if kind == "lock" and rng.random() < 0.3:
+            end_s += 260.0
         if kind == "irregular" and self.stop and rng.random() < 0.4:
             self.level = self.stop + 24.0
         if kind == "sparse":
             every_s = rng.uniform(1.5, 10.0)
             end_s = begin_s + max(length_s, 12 * every_s)
+        elif kind == "slow":
+            every_s = rng.uniform(15.0, 25.0)
+            end_s = begin_s + 9 * every_s
         index = len(self.out.stretches)
         self.out.stretches.append(Stretch(kind, begin_s, end_s, every_s, self.rr))
         goal, tau_s = self.level, 40.0
@@ -208,7 +218,7 @@ class Fault:
         of, rng, kind = self.of, self.of.rng, self.kind
         bpm, rr_s = of.reading(t_s)
         put = of.put
-        if kind in HEART or kind in ("sparse", "final"):
+        if kind in HEART or kind in ("sparse", "slow", "final"):
             put(t_s, bpm, index, clean=True, contact=of.contact, rr_s=rr_s)
         elif kind == "gap":
             pass

@@ -22,7 +22,7 @@ NEVER_S = -INFINITE
 # Where no source is given: chosen by simulation, on composed sessions.
 EARLY_S = 0.5  # time is looked at every quarter or half second: said by the age set, not after it
 INTERVALS = 1.5  # of the strap's own: a reading this late is missing
-SLOWEST_S = 12.0  # a longer interval (10 s, give or take) is too slow to guard by
+SLOWEST_S, SLOW_ENOUGH_S = 12.0, 10.5  # a longer interval is too slow to guard by, until this short again
 REGAINED_S = 3.0  # of trusted readings end the blindness, once it was said;
 BACK_S, BACK_MOST_S = 5.0, 40.0  # and so long until "back" is said, so that a link is heard back within
 # 10 s of its return; doubled each time the last "back" did not hold for
@@ -88,6 +88,7 @@ class Watch:
         self._stopped_bpm: Number = unknown  # highest at a stop of this run of stops
         self._lowest_bpm: Number = unknown  # since the last stop
         self._lock_from_s, self._lock_seen_s = unknown, never
+        self._seldom: Fact = no
         self._seldom_said: Fact = no
         self._lock_said: Fact = no
         self.level_bpm: Number = unknown
@@ -131,7 +132,7 @@ class Watch:
         self._run_from_s = where(
             stale, INFINITE, where(arrived, k.least(self._run_from_s, t_s), self._run_from_s))
         run_s = t_s - self._run_from_s
-        seldom = self.interval_s > SLOWEST_S
+        self._seldom = seldom = self.interval_s > where(self._seldom, SLOW_ENOUGH_S, SLOWEST_S)
         self._seldom_said = self._seldom_said & seldom
         follows_steps = self._follows_steps(t_s, locked)
         doubtful = self.loss_said & self.blind & k.no(arrived & (run_s >= REGAINED_S))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import sys
 import types
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -17,13 +16,12 @@ import guard.signal.trust
 import guard.signal.watch
 from guard.decide import core as core_module
 from guard.session import Session
-from guard import session as session_module
-from guard.signal.trust import Trust
+from guard.session import session as session_module
 from tests.support.trust_check import check, gone_through
 from tests.support.trust_sessions import composed
 
 TRUST, WATCH = guard.signal.trust, guard.signal.watch
-EVERYDAY, ALL = 60, 600  # sessions gone through before a mutant counts as missed
+MOST = 300  # sessions gone through before a mutant counts as missed
 
 # name: module, what stands there, what is planted
 MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
@@ -54,19 +52,25 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
     "the start is not counted": (
         WATCH, "(self.unguarded_s >= k.most(lost_s, late_s) - EARLY_S)",
         "(self.unguarded_s >= k.most(lost_s, late_s) * where(begun, 1.0, 3.0) - EARLY_S)"),
-    "a loss is said once only": (WATCH, "        lost = self.blind & (first | again)", "        lost = self.blind & first"),
-    "repeats thin out near the limit too": (WATCH, "where(near, AGAIN_S, self._again_s)", "self._again_s + 0.0 * AGAIN_S"),
-    "repeats end after a while": (WATCH, "AGAIN_S, AGAIN_MOST_S = 30.0, 300.0", "AGAIN_S, AGAIN_MOST_S = 30.0, 3000.0"),
+    "a loss is said once only": (
+        WATCH, "        lost = self.blind & (first | again)", "        lost = self.blind & first"),
+    "repeats thin out near the limit too": (
+        WATCH, "where(near, AGAIN_S, self._again_s)", "self._again_s"),
+    "repeats end after a while": (
+        WATCH, "AGAIN_S, AGAIN_MOST_S = 30.0, 300.0", "AGAIN_S, AGAIN_MOST_S = 30.0, 3000.0"),
     "what was said before a pause counts after it": (
         WATCH, "self.loss_said, self.blind = self.loss_said & go_on, self.blind & go_on", "pass"),
     "a pause does not reset the count": (
         WATCH, "self._since_s = where(anew, t_s, self._since_s)", "self._since_s = self._since_s"),
-    "a stop may be stale": (WATCH, "over = arrived & (self.level_bpm", "over = (self._stop_s >= 0.0 * t_s) & (self.level_bpm"),
+    "a stop may be stale": (
+        WATCH, "stop = self._stop(t_s, arrived & k.no(held))", "stop = self._stop(t_s, k.no(held))"),
     "a stop while held": (WATCH, "self._stop(t_s, arrived & k.no(held))", "self._stop(t_s, arrived)"),
     "the level before a pause counts after it": (
         WATCH, "self.level_bpm = where(anew, NAN, self.level_bpm)", "pass"),
-    "stops do not thin out": (WATCH, "k.least(2.0 * self._stop_again_s, STOP_AGAIN_MOST_S)", "STOP_AGAIN_S + 0.0 * t_s"),
-    "stops thin out for ever": (WATCH, "STOP_AGAIN_S, STOP_AGAIN_MOST_S = 10.0, 80.0", "STOP_AGAIN_S, STOP_AGAIN_MOST_S = 10.0, 8000.0"),
+    "stops do not thin out": (
+        WATCH, "k.least(2.0 * self._stop_again_s, STOP_AGAIN_MOST_S)", "STOP_AGAIN_S"),
+    "stops thin out for ever": (
+        WATCH, "STOP_AGAIN_S, STOP_AGAIN_MOST_S = 10.0, 80.0", "STOP_AGAIN_S, STOP_AGAIN_MOST_S = 10.0, 8e3"),
     "back with the first reading while blind": (WATCH, "back = arrived &", "back = (t_s > 0.0) &"),
     "blindness has no end": (WATCH, "(run_s >= REGAINED_S))", "(run_s >= 400.0))"),
     "the wait on a step lock has no end": (WATCH, "LOCK_WAIT_S = 180.0", "LOCK_WAIT_S = 1e9"),
@@ -110,10 +114,10 @@ def caught(name: str, most: int, monkeypatch: pytest.MonkeyPatch) -> str:
 
 @pytest.mark.parametrize("name", QUICK)
 def test_planted_faults_are_found(name: str, monkeypatch: pytest.MonkeyPatch):
-    assert caught(name, ALL, monkeypatch)
+    assert caught(name, MOST, monkeypatch)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", MUTANTS)
 def test_every_planted_fault_is_found(name: str, monkeypatch: pytest.MonkeyPatch):
-    assert caught(name, ALL, monkeypatch)
+    assert caught(name, MOST, monkeypatch)

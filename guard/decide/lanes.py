@@ -50,6 +50,8 @@ class Lanes(Core):
         alive: ArrayLike | None = None,
         unguarded_s: ArrayLike | None = None,
         interval_s: ArrayLike | None = None,
+        heard_bpm: ArrayLike | None = None,
+        locked: ArrayLike | None = None,
     ) -> NDArray[np.int64]:
         """Take what arrived at `t_s` (each lane's own time, strictly increasing).
 
@@ -57,8 +59,9 @@ class Lanes(Core):
         of `Cue`, at most one a lane: the highest priority due, the others stay
         due. What `guard.signal.trust` knows beside: `alive` (the reading is itself
         proof of life; left out: every one is), `unguarded_s` since a trusted
-        reading and the strap's `interval_s` (left out: told from the arrivals of
-        `bpm`). `cadence_spm` is for `Trust` and changes nothing here. Raises
+        reading, the strap's `interval_s`, `heard_bpm` (what arrived, trusted or not),
+        `locked` (it follows the steps); left out they are told from the arrivals of
+        `bpm`. `cadence_spm` is for `Trust` and changes nothing here. Raises
         ValueError naming lane and value.
         """
         cues: NDArray[np.int64] = self._take(
@@ -68,7 +71,9 @@ class Lanes(Core):
             ~self._all if held is None else self._facts(held),
             Known(None if alive is None else self._facts(alive),
                   None if unguarded_s is None else self._floats("unguarded_s", unguarded_s),
-                  None if interval_s is None else self._floats("interval_s", interval_s)))
+                  None if interval_s is None else self._floats("interval_s", interval_s),
+                  None if heard_bpm is None else self._floats("heard_bpm", heard_bpm),
+                  None if locked is None else self._facts(locked)))
         return cues
 
     def reason(self, lane: int) -> str:

@@ -102,7 +102,7 @@ class Estimator:
     After `step`: `level_bpm`, `slope_bpm_s` and their covariance `var_level`,
     `cov`, `var_slope`; `age_s` of the newest trusted reading (of the lane,
     before the first); `known` (there is an estimate), `trusted` (a reading came
-    in this step).
+    in this step and was taken: one far away has to be confirmed by the next).
     """
 
     def __init__(self, kit: Kit, response_s: Number, constants: Filter = FILTER) -> None:
@@ -121,6 +121,7 @@ class Estimator:
         self.trusted: Fact = never
         self.age_s: Number = nothing
         self._expecting_s: Number = nothing + c.expect_s
+        self._away_bpm: Number = nothing + NAN  # the newest reading, where it was far away
 
     def sd_ahead_bpm(self, reach_s: Number) -> Number:
         """Standard deviation of the level plus `reach_s` seconds of the slope, bpm."""
@@ -147,7 +148,11 @@ class Estimator:
         spread_bpm = k.root(self._quick.var_level + c.reading_sd_bpm * c.reading_sd_bpm)
         away_bpm = k.most(c.jump_bpm, c.jump_sd * spread_bpm)
         away_bpm = k.where(self._expecting_s > 0.0, 2.0 * away_bpm, away_bpm)
-        starts = trusted & (k.no(self.known) | (abs(bpm - self._quick.level) > away_bpm))
+        away = trusted & self.known & (abs(bpm - self._quick.level) > away_bpm)
+        confirmed = abs(bpm - self._away_bpm) <= away_bpm  # never on a single reading
+        self._away_bpm = k.where(away & k.no(confirmed), bpm, k.where(trusted, NAN, self._away_bpm))
+        starts = trusted & (k.no(self.known) | (away & confirmed))
+        self.trusted = trusted = trusted & k.no(away & k.no(confirmed))
         if k.some(starts):
             self._calm.start(starts, bpm)
             self._quick.start(starts, bpm)

@@ -19,8 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.progress.line import Line, fit_line
-from guard.response.series import FASTEST_M_S, HIGHEST_BPM, HILL, LOWEST_BPM, RUN_M_S
+from guard.response.series import FASTEST_M_S, HILL, RUN_M_S
 from guard.response.spans import held, runs
+from guard.signal.trust import HIGHEST_BPM, LOWEST_BPM
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

@@ -222,13 +222,13 @@ class Session:
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
         lane, trust = self._lane, self._trust
+        known = Known(
+            judged.alive, t_s - trust.unguarded_since_s, trust.interval_s, judged.heard_bpm, trust.locked)
         cue = lane.step(
             t_s, judged.bpm,
             speed_m_s=speed.speed_m_s if speed else None,
             grade=speed.grade if speed else None,
-            held=self._held,
-            known=Known(judged.alive, t_s - trust.unguarded_since_s, trust.interval_s, judged.heard_bpm,
-                        trust.locked))
+            held=self._held, known=known)
         state = _STATES[lane.state]
         signal = lane.estimate.known and state is not State.NO_SIGNAL
         over = round(lane.estimate.level_bpm) - self._ceiling_now() if signal else None
@@ -243,7 +243,7 @@ class Session:
         if self._observer:
             col = lane.columns
             self._observer(Step(
-                t_s, dt_s, judged.bpm, lane.estimate.level_bpm if signal else _NAN, speed, self._held,
+                t_s, dt_s, judged.bpm, known, lane.estimate.level_bpm if signal else _NAN, speed, self._held,
                 self._counts(), self._part, self._progress.warming if self._progress else None,
                 col.ceiling_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease, col.quiet_walk))
         return outputs

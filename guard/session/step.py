@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from guard.decide.core import Known
 from guard.events import Speed
 
 
@@ -12,7 +13,8 @@ from guard.events import Speed
 class Step:
     """One step of the decision, told once it is taken. It stands for the `dt_s` seconds before `t_s`.
 
-    `bpm` is what the decision was given (NaN: no believable reading), `level_bpm`
+    `bpm` is what the decision was given (NaN: no believable reading), `known` what
+    it was told of the signal beside it, `level_bpm`
     what it holds the heart rate to be (NaN: not known, or no signal). `speed` is
     the one in force, None where none is. `part` is the index of the plan's part,
     their number after the last, -1 without a plan. `counts` tells whether being
@@ -23,6 +25,7 @@ class Step:
     t_s: float
     dt_s: float
     bpm: float
+    known: Known
     level_bpm: float
     speed: Speed | None
     held: bool

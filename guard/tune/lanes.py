@@ -81,9 +81,11 @@ def play(
     steps = np.array([len(tape) for tape in tapes])
     times, beats = _side_by_side(tapes, longest)
     held = _stacked([tape.held for tape in tapes], longest, fill=False)
-    cadence = None
-    if any(tape.has_cadence for tape in tapes):
-        cadence = _stacked([tape.cadence_spm for tape in tapes], longest, fill=np.nan)
+    alive = _stacked([tape.alive for tape in tapes], longest, fill=False)
+    unguarded_s = _stacked([tape.unguarded_s for tape in tapes], longest, fill=0.0)
+    interval_s = _stacked([tape.interval_s for tape in tapes], longest, fill=1.0)
+    heard_bpm = _stacked([tape.heard_bpm for tape in tapes], longest, fill=np.nan)
+    locked = _stacked([tape.locked for tape in tapes], longest, fill=False)
     ever_held = np.logical_or.reduce(held, axis=1)
     changes: dict[int, list[tuple[int, Limits]]] = {}
     for index, tape in enumerate(tapes):
@@ -91,7 +93,7 @@ def play(
         for limits in tape.limits:
             changes.setdefault(limits.at, []).append((index, limits))
     ends = set(steps.tolist())
-    alive = np.ones(n, bool)
+    going = np.ones(n, bool)
     firsts = np.arange(len(tapes)) * count
     levels, ceilings = (np.full((longest, len(tapes)), np.nan) for _ in range(2))
     lane_of: list[Codes] = []
@@ -101,19 +103,21 @@ def play(
         if stop is not None and k % LOOK_EVERY == 0 and stop():
             raise Cancelled
         if k in ends:
-            alive = np.repeat(steps > k, count)
+            going = np.repeat(steps > k, count)
         for index, limits in changes.get(k, ()):
             _limit(lanes, slice(index * count, (index + 1) * count), limits)
         t_s = np.repeat(times[k], count)
         cues = lanes.step(
             t_s, np.repeat(beats[k], count),
-            cadence_spm=None if cadence is None else np.repeat(cadence[k], count),
-            held=np.repeat(held[k], count) if ever_held[k] else None)
+            held=np.repeat(held[k], count) if ever_held[k] else None,
+            alive=np.repeat(alive[k], count), unguarded_s=np.repeat(unguarded_s[k], count),
+            interval_s=np.repeat(interval_s[k], count), heard_bpm=np.repeat(heard_bpm[k], count),
+            locked=np.repeat(locked[k], count))
         levels[k] = lanes.estimate.level_bpm[firsts]
         levels[k, lanes.state[firsts] == State.NO_SIGNAL] = np.nan
         ceilings[k] = lanes.columns.ceiling_bpm[firsts]
         if np.count_nonzero(cues):
-            where = np.flatnonzero(cues * alive)
+            where = np.flatnonzero(cues * going)
             lane_of.append(where)
             at.append(t_s[where])
             said.append(cues[where])

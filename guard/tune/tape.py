@@ -41,25 +41,27 @@ class Limits:
 
 @dataclass(frozen=True)
 class Tape:
-    """Arrays of one value a step. `bpm` is NaN where nothing believable came,
-    `cadence_spm` where it was not known; `counts` tells whether being over the
-    ceiling meant anything. `settings` are those its limits were made with."""
+    """Arrays of one value a step. `bpm` is NaN where nothing believable came; `alive`,
+    `unguarded_s`, `interval_s`, `heard_bpm` and `locked` are what else was known of
+    the signal (`decide.core.Known`): trust depends on no setting that is searched.
+    `counts` tells whether being over the ceiling meant anything. `settings` are those
+    its limits were made with."""
 
     name: str
     settings: Settings
     t_s: Floats
     bpm: Floats
-    cadence_spm: Floats
+    alive: Bools
+    unguarded_s: Floats
+    interval_s: Floats
+    heard_bpm: Floats
+    locked: Bools
     held: Bools
     counts: Bools
     limits: tuple[Limits, ...]
 
     def __len__(self) -> int:
         return len(self.t_s)
-
-    @property
-    def has_cadence(self) -> bool:
-        return bool(np.isfinite(self.cadence_spm).any())
 
     @property
     def duration_s(self) -> float:
@@ -77,25 +79,25 @@ def tape_of(name: str, recording: Recording, settings: Settings) -> Tape:
         played(recording, Session(settings, plan_of(recording), noted.take))
     except InputError as error:
         raise InputError(f"{name}: {error}") from None
-    rows = np.array(noted.rows, dtype=np.float64).reshape(-1, 4)
+    rows = np.array(noted.rows, dtype=np.float64).reshape(-1, 8)
     if not np.isfinite(rows[:, 1]).any():
         raise InputError(f"{name} holds no usable heart rate: there is nothing to tune on")
-    return Tape(name, settings, rows[:, 0].copy(), rows[:, 1].copy(), rows[:, 2].copy(),
-                rows[:, 3] > 0, np.array(noted.counts), tuple(noted.limits))
+    t_s, bpm, alive, unguarded_s, interval_s, heard_bpm, locked, held = rows.T.copy()
+    return Tape(name, settings, t_s, bpm, alive > 0, unguarded_s, interval_s, heard_bpm, locked > 0,
+                held > 0, np.array(noted.counts), tuple(noted.limits))
 
 
 @dataclass
 class _Noted:
     """The steps of one session, as they come."""
 
-    rows: list[tuple[float, float, float, bool]] = field(default_factory=list)
+    rows: list[tuple[float | bool | None, ...]] = field(default_factory=list)
     counts: list[bool] = field(default_factory=list)
     limits: list[Limits] = field(default_factory=list)
 
     def take(self, step: Step) -> None:
         """A row for the step, and its limits where they are new."""
-        cadence_spm = step.speed.cadence_spm if step.speed else None
-        self.rows.append((step.t_s, step.bpm, np.nan if cadence_spm is None else cadence_spm, step.held))
+        self.rows.append((step.t_s, step.bpm, *step.known, step.held))
         self.counts.append(step.counts)
         warming = OWN_WARM_UP if step.warming is None else WARMING if step.warming else NOT_WARMING
         now = Limits(len(self.counts) - 1, step.ceiling_bpm, step.floor_bpm,

@@ -11,8 +11,8 @@ import math
 import random
 from dataclasses import dataclass, field
 
-from guard.decide.plan import Kind, Part, Plan
 from guard.events import Action, Command, Input, Reading, Speed
+from guard.plan.plan import Kind, Part, Plan
 from guard.settings import Settings
 
 HEART = ("steady", "climb", "fall", "true stop")

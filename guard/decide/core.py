@@ -27,6 +27,7 @@ from guard.events import Cue, Numbers, State
 from guard.heart.estimate import INFINITE, NAN, Estimator
 from guard.heart.kit import Fact, Kit, Number
 from guard.settings import Settings
+from guard.signal.known import Known
 from guard.signal.watch import Rule, Watch
 
 _STATES = tuple(int(state) for state in State)
@@ -36,22 +37,6 @@ _STATES = tuple(int(state) for state in State)
 _WATCH_NUMBERS = {
     Cue.STOP: ("level_bpm", "stop_bpm"), Cue.SIGNAL_LOST: ("age_s", "interval_s", "stop_bpm"),
     Cue.SIGNAL_BACK: ("level_bpm",)}
-
-
-class Known(NamedTuple):
-    """What is known of the strap's signal beside the trusted heart rate (see `guard.signal`).
-
-    What is None is told from the arrivals of that heart rate.
-    """
-
-    alive: Fact | None = None
-    unguarded_s: Number | None = None
-    interval_s: Number | None = None
-    heard_bpm: Number | None = None
-    locked: Fact | None = None
-
-
-NOTHING_MORE = Known()
 
 
 class _Asked(NamedTuple):

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 
-from guard.decide.core import NOTHING_MORE, Core, Known
+from guard.decide.core import Core
 from guard.events import Cue
 from guard.heart.estimate import INFINITE, NAN
 from guard.heart.kit import SINGLE
 from guard.settings import Settings
+from guard.signal.known import NOTHING_MORE, Known
 
 
 class Lane(Core):
@@ -24,6 +25,7 @@ class Lane(Core):
         *,
         speed_m_s: float | None = None,
         grade: float | None = None,
+        cadence_spm: float | None = None,
         held: bool = False,
         known: Known = NOTHING_MORE,
     ) -> Cue:

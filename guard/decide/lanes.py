@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from guard import reasons
-from guard.decide.core import Core, Known
+from guard.decide.core import Core
 from guard.heart.kit import Fact, Number
 from guard.heart.kit_arrays import ARRAYS
 from guard.settings import Settings
+from guard.signal.known import Known
 
 
 class Lanes(Core):

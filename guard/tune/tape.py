@@ -43,7 +43,7 @@ class Limits:
 class Tape:
     """Arrays of one value a step. `bpm` is NaN where nothing believable came; `alive`,
     `unguarded_s`, `interval_s`, `heard_bpm` and `locked` are what else was known of
-    the signal (`decide.core.Known`): trust depends on no setting that is searched.
+    the signal (`guard.signal.known`): trust depends on no setting that is searched.
     `counts` tells whether being over the ceiling meant anything. `settings` are those
     its limits were made with."""
 

@@ -306,7 +306,8 @@ class _Checker:
         """Random rates without beats are not believed, and never lead to "signal back"."""
         for number, stretch in enumerate(self.of.stretches):
             places = [place for place, one in enumerate(self.of.sent) if one.stretch == number]
-            if stretch.kind != "noise" or stretch.rr or stretch.interval_s > 2.5 or len(places) < 15 or self.held_at(stretch.begin_s):
+            told = stretch.rr or stretch.interval_s > 2.5 or self.held_at(stretch.begin_s)
+            if stretch.kind != "noise" or told or len(places) < 15:
                 continue
             share = sum(self.run.believed[place] for place in places) / len(places)
             self.hold("noise is not believed", share <= 0.15, f"{stretch.begin_s} {share:.2f}")

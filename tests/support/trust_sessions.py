@@ -78,6 +78,7 @@ class Composer:
         self.scatter = rng.choice((0.7, 1.0, 1.5))
         self.every_s = rng.choice((1.0, 1.0, 1.0, 1.0, 2.0, 5.0, 8.0))
         self.cadence = rng.choice((0.0, 160.0, 166.0, 172.0))
+        self.sway = rng.choice((0.0, 1.0, 1.0))
         self.t_s = rng.choice((0.3, 1.0, 4.0, 20.0))
         self.walk = 0.0
 
@@ -168,7 +169,7 @@ class Composer:
         self.out.sent.append(Sent(reading, clean, index))
 
     def steps(self, t_s: float) -> float:
-        return round(self.cadence + 4.0 * math.sin(t_s / 11.0) + 2.0 * math.sin(t_s / 3.7))
+        return round(self.cadence + self.sway * (4.0 * math.sin(t_s / 11.0) + 2.0 * math.sin(t_s / 3.7)))
 
     def command(self, action: Action, value: float | None = None) -> None:
         self.out.inputs.append(Command(round(self.t_s, 3), action, value))

@@ -8,6 +8,7 @@ LOCK_KNOWN_S = 20.0  # of comparing before a lock can be said
 LOCK_MOVED_SPM2 = 1.0  # variance of the step rate without which nothing can be told
 LOCK_SHARE = 0.4  # of that variance left in the difference: the rate follows the changes
 LOCK_LEFT = 0.8  # and is free of them again
+LOCK_LEAP_BPM = 12.0  # a difference that leaps by so much is compared afresh
 LOCK_NEAR_BPM = 5.0  # mean difference of a locked sensor
 
 
@@ -26,7 +27,8 @@ class Steps:
             self._known_s, self.locked = 0.0, False
             return
         apart = bpm - cadence_spm
-        if self._known_s == 0.0:
+        if self._known_s == 0.0 or abs(apart - self._apart) > LOCK_LEAP_BPM:
+            self._known_s, self.locked = 0.0, False
             self._cadence, self._apart, self._cadence_var, self._apart_var = cadence_spm, apart, 0.0, 0.0
         self._known_s = min(self._known_s + covers_s, LOCK_MEMORY_S)
         share = min(covers_s / self._known_s, 0.5)

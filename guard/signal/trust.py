@@ -161,10 +161,12 @@ class Trust:
 
         leapt = self._leapt(t_s, bpm)
         leaping = self._leaps >= LEAPING
-        if leaping and beats:  # an irregular pulse: its beats are real, and their mean is the level
-            bpm, leapt, leaping = self._beats.rate_bpm, False, False
+        if beats:
+            if leaping or not self._old.explains(bpm, GATE_RR * GATE_BPM):
+                bpm = self._beats.rate_bpm  # an irregular pulse: its beats are real, their mean is the level
+            leapt = leaping = False
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM
-        weight_s = covers_s * (SUSPECT_WEIGHT if at_steps or (leapt and not beats) else 1.0)
+        weight_s = covers_s * (SUSPECT_WEIGHT if at_steps or leapt else 1.0)
         if alive:
             weight_s = min(weight_s + self._still_s, COVERS_MOST_S)
             self._still_s = 0.0

@@ -106,7 +106,7 @@ class Composer:
         end_s, every_s = begin_s + length_s, self.every_s
         before = self.out.stretches[-2].kind if len(self.out.stretches) > 1 else ""
         after_fault = before in ("noise", "false", "gap", "dry")
-        if kind == "steady" and after_fault and self.cadence and rng.random() < 0.3:
+        if kind == "steady" and after_fault and self.cadence and rng.random() < (0.2 if self.sway else 0.9):
             self.level = self.cadence  # by chance the heart beats as the feet go
         if kind == "gap" and rng.random() < 0.04:
             end_s += 1000.0
@@ -162,7 +162,7 @@ class Composer:
     def put(self, t_s: float, bpm: int, index: int, *, clean: bool, contact: bool | None = None,
             rr_s: tuple[float, ...] = ()) -> None:
         t_s = round(t_s, 3)
-        if self.cadence and self.rng.random() < 0.5:
+        if self.cadence:
             self.out.inputs.append(Speed(t_s, 2.5, None, self.steps(t_s)))
         reading = Reading(t_s, bpm, contact, rr_s)
         self.out.inputs.append(reading)

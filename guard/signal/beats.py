@@ -17,6 +17,7 @@ class Beats:
         self._last: tuple[float, ...] = ()
         self._recent: deque[float] = deque()
         self._total_s = 0.0
+        self._taken_s = 0.0
         self.habit = 0
 
     @property
@@ -32,16 +33,16 @@ class Beats:
         """A living reading came, with intervals or without: whether they are usual is a habit."""
         self.habit = min(self.habit + 1, RR_HABIT_MOST) if with_rr else max(self.habit - 1, 0)
 
-    def silence(self) -> None:
-        self._recent.clear()
-        self._total_s = 0.0
-
-    def agree(self, rr_s: tuple[float, ...], bpm: float) -> bool:
+    def agree(self, t_s: float, rr_s: tuple[float, ...], bpm: float) -> bool:
         """Take the intervals of a reading: whether they are new and tell its rate."""
         new, self._last = rr_s != self._last, rr_s
         sum_s = sum(rr_s)
         if not new or sum_s <= 0.0:
             return False
+        if t_s - self._taken_s > RR_WINDOW_S:
+            self._recent.clear()
+            self._total_s = 0.0
+        self._taken_s = t_s
         self._recent.extend(rr_s)
         self._total_s += sum_s
         while self._total_s > RR_WINDOW_S and len(self._recent) > len(rr_s):

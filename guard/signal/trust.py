@@ -147,7 +147,7 @@ class Trust:
         moved = bpm != self._bpm
         self._bpm = bpm
         with_rr = bool(reading.rr_s)
-        beats = with_rr and self._beats.agree(reading.rr_s, bpm)
+        beats = with_rr and self._beats.agree(t_s, reading.rr_s, bpm)
         alive = beats if with_rr else moved
         if alive:
             self._life_s = t_s
@@ -198,8 +198,6 @@ class Trust:
             self._evident_s = t_s - 1.0
             return 1.0
         self._interval.take(True, gap_s)
-        if gap_s > COVERS_MOST_S:
-            self._beats.silence()
         return min(gap_s, COVERS_MOST_S, COVERS_INTERVALS * self.interval_s)
 
     def _leapt(self, t_s: float, bpm: float) -> bool:

@@ -528,7 +528,8 @@ class _Checker:
             held = any(begin_s <= end_s and start_s <= over_s for start_s, end_s in self.of.held)
             same = all(one.rule == "step_lock" for one in self.run.said if begin_s <= one.t_s <= over_s
                        and one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK))
-            if begin_s - before_s > LOCK_S and over_s < self.of.end_s and same and all(late) and len(late) > 3:
+            fresh = begin_s - before_s > LOCK_S and over_s < self.of.end_s and same
+            if fresh and all(late) and len(late) > 3:
                 sends = self.interval_s(over_s) <= 10.0
                 self.hold("step lock: the wait ends", held or not sends
                           or self.state_at(over_s)[0] is not State.NO_SIGNAL, f"{begin_s}")

@@ -103,20 +103,17 @@ def test_1_a_poor_link_is_guarded_by_what_it_lets_through(kind: str):
 
 
 @pytest.mark.parametrize("lost", [0.5, 0.7, 0.85])
-def test_1_random_loss_is_said_within_8_s_or_one_and_a_half_intervals(lost: float):
-    for seed in range(5):
+def test_1_random_loss_is_never_left_unsaid(lost: float):
+    for seed in range(6):
         rng = np.random.default_rng(seed)
-        inputs = [Reading(float(k), strap(rng, 140)) for k in range(1, 600)
-                  if k < 100 or rng.random() > lost]
-        run = Run(FREE, inputs, 600)
-        told = 0.0
-        for begin_s, end_s in pairwise(run.readings):
-            if end_s - begin_s > 15.3:  # one and a half of at most 10 s, and the grid
-                lost_s = [at_s for at_s in run.said(Cue.SIGNAL_LOST, until_s=begin_s + 15.3)]
-                back_s = run.said(Cue.SIGNAL_BACK, until_s=begin_s + 15.3)
-                assert lost_s and (not back_s or back_s[-1] < lost_s[-1]), (seed, begin_s, end_s)
-                told += 1
-        assert told or lost < 0.8
+        inputs = [Reading(float(k), strap(rng, 140)) for k in range(1, 900) if k < 100 or rng.random() > lost]
+        run = Run(FREE, inputs, 900)
+        states = [(one.t_s, one.state) for one in run.outputs if isinstance(one, StateChanged)]
+        for (begin_s, state), (end_s, _) in pairwise([*states, (900.0, State.DONE)]):
+            if state is State.NO_SIGNAL and end_s - begin_s > 8.3:
+                words = [one.cue for one in run.outputs if isinstance(one, CueGiven) and one.t_s <= begin_s + 8.3
+                         and one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)]
+                assert words[-1:] == [Cue.SIGNAL_LOST], (seed, begin_s, end_s)
 
 
 # 2. A long falsely high stretch, then clean moving readings: refused for 1,798 of 1,800 s.
@@ -239,16 +236,20 @@ def test_7_no_stop_comes_between_readings():
 
 # 8. Random garbage, then good readings: 95 s to regain; noise alone made "trusted again, 50 bpm".
 
-@pytest.mark.parametrize("seed", range(8))
-def test_8_noise_is_not_believed_and_soon_forgotten(seed: int):
-    rng = np.random.default_rng(seed)
-    inputs = [Reading(float(k), int(rng.integers(30, 230))) for k in range(1, 200)]
-    inputs += [Reading(float(k), strap(rng, 138)) for k in range(200, 300)]
-    run = Run(FREE, inputs, 300)
-    assert not run.said(Cue.SIGNAL_BACK, until_s=203)
-    assert run.believed(1, 199) <= 0.1
-    assert run.believed(230) == 1.0
-    assert run.state(235) is not State.NO_SIGNAL
+@pytest.mark.parametrize("before_s", [0, 150])
+@pytest.mark.parametrize(("lowest", "highest"), [(30, 230), (25, 90), (100, 220)])
+def test_8_noise_is_not_believed_and_soon_forgotten(lowest: int, highest: int, before_s: int):
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        noise_s, good_s = before_s + 1, before_s + 200
+        inputs = [Reading(float(k), strap(rng, 150)) for k in range(1, noise_s)]
+        inputs += [Reading(float(k), int(rng.integers(lowest, highest))) for k in range(noise_s, good_s)]
+        inputs += [Reading(float(k), strap(rng, 138)) for k in range(good_s, good_s + 100)]
+        run = Run(FREE, inputs, good_s + 100)
+        assert not run.said(Cue.SIGNAL_BACK, since_s=noise_s + 10, until_s=good_s + 3), seed
+        assert run.believed(noise_s + 10, good_s - 1) <= 0.1, seed
+        assert run.believed(good_s + 30) >= 0.95, seed
+        assert run.state(good_s + 35) is not State.NO_SIGNAL, seed
 
 
 # 9. Heart rate near the step rate, over the limit: stop withheld for 392 of 1,499 s, 15 pairs of lost, back.
@@ -257,8 +258,8 @@ def test_9_a_heart_rate_near_the_step_rate_does_not_mute_stop():
     rng = np.random.default_rng(10)
     inputs: list[Input] = []
     for k in range(1, 1500):
-        inputs.append(Speed(float(k), 2.8, None, round(172 + float(rng.normal()))))
-        inputs.append(Reading(k + 0.2, strap(rng, 172 + 2 * math.sin(k / 70), 1.0)))
+        inputs.append(Speed(float(k), 2.8, None, 172.0))
+        inputs.append(Reading(k + 0.2, strap(rng, 172, 0.7)))
     run = Run(LIMITED, inputs, 1500)
     assert run.silences(8, 1500, Cue.STOP) <= 41
     assert len(run.said(Cue.SIGNAL_LOST)) <= 2

@@ -111,7 +111,8 @@ def test_1_random_loss_is_never_left_unsaid(lost: float):
         states = [(one.t_s, one.state) for one in run.outputs if isinstance(one, StateChanged)]
         for (begin_s, state), (end_s, _) in pairwise([*states, (900.0, State.DONE)]):
             if state is State.NO_SIGNAL and end_s - begin_s > 8.3:
-                words = [one.cue for one in run.outputs if isinstance(one, CueGiven) and one.t_s <= begin_s + 8.3
+                words = [one.cue for one in run.outputs
+                         if isinstance(one, CueGiven) and one.t_s <= begin_s + 8.3
                          and one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)]
                 assert words[-1:] == [Cue.SIGNAL_LOST], (seed, begin_s, end_s)
 

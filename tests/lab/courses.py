@@ -1,0 +1,2 @@
+def run(*a): raise SystemExit("later")
+def against_landed(*a): return ""

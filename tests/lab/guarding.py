@@ -27,6 +27,7 @@ from tests.lab.family import HOUR_S, SEEDS, Crowd
 from tests.lab.kinds import DEVELOPMENT, HELD_OUT, KINDS, Kind
 from tests.lab.measures import Hour, live
 from tests.lab.opponents import make
+from tests.lab.remembered import hour
 from tests.lab.report import (
     Figures,
     draw_picture,
@@ -64,13 +65,15 @@ def run_kinds(
     changes: Mapping[str, Any] | None = None, steps: int = HOUR_S,
 ) -> dict[str, dict[str, Figures]]:
     """Figures by controller and kind; the alarm and the knowing one are always among them."""
-    hours: dict[str, Hour] = {}
-    crowd = None
-    for name in dict.fromkeys((*OPPONENTS, *controllers)):
+    what = ([(kind.family, kind.name) for kind in kinds], runners, seed_set, steps)
+
+    def lived(name: str) -> Hour:
         crowd = Crowd(kinds, runners, seed_set, steps)
-        hours[name] = live(crowd, make(name, crowd, changes))
-    assert crowd is not None
-    return of_crowd(hours, crowd)
+        return live(crowd, make(name, crowd, changes))
+
+    return of_crowd({
+        name: hour(name, what, lambda name=name: lived(name))  # type: ignore[misc]
+        for name in dict.fromkeys((*OPPONENTS, *controllers))}, kinds, runners)
 
 
 def recorded(part: str, seed_set: str) -> dict[str, Figures]:

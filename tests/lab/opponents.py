@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from guard.events import Cue, State
+from guard.runner.strap import Fault
 from guard.settings import Settings
 from tests.lab.family import Crowd, Second
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
 ALARM_EVERY_S = 10.0
+STILL_S = 10.0  # as long may a value stand still where RR intervals are usual
 AIMS_UNDER_BPM = 1.5  # a knowing controller aims so far under: nobody can hold a speed exactly
 RESUMES_UNDER_BPM = 8.0  # it resumes so far under the ceiling where no jog would do
 
@@ -91,28 +93,49 @@ class Knowing:
 class Guard:
     """`guard.decide.lanes.Lanes`, fed as a session feeds it: speed and grade only where known."""
 
-    def __init__(self, crowd: Crowd, changes: Mapping[str, Any] | None = None, **more: Any) -> None:
-        from guard.decide.lanes import Lanes
-
+    def __init__(self, crowd: Crowd, changes: Mapping[str, Any] | None = None) -> None:
         who = crowd.who
-        self._known = who["speed_known"] > 0
-        settings = [Settings(**{"ceiling_bpm": float(np.rint(ceiling)), "belt": bool(belt), **(changes or {})})
-                    for ceiling, belt in zip(who["ceiling_bpm"], who["belt"], strict=True)]
-        self.lanes = Lanes(settings, crowd.n, **more)
+        known = who["speed_known"] > 0
+        own = [{"ceiling_bpm": float(ceiling), "belt": bool(belt)}
+               for ceiling, belt in zip(who["ceiling_bpm"], who["belt"], strict=True)]
+        for values, gain in zip(own, who.get("learned_gain", np.full(crowd.n, np.nan)), strict=True):
+            if np.isfinite(gain):
+                values["gain_bpm_per_m_s"] = float(np.clip(gain, 3.0, 120.0))
+        self.feed = Feed([Settings(**{**values, **(changes or {})}) for values in own])
+        self._known = known if known.any() else None
         self.advised_m_s: Array | None = None
         self.walks: NDArray[np.bool_] | None = None
 
     def step(self, now: Second) -> Codes:
         """Cues of the lanes."""
-        t_s = np.full(len(now.bpm), now.t_s)
-        if self._known.any():
-            cues = self.lanes.step(t_s, now.bpm, speed_m_s=np.where(self._known, now.speed_m_s, np.nan),
-                                   grade=np.where(self._known, now.grade, np.nan))
-            self.advised_m_s = np.where(self._known, self.lanes.advised_speed_m_s, np.nan)
+        known = self._known
+        if known is None:
+            cues = self.feed.step(now.t_s, now.bpm, now.fault)
         else:
-            cues = self.lanes.step(t_s, now.bpm)
-        self.walks = np.asarray(self.lanes.state) == int(State.WALKING)
-        return np.asarray(cues)
+            cues = self.feed.step(now.t_s, now.bpm, now.fault, speed_m_s=np.where(known, now.speed_m_s, np.nan),
+                                  grade=np.where(known, now.grade, np.nan))
+            self.advised_m_s = np.where(known, self.feed.lanes.advised_speed_m_s, np.nan)
+        self.walks = np.asarray(self.feed.lanes.state) == int(State.WALKING)
+        return cues
+
+
+class Feed:
+    """Lanes behind what a session keeps from them: a value that stands still without RR intervals."""
+
+    def __init__(self, settings: Sequence[Settings]) -> None:
+        from guard.decide.lanes import Lanes
+
+        n = len(settings)
+        self.lanes = Lanes(settings, n)
+        self._last, self._still_since_s = np.full(n, np.nan), np.zeros(n)
+
+    def step(self, t_s: float, bpm: Array, fault: NDArray[Any], **known: Array) -> Codes:
+        """Cues of the lanes for the readings of this second."""
+        moved = (fault != Fault.FROZEN) | (bpm != self._last)
+        self._still_since_s = np.where(moved, t_s, self._still_since_s)
+        self._last = bpm
+        trusted = np.where(t_s - self._still_since_s >= STILL_S, np.nan, bpm)
+        return np.asarray(self.lanes.step(np.full(len(bpm), t_s), trusted, **known))
 
 
 def make(name: str, crowd: Crowd, changes: Mapping[str, Any] | None = None) -> Controller:

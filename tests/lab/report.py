@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.events import Cue
-from tests.lab.family import Crowd
+from tests.lab.kinds import Kind
 from tests.lab.measures import Hour
 
 Array = NDArray[np.float64]
@@ -45,13 +45,13 @@ TARGETS: dict[str, tuple[str, Test]] = {
 ALARMS_OWN = "OASD"  # where the knowing one fails such a target too, the kind makes it impossible
 
 
-def of_crowd(hours: Mapping[str, Hour], crowd: Crowd) -> dict[str, dict[str, Figures]]:
+def of_crowd(hours: Mapping[str, Hour], kinds: Sequence[Kind], runners: int) -> dict[str, dict[str, Figures]]:
     """Figures by controller and kind."""
     return {name: {
         f"{kind.family}/{kind.name}": figures(
-            hour, crowd.of(place), hours["alarm"],
+            hour, slice(place * runners, (place + 1) * runners), hours["alarm"],
             untold_slopes=kind.road in SLOPES and not kind.changes.get("speed_known"))
-        for place, kind in enumerate(crowd.kinds)} for name, hour in hours.items()}
+        for place, kind in enumerate(kinds)} for name, hour in hours.items()}
 
 
 def figures(hour: Hour, own: slice, alarm: Hour, *, untold_slopes: bool) -> Figures:

@@ -29,8 +29,8 @@ class Wear:
 
 
 def wear(who: Mapping[str, Array], steps: int, rng: np.random.Generator,
-         faults: Mapping[Fault, tuple[float, float, float]] = USUAL) -> Wear:
-    """Draw noise, bursts and faults of the straps of `who`."""
+         faults: Mapping[Fault, tuple[float, float, float]] = USUAL, dry_share: float = 0.0) -> Wear:
+    """Draw noise, bursts and faults of the straps of `who`; `dry_share` begin dry and jumpy."""
     n = len(who["noise_sd"])
     noise = np.empty((steps, n), np.float32)
     fault, size = np.zeros((steps, n), np.uint8), np.zeros((steps, n), np.float32)
@@ -46,6 +46,11 @@ def wear(who: Mapping[str, Array], steps: int, rng: np.random.Generator,
             inside = (t >= begin) & (t < begin + lasts)
             noise[inside, lane] += high * np.sin(np.pi * (t[inside] - begin) / lasts)
         if who["faults"][lane] > 0:
+            if dry_share > 0.0 and rng.random() < dry_share:
+                dry = slice(0, round(rng.uniform(20, 80)))
+                fault[dry, lane] = Fault.DRY
+                jumps = rng.normal(15, 25, dry.stop)
+                size[dry, lane] = np.where(rng.random(dry.stop) < 0.4, np.nan, jumps)
             for code, (per_h, low, high) in faults.items():
                 for begin in np.nonzero(rng.random(steps) < per_h / 3600.0)[0]:
                     span = slice(begin, begin + max(1, round(rng.uniform(low, high))))
@@ -57,7 +62,7 @@ def wear(who: Mapping[str, Array], steps: int, rng: np.random.Generator,
 
 
 class Straps:
-    """n straps, one second at a time."""
+    """n straps, one second at a time; `phase` shifts the seconds in which a slow one reads."""
 
     def __init__(self, who: Mapping[str, Array], worn: Wear, start_bpm: Array,
                  phase: NDArray[np.int64]) -> None:
@@ -89,7 +94,7 @@ class Straps:
             size = self._worn.size[at]
             self._slip += 0.25 * (np.where(kind == Fault.SLIPPED, size, 0.0) - self._slip)
             self._slip[np.abs(self._slip) < 0.1] = 0.0
-            value = value + self._slip + np.where(kind == Fault.SPIKE, size, 0.0)
+            value = value + self._slip + np.where((kind == Fault.SPIKE) | (kind == Fault.DRY), size, 0.0)
             value = np.where(kind == Fault.FROZEN, self._last, value)
             value = np.where(kind == Fault.DROPOUT, np.nan, value)
         value = np.clip(np.rint(value), 30, 240)

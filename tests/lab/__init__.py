@@ -1,0 +1,1 @@
+"""Developer's tools: benchmarks, their opponents, campaigns of tuning; README.md lists them."""

@@ -7,13 +7,14 @@ before, so that figures can be compared over time.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from guard.errors import UsageError
-from guard.events import Cue
+from guard.events import PACE_CUES
 from guard.runner.behaviour import REACTION_S, RESUME_SHARE
 from guard.runner.courses import COURSES, Course
 from guard.runner.population import draw
@@ -79,7 +80,8 @@ class OnCourse:
         pace = np.maximum(RESUME_SHARE * self._world.behaviour.pace_m_s, who.slowest_jog_m_s)
         share = np.asarray(self._world.course.at(now.t_s, self.distance_m).pace_share)
         # How far over the speed at the ceiling, in bpm, by the runner's own gain.
-        leads = who.ceiling_bpm + who.gain * (np.maximum(pace * share, who.slowest_jog_m_s) - now.ceiling_speed_m_s)
+        speed = np.maximum(pace * share, who.slowest_jog_m_s)
+        leads = who.ceiling_bpm + who.gain * (speed - now.ceiling_speed_m_s)
         left_s = SOON_S - who.dead_s
         level = now.true_bpm + heart._depth
         later = leads - (leads - level) * np.exp(-left_s / who.response_s)
@@ -137,7 +139,7 @@ WORST = {"over_min": 1.1, "pace_cues": 1.3, "distance_km": 0.98}
 
 def pace_cues(figure: Figures) -> float:
     """Cues about pace an hour."""
-    return sum(figure["cues"].get(cue.key, 0.0) for cue in (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.STOP, Cue.PICK_UP))
+    return sum(figure["cues"].get(cue.key, 0.0) for cue in PACE_CUES)
 
 
 def against_landed(name: str, table: Mapping[str, Mapping[str, Figures]]) -> str:
@@ -150,7 +152,8 @@ def against_landed(name: str, table: Mapping[str, Mapping[str, Figures]]) -> str
         new = table[name][course]
         row = []
         for what in ASKED:
-            over, under = ((pace_cues(new), pace_cues(old)) if what == "pace_cues" else (new[what], old[what]))
+            count = pace_cues if what == "pace_cues" else itemgetter(what)
+            over, under = count(new), count(old)
             row.append(over / under if under > 0 else float("nan"))
             if COURSES[course].kind not in KNOWN:
                 ratios[what].append(row[-1])
@@ -160,7 +163,8 @@ def against_landed(name: str, table: Mapping[str, Mapping[str, Figures]]) -> str
     means = {what: float(np.nanmean(values)) for what, values in ratios.items()}
     lines.append(f"  {'mean, speed not known':38s}" + "".join(f"{means[what]:14.3f}" for what in ASKED))
     lines.append(f"  {'asked':38s}" + "".join(
-        f"{('>= ' if what == 'distance_km' else '<= ') + format(limit, '.2f'):>14s}" for what, limit in ASKED.items()))
+        f"{('>= ' if what == 'distance_km' else '<= ') + format(limit, '.2f'):>14s}"
+        for what, limit in ASKED.items()))
     for what, limit in WORST.items():
         worst = min(ratios[what]) if what == "distance_km" else max(ratios[what])
         met = worst >= limit if what == "distance_km" else worst <= limit

@@ -187,7 +187,8 @@ class Crowd:
         who = self.who
         effort = bpm - self.drift_bpm
         share = who["slow_share"]
-        effort = np.where(effort > self._threshold, (effort + share * self._threshold) / (1.0 + share), effort)
+        above = (effort + share * self._threshold) / (1.0 + share)
+        effort = np.where(effort > self._threshold, above, effort)
         level = who["habit_m_s"] + (effort - who["ceiling_bpm"] - who["over_bpm"]) / who["gain"]
         return np.asarray(level / self._run_ratio)
 

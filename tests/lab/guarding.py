@@ -122,7 +122,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             print("\n" + trial_table(name, report["trials"][name]))
     for name in args.controller:
         found = problems(name, report)
-        print(f"\n{name}: " + ("every target met" if not found else f"{len(found)} short: " + "; ".join(found)))
+        print(f"\n{name}: " + (f"{len(found)} short: " + "; ".join(found) if found else "every target met"))
     print(f"{time.perf_counter() - begun:.0f} s")
     if args.record:
         _record(args.record, report, args.seed_set)
@@ -146,7 +146,7 @@ def _record(name: str, report: Mapping[str, Any], seed_set: str) -> None:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="python -m tests.lab.guarding", description=__doc__.split("\n")[0])
+        prog="python -m tests.lab.guarding", description=(__doc__ or "").split("\n")[0])
     add = parser.add_argument
     add("--part", nargs="+", default=["kinds"], choices=(*PARTS, "all"), help="what to run (kinds)")
     add("--kinds", nargs="+", metavar="NAME", help="only these kinds; 'first' or 'second' is a family")

@@ -123,7 +123,7 @@ FIRST: dict[str, Spread] = {
 SECOND: dict[str, Spread] = {
     **FIRST,
     "ceiling_bpm": (120.0, 165.0),
-    "quick_share": (0.25, 0.55),  # of the response that is not delayed (Hunt & Wang 2024: two lags in parallel)
+    "quick_share": (0.25, 0.55),  # of the response, not delayed (Hunt & Wang 2024: parallel lags)
     "quick_s": (10.0, 28.0),
     "response_s": (45.0, 90.0),  # of the delayed part
     "dead_s": (8.0, 22.0),

@@ -15,7 +15,7 @@ from tests.lab.opponents import Controller
 Array = NDArray[np.float64]
 SOON_S = 60.0
 STOPPED_S = 10.0  # walking or standing so long before running again counts as a restart
-ALERT_S = 30.0  # a reaction and a heart's dead time: so long after a walk began or a resume came no opinion counts
+ALERT_S = 30.0  # so long after a walk began no opinion counts: a reaction, a heart's dead time
 
 
 @dataclass

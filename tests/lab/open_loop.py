@@ -63,7 +63,9 @@ def recordings(folder: Path) -> dict[str, Array]:
     return found
 
 
-def cues_of(name: str, bpm: Array, ceilings: Array, changes: Mapping[str, Any] | None = None) -> NDArray[np.int64]:
+def cues_of(
+    name: str, bpm: Array, ceilings: Array, changes: Mapping[str, Any] | None = None
+) -> NDArray[np.int64]:
     """Cues (seconds, ceilings) of a controller that hears this recording."""
     n = len(ceilings)
     crowd: Any = SimpleNamespace(n=n, who={"ceiling_bpm": ceilings})
@@ -106,20 +108,23 @@ def judge(bpm: Array, cues: NDArray[np.int64], ceiling: float, beeps: NDArray[np
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Print it; exit code 0 where there are no recordings either."""
-    parser = argparse.ArgumentParser(prog="python -m tests.lab.open_loop", description=__doc__.split("\n")[0])
-    parser.add_argument("--quantile", type=float, nargs="*", default=[0.9], help="of each run's readings (.9)")
-    parser.add_argument("--ceiling", type=float, nargs="*", default=[150.0, 160.0], help="bpm (150 160)")
-    parser.add_argument("--controller", nargs="+", default=["guard"])
-    parser.add_argument("--data", type=Path, metavar="FOLDER")
-    parser.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="a setting of the guard")
-    parser.add_argument("--each", action="store_true", help="a line for each recording and ceiling")
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.lab.open_loop", description=(__doc__ or "").split("\n")[0])
+    add = parser.add_argument
+    add("--quantile", type=float, nargs="*", default=[0.9], help="of each run's readings (.9)")
+    add("--ceiling", type=float, nargs="*", default=[150.0, 160.0], help="bpm (150 160)")
+    add("--controller", nargs="+", default=["guard"])
+    add("--data", type=Path, metavar="FOLDER")
+    add("--set", action="append", default=[], metavar="KEY=VALUE", help="a setting of the guard")
+    add("--each", action="store_true", help="a line for each recording and ceiling")
     args = parser.parse_args(argv)
     folder = args.data or next((place for place in AROUND if place.is_dir()), DATA)
     runs = recordings(folder)
     if not runs:
         print(f"no outdoor_*.csv in {folder}: the recordings are not here, nothing was judged")
         return 0
-    print(f"{'':40s} hours  crossed  before        cues under  came true     walks under/h  walks  of the beeps")
+    print(f"{'':40s} hours  crossed  before        cues under  came true     walks under/h  walks"
+          "  of the beeps")
     for name in args.controller:
         total: Foreseen | None = None
         for label, bpm in runs.items():
@@ -133,8 +138,9 @@ def main(argv: Sequence[str] | None = None) -> int:
                     print(line(f"{name} {label} at {ceiling:.0f}", one))
         assert total is not None
         print(line(f"{name}, all", total))
-    print(f"{'asked':40s}                >= {ASKED['before']:.2f}                   >= {ASKED['came_true']:.2f}"
-          f"       <= {ASKED['walks_under_per_h']:.1f}                 <= {ASKED['of_alarm']:.2f}")
+    print(f"{'asked':40s}                >= {ASKED['before']:.2f}                   >="
+          f" {ASKED['came_true']:.2f}       <= {ASKED['walks_under_per_h']:.1f}                 <="
+          f" {ASKED['of_alarm']:.2f}")
     return 0
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from importlib import import_module
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.errors import UsageError
 from guard.events import Cue, State
 from guard.runner.strap import Fault
 from guard.settings import Settings
@@ -112,8 +114,9 @@ class Guard:
         if known is None:
             cues = self.feed.step(now.t_s, now.bpm, now.fault)
         else:
-            cues = self.feed.step(now.t_s, now.bpm, now.fault, speed_m_s=np.where(known, now.speed_m_s, np.nan),
-                                  grade=np.where(known, now.grade, np.nan))
+            cues = self.feed.step(
+                now.t_s, now.bpm, now.fault, speed_m_s=np.where(known, now.speed_m_s, np.nan),
+                grade=np.where(known, now.grade, np.nan))
             self.advised_m_s = np.where(known, self.feed.lanes.advised_speed_m_s, np.nan)
         self.walks = np.asarray(self.feed.lanes.state) == int(State.WALKING)
         return cues
@@ -139,15 +142,22 @@ class Feed:
 
 
 def make(name: str, crowd: Crowd, changes: Mapping[str, Any] | None = None) -> Controller:
-    """The controller called `name` for a crowd."""
+    """The controller called `name` for a crowd; "module:factory" is one from elsewhere. Raises UsageError."""
     if name == "alarm":
         return BareAlarm(crowd)
     if name == "knowing":
         return Knowing(crowd)
     if name == "guard":
         return Guard(crowd, changes)
+    if ":" in name:
+        module, factory = name.split(":", 1)
+        made: Controller = getattr(import_module(module), factory)(crowd)
+        return made
     from tests.lab import prototypes
 
+    if name not in prototypes.NAMES:
+        known = ", ".join((*NAMES, *prototypes.NAMES))
+        raise UsageError(f"no controller is called {name!r}: choose from {known}")
     return prototypes.make(name, crowd)
 
 

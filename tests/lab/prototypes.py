@@ -16,6 +16,7 @@ TR = 12.0
 EASE = 5.0
 PHI = float(np.exp(-1 / 16))
 AHEAD = 30
+NAMES = ("A+", "L")
 
 
 def _over(mean: Array, var: Array) -> Array:
@@ -80,6 +81,7 @@ class Prototype:
     """A+ or L."""
 
     advised_m_s: Array | None = None
+    walks: NDArray[np.bool_]
 
     def __init__(self, crowd: Crowd, late: bool) -> None:
         n = crowd.n
@@ -122,7 +124,8 @@ class Prototype:
         w1 = 1 / (1 + np.exp(-gap))
         w = (1 - w1, w1)
         z = w[0] * nus[0][0] / np.sqrt(nus[0][1]) + w[1] * nus[1][0] / np.sqrt(nus[1][1])
-        self.s = np.clip(np.where(here, self.s * (1 + 0.01 * (np.minimum(z * z, 9.0) - 1)), self.s), 0.15, 6.0)
+        moved = self.s * (1 + 0.01 * (np.minimum(z * z, 9.0) - 1))
+        self.s = np.clip(np.where(here, moved, self.s), 0.15, 6.0)
         # mean of 8 s, in its own SD: sqrt((1-a)/(1+a)) for a first-order mean
         self.lean = np.where(here, self.lean + (z / 0.2582 - self.lean) / 8.0, self.lean)
         h = w[0] * self.f[0].x[0] + w[1] * self.f[1].x[0]
@@ -185,12 +188,10 @@ class Prototype:
         if self.late:
             self.walks = self.walks & ~again
             self.k = np.where(again, 0, self.k)
-            d_run = again
         else:
             say = again & (since >= 10)
             cues[say] = Cue.WALK
             new |= say
-            d_run = np.zeros_like(again)
         first = ease & (self.k == 0)
         self.d0 = np.where(first, d, self.d0)
         self.k = np.where(ease, self.k + 1, self.k)
@@ -209,7 +210,6 @@ class Prototype:
         self.u = np.where(resume, d - self.dwalk, self.u)
         self.k = np.where(resume & (self.mem < 0.3), 0, self.k)
         self.last = np.where(cues > 0, t, self.last)
-        del d_run
         return cues
 
 

@@ -33,7 +33,8 @@ TARGETS: dict[str, tuple[str, Test]] = {
           lambda g, a, k: g["over_min"] <= max(0.5 * (a["over_min"] + k["over_min"]), LEAST_OVER_MIN)),
     "W": ("walked for over 3 % (12 % on slopes not told) of the time a jog would do",
           lambda g, a, k: (g["walked_while_can"] or 0.0) <= (0.12 if g["untold_slopes"] else 0.03)),
-    "N": ("over 35 sounds an hour where no jog does", lambda g, a, k: a["can"] >= PARTLY or g["sounds"] <= 35.0),
+    "N": ("over 35 sounds an hour where no jog does",
+          lambda g, a, k: a["can"] >= PARTLY or g["sounds"] <= 35.0),
     "T": ("over 10 % of the seconds walked taken for running",
           lambda g, a, k: g["judged_s"] < 20.0 or (g["taken_for_running"] or 0.0) <= 0.1),
     "R": ("told over 15 s after he may run again",
@@ -138,7 +139,8 @@ def kind_table(name: str, table: Table) -> str:
         old = table["landed"].get(key) if landed else None
 
         def four(what: str, width: int, form: str, rows: Sequence[Figures | None]) -> str:
-            return "".join(f"{'-':>{width}s}" if row is None else f"{row[what]:{width}{form}}" for row in rows)
+            return "".join(
+                f"{'-':>{width}s}" if row is None else f"{row[what]:{width}{form}}" for row in rows)
 
         rows = [alarm, knowing, *([old] if landed else []), figure]
         told = figure["told_after_s"]
@@ -175,7 +177,8 @@ def means(name: str, keys: Sequence[str], table: Table) -> Figures:
     counted = [key for key in keys if alarm[key]["over_min"] >= LEAST_OVER_MIN]
 
     def mean(what: str, among: Sequence[str] = counted) -> float | None:
-        return round(float(np.mean([mine[key][what] / alarm[key][what] for key in among])), 4) if among else None
+        ratios = [mine[key][what] / alarm[key][what] for key in among]
+        return round(float(np.mean(ratios)), 4) if ratios else None
 
     missed = {key: short_of(mine[key], alarm[key], knowing[key]) for key in keys}
     return {
@@ -193,7 +196,8 @@ def means(name: str, keys: Sequence[str], table: Table) -> Figures:
 
 def means_table(table: Table) -> str:
     """Means over the kinds of each group, controller by controller, with the targets."""
-    lines = ["means over kinds of ratios to the alarm; short = worse than the alarm where the knowing one is not",
+    lines = ["means over kinds of ratios to the alarm; short: worse than the alarm where the knowing one"
+             " is not",
              f"{'':32s}{'':10s} kinds  over   area  sounds  dist   a hour  walked% taken%  short  letters"]
     for group, keys in groups(table).items():
         for name in table:
@@ -205,7 +209,8 @@ def means_table(table: Table) -> str:
 
             letters = " ".join(f"{letter}{count}" for letter, count in item["letters"].items() if count)
             lines.append(
-                f"{group:32s}{name:10s} {item['kinds']:4d}  {form(item['over']):6s} {form(item['over_bpm']):6s}"
+                f"{group:32s}{name:10s} {item['kinds']:4d}  {form(item['over']):6s}"
+                f" {form(item['over_bpm']):6s}"
                 f" {form(item['sounds']):6s} {form(item['distance']):6s} {item['sounds_per_h']:6.1f}"
                 f"  {_pct(item['walked_while_can']):>5s}  {_pct(item['taken_for_running']):>5s}"
                 f"  {item['short_of_alarm']:4d}   {letters if name != 'knowing' else ''}")
@@ -218,10 +223,12 @@ def means_table(table: Table) -> str:
 def trial_table(name: str, item: Mapping[str, Any]) -> str:
     """Rises, faults and warm-up with their targets."""
     rows = [
-        (f"rises of 15 bpm in 30 s cued within 10 s of due, of {item['rises']}", item["rises_in_time"],
-         ">= 0.99", item["rises_in_time"] >= 0.99),
-        (f"cues from faults alone in {item['fault_hours']:.0f} h", item["by_faults"], "0", item["by_faults"] == 0),
-        (f"cues under the ramp in {item['warm_ups']} warm-ups", item["in_warm_up"], "0", item["in_warm_up"] == 0),
+        (f"rises of 15 bpm in 30 s cued within 10 s of due, of {item['rises']}",
+         item["rises_in_time"], ">= 0.99", item["rises_in_time"] >= 0.99),
+        (f"cues from faults alone in {item['fault_hours']:.0f} h",
+         item["by_faults"], "0", item["by_faults"] == 0),
+        (f"cues under the ramp in {item['warm_ups']} warm-ups",
+         item["in_warm_up"], "0", item["in_warm_up"] == 0),
     ]
     return "\n".join([f"trials, {name}"] + [
         f"  {what:62s} {value:8.4g}  asked {asked:8s} {'met' if met else 'NOT MET'}"
@@ -270,7 +277,8 @@ def draw_picture(path: Path, report: Mapping[str, Any], controllers: Sequence[st
         names = [name for name in ("alarm", "knowing", "landed", *controllers) if name in table]
         for (colour, marker), name in zip(looks, names, strict=False):
             own = [table[name][key] for key in keys if key in table[name]]
-            axis.plot([max(item["sounds"], 0.3) for item in own], [max(item["over_min"], 0.02) for item in own],
+            axis.plot([max(item["sounds"], 0.3) for item in own],
+                      [max(item["over_min"], 0.02) for item in own],
                       marker, color=colour, alpha=0.75, markersize=5, label=name)
         axis.set(xscale="log", yscale="log", title=title, xlabel="sounds an hour",
                  ylabel="minutes over an hour")

@@ -22,7 +22,9 @@ PACE = [int(cue) for cue in PACE_CUES]
 SLOW = [int(cue) for cue in SLOW_DOWN]
 
 
-def run(controller: str, runners: int, seed_set: str, changes: Mapping[str, Any] | None = None) -> dict[str, Any]:
+def run(
+    controller: str, runners: int, seed_set: str, changes: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
     """All three for the guard. Raises ValueError for another controller: it hears nothing but readings."""
     if controller != "guard":
         raise ValueError(f"the trials are the guard's own, not those of {controller!r}")
@@ -47,7 +49,8 @@ def _wearers(n: int, rng: np.random.Generator) -> dict[str, Array]:
 
 
 def _feed(who: Mapping[str, Array], changes: Mapping[str, Any] | None) -> Feed:
-    return Feed([Settings(**{"ceiling_bpm": float(ceiling), **(changes or {})}) for ceiling in who["ceiling_bpm"]])
+    return Feed([Settings(**{"ceiling_bpm": float(ceiling), **(changes or {})})
+                 for ceiling in who["ceiling_bpm"]])
 
 
 def _drive(feed: Feed, strap: straps.Straps, beats: Array) -> NDArray[np.int64]:

@@ -24,14 +24,13 @@ from guard.runner.simulate import Second as Lived
 from guard.runner.strap import USUAL
 from tests.lab.family import SOON_S, Second
 from tests.lab.measures import Hour, live
-from tests.lab.opponents import make
+from tests.lab.opponents import GAIN_ERROR, make
 from tests.lab.remembered import hour
 from tests.lab.report import Figures, figures
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 SEEDS = {"dev": 20_001, "report": 77_003}
-GAIN_ERROR = 0.1  # SD of a learned gain, share of the true one (ours)
 KNOWN = ("belt", "learned")  # courses whose speed the guard is told
 
 
@@ -51,7 +50,8 @@ class OnCourse:
             "ceiling_bpm": runners.ceiling_bpm, "slowest_jog_m_s": runners.slowest_jog_m_s,
             "dead_s": runners.dead_s, "react_s": np.full(n, REACTION_S[0]),
             "react_more_s": np.full(n, REACTION_S[1] - REACTION_S[0]), "gradual_s": np.ones(n),
-            "every_s": np.ones(n), "speed_known": np.full(n, known), "belt": np.full(n, float(course.belt)),
+            "every_s": np.ones(n), "faults": np.ones(n),
+            "speed_known": np.full(n, known), "belt": np.full(n, float(course.belt)), "gain": runners.gain,
             "learned_gain": gains if course.learned_gain else np.full(n, np.nan)}
         self._now: Lived | None = None
 
@@ -134,6 +134,7 @@ def run(
 
 # The note's figures: means over the courses whose speed is not known, of the landed guard's.
 ASKED = {"over_min": 0.7, "over_can_min": 0.35, "over_bpm_min": 0.55, "pace_cues": 1.1, "distance_km": 0.99}
+MOST = {"walked_while_can": 0.12, "taken_for_running": 0.10}
 WORST = {"over_min": 1.1, "pace_cues": 1.3, "distance_km": 0.98}
 
 
@@ -142,10 +143,10 @@ def pace_cues(figure: Figures) -> float:
     return sum(figure["cues"].get(cue.key, 0.0) for cue in PACE_CUES)
 
 
-def against_landed(name: str, table: Mapping[str, Mapping[str, Figures]]) -> str:
-    """Means and worst course against the landed guard, where its figures are known."""
+def against_landed(name: str, table: Mapping[str, Mapping[str, Figures]]) -> tuple[str, list[str]]:
+    """Means and worst course against the landed guard, where its figures are known; targets missed."""
     if "landed" not in table:
-        return ""
+        return "", []
     lines = [f"{name}, against the landed guard" + " " * 10 + "".join(f"{what:>14s}" for what in ASKED)]
     ratios: dict[str, list[float]] = {what: [] for what in ASKED}
     for course, old in table["landed"].items():
@@ -159,7 +160,8 @@ def against_landed(name: str, table: Mapping[str, Mapping[str, Figures]]) -> str
                 ratios[what].append(row[-1])
         lines.append(f"  {course:38s}" + "".join(f"{value:14.3f}" for value in row))
     if not ratios["over_min"]:
-        return "\n".join(lines)
+        return "\n".join(lines), []
+    missed = []
     means = {what: float(np.nanmean(values)) for what, values in ratios.items()}
     lines.append(f"  {'mean, speed not known':38s}" + "".join(f"{means[what]:14.3f}" for what in ASKED))
     lines.append(f"  {'asked':38s}" + "".join(
@@ -169,12 +171,19 @@ def against_landed(name: str, table: Mapping[str, Mapping[str, Figures]]) -> str
         worst = min(ratios[what]) if what == "distance_km" else max(ratios[what])
         met = worst >= limit if what == "distance_km" else worst <= limit
         lines.append(f"  worst course, {what}: {worst:.3f}, asked {limit} {'met' if met else 'NOT MET'}")
+        if not met:
+            missed.append(f"worst course, {what} {worst:.3f} of the landed guard's (asked {limit})")
+    for what, limit in ASKED.items():
+        if means[what] < limit if what == "distance_km" else means[what] > limit:
+            missed.append(f"courses, {what} {means[what]:.3f} of the landed guard's (asked {limit})")
     able = [course for course in table["landed"] if COURSES[course].kind not in KNOWN]
     for label, key in (("walked while he can jog", "walked_while_can"),
                        ("walking taken for running", "taken_for_running")):
         lines.append(f"  {label}: " + ", ".join(
             f"{who} {100 * float(np.mean([table[who][course][key] or 0.0 for course in able])):.1f} %"
             for who in ("landed", name)))
-    return "\n".join(lines)
+        if (share := float(np.mean([table[name][course][key] or 0.0 for course in able]))) > MOST[key]:
+            missed.append(f"courses, {label} {100 * share:.1f} % (asked {100 * MOST[key]:.0f})")
+    return "\n".join(lines), missed
 
 

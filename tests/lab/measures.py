@@ -14,6 +14,7 @@ from tests.lab.opponents import Controller
 
 Array = NDArray[np.float64]
 SOON_S = 60.0
+FIRST_S = 600.0
 STOPPED_S = 10.0  # walking or standing so long before running again counts as a restart
 ALERT_S = 30.0  # so long after a walk began no opinion counts: a reaction, a heart's dead time
 
@@ -24,6 +25,7 @@ class Hour:
 
     over_s: Array
     over_bpm_s: Array
+    over_first_s: Array  # of over_s: in the first ten minutes
     over_can_s: Array  # of over_s: while the slowest jog would have done
     can_s: Array  # the slowest jog settles under the ceiling on this ground
     walked_s: Array
@@ -67,6 +69,8 @@ def live(crowd: Crowd, controller: Controller) -> Hour:
         is_over = over > 0
         out.over_s += is_over
         out.over_bpm_s += np.maximum(over, 0.0)
+        if t_s < FIRST_S:
+            out.over_first_s += is_over
         out.can_s += now.can_jog
         out.over_can_s += is_over & now.can_jog
         read_s = np.where(np.isnan(now.bpm), read_s, t_s)

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.errors import GuardError
-from guard.events import Cue
+from guard.events import Cue, Reading
 from guard.settings import Settings, parse_assignments
 from tests.lab import opponents
 
@@ -69,18 +69,21 @@ def cues_of(
     """Cues (seconds, ceilings) of a controller that hears this recording."""
     n = len(ceilings)
     crowd: Any = SimpleNamespace(n=n, who={"ceiling_bpm": ceilings})
-    if name == "guard":
-        lanes = opponents.Feed([Settings(**{"ceiling_bpm": float(c), **(changes or {})}) for c in ceilings])
-    else:
-        controller = opponents.make(name, crowd, changes)
     out = np.zeros((len(bpm), n), dtype=np.int64)
     clean = np.zeros(n, np.uint8)
+    if name == "guard":
+        # One strap, so what is trusted of it depends on no ceiling.
+        guard = opponents.Feed([Settings(**{"ceiling_bpm": float(c), **(changes or {})}) for c in ceilings])
+        trust = opponents.Trust()
+        for t_s, value in enumerate(bpm):
+            if value == value:
+                value = trust.take(float(t_s), Reading(float(t_s), int(value))).bpm
+            out[t_s] = guard.step(float(t_s), np.full(n, value), clean)
+        return out
+    controller = opponents.make(name, crowd, changes)
     for t_s, value in enumerate(bpm):
-        heard = np.full(n, value)
-        if name == "guard":
-            out[t_s] = lanes.step(float(t_s), heard, clean)
-        else:
-            out[t_s] = controller.step(SimpleNamespace(t_s=float(t_s), bpm=heard, fault=clean))  # type: ignore[arg-type]
+        now: Any = SimpleNamespace(t_s=float(t_s), bpm=np.full(n, value), fault=clean)
+        out[t_s] = controller.step(now)
     return out
 
 

@@ -4,22 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from importlib import import_module
+from inspect import signature
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from guard.errors import UsageError
-from guard.events import Cue, State
+from guard.events import Cue, Reading, State
 from guard.runner.strap import Fault
 from guard.settings import Settings
 from tests.lab.family import Crowd, Second
 
+try:
+    from guard.signal.trust import Trust
+except ImportError:  # before trust moved upstream of the lanes
+    from tests.lab.still import Trust
+
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
 ALARM_EVERY_S = 10.0
-STILL_S = 10.0  # as long may a value stand still where RR intervals are usual
 AIMS_UNDER_BPM = 1.5  # a knowing controller aims so far under: nobody can hold a speed exactly
+GAIN_ERROR = 0.1  # SD of a learned gain, share of the true one (ours)
 RESUMES_UNDER_BPM = 8.0  # it resumes so far under the ceiling where no jog would do
 
 
@@ -93,17 +99,27 @@ class Knowing:
 
 
 class Guard:
-    """`guard.decide.lanes.Lanes`, fed as a session feeds it: speed and grade only where known."""
+    """`guard.decide.lanes.Lanes`, fed as a session feeds it: speed and grade only where known.
 
-    def __init__(self, crowd: Crowd, changes: Mapping[str, Any] | None = None) -> None:
+    `told` false keeps speed, grade and learned gain from it; `taught` gives it
+    a learned gain wherever the speed is known.
+    """
+
+    def __init__(self, crowd: Crowd, changes: Mapping[str, Any] | None = None, *, told: bool = True,
+                 taught: bool = False, **more: Any) -> None:
         who = crowd.who
-        known = who["speed_known"] > 0
+        known = (who["speed_known"] > 0) & told
         own = [{"ceiling_bpm": float(ceiling), "belt": bool(belt)}
                for ceiling, belt in zip(who["ceiling_bpm"], who["belt"], strict=True)]
-        for values, gain in zip(own, who.get("learned_gain", np.full(crowd.n, np.nan)), strict=True):
-            if np.isfinite(gain):
+        gains = who.get("learned_gain", np.full(crowd.n, np.nan))
+        if taught:
+            luck = np.random.default_rng(11).standard_normal(crowd.n)
+            gains = np.where(np.isfinite(gains), gains, who["gain"] * (1.0 + GAIN_ERROR * luck))
+        for values, gain, knows in zip(own, gains, known, strict=True):
+            if knows and np.isfinite(gain):
                 values["gain_bpm_per_m_s"] = float(np.clip(gain, 3.0, 120.0))
-        self.feed = Feed([Settings(**{**values, **(changes or {})}) for values in own])
+        settings = [Settings(**{**values, **(changes or {})}) for values in own]
+        self.feed = Feed(settings, who["faults"] > 0, **more)
         self._known = known if known.any() else None
         self.advised_m_s: Array | None = None
         self.walks: NDArray[np.bool_] | None = None
@@ -123,21 +139,32 @@ class Guard:
 
 
 class Feed:
-    """Lanes behind what a session keeps from them: a value that stands still without RR intervals."""
+    """Lanes behind `Trust`, as a session feeds them. Only straps that may be at fault need judging."""
 
-    def __init__(self, settings: Sequence[Settings]) -> None:
+    def __init__(
+        self, settings: Sequence[Settings], faulty: NDArray[np.bool_] | None = None, **more: Any
+    ) -> None:
         from guard.decide.lanes import Lanes
 
-        n = len(settings)
-        self.lanes = Lanes(settings, n)
-        self._last, self._still_since_s = np.full(n, np.nan), np.zeros(n)
+        self.lanes = Lanes(settings, len(settings), **more)
+        lanes = [] if faulty is None else np.flatnonzero(faulty).tolist()
+        self._judged = [(lane, Trust()) for lane in lanes]
+        self._alive = "alive" in signature(self.lanes.step).parameters
 
     def step(self, t_s: float, bpm: Array, fault: NDArray[Any], **known: Array) -> Codes:
         """Cues of the lanes for the readings of this second."""
-        moved = (fault != Fault.FROZEN) | (bpm != self._last)
-        self._still_since_s = np.where(moved, t_s, self._still_since_s)
-        self._last = bpm
-        trusted = np.where(t_s - self._still_since_s >= STILL_S, np.nan, bpm)
+        trusted, alive = bpm, ~np.isnan(bpm)
+        if self._judged:
+            trusted = bpm.copy()
+            for lane, trust in self._judged:
+                value = bpm[lane]
+                if value == value:
+                    # Only a sensor that repeats itself sends no beats.
+                    beats = () if fault[lane] == Fault.FROZEN else (60.0 / value,)
+                    said = trust.take(t_s, Reading(t_s, int(value), None, beats))
+                    trusted[lane], alive[lane] = said.bpm, said.alive
+        if self._alive:
+            known = {**known, "alive": alive}
         return np.asarray(self.lanes.step(np.full(len(bpm), t_s), trusted, **known))
 
 
@@ -147,8 +174,8 @@ def make(name: str, crowd: Crowd, changes: Mapping[str, Any] | None = None) -> C
         return BareAlarm(crowd)
     if name == "knowing":
         return Knowing(crowd)
-    if name == "guard":
-        return Guard(crowd, changes)
+    if name in VARIANTS:
+        return Guard(crowd, changes, **VARIANTS[name])
     if ":" in name:
         module, factory = name.split(":", 1)
         made: Controller = getattr(import_module(module), factory)(crowd)
@@ -161,4 +188,5 @@ def make(name: str, crowd: Crowd, changes: Mapping[str, Any] | None = None) -> C
     return prototypes.make(name, crowd)
 
 
-NAMES = ("alarm", "knowing", "guard")
+VARIANTS: dict[str, dict[str, bool]] = {"guard": {}, "untold": {"told": False}, "taught": {"taught": True}}
+NAMES = ("alarm", "knowing", *VARIANTS)

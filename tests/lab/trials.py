@@ -48,9 +48,11 @@ def _wearers(n: int, rng: np.random.Generator) -> dict[str, Array]:
     return {key: np.concatenate([one[key] for one in drawn]) for key in drawn[0]}
 
 
-def _feed(who: Mapping[str, Array], changes: Mapping[str, Any] | None) -> Feed:
+def _feed(
+    who: Mapping[str, Array], changes: Mapping[str, Any] | None, faulty: NDArray[np.bool_] | None = None
+) -> Feed:
     return Feed([Settings(**{"ceiling_bpm": float(ceiling), **(changes or {})})
-                 for ceiling in who["ceiling_bpm"]])
+                 for ceiling in who["ceiling_bpm"]], faulty)
 
 
 def _drive(feed: Feed, strap: straps.Straps, beats: Array) -> NDArray[np.int64]:
@@ -97,7 +99,9 @@ def _faults(who: Mapping[str, Array], rng: np.random.Generator, changes: Mapping
     counts = []
     early = 0.0
     for worn in (none, many):
-        cues = _drive(_feed(who, changes), straps.Straps(who, worn, beats[0], np.zeros(n, np.int64)), beats)
+        faulty = np.full(n, worn is many)
+        strap = straps.Straps(who, worn, beats[0], np.zeros(n, np.int64))
+        cues = _drive(_feed(who, changes, faulty), strap, beats)
         counts.append(np.isin(cues, PACE).sum(axis=0).astype(float))
         if worn is none:
             early = float(np.isin(cues[:300], PACE).sum())

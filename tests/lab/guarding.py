@@ -16,7 +16,7 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,7 @@ from tests.lab import courses, trials
 from tests.lab.family import HOUR_S, SEEDS, Crowd
 from tests.lab.kinds import DEVELOPMENT, HELD_OUT, KINDS, Kind
 from tests.lab.measures import Hour, live
-from tests.lab.opponents import make
+from tests.lab.opponents import Controller, make
 from tests.lab.remembered import hour
 from tests.lab.report import (
     Figures,
@@ -62,15 +62,19 @@ def chosen(names: Sequence[str] | None, *, held_out: bool) -> tuple[Kind, ...]:
 
 
 def run_kinds(
-    kinds: Sequence[Kind], controllers: Sequence[str], runners: int, seed_set: str,
-    changes: Mapping[str, Any] | None = None, steps: int = HOUR_S,
+    kinds: Sequence[Kind], controllers: Sequence[str] | Mapping[str, Callable[[Crowd], Controller]],
+    runners: int, seed_set: str, changes: Mapping[str, Any] | None = None, steps: int = HOUR_S,
 ) -> dict[str, dict[str, Figures]]:
-    """Figures by controller and kind; the alarm and the knowing one are always among them."""
+    """Figures by controller and kind; the alarm and the knowing one are always among them.
+
+    `controllers` are names, or names with what makes each for a crowd.
+    """
     what = ([(kind.family, kind.name) for kind in kinds], runners, seed_set, steps)
 
     def lived(name: str) -> Hour:
         crowd = Crowd(kinds, runners, seed_set, steps)
-        return live(crowd, make(name, crowd, changes))
+        own = controllers.get(name) if isinstance(controllers, Mapping) else None
+        return live(crowd, make(name, crowd, changes) if own is None else own(crowd))
 
     return of_crowd({
         name: hour(name, what, lambda name=name: lived(name))  # type: ignore[misc]

@@ -49,7 +49,7 @@ def run(kinds: Sequence[Kind], runners: int, seed_set: str, variants: Mapping[st
             **{what: item[what] for what in (
                 "over", "over_bpm", "sounds", "distance", "walked_while_can", "taken_for_running",
                 "short_of_alarm")},
-            **{f"{what}_cannot": float(np.mean([every[name][key][what] for key in unable])) if unable else None
+            **{f"{what}_cannot": float(np.mean([every[name][key][what] for key in unable] or [np.nan]))
                for what in ("over_min", "sounds")},
             "letters": sum(whole["letters"].values())}
     return found

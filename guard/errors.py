@@ -4,17 +4,43 @@ The message is one clear sentence that names the file, key or device and says
 how to mend it. `guard.cli` prints it; no traceback reaches a user.
 """
 
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something that goes on without: what is wrong and the mend."""
+
+    what: str
+    mend: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.what}: {self.mend}" if self.mend else self.what
+
 
 class GuardError(Exception):
-    """Base of every error a user can cause or meet."""
+    """Base of every error a user can cause or meet: what is wrong and, where it is told apart, the mend."""
 
     exit_code = 2
+
+    def __init__(self, what: str, mend: str = "") -> None:
+        super().__init__(f"{what}: {mend}" if mend else what)
+        self.what, self.mend = what, mend
 
 
 class UsageError(GuardError):
-    """A wrong option, setting or combination of them (exit 2)."""
+    """A wrong option, setting or combination of them (exit 2).
+
+    `answer` is the same without the option's name, for who was asked and typed none.
+    """
 
     exit_code = 2
+
+    def __init__(self, what: str, mend: str = "", *, option: str = "") -> None:
+        super().__init__(f"{option} {what}" if option else what, mend)
+        self.answer = Trouble(what, mend)
 
 
 class SettingError(UsageError, ValueError):

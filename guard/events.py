@@ -1,39 +1,22 @@
 """Everything that crosses a boundary between rooms, as frozen dataclasses.
 
 Inputs flow down (`Reading`, `Speed`, `SpeedLink`, `Battery`, `Link`,
-`Command`, `SoundHealth`, `Clock`); the session answers each with outputs (`CueGiven`,
+`Command`, `Mark`, `SoundHealth`, `Clock`); the session answers each with outputs (`CueGiven`,
 `StateChanged`, `ReadingDoubted`). Each carries `t_s`, seconds since the session
 began on a monotonic clock. Nothing here knows a clock, file, radio or screen.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
+from typing import NotRequired, TypedDict
 
-
-class Cue(IntEnum):
-    """What the runner can be told. `NONE` means nothing is due."""
-
-    NONE = 0
-    EASE = 1
-    WALK = 2
-    RESUME = 3
-    STOP = 4
-    SIGNAL_LOST = 5
-    SIGNAL_BACK = 6
-    BATTERY_LOW = 7
-    PART = 8
-    PICK_UP = 9
-
-    @property
-    def key(self) -> str:
-        """Spelling used in logs and JSON: the lower-case name."""
-        return self.name.lower()
-
-
-SLOW_DOWN = (Cue.EASE, Cue.WALK, Cue.STOP)
-PACE_CUES = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.STOP, Cue.PICK_UP)  # those that ask the runner for something
+from guard.cues import NO_NUMBERS as NO_NUMBERS
+from guard.cues import PACE_CUES as PACE_CUES
+from guard.cues import SLOW_DOWN as SLOW_DOWN
+from guard.cues import Cue as Cue
+from guard.cues import Numbers as Numbers
 
 
 class State(IntEnum):
@@ -58,7 +41,6 @@ class Action(StrEnum):
 
     PAUSE = "pause"  # hold the guard: the runner stands or drinks
     CONTINUE = "continue"  # end a pause
-    MARK = "mark"  # note this moment; value: optional text
     MUTE = "mute"  # no sound but stop and sensor cues
     UNMUTE = "unmute"
     CEILING = "ceiling"  # value: new ceiling, bpm
@@ -121,7 +103,8 @@ FOOT_POD = "foot_pod"
 class SpeedLink:
     """A change of the link to a device that tells the speed, apart from the strap's.
 
-    `device` is `TREADMILL` or `FOOT_POD`; `battery_percent` its charge where it tells.
+    `device` is `TREADMILL` or `FOOT_POD`; `battery_percent` its charge where it tells,
+    `detail` and `fault` as in `Link`.
     """
 
     t_s: float
@@ -131,6 +114,7 @@ class SpeedLink:
     detail: str = ""
     address: str = ""
     battery_percent: int | None = None
+    fault: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +127,11 @@ class Battery:
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """A change of the link to the sensor, with its name and the mend if any."""
+    """A change of the link to the sensor, with its name.
+
+    `fault` is the code of what is in its way ("" for nothing; `radio/faults.py`),
+    `detail` the same in words, with the mend.
+    """
 
     t_s: float
     state: LinkState
@@ -151,6 +139,7 @@ class Link:
     detail: str = ""
     address: str = ""
     body_location: str = ""
+    fault: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +148,14 @@ class Command:
 
     t_s: float
     action: Action
+    value: float | str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A moment the runner wants to find again, with a word or a figure if there is one."""
+
+    t_s: float
     value: float | str | None = None
 
 
@@ -179,43 +176,87 @@ class Clock:
     wall: str
 
 
+class Doubt(StrEnum):
+    """Why a reading was not believed."""
+
+    NO_CONTACT = "no_contact"  # the strap itself says that it feels no skin
+    NO_PULSE = "no_pulse"  # 0 bpm
+    RANGE = "range"  # outside what a heart can do
+    REPEATED = "repeated"  # one value for so long that it may be an old one
+    RR_DISAGREES = "rr_disagrees"  # its beats tell another rate
+    ROUGH = "rough"  # holds and leaps, as a dry electrode does
+    JUMP = "jump"  # too far from what is believed
+    UNPROVEN = "unproven"  # too little yet to believe
+    STEP_RATE = "step_rate"  # believed, but it follows the steps
+
+
 @dataclass(frozen=True, slots=True)
 class CueGiven:
-    """A cue that was decided, with the numbers behind it in plain words.
+    """A cue that was decided, and why: the name of the rule and the figures it rests on.
 
     `advised_speed_m_s` is the speed to set where a learned gain and a known
     speed allow one; `repeat` counts earlier cues of the same run of cues, so
     that wording can escalate. `belt` tells that a treadmill was connected, so
-    that the belt comes first in the words whatever the setting says.
+    that the belt comes first in the words whatever the setting says. `part`
+    names the part of the plan that begins. `logged_words` holds the words of a log
+    this was read from: for display where the rule is not known any more.
     """
 
     t_s: float
     cue: Cue
-    reason: str
+    rule: str = ""
+    numbers: Numbers = NO_NUMBERS
     advised_speed_m_s: float | None = None
     repeat: int = 0
     belt: bool = False
+    part: str = ""
+    logged_words: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class StateChanged:
-    """The session entered `state` for the reason given."""
+    """The session entered `state`, by this rule and on these figures (see `CueGiven`)."""
 
     t_s: float
     state: State
-    reason: str = ""
+    rule: str = ""
+    numbers: Numbers = NO_NUMBERS
+    logged_words: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingDoubted:
-    """The reading at `t_s` was kept but not believed, and why."""
+    """The reading at `t_s` was kept but not believed; `doubt` is a value of `Doubt`.
+
+    "" (or a value not known here) where a log of another version says it in words only: `logged_words`.
+    """
 
     t_s: float
-    reason: str
+    doubt: str
+    logged_words: str = field(default="", compare=False)
 
 
-Input = Reading | Speed | SpeedLink | Battery | Link | Command | SoundHealth | Clock
+Input = Reading | Speed | SpeedLink | Battery | Link | Command | Mark | SoundHealth | Clock
 Output = CueGiven | StateChanged | ReadingDoubted
+
+
+class Summary(TypedDict):
+    """Totals of a session, JSON-ready: the `summary` of replay and of the log's end.
+
+    Times in s, `over_bpm_min` in bpm-minutes; `cues` by `Cue.key`, `cues_per_h`
+    counts what asks the runner for another pace; `distance_m` where a speed was known.
+    """
+
+    duration_s: float
+    at_or_under_s: float
+    over_s: float
+    over_bpm_min: float
+    no_signal_s: float
+    held_s: float
+    unguarded_s: float
+    cues: dict[str, int]
+    cues_per_h: float
+    distance_m: NotRequired[float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,8 +266,8 @@ class Snapshot:
     `level_bpm` is the trusted estimate (None when there is none), `room_bpm`
     the ceiling in force minus that level, `foreseen_bpm` the level expected
     `lead_s` ahead, `chance_over` the probability (0 to 1) that it will then be
-    over the ceiling. `speed_from` says in a word or two where the speed comes
-    from ("" where not told), `belt` that a treadmill was connected. `trace`
+    over the ceiling. `speed_from` is where the speed comes from (a device
+    as in `SpeedLink`, "typed", or "" where not told), `belt` that a treadmill was connected. `trace`
     holds `(t_s, bpm)` of trusted readings, oldest first, over about the last
     five minutes; `ceiling_trace` the ceiling in force at the same times.
     """

@@ -25,8 +25,8 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
-from guard.keep.log import read_log  # noqa: E402
-from guard.study.replay import same_as_recorded  # noqa: E402
+from guard.log.log import read_log  # noqa: E402
+from guard.replay.replay import same_as_recorded  # noqa: E402
 from tests.support.bluez import start_bluez  # noqa: E402
 
 STRAP = "C8:00:00:00:00:0A"

@@ -142,7 +142,8 @@ lacking() {  # what is still to be set, so that stand-by does not end at once
   done < <("${guard_env[@]}" "$python" - "$guard" "$1" <<'PYTHON'
 import shlex, sys
 from guard.errors import GuardError
-from guard.keep import settings_file, straps
+from guard.devices import remembered as straps
+from guard.settings import file as settings_file
 
 home = f"GUARD_HOME={shlex.quote(sys.argv[2])} " if sys.argv[2] else ""
 guard = home + shlex.quote(sys.argv[1])

@@ -22,14 +22,15 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from scenes import SCENES, Fault, Scene  # type: ignore[import-not-found]
 
 from guard.clock import ManualClock
-from guard.decide.plan_text import parse_plan
 from guard.events import Action, Command, Cue, CueGiven, Input, Output, Reading, StateChanged
-from guard.heart.packet import encode
-from guard.keep.log import session_header, write_recording
-from guard.sense.practice import PracticeSource
+from guard.live.practice import PracticeSource
+from guard.log.log import session_header, write_recording
+from guard.packets.heart_rate import encode
+from guard.plan.text import parse_plan
+from guard.reasons import reason
+from guard.replay.replay import Replay
 from guard.session import Session
 from guard.settings import Settings
-from guard.study.replay import Replay
 
 STARTED = datetime(2026, 3, 2, 6, 10, tzinfo=UTC)  # invented like the rest
 CONTACT_FOUND = 0b10  # of the flags of a Heart Rate Measurement
@@ -147,9 +148,9 @@ def main() -> int:
             if isinstance(item, CueGiven):
                 speed = item.advised_speed_m_s
                 to = "" if speed is None else f" (to {speed * 3.6:.1f} km/h)"
-                print(f"  {item.t_s:7.1f} s  {item.cue.key:12s} {item.reason}{to}")
+                print(f"  {item.t_s:7.1f} s  {item.cue.key:12s} {reason(item)}{to}")
             elif isinstance(item, StateChanged):
-                print(f"  {item.t_s:7.1f} s    [{item.state.key}] {item.reason}")
+                print(f"  {item.t_s:7.1f} s    [{item.state.key}] {reason(item)}")
     return 0
 
 

@@ -24,10 +24,10 @@ from pathlib import Path
 import numpy as np
 import year
 
-from guard.coach.progress import Months, Session, look
-from guard.coach.progress_steady import figures
-from guard.coach.progress_trend import TYPICAL_ERROR, USEFUL_SHARE, WINDOW_DAYS, Trend, Verdict, trend
-from guard.keep.journal import numbers
+from guard.journal.journal import numbers
+from guard.progress.progress import Months, Session, look
+from guard.progress.steady import figures
+from guard.progress.trend import TYPICAL_ERROR, USEFUL_SHARE, WINDOW_DAYS, Trend, Verdict, trend
 
 CLAIMS = (Verdict.GAIN, Verdict.LOSS)
 

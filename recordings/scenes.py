@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.events import Action, Command, Cue, Input
+from guard.events import Action, Command, Cue, Input, Mark
 from guard.runner.courses import Course, Spot
 from guard.runner.rehearsal import PRACTICE, PracticeCourse
 
@@ -214,7 +214,7 @@ SCENES: dict[str, Scene] = {
         _course("own-way", "a road run as the runner likes", 12, _between(420.0, 580.0, 0.10),
                 {"run_bpm": 140, "gain": 30}, {"ceiling_bpm": 145.0, "stop_bpm": 160.0}),
         plan=TWO_PARTS,
-        events=(Command(170.0, Action.CEILING, 135.0), Command(250.0, Action.MARK, "bridge"),
+        events=(Command(170.0, Action.CEILING, 135.0), Mark(250.0, "bridge"),
                 Command(300.0, Action.CEILING, 145.0), Command(360.0, Action.SKIP_PART),
                 Command(600.0, Action.FREE_RUN, 0.0), Command(620.0, Action.STATUS)),
         answers=((Cue.WALK, Command(4.0, Action.FREE_RUN, 1.0)),),

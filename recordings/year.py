@@ -26,10 +26,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.decide.plan_examples import EXAMPLES
-from guard.decide.plan_text import parse_plan
-from guard.keep.journal import Entry
-from guard.keep.log import session_header
+from guard.journal.journal import Entry
+from guard.log.log import session_header
+from guard.plan.examples import EXAMPLES
+from guard.plan.text import parse_plan
 from guard.settings import Settings
 
 Floats = NDArray[np.float64]

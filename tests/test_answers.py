@@ -8,20 +8,21 @@ import signal
 
 import pytest
 
-from guard.answers import SpeedNews, answer
 from guard.commands.session_parts import terminal_console
-from guard.decide.plan import Kind, Part, Plan
 from guard.events import (
     FOOT_POD,
     TREADMILL,
     Action,
     Command,
     LinkState,
+    Mark,
     Reading,
     Speed,
     SpeedLink,
     State,
 )
+from guard.live.answers import SpeedNews, answer
+from guard.plan.plan import Kind, Part, Plan
 from guard.screen import words
 from guard.session import Session
 from guard.settings import Settings
@@ -31,7 +32,7 @@ from tests.test_live import Stage, Typist
 SETTINGS = Settings(ceiling_bpm=139, warm_up_s=0)
 
 
-def said(event: Command | Speed, before: dict[str, object] | None = None, **after: object) -> str:
+def said(event: Command | Mark | Speed, before: dict[str, object] | None = None, **after: object) -> str:
     return answer(event, snapshot(**(before or {})), snapshot(**after), SETTINGS)
 
 
@@ -40,7 +41,6 @@ def said(event: Command | Speed, before: dict[str, object] | None = None, **afte
     (Action.CONTINUE, None, "going on"),
     (Action.MUTE, None, "sound off for 15 min: only stop and sensor cues are heard"),
     (Action.UNMUTE, None, "sound on"),
-    (Action.MARK, None, "marked at 12:34"),
     (Action.CEILING, 140.0, "ceiling 140"),
     (Action.FREE_RUN, 1.0, "free run: only stop and sensor cues"),
     (Action.FREE_RUN, 0.0, "free run off: all cues again"),
@@ -48,6 +48,10 @@ def said(event: Command | Speed, before: dict[str, object] | None = None, **afte
 ])
 def test_answers(action: Action, value: float | None, line: str) -> None:
     assert said(Command(754.0, action, value)) == line
+
+
+def test_a_mark_is_answered() -> None:
+    assert said(Mark(754.0)) == "marked at 12:34"
 
 
 def test_next_part_with_and_without_a_plan() -> None:

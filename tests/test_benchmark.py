@@ -15,10 +15,11 @@ from guard.events import Cue
 from guard.runner.courses import COURSES
 from guard.runner.population import draw
 from guard.runner.simulate import Runners
-from guard.study import benchmark, benchmark_report
-from guard.study.benchmark_controllers import NAMES, BareAlarm, Guard, Knowing, make
-from guard.study.benchmark_report import course_verdicts, interval, ratio
-from guard.study.benchmark_trial import Outcome, population, run, seed_of, true_rises
+from tests.lab.benchmark import benchmark
+from tests.lab.benchmark import report as benchmark_report
+from tests.lab.benchmark.controllers import NAMES, BareAlarm, Guard, Knowing, make
+from tests.lab.benchmark.report import course_verdicts, interval, ratio
+from tests.lab.benchmark.trial import Outcome, population, run, seed_of, true_rises
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from guard.keep.cache import cache_place, read_cached, write_cached
+from guard.files.cache import cache_place, read_cached, write_cached
 
 
 @pytest.fixture

@@ -11,10 +11,12 @@ from datetime import date, timedelta
 import pytest
 from rich.console import Console
 
-from guard.cli import main
-from guard.clock import wall_now
-from guard.coach import ceiling_advice as advice
-from guard.coach.ceiling import (
+from guard.ceiling import advice
+from guard.ceiling import questions as ceiling_questions
+from guard.ceiling import results as ceilings
+from guard.ceiling.chart import draw
+from guard.ceiling.lactate import Step, thresholds
+from guard.ceiling.methods import (
     BANDS,
     FieldTest,
     Runner,
@@ -24,12 +26,12 @@ from guard.coach.ceiling import (
     predicted_maximum,
     shares,
 )
-from guard.coach.lactate import Step, thresholds
-from guard.commands import ceiling_questions
+from guard.cli import main
+from guard.clock import wall_now
 from guard.errors import InputError, UsageError
-from guard.keep import ceilings, journal, settings_file
-from guard.report.ceiling_chart import draw
+from guard.journal import journal
 from guard.screen.look import Look
+from guard.settings import file as settings_file
 from tests.support.ceiling import changed, marked, record
 
 
@@ -106,7 +108,7 @@ def test_errors_are_those_of_the_maximum_behind_them():
     (Runner(talk=TalkTest(20)), "--talk-test 20"),
     (Runner(maximum_bpm=150, field=FieldTest(160, 1)), "--field-test 160 lies over")])
 def test_figures_that_cannot_be_are_named(runner, says):
-    from guard.coach.ceiling import refuse_nonsense
+    from guard.ceiling.methods import refuse_nonsense
 
     with pytest.raises(UsageError) as error:
         refuse_nonsense(runner)
@@ -491,7 +493,7 @@ def test_each_protocol_is_explained(home, capsys, name):
 
 
 def test_the_typed_example_of_the_protocol_works(home, capsys):
-    from guard.coach.ceiling_tests import HOW
+    from guard.ceiling.field_tests import HOW
 
     lines = [line.split("--lactate ")[1] for line in HOW["lactate"].splitlines() if "--lactate 0" in line
              or "--lactate 1" in line]

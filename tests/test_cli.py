@@ -60,3 +60,12 @@ def test_a_name_the_encoding_lacks_is_no_fault(tmp_path: Path):
     done = guard(home, "PYTHONIOENCODING=ascii exec $GUARD settings")
     assert done.returncode == 0
     assert b"l?ufer" in done.stdout
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX pipes")
+@pytest.mark.parametrize("words", ["settings", "settings --json", "--help", "rehearse --list-courses"])
+def test_a_reader_that_has_had_enough_is_no_error(tmp_path: Path, words: str):
+    """`guard settings | head -1` ended with 1 now and then: the table's printer has an exit of its own."""
+    script = f"$GUARD {words} | true; echo ${{PIPESTATUS[0]}}"
+    done = guard(tmp_path, f"bash -c '{script}'")
+    assert done.stdout.strip() == b"0" and b"Traceback" not in done.stderr

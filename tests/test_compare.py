@@ -11,16 +11,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from guard.cli import main
-from guard.commands.replay_show import how
 from guard.events import Cue, CueGiven
-from guard.study.compare import Change, Compared, compare, counted
+from guard.replay.compare import Change, Compared, compare, counted
+from guard.replay.terminal import how
 from tests.support.keep import guard_cli, guard_here
 
 RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
 
 
 def said(*times: float, cue: Cue = Cue.EASE) -> list[CueGiven]:
-    return [CueGiven(t_s, cue, f"at {t_s:g}") for t_s in times]
+    return [CueGiven(t_s, cue, logged_words=f"at {t_s:g}") for t_s in times]
 
 
 def changes(was: list[CueGiven], now: list[CueGiven]) -> list[tuple[str, float | None]]:

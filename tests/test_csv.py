@@ -13,14 +13,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from guard.csv.read import Columns, Form, Imported, import_csv
+from guard.csv.series import beats_to_readings, smoothed_grade, to_m_s
+from guard.csv.table import number
+from guard.csv.times import over_midnight, time_form
+from guard.csv.write import csv_chunks, safe_text
 from guard.errors import GuardError, InputError, UsageError
 from guard.events import Reading, Speed
-from guard.keep.csv_export import csv_chunks, safe_text
-from guard.keep.csv_file import Columns, Form, Imported, import_csv
-from guard.keep.csv_series import beats_to_readings, smoothed_grade, to_m_s
-from guard.keep.csv_table import number
-from guard.keep.csv_times import over_midnight, time_form
-from guard.keep.log import read_log, write_recording
+from guard.log.log import read_log, write_recording
 from guard.settings import Settings
 from tests.support.keep import guard_cli, guard_here, invented_run, record_session
 

@@ -12,6 +12,7 @@ import pytest
 
 from guard import Cue, Lanes, Settings, State
 from guard.decide.lane import Lane
+from guard.reasons import why
 
 TAU_SMALL_S, TAU_RESTART_S = 57.6, 20.0
 BASE = Settings(ceiling_bpm=139, warm_up_s=0)
@@ -28,6 +29,7 @@ class OneRunner:
         self.noise_bpm = noise_bpm
         self._rng = np.random.default_rng(seed)
         self.cues: list[tuple[float, Cue, str]] = []
+        self.why: list[str] = []
         self.states: list[State] = []
 
     def run(self, seconds: int, target_bpm: float, tau_s: float = TAU_SMALL_S, *, shown=None, **inputs):
@@ -40,7 +42,8 @@ class OneRunner:
             cue = self.lane.step(self.t_s, np.nan if value is None else value, **inputs)
             self.states.append(State(self.lane.state))
             if cue:
-                self.cues.append((self.t_s, cue, self.lane.reason(0)))
+                self.cues.append((self.t_s, cue, self.lane.rule(0)))
+                self.why.append(why(self.lane.rule(0), self.lane.numbers(0)))
         return self
 
     def kinds(self, since_s: float = 0.0) -> list[Cue]:
@@ -59,11 +62,11 @@ def test_a_run_that_settles_under_the_ceiling_is_never_cued():
 def test_a_crossing_is_foreseen_before_it_happens_and_says_so():
     runner = OneRunner().run(300, 133)
     runner.run(120, 148)
-    t_s, cue, reason = runner.cues[0]
+    t_s, cue, rule = runner.cues[0]
     crossing_s = 300 + -TAU_SMALL_S * np.log((148 - 139) / (148 - 133))
     assert cue is Cue.EASE
     assert t_s < crossing_s
-    assert reason.startswith("foreseen 1") and "ceiling 139" in reason
+    assert rule == "ease" and runner.why[0].startswith("foreseen 1") and "ceiling 139" in runner.why[0]
 
 
 def test_easing_that_works_ends_in_steady_without_another_sound():
@@ -88,7 +91,7 @@ def test_easing_that_does_not_work_becomes_walking_then_resuming():
     runner.run(60, 132)
     assert [cue for _, cue, _ in runner.cues[heard:]] == [Cue.RESUME]
     resumed = runner.cues[heard]
-    assert "under the ceiling" in resumed[2]
+    assert resumed[2] == "resume" and "under the ceiling" in runner.why[heard]
 
 
 def test_resume_waits_for_margin_and_settle():
@@ -135,7 +138,7 @@ def test_warm_up_is_quiet_then_holds_only_the_level_to_its_ramp():
     under = OneRunner(settings, start_bpm=70, noise_bpm=1.0).run(310, 122, 22)
     assert under.kinds() == []
     over = OneRunner(settings, start_bpm=70).run(200, 142, 30)
-    assert over.kinds()[0] is Cue.EASE and "warm-up" in over.cues[0][2]
+    assert over.kinds()[0] is Cue.EASE and over.cues[0][2] == "warm_up_ease"
 
 
 def test_stop_is_said_in_a_warm_up_and_again_while_it_lasts():
@@ -278,8 +281,8 @@ def test_walk_run_today_when_easing_changes_nothing():
             runner.run(5, 152)  # the slowest jog, whatever is said
         while runner.state is State.WALKING:
             runner.run(5, 112, 40)
-    assert "easing changed nothing" in next(reason for _, cue, reason in runner.cues if cue is Cue.WALK)
-    assert any("walk-run today" in reason for _, _, reason in runner.cues)
+    assert next(rule for _, cue, rule in runner.cues if cue is Cue.WALK) == "eased_in_vain"
+    assert any(rule == "walk_run" for _, _, rule in runner.cues)
     assert runner.kinds().count(Cue.EASE) <= 4  # not a loop of cues that cannot help
 
 
@@ -314,6 +317,7 @@ def test_lanes_do_not_touch_each_other():
         for lane in range(0, n, 5):
             assert cues[lane] == alone[lane].step([float(k)], [bpm[k, lane]])[0]
             assert together.reason(lane) == alone[lane].reason(0)
+            assert together.numbers(lane) == alone[lane].numbers(0)
             assert together.estimate.level_bpm[lane].tobytes() == alone[lane].estimate.level_bpm[0].tobytes()
 
 

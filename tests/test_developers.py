@@ -10,7 +10,7 @@ import pytest
 
 from guard.decide.table import TABLE
 from guard.errors import InputError
-from guard.study import decision_table
+from tests.lab import decision_table
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -21,7 +21,7 @@ def read(name: str) -> str:
 
 def test_the_table_shown_is_the_table_that_decides():
     text = read("DEVELOPERS.md")
-    assert decision_table.put_into(text) == text, "run python -m guard.study.decision_table DEVELOPERS.md"
+    assert decision_table.put_into(text) == text, "run python -m tests.lab.decision_table DEVELOPERS.md"
 
 
 def test_every_row_has_its_line():
@@ -81,3 +81,11 @@ def test_the_phrases_of_the_readme_are_the_spoken_ones():
     assert len(quoted) >= 9
     assert set(quoted) <= set(cue_phrases(Settings()))
     assert "belt down to walking pace" in cue_phrases(Settings(belt=True))
+
+
+def test_the_lab_is_listed_whole():
+    lab = ROOT / "tests" / "lab"
+    tools = {path.stem for path in lab.glob("*.py")}
+    tools |= {path.parent.name for path in lab.glob("*/__main__.py")}
+    listed = re.findall(r"-m tests\.lab\.(\w+)", read("tests/lab/README.md"))
+    assert set(listed) == tools - {"__init__"}

@@ -21,12 +21,12 @@ import pytest
 from guard import events as ev
 from guard.clock import SLEEP_COUNTED_S, RealClock, SleepWatch, wall_now
 from guard.errors import InputError
-from guard.inbox import Note, Notices
-from guard.keep import log as log_module
-from guard.keep import log_file
-from guard.keep.log import SessionLog, new_session_path, read_log
-from guard.keep.log_file import is_being_written
-from guard.study.replay import same_as_recorded
+from guard.live.inbox import Note, Notices
+from guard.log import file as log_file
+from guard.log import log as log_module
+from guard.log.file import is_being_written
+from guard.log.log import SessionLog, new_session_path, read_log
+from guard.replay.replay import same_as_recorded
 from tests.support.durability import Disk, items_of, sessions_in
 from tests.support.keep import STARTED, header
 from tests.support.live import FakeLog, rising_run, until
@@ -145,7 +145,7 @@ WRITER = """
 import sys, time
 from pathlib import Path
 from guard.events import Reading
-from guard.keep.log import SessionLog
+from guard.log.log import SessionLog
 log = SessionLog(Path(sys.argv[1]), {"type": "session", "format": 1, "settings": {}})
 began = time.monotonic()
 while True:
@@ -248,7 +248,7 @@ LIMITED = """
 import resource, sys
 from pathlib import Path
 from guard.events import Reading
-from guard.keep.log import SessionLog, read_log
+from guard.log.log import SessionLog, read_log
 soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
 now, said = [0.0], []
 resource.setrlimit(resource.RLIMIT_FSIZE, (5000, hard))
@@ -471,7 +471,7 @@ async def test_a_log_that_fails_is_said_aloud_and_stays_on_screen(
 
 
 async def test_a_disk_that_does_not_answer_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("guard.live.STUCK_S", 0.3)
+    monkeypatch.setattr("guard.live.live.STUCK_S", 0.3)
     hold = threading.Event()
     stage = Stage(rising_run(20), stay=True)
     stage.log = FakeLog(hold=hold)
@@ -526,7 +526,7 @@ def test_neither_clock_is_one_that_is_set() -> None:
 async def test_sleep_shows_as_lost_signal_and_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     asleep = [0.0]
     clock = RealClock(elapsed=lambda: time.monotonic() + asleep[0])
-    monkeypatch.setattr("guard.live.SleepWatch", lambda: SleepWatch(
+    monkeypatch.setattr("guard.live.live.SleepWatch", lambda: SleepWatch(
         elapsed=lambda: time.monotonic() + asleep[0]))
     stage = Stage([])
     stage.clock = clock

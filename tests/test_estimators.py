@@ -11,8 +11,8 @@ import pytest
 from scipy.stats import siegelslopes
 
 from guard.errors import InputError, UsageError
-from guard.study import estimators
-from guard.study.estimators_filters import (
+from tests.lab.estimators import estimators
+from tests.lab.estimators.filters import (
     CONTENDERS,
     GatedKalman,
     Holt,
@@ -24,7 +24,7 @@ from guard.study.estimators_filters import (
     RepeatedMedian,
     median,
 )
-from guard.study.estimators_trial import Signals, figures, lag_s, measured, simulated, without_stuck
+from tests.lab.estimators.trial import Signals, figures, lag_s, measured, simulated, without_stuck
 
 RIVALS = [Holt, RepeatedMedian, GatedKalman, OfTheGuard]
 

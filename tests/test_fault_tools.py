@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from guard.commands.session_parts import finished
-from guard.live import Ended
+from guard.live.live import Ended
 from tests.support.fault_table import Row, table, worst
 from tests.support.soak import flatness, sample
 

@@ -21,10 +21,12 @@ from hypothesis import strategies as st
 
 from guard.cli import main
 from guard.errors import GuardError, InputError, SettingError
-from guard.keep import facts, recording, series, settings_file
-from guard.keep.about import about_path, change_about, read_about
-from guard.keep.library import sessions
+from guard.library import facts
+from guard.library.about import about_path, change_about, read_about
+from guard.library.library import sessions
+from guard.log import recording, series
 from guard.settings import Settings
+from guard.settings import file as settings_file
 from guard.sound.own_phrases import LARGEST, WORDS_FILE, OwnPhrases
 from guard.sound.wavfile import BadWav, read
 from tests.fuzz import seeds
@@ -122,6 +124,19 @@ def test_a_pipe_in_the_folder_is_not_waited_for(tmp_path: Path, monkeypatch: pyt
     assert [entry.path for entry in sessions(tmp_path)] == [log]
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes")
+@pytest.mark.parametrize("words", [
+    ["replay"], ["review"], ["plan"], ["tune"], ["learn"], ["export", "-o", "x"],
+    ["import", "--time", "t", "--heart-rate", "b", "-o", "x"]])
+def test_a_pipe_in_place_of_a_file_is_refused_at_once(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str],
+):
+    os.mkfifo(tmp_path / "run")
+    assert main([words[0], str(tmp_path / "run"), *words[1:]]) == 3
+    said = capsys.readouterr().err
+    assert "is a pipe or a device: save it as a file and name that" in said
+
+
 def test_a_file_that_no_session_can_fill(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     for module in (facts, recording, series):
         monkeypatch.setattr(module, "LARGEST", 1000)
@@ -174,7 +189,7 @@ def test_settings_that_can_be_read_but_not_changed(tmp_path: Path):
 def test_own_words_that_cannot_be_read(text: str, tmp_path: Path):
     (tmp_path / WORDS_FILE).write_text(text)
     notes: list[str] = []
-    own = OwnPhrases(tmp_path, notes.append)
+    own = OwnPhrases(tmp_path, lambda trouble: notes.append(str(trouble)))
     own.read([])
     assert len(notes) == 1 and notes[0].isprintable() and "own words are spoken" in notes[0]
     assert own.words("slow down please") == "slow down please"

@@ -20,11 +20,11 @@ from hypothesis import strategies as st
 
 from guard.cli import main
 from guard.clock import wall_now
-from guard.coach.day_advice import advise
-from guard.commands import journal_prompt
 from guard.errors import InputError, UsageError
-from guard.keep import journal
-from guard.keep.journal import ITEMS, Entry
+from guard.journal import journal
+from guard.journal import prompt as journal_prompt
+from guard.journal.advice import advise
+from guard.journal.journal import ITEMS, Entry
 
 DAY = date(2026, 3, 2)
 
@@ -115,7 +115,7 @@ def test_two_commands_at_once_lose_nothing(home):
 
 
 def test_a_killed_writer_leaves_a_whole_journal(home):
-    code = ("from guard.keep import journal; from datetime import date, timedelta\n"
+    code = ("from guard.journal import journal; from datetime import date, timedelta\n"
             "print('on', flush=True)\n"
             "day = date(2020, 1, 1)\n"
             "for n in range(10**6): journal.amend(day + timedelta(n % 900), {'note': 'x' * 900})")
@@ -312,7 +312,7 @@ def test_only_the_newest_weeks_are_usual():
 
 
 def test_today_says_it_and_run_says_it_once(home, capsys):
-    from guard.commands.journal_today import before_a_run
+    from guard.journal.today import before_a_run
 
     today = wall_now().date()
     told: list[str] = []
@@ -335,7 +335,7 @@ def test_today_says_it_and_run_says_it_once(home, capsys):
 
 
 def test_a_broken_journal_stops_no_run(home):
-    from guard.commands.journal_today import before_a_run
+    from guard.journal.today import before_a_run
 
     journal.journal_path(make=True).mkdir()
     told: list[str] = []

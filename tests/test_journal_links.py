@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 from scipy.stats import rankdata, spearmanr
 
-from guard.coach.journal_links import FEWEST_PAIRS, effective_pairs, holm, links, ranks
+from guard.journal.links import FEWEST_PAIRS, effective_pairs, holm, links, ranks
 
 
 def noise(seed: int, n: int, *, memory: float = 0.0, count: int = 2) -> np.ndarray:

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from guard.events import Action, Command, Speed, State
-from guard.keys import Key, Keyboard, meaning, terminal_keys
+from guard.live.keys import Key, Keyboard, meaning, terminal_keys
 from guard.screen.view import KEY_HINTS
 from guard.settings import Settings
 from tests.support.live import snapshot
@@ -37,7 +37,6 @@ def test_meaning(char: str, key: Key) -> None:
     ("s", {"muted": True}, Action.UNMUTE, None),
     ("f", {}, Action.FREE_RUN, 1.0),
     ("f", {"free_run": True}, Action.FREE_RUN, 0.0),
-    ("m", {}, Action.MARK, None),
     ("?", {}, Action.STATUS, None),
     ("n", {}, Action.SKIP_PART, None),
     ("]", {}, Action.CEILING, 140.0),

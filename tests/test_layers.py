@@ -1,201 +1,224 @@
-"""The house keeps its rooms: what may import what, what stays pure, what stays small.
-
-Imports are read from the source (`ast`), those inside functions too, and
-followed through the package, so that a pure room cannot reach a clock, a file
-or a radio by a back door.
-"""
+"""The house keeps its rooms: what may import what, what stays pure, what stays small."""
 
 from __future__ import annotations
 
-import ast
 import re
 import shutil
 import subprocess
 import sys
 import tomllib
-from functools import cache
 from pathlib import Path
 
 import pytest
 
+from tests.support.house import ANY_ROOM, House
+
 ROOT = Path(__file__).resolve().parent.parent
-PACKAGE = ROOT / "guard"
 LONGEST_LINES = 350
+MOST_MODULES = 25  # about two dozen can be taken in at a glance
 
-PURE = ("events", "settings", "errors", "session", "speeds", "tally", "heart", "decide", "runner")
-IMPURE = {
-    "asyncio", "bleak", "codecs", "datetime", "fileinput", "glob", "io", "logging", "mmap", "multiprocessing",
-    "os", "pathlib", "platformdirs", "pyttsx3", "queue", "random", "rich", "secrets", "select", "selectors",
-    "shutil", "signal", "simpleaudio", "socket", "subprocess", "sys", "tempfile", "threading", "time",
-}
-IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "compile", "__import__"}
-SEEDED = {"Generator", "PCG64", "SeedSequence", "default_rng"}
+PURE = (
+    "cues", "events", "reasons", "errors", "settings", "packets", "heart", "decide", "plan", "session",
+    "runner", "devices", "response", "page",
+)
 NEVER_LIVE = {"scipy", "matplotlib", "hypothesis", "pytest", "bumble"}
+LIVE = ("session", "live", "live.practice", "radio", "sound", "screen", "log", "files", "pins")
+BY_NAME = ["guard", "guard.cli"]  # public names on first use; the command asked for
 
-# room: the rooms it may import. A reading goes one way: heart, decide, session, live.
-BASE = {"events", "settings", "errors"}
-PURE_CORE = BASE | {"heart", "decide", "speeds", "tally", "session"}
-MAY_IMPORT = {
-    "events": set(),
+# room: the rooms it may import beside itself. A room is a folder, a module at the top, or a
+# module of a folder that may do more than the rest of it (a file read beside the pure form).
+BASE = {"cues", "events", "settings", "errors"}
+CORE = BASE | {"heart", "decide", "plan", "session"}
+MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
+    # the decision, one way: heart, decide, session
+    "cues": set(),
+    "events": {"cues"},
+    "reasons": {"events"},
     "errors": set(),
     "settings": {"errors"},
-    "heart": BASE | {"heart"},
-    "decide": BASE | {"decide", "heart"},
-    "tally": BASE,
-    "speeds": BASE,
-    "session": BASE | {"heart", "decide", "speeds", "tally"},
-    "runner": PURE_CORE | {"runner"},
-    "clock": BASE,
-    "sound": BASE | {"decide", "sound"},
-    "screen": BASE | {"clock", "decide", "screen"},
-    "sense": PURE_CORE | {"clock", "runner", "sense"},
-    "keep": PURE_CORE | {"clock", "keep", "sense"},
-    "pins": BASE | {"inbox", "pins"},
-    "answers": BASE | {"decide", "inbox", "screen", "speeds"},
-    "live": PURE_CORE | {"answers", "clock", "inbox", "keys", "outlet", "screen", "sense", "signals"},
-    "study": PURE_CORE | {"keep", "runner", "study"},
-    "coach": BASE | {"coach", "study"},
-    "report": BASE | {"coach", "decide", "report", "screen", "study"},
+    "heart": {"events"},
+    "decide": {"cues", "events", "heart", "reasons", "settings"},
+    "plan": BASE,
+    "session": BASE | {"heart", "decide", "plan"},
+    "runner": {"events"},
+    # what feeds it
+    "clock": set(),
+    "packets": set(),
+    "devices": {"events", "packets", "session"},
+    "radio": {"clock", "devices", "errors", "events", "packets"},
+    "live": CORE | {"clock", "screen"},
+    "live.practice": {"clock", "errors", "events", "packets", "runner"},
+    # what it is heard, seen and felt by
+    "sound": BASE | {"decide"},
+    "screen": BASE | {"clock", "decide", "reasons"},
+    "pins": BASE | {"live", "screen"},
+    # what is kept
+    "files": {"errors"},
+    "settings.file": {"errors", "files", "settings"},
+    "devices.remembered": {"devices", "files"},
+    "plan.file": {"errors", "files", "plan", "settings"},
+    "plan.drawing": {"plan", "screen"},
+    "log": BASE | {"", "files", "reasons", "session"},
+    "library": {"errors", "events", "files", "log", "plan", "session"},
+    "csv": {"errors", "events", "files", "library", "log", "reasons", "session"},
+    # one session at a time
+    "page": set(),
+    "replay": CORE | {"log", "reasons", "screen"},
+    "response": {"events", "heart", "session", "settings"},
+    "review": CORE | {"log", "page", "reasons", "replay", "response", "screen"},
+    "tune": CORE | {"log", "replay", "response", "runner", "screen"},
+    # the months
+    "journal": {"errors", "files", "screen"},
+    "ceiling": {"errors", "events", "files", "journal", "log", "plan", "replay", "screen"},
+    "progress": {"errors", "files", "journal", "library", "log", "page", "plan", "response", "screen"},
+    # the doors
+    "": BASE | {"decide"},
+    "commands": ANY_ROOM,
+    "cli": {"", "errors"},
+    "__main__": {"cli"},
 }
 
-
-def modules() -> dict[str, Path]:
-    """Dotted name to file, for every module of the package."""
-    found = {}
-    for path in sorted(PACKAGE.rglob("*.py")):
-        parts = path.relative_to(ROOT).with_suffix("").parts
-        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
-    return found
-
-
-MODULES = modules()
-
-
-def room_of(name: str) -> str:
-    parts = name.split(".")
-    return parts[1] if len(parts) > 1 else ""
-
-
-@cache
-def tree(name: str) -> ast.Module:
-    return ast.parse(MODULES[name].read_text(encoding="utf-8"))
-
-
-@cache
-def imports(name: str) -> frozenset[str]:
-    """Dotted names that a module imports, anywhere in it but under `if TYPE_CHECKING:`."""
-    found: set[str] = set()
-
-    def visit(node: ast.AST) -> None:
-        if isinstance(node, ast.If) and ast.unparse(node.test) in ("TYPE_CHECKING", "typing.TYPE_CHECKING"):
-            for child in node.orelse:
-                visit(child)
-            return
-        if isinstance(node, ast.Import):
-            found.update(alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{name} imports relatively"
-            for alias in node.names:
-                whole = f"{node.module}.{alias.name}"
-                found.add(whole if whole in MODULES else str(node.module))
-        for child in ast.iter_child_nodes(node):
-            visit(child)
-
-    visit(tree(name))
-    return frozenset(found)
-
-
-def reached(names: list[str]) -> dict[str, tuple[str, ...]]:
-    """Everything that `names` import, directly or through the package: import to its way there."""
-    ways: dict[str, tuple[str, ...]] = {name: (name,) for name in names}
-    open_ends = list(names)
-    while open_ends:
-        here = open_ends.pop()
-        for name in imports(here) if here in MODULES else ():
-            if name not in ways:
-                ways[name] = (*ways[here], name)
-                open_ends.append(name)
-    return ways
-
-
-def in_room(room: str) -> list[str]:
-    return [name for name in MODULES if room_of(name) == room]
+HOUSE = House(ROOT, MAY_IMPORT)
 
 
 def test_the_walk_sees_what_is_there():
-    assert {"guard.session", "guard.heart.estimate", "guard.decide.table", "guard.live"} <= set(MODULES)
-    assert "guard.decide.lane" in imports("guard.session")
-    assert "numpy" in reached(["guard.decide.lanes"])
-    assert "numpy" not in reached(["guard.session"]), "a session and its replay start sooner without"
-    assert "rich" in {name.split(".")[0] for name in reached(in_room("screen"))}
+    names = {"guard.session.session", "guard.heart.estimate", "guard.decide.lanes", "guard.live.live"}
+    assert names <= set(HOUSE.modules)
+    assert "guard.decide.lane" in HOUSE.imports("guard.session.session")
+    assert "numpy" in HOUSE.reached(["guard.decide.lanes"])
+    assert "numpy" not in HOUSE.reached(["guard.session"]), "a session and its replay start sooner without"
+    assert "rich" in {name.split(".")[0] for name in HOUSE.reached(HOUSE.in_room("screen"))}
 
 
-@pytest.mark.parametrize("room", PURE)
-def test_pure_rooms_know_no_clock_file_radio_or_screen(room):
-    names = in_room(room)
-    assert names
-    wrong = {name: " > ".join(way) for name, way in reached(names).items() if name.split(".")[0] in IMPURE}
-    assert not wrong
-    for name in names:
-        calls = {node.func.id for node in ast.walk(tree(name))
-                 if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)}
-        assert not calls & IMPURE_CALLS, name
+def test_every_module_stands_in_a_listed_room():
+    assert HOUSE.unlisted() == []
 
 
-@pytest.mark.parametrize("room", PURE)
-def test_chance_in_a_pure_room_comes_from_a_seed(room):
-    """A generator is handed in or made from a seed; numpy's shared one would end exact replay."""
-    for name in in_room(room):
-        for node in ast.walk(tree(name)):
-            if isinstance(node, ast.Attribute) and ast.unparse(node.value) in ("np.random", "numpy.random"):
-                assert node.attr in SEEDED, f"{name}: {node.attr}"
-            if isinstance(node, ast.Call) and ast.unparse(node.func).endswith("default_rng"):
-                assert node.args, f"{name}: default_rng() without a seed"
-
-
-@pytest.mark.parametrize("room", MAY_IMPORT)
-def test_rooms_import_only_rooms_before_them(room):
-    for name in in_room(room):
-        rooms = {room_of(other) for other in imports(name) if other.startswith("guard.")}
-        assert rooms <= MAY_IMPORT[room], f"{name} imports {sorted(rooms - MAY_IMPORT[room])}"
+def test_rooms_import_only_what_they_may():
+    assert HOUSE.forbidden() == []
 
 
 def test_nothing_below_imports_the_commands():
-    for name in MODULES:
-        if room_of(name) not in ("commands", "cli"):
-            assert not any(other.startswith("guard.commands") for other in imports(name)), name
+    for room, allowed in MAY_IMPORT.items():
+        assert room in ("commands", "__main__") or not allowed & {"commands", "cli", "*"}, room
 
 
-def test_the_package_has_no_circle_of_imports():
-    """A circle through imports at the top of modules would make order of import matter."""
-    def top_level(name: str) -> set[str]:
-        body = [node for node in tree(name).body if isinstance(node, (ast.Import, ast.ImportFrom))]
-        found = set()
-        for node in body:
-            if isinstance(node, ast.ImportFrom):
-                found |= {f"{node.module}.{alias.name}" for alias in node.names} | {str(node.module)}
-            else:
-                found |= {alias.name for alias in node.names}
-        return found & set(MODULES) - {"guard"}
+def test_no_import_is_made_by_name_but_at_the_door():
+    assert HOUSE.by_name() == BY_NAME
 
-    done: set[str] = set()
 
-    def visit(name: str, way: tuple[str, ...]) -> None:
-        assert name not in way, " > ".join((*way, name))
-        if name not in done:
-            for other in top_level(name):
-                visit(other, (*way, name))
-            done.add(name)
+@pytest.mark.parametrize("room", PURE)
+def test_pure_rooms_know_no_clock_file_radio_screen_or_unseeded_chance(room):
+    assert HOUSE.in_room(room) and HOUSE.impure(room) == []
 
-    for name in MODULES:
-        visit(name, ())
+
+def test_neither_modules_nor_rooms_import_each_other_in_a_circle():
+    assert HOUSE.circles() == [] and HOUSE.room_circles() == []
+
+
+def test_rooms_can_be_taken_in_at_a_glance():
+    folders = [path for path in (ROOT / "guard").rglob("*") if path.is_dir() and path.name != "__pycache__"]
+    counts = {path.name: len([*path.glob("*.py")]) for path in folders}
+    assert not {name: count for name, count in counts.items() if count > MOST_MODULES}
 
 
 def test_the_live_path_never_imports_the_laboratory():
-    live = [name for name in MODULES if room_of(name) in (*PURE, "live", "sense", "sound", "screen", "keep")]
+    live = [name for room in LIVE for name in HOUSE.in_room(room)]
     live += ["guard.commands.run", "guard.commands.rehearse"]
-    wrong = {name: " > ".join(way) for name, way in reached(live).items() if name.split(".")[0] in NEVER_LIVE}
+    wrong = {name: " > ".join(way) for name, way in HOUSE.reached(live).items()
+             if name.split(".")[0] in NEVER_LIVE}
     assert not wrong
+
+
+def test_the_wheel_holds_the_package_and_nothing_of_the_tests():
+    from hatchling.builders.wheel import WheelBuilder
+
+    held = {Path(file.distribution_path) for file in WheelBuilder(str(ROOT)).recurse_included_files()}
+    assert held and {path.parts[0] for path in held} == {"guard"}
+    assert {path.suffix for path in held} <= {".py", ".md"}
+
+
+# --- the rules catch what is planted ----------------------------------------------
+
+
+PLANTED = """
+
+def planted():
+    import guard.commands.tune
+    import tests.lab.speed
+"""
+
+
+@pytest.fixture(scope="module")
+def copy(tmp_path_factory):
+    """A copy of the package in which every room imports what it may not."""
+    root = tmp_path_factory.mktemp("copy")
+    shutil.copytree(ROOT / "guard", root / "guard", ignore=shutil.ignore_patterns("__pycache__"))
+    for room in MAY_IMPORT:
+        file = planted_in(root, room)
+        with file.open("a", encoding="utf-8") as open_file:
+            open_file.write(PLANTED)
+    return root
+
+
+def planted_in(root: Path, room: str) -> Path:
+    place = root / "guard" / Path(*room.split(".")) if room else root / "guard" / "__init__.py"
+    if room and place.is_dir():
+        return place / "planted.py"
+    return place if not room else place.with_suffix(".py")
+
+
+@pytest.fixture(scope="module")
+def planted(copy):
+    return House(copy, MAY_IMPORT)
+
+
+@pytest.mark.parametrize("room", MAY_IMPORT)
+def test_a_forbidden_import_is_caught_in_every_room(room, copy, planted):
+    path = planted_in(copy, room).relative_to(copy).with_suffix("")
+    name = ".".join(path.parts[:-1] if path.name == "__init__" else path.parts)
+    wrong = [line for line in planted.forbidden() if line.startswith(f"{name} imports ")]
+    assert any("tests.lab.speed" in line for line in wrong)
+    assert room == "commands" or any("guard.commands.tune" in line for line in wrong)
+
+
+@pytest.mark.parametrize("path", ["attic.py", "attic/__init__.py", "attic/box.py"])
+def test_a_room_that_is_not_listed_is_caught(path, tmp_path):
+    for known in ("__init__.py", "events.py"):
+        (tmp_path / "guard").mkdir(exist_ok=True)
+        shutil.copy(ROOT / "guard" / known, tmp_path / "guard" / known)
+    rules = {"": MAY_IMPORT[""], "events": MAY_IMPORT["events"]}
+    assert House(tmp_path, rules).unlisted() == []
+    (tmp_path / "guard" / path).parent.mkdir(exist_ok=True)
+    (tmp_path / "guard" / path).write_text("import guard.events\n", encoding="utf-8")
+    attic = House(tmp_path, rules)
+    assert any("attic" in line for line in attic.unlisted())
+    assert any("attic" in line for line in attic.forbidden())
+    assert "box is listed but not there" in House(tmp_path, rules | {"box": set()}).unlisted()
+
+
+@pytest.mark.parametrize("text, said", [
+    ("import time", "time"),
+    ("def f():\n    from guard.files import whole", "os"),
+    ("open('x')", "open"),
+    ("import numpy as np\nnp.random.normal()", "shared"),
+    ("import numpy as np\nnp.random.default_rng()", "seed"),
+])
+def test_what_is_impure_is_caught(text, said, tmp_path):
+    shutil.copytree(ROOT / "guard" / "files", tmp_path / "guard" / "files")
+    (tmp_path / "guard" / "packets.py").write_text(text + "\n", encoding="utf-8")
+    assert any(said in line for line in House(tmp_path, MAY_IMPORT).impure("packets"))
+
+
+def test_circles_are_caught(tmp_path):
+    for room, other in (("heart", "decide"), ("decide", "heart")):
+        (tmp_path / "guard" / room).mkdir(parents=True)
+        (tmp_path / "guard" / room / "a.py").write_text(f"import guard.{other}.a\n", encoding="utf-8")
+    house = House(tmp_path, MAY_IMPORT)
+    assert house.circles() and {"heart", "decide"} <= set(house.room_circles())
+
+
+# --- what is loaded when --------------------------------------------------------------
 
 
 def loaded_after(code: str) -> set[str]:
@@ -269,7 +292,8 @@ def tracked() -> list[Path]:
 
 
 def test_modules_stay_small():
-    lines = {name: len(path.read_text(encoding="utf-8").splitlines()) for name, path in MODULES.items()}
+    lines = {name: len(path.read_text(encoding="utf-8").splitlines())
+             for name, path in HOUSE.modules.items()}
     assert not {name: count for name, count in lines.items() if count > LONGEST_LINES}
 
 

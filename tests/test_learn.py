@@ -14,13 +14,13 @@ from hypothesis import strategies as st
 
 from guard import events as ev
 from guard.cli import main
-from guard.keep.log import session_header, write_recording
+from guard.log.log import session_header, write_recording
+from guard.response.advice import suggest
+from guard.response.fit import Fit, Refusal, learn
+from guard.response.search import Known, _inflation
+from guard.response.series import RUN, STAND, WALK, stretches
 from guard.runner.strap import CLEAN
 from guard.settings import Settings, find
-from guard.study.response_advice import suggest
-from guard.study.response_fit import Fit, Refusal, learn
-from guard.study.response_search import Known, _inflation
-from guard.study.response_series import RUN, STAND, WALK, stretches
 from tests.support.keep import inputs as any_inputs
 from tests.support.speeds import IN_TURN, WITH_PAUSES, Plan, belt_runs
 
@@ -337,13 +337,13 @@ def logs(tmp_path_factory: pytest.TempPathFactory, turns: list[ev.Input]) -> Pat
     _, (steady,) = belt_runs(1, 9, [(1200, 0.0)])
     write_recording(folder / "turns.jsonl", header, turns)
     write_recording(folder / "steady.jsonl", header, steady)
-    cue = ev.CueGiven(turns[-1].t_s, ev.Cue.EASE, "foreseen 151 in 20 s")
+    cue = ev.CueGiven(turns[-1].t_s, ev.Cue.EASE, "ease")
     write_recording(folder / "steered.jsonl", header, [*turns, cue])
     return folder
 
 
 def test_learn_shows_and_keeps_comments(home, logs, capsys):
-    from guard.keep.settings_file import load, settings_path
+    from guard.settings.file import load, settings_path
 
     path = settings_path(make=True)
     path.write_text("# mine\nresponse_s = 61  # on purpose\n")
@@ -372,7 +372,7 @@ def test_learn_json(home, logs, capsys):
 
 @pytest.mark.parametrize(("name", "word"), [("steady", "hardly varied"), ("steered", "steered")])
 def test_learn_refuses_plainly(home, logs, capsys, name, word):
-    from guard.keep.settings_file import settings_path
+    from guard.settings.file import settings_path
 
     assert main(["learn", str(logs / f"{name}.jsonl"), "--apply"]) == 3
     out = capsys.readouterr().out

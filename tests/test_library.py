@@ -19,15 +19,15 @@ import pytest
 from guard import events as ev
 from guard.cli import main
 from guard.errors import InputError, UsageError
-from guard.keep import everything, library
-from guard.keep.about import about_path, change_about, read_about
-from guard.keep.bin import bin_of, discard, restore
-from guard.keep.facts import Facts, as_stored, facts_from, facts_of
-from guard.keep.library import SessionEntry, sessions
-from guard.keep.log import SessionLog, read_log, session_header
-from guard.keep.search import Wanted, day_range, find_session, matching
+from guard.library import everything, library
+from guard.library.about import about_path, change_about, read_about
+from guard.library.bin import bin_of, discard, restore
+from guard.library.facts import Facts, as_stored, facts_from, facts_of
+from guard.library.library import SessionEntry, sessions
+from guard.library.search import Wanted, day_range, find_session, matching
+from guard.log.log import SessionLog, read_log, session_header
+from guard.replay.replay import replay
 from guard.settings import Settings
-from guard.study.replay import replay
 from tests.support.keep import STARTED, guard_cli, invented_run, record_session
 from tests.support.library import years_of_sessions
 
@@ -69,8 +69,8 @@ def test_facts_are_those_of_the_whole_log(path: Path) -> None:
     assert facts.has_speed == any(isinstance(item, ev.Speed) and item.speed_m_s is not None
                                   for item in recording.items)
     assert facts.kind == recording.header["source"]["kind"]
-    assert list(facts.marks) == [str(item.value) for item in recording.inputs if isinstance(item, ev.Command)
-                                 and item.action is ev.Action.MARK and item.value is not None]
+    assert list(facts.marks) == [str(item.value) for item in recording.inputs if isinstance(item, ev.Mark)
+                                 and item.value is not None]
     assert facts_from(json.loads(json.dumps(as_stored(facts)))) == facts
 
 

@@ -5,18 +5,19 @@ from __future__ import annotations
 import asyncio
 import os
 import shutil
+import subprocess
 import sys
 import time
 from dataclasses import replace
 
 import pytest
 
+from guard.devices.seen import Strap, Wanted
 from guard.errors import HardwareError
 from guard.events import Battery, Link, LinkState, Reading
-from guard.sense.listen import Listener
-from guard.sense.seen import Strap, Wanted
-from guard.sense.strap import StrapSource
-from guard.sense.watch import Limits
+from guard.radio.listen import Listener
+from guard.radio.strap import StrapSource
+from guard.radio.watch import Limits
 from tests.support.radio import bluez, forget_bus, radio_room, running
 
 __all__ = ["bluez", "radio_room"]
@@ -176,7 +177,7 @@ async def test_a_lost_link_is_regained_within_ten_seconds_of_its_return(bluez, a
         bluez.change(MINE, advertising=True)
         back_s = ran.clock.now_s()
         again = await ran.reading(10.0, after=mark)
-    assert lost.detail == "the link to the strap broke"
+    assert (lost.detail, lost.fault) == ("the link to the strap broke", "broke")
     assert again.t_s - back_s < 10.0
 
 
@@ -191,7 +192,7 @@ async def test_a_killed_service_is_said_and_regained(bluez):
         assert said.t_s - died_s < 8.0
         assert "the Bluetooth service is not running" in said.detail
         lost = await ran.link(LinkState.LOST, after=mark)
-        assert lost.detail == "the Bluetooth service is not running"
+        assert (lost.detail, lost.fault) == ("the Bluetooth service is not running", "no_service")
         mark = len(ran.events)
         bluez.start_service()
         await ran.reading(10.0, after=mark)
@@ -317,6 +318,44 @@ async def test_a_wild_sensor_does_not_fill_the_log(bluez):
         await ran.reading()
         said = [link.detail for link in ran.links if "could not be read" in link.detail]
     assert 1 <= len(said) <= 3 and len(set(said)) == len(said)
+
+
+async def test_packets_faster_than_any_strap_are_left_out_and_said(bluez):
+    bluez.add_strap(MINE, silent=True)
+    async with running(StrapSource(KNOWN)) as ran:
+        await ran.link(LinkState.CONNECTED)
+        for number in range(600):
+            bluez.packet(MINE, bytes([0x00, 60 + number % 100]))
+        await ran.until(lambda event: isinstance(event, Link) and "far more often" in event.detail)
+        await asyncio.sleep(0.3)
+    assert len(ran.readings) <= 60
+
+
+async def test_a_strap_that_another_guard_reads_is_left_alone(bluez):
+    bluez.add_strap(MINE)
+    said = await refused_while_preparing(StrapSource(KNOWN, hold=lambda address: "process 4711"))
+    assert f"Invented strap ({MINE}) is already read by another guard on this machine (process 4711)" in said
+    assert bluez.look()["straps"][MINE]["connects"] == 0
+
+
+async def refused_while_preparing(source):
+    with pytest.raises(HardwareError) as caught:
+        await source.prepare()
+    return str(caught.value)
+
+
+def test_who_holds_a_device_is_told_to_another_process(tmp_path, monkeypatch):
+    from guard.files.hold import hold
+
+    monkeypatch.setenv("GUARD_HOME", str(tmp_path))
+    def asked_elsewhere(address: str) -> str:
+        ask = [sys.executable, "-c", f"from guard.files.hold import hold; print(hold('{address}'))"]
+        return subprocess.run(ask, capture_output=True, text=True, check=True).stdout.strip()
+
+    assert hold(MINE) == "" == hold(MINE)  # ours stays ours
+    assert asked_elsewhere(MINE) == f"process {os.getpid()}"
+    assert asked_elsewhere(OTHER) == ""
+    assert asked_elsewhere(OTHER) == ""  # that one ended, and its hold with it
 
 
 async def test_packets_delivered_twice_count_once(bluez):

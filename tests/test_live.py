@@ -21,14 +21,15 @@ from guard.events import (
     Cue,
     CueGiven,
     Input,
+    Mark,
     Reading,
     SoundHealth,
     Speed,
     State,
     StateChanged,
 )
-from guard.inbox import Inbox
-from guard.live import Ended, run_session
+from guard.live.inbox import Inbox
+from guard.live.live import Ended, run_session
 from guard.session import Session
 from guard.settings import Settings
 from tests.support.live import FakeLog, FakeScreen, FakeSounder, FakeSource, rising_run, until
@@ -103,7 +104,7 @@ async def test_a_stalled_log_delays_no_cue() -> None:
 
 
 async def test_a_stuck_listener_is_left_behind(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("guard.live.CLOSE_S", 0.2)
+    monkeypatch.setattr("guard.live.live.CLOSE_S", 0.2)
     stage = Stage(rising_run(60))
     hold = threading.Event()
     stage.log = FakeLog(hold=hold)
@@ -160,7 +161,7 @@ async def test_a_fault_of_the_guard_is_not_hidden(monkeypatch: pytest.MonkeyPatc
     assert stage.sounder.calls[-1] == ("close", "guard stopped")
 
 
-@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGUSR1", "SIGUSR2", "SIGALRM"])
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
 async def test_signals_close_properly(name: str) -> None:
     number = getattr(signal, name)
@@ -189,7 +190,7 @@ class Typist:
             yield True
 
         self.press: object = None
-        monkeypatch.setattr("guard.live.terminal_keys", keys)
+        monkeypatch.setattr("guard.live.live.terminal_keys", keys)
 
     async def type(self, text: str) -> None:
         for char in text:
@@ -211,8 +212,9 @@ async def test_keys_become_logged_inputs(monkeypatch: pytest.MonkeyPatch) -> Non
     ended = await running
     assert ended.how == "quit" and ended.exit_code == 0
     asked = [(item.action, item.value) for item in stage.log.items if isinstance(item, Command)]
-    assert asked == [(Action.STATUS, None), (Action.MARK, None), (Action.PAUSE, None), (Action.MUTE, None),
+    assert asked == [(Action.STATUS, None), (Action.PAUSE, None), (Action.MUTE, None),
                      (Action.CEILING, 140.0), (Action.QUIT, "quit")]
+    assert sum(isinstance(item, Mark) for item in stage.log.items) == 1
     typed = [item.speed_m_s for item in stage.log.items if isinstance(item, Speed)]
     assert [round(speed * 3.6, 2) for speed in typed if speed] == [8.5, 8.6]
     assert stage.source.speeds == typed
@@ -327,3 +329,12 @@ async def test_paced_clock_never_passes_its_sleeper() -> None:
         assert clock.now_s() == wanted
         await asyncio.sleep(0.01)
         assert clock.now_s() == wanted
+
+
+async def test_a_flood_of_readings_never_carries_the_session_past_the_clock() -> None:
+    """4,494 packets a second were once taken at a millisecond each: the session ran 23 s ahead."""
+    stage = Stage([Reading(2.0, 120 + number % 3) for number in range(5000)])
+    ended = await stage.run()
+    newest_s = max(item.t_s for item in stage.log.items if isinstance(item, Reading))
+    assert newest_s <= 2.0 + 0.5 + 0.001
+    assert sum("far more than a heart" in text for text in ended.troubles) == 1

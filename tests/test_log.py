@@ -22,8 +22,8 @@ from hypothesis import strategies as st
 
 from guard import events as ev
 from guard.errors import GuardError, InputError, UsageError
-from guard.keep import log as log_module
-from guard.keep.log import (
+from guard.log import log as log_module
+from guard.log.log import (
     SessionLog,
     from_record,
     new_session_path,
@@ -32,7 +32,7 @@ from guard.keep.log import (
     to_record,
     write_recording,
 )
-from guard.keep.records import from_line, to_line
+from guard.log.records import from_line, to_line
 from tests.support.keep import events, header, small_log
 
 POSIX = os.name == "posix"
@@ -447,7 +447,7 @@ WRITER = """
 import sys, itertools
 from pathlib import Path
 from guard.events import CueGiven, Cue, Reading
-from guard.keep.log import SessionLog
+from guard.log.log import SessionLog
 log = SessionLog(Path(sys.argv[1]), {"type": "session", "format": 1, "settings": {}})
 print("ready", flush=True)
 for n in itertools.count():
@@ -473,7 +473,7 @@ def test_kill_9_leaves_a_log_without_a_hole(tmp_path: Path) -> None:
 
 
 def test_folders_follow_one_variable_and_are_private(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from guard.keep import folders
+    from guard.files import folders
 
     monkeypatch.setenv("GUARD_HOME", str(tmp_path / "home"))
     assert folders.config_dir(make=False) == tmp_path / "home" / "config"
@@ -490,7 +490,7 @@ def test_folders_follow_one_variable_and_are_private(tmp_path: Path, monkeypatch
 
 def test_folders_without_the_variable_are_the_platforms(
         monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from guard.keep import folders
+    from guard.files import folders
 
     monkeypatch.delenv("GUARD_HOME", raising=False)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "c"))
@@ -501,7 +501,7 @@ def test_folders_without_the_variable_are_the_platforms(
 @pytest.mark.skipif(sys.platform != "linux", reason="Linux clocks")
 def test_a_clock_without_battery_is_trusted_once_it_is_synchronised(
         tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from guard.keep import wall
+    from guard.log import wall
 
     now = datetime(2026, 3, 2).astimezone()
     for synchronised in (True, False):

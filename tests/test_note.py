@@ -15,12 +15,12 @@ import pytest
 from guard.cli import main
 from guard.commands.session_note import ask, ask_if_wanted
 from guard.errors import HardwareError, InputError
-from guard.keep.log import read_log
-from guard.keep.note import LONGEST, Note, append_note, notes_of
-from guard.live import Ended
+from guard.live.live import Ended
+from guard.log.log import read_log
+from guard.log.note import LONGEST, Note, append_note, notes_of
+from guard.replay.replay import same_as_recorded
+from guard.review.review import review
 from guard.settings import Settings
-from guard.study.replay import same_as_recorded
-from guard.study.review import review
 from tests.support.review import HOSTILE, log_of_a_run
 
 CEILING = Settings(ceiling_bpm=139.0, warm_up_s=120.0)
@@ -65,7 +65,7 @@ def test_a_note_to_a_torn_log_or_none_is_refused(log: Path, tmp_path: Path) -> N
 @pytest.mark.skipif(not Path("/dev/full").exists() or os.name == "nt", reason="no /dev/full")
 def test_a_full_disk_is_said(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     recording = read_log(log)
-    monkeypatch.setattr("guard.keep.note.read_log", lambda path: recording)
+    monkeypatch.setattr("guard.log.note.read_log", lambda path: recording)
 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")

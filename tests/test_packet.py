@@ -12,8 +12,8 @@ from bumble.profiles.heart_rate_service import HeartRateService
 from hypothesis import given
 from hypothesis import strategies as st
 
-from guard.heart import packet
-from guard.heart.packet import Malformed, Measurement, encode, parse
+from guard.packets import heart_rate as packet
+from guard.packets.heart_rate import Malformed, Measurement, encode, parse
 
 Independent = HeartRateService.HeartRateMeasurement
 

@@ -37,7 +37,8 @@ def make(tmp_path: Path, notes: list[str]) -> Iterator[Maker]:
 
     def maker(bank: list[str] | None = None, **changes: Any) -> Phrases:
         options: dict[str, Any] = {"voice_name": "en-us", "rate_wpm": 185, "cache_dir": tmp_path / "cache",
-                                   "own_dir": tmp_path / "own", "on_note": notes.append, **changes}
+                                   "own_dir": tmp_path / "own",
+                                   "on_note": lambda trouble: notes.append(str(trouble)), **changes}
         made.append(Phrases(CUE_PHRASES[:3] if bank is None else bank, **options))
         made[-1].start()
         return made[-1]

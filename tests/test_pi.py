@@ -62,7 +62,7 @@ def test_the_unit_is_one_that_systemd_takes(tmp_path: Path):
 
 
 def test_stopping_waits_longer_than_a_session_takes_to_close():
-    from guard import live
+    from guard.live import live
 
     seconds = int(re.search(r"^TimeoutStopSec=(\d+)$", unit_with("guard"), re.M)[1])  # type: ignore[index]
     assert seconds > live.DISCONNECT_S + live.CLOSE_S + live.TICK_S
@@ -238,8 +238,9 @@ FILES="$WORK/my files%"
 pi install --home "$FILES" >"$WORK/first"
 echo "before settings: $(show ActiveState)"
 env GUARD_HOME="$FILES" "$PYTHON" -m guard settings ceiling_bpm=139 >/dev/null
-env GUARD_HOME="$FILES" "$PYTHON" -c "from guard.keep import straps; from guard.sense.seen import Strap
-straps.remember(Strap('Invented strap', '$STRAP'), 'strap')"
+env GUARD_HOME="$FILES" "$PYTHON" -c "from guard.devices.remembered import remember
+from guard.devices.seen import Strap
+remember(Strap('Invented strap', '$STRAP'), 'strap')"
 pi install --home "$FILES" >"$WORK/second"; sleep 3
 echo "without strap: $(show ActiveState), $(logs) logs"
 touch "$WORK/strap please"

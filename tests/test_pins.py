@@ -18,8 +18,8 @@ from gpiozero.pins.mock import MockFactory
 
 from guard.clock import PacedClock
 from guard.events import Action, Battery, Command, Cue, CueGiven, Input, Reading, State
-from guard.inbox import Press
-from guard.live import Ended
+from guard.live.inbox import Press
+from guard.live.live import Ended
 from guard.pins import panel as panel_module
 from guard.pins import patterns
 from guard.pins.blinker import Blinker
@@ -121,7 +121,7 @@ def test_lamp_of_each_state():
 
 @pytest.mark.parametrize("cue", [Cue.EASE, Cue.STOP, Cue.SIGNAL_LOST])
 def test_a_muted_buzzer_tells_stop_and_sensor_only(cue: Cue):
-    given = CueGiven(1.0, cue, "")
+    given = CueGiven(1.0, cue)
     assert patterns.buzz(given, muted=False)
     assert bool(patterns.buzz(given, muted=True)) is (cue is not Cue.EASE)
     assert patterns.buzz(Battery(1.0, 40), muted=False) == ""
@@ -216,7 +216,7 @@ def test_a_pin_that_breaks_is_said_once_and_the_rest_goes_on(
 
     monkeypatch.setattr(pins.pin(LAMP), "_set_state", broken)
     panel.frame(Frame(snapshot()))
-    panel.event(CueGiven(1.0, Cue.EASE, ""))
+    panel.event(CueGiven(1.0, Cue.EASE))
     _wait(lambda: bool(said) and changes(pins, BUZZER) >= 4)
     panel.frame(Frame(snapshot(state=State.WALKING)))
     time.sleep(0.05)
@@ -245,7 +245,7 @@ def test_missing_packages_are_said(said: list[str], monkeypatch: pytest.MonkeyPa
     panel = Panel(SETTINGS, said.append)
     panel.open()
     assert said == [panel_module.PACKAGES_MISSING] and not panel.has_button
-    panel.event(CueGiven(1.0, Cue.EASE, ""))
+    panel.event(CueGiven(1.0, Cue.EASE))
     panel.frame(Frame(snapshot()))
     panel.close()
     panel.release()

@@ -29,6 +29,7 @@ from guard.screen.plain import PlainScreen
 from guard.screen.summary import summary_lines
 from guard.screen.view import ViewOptions
 from tests.support.live import snapshot
+from tests.support.reasons import FORESEEN
 
 
 def lines_of(*items: object, look: Look | None = None) -> list[str]:
@@ -52,7 +53,7 @@ def test_what_is_said_and_what_is_not() -> None:
         Speed(4.0, 2.5, typed=True),
         Battery(5.0, 80), Battery(6.0, 80),
         StateChanged(60.0, State.EASING, "foreseen 143 in 20 s, ceiling 139"),
-        CueGiven(60.0, Cue.EASE, "foreseen 143 in 20 s, ceiling 139"),
+        CueGiven(60.0, Cue.EASE, "ease", FORESEEN),
         Command(70.0, Action.CEILING, 140.0),
         SoundHealth(71.0, "none"),
         StateChanged(3600.0, State.DONE, "ended by the runner"),

@@ -11,8 +11,8 @@ import pytest
 from guard.clock import ManualClock, PacedClock, SessionClock
 from guard.errors import UsageError
 from guard.events import Battery, Cue, CueGiven, Input, Link, LinkState, Reading, Speed
-from guard.heart.packet import parse
-from guard.sense.practice import NAME, PracticeSource, courses, find_course
+from guard.live.practice import NAME, PracticeSource, courses, find_course
+from guard.packets.heart_rate import parse
 from guard.session import Session
 from guard.settings import Settings
 

@@ -30,17 +30,16 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from guard.cli import main
-from guard.coach import progress_steady as steady
-from guard.coach.progress import Session, look, point
-from guard.coach.progress_checks import check_parts, latest_difference
-from guard.coach.progress_days import checks, shift, short_sleep
-from guard.coach.progress_line import Line, fit_line
-from guard.coach.progress_trend import Verdict, bend, correlation_of, theil_sen, trend
-from guard.coach.progress_weeks import Run, consistency, share_of, weeks
 from guard.errors import InputError
-from guard.keep.recording import read_log
-from guard.keep.series import read_series
-from guard.report import progress_words as words
+from guard.log.recording import read_log
+from guard.log.series import read_series
+from guard.progress import steady, words
+from guard.progress.checks import check_parts, latest_difference
+from guard.progress.days import checks, shift, short_sleep
+from guard.progress.line import Line, fit_line
+from guard.progress.progress import Session, look, point
+from guard.progress.trend import Verdict, bend, correlation_of, theil_sen, trend
+from guard.progress.weeks import Run, consistency, share_of, weeks
 
 RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
 

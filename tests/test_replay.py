@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from guard import events as ev
 from guard.cli import main
 from guard.errors import InputError, UsageError
-from guard.keep.log import read_log, session_header, write_recording
+from guard.log.log import read_log, session_header, write_recording
+from guard.reasons import reason
+from guard.replay.replay import replay, same_as_recorded
 from guard.settings import Settings
-from guard.study.replay import replay, same_as_recorded
 from tests.support.keep import guard_cli, guard_here, invented_run, record_session
 
 CEILING = Settings(ceiling_bpm=139.0, warm_up_s=60.0)
@@ -99,7 +100,7 @@ def test_a_plan_in_the_log_is_followed(tmp_path: Path) -> None:
     recording = read_log(tmp_path / "a.jsonl")
     parts = [given for given in replay(recording, CEILING).cues if given.cue is ev.Cue.PART]
     assert [given.t_s for given in parts] == pytest.approx([60, 120], abs=1.1)
-    assert "easier" in parts[0].reason
+    assert parts[0].part == "easier" and "easier" in reason(parts[0])
     for bad in ({"parts": 5}, {"name": "x", "parts": []}, [1], "plan"):
         write_recording(tmp_path / "b.jsonl", {"type": "session", "format": 1, "plan": bad}, readings,
                         force=True)
@@ -116,7 +117,7 @@ def test_the_command(run_log: Path, tmp_path: Path) -> None:
     assert list(document) == ["format", "settings", "cues", "states", "summary", "compared"]
     assert document["settings"]["lead_s"] == 25 and document["settings"]["ceiling_bpm"] == 140
     assert "runner changed the ceiling" in done.stderr
-    assert all(set(given) == {"t_s", "cue", "reason"} for given in document["cues"])
+    assert all(set(given) == {"t_s", "cue", "reason", "rule", "numbers"} for given in document["cues"])
     assert all(set(entered) == {"t_s", "state"} for entered in document["states"])
     assert {"duration_s", "at_or_under_s", "over_s", "over_bpm_min", "no_signal_s", "cues",
             "cues_per_h"} <= document["summary"].keys()

@@ -12,17 +12,17 @@ import pytest
 
 from guard import events as ev
 from guard.cli import main
-from guard.decide.plan_text import parse_plan
 from guard.events import Cue, CueGiven
-from guard.keep.log import read_log
+from guard.log.log import read_log
+from guard.plan.text import parse_plan
+from guard.review import rr as review_rr
+from guard.review.cues import CueOutcome, outcomes
+from guard.review.drift import drift, student_t
+from guard.review.parts import by_part, whole
+from guard.review.recovery import recoveries
+from guard.review.review import review
+from guard.review.rr import artefacts, gapless, rr_figures
 from guard.settings import Settings
-from guard.study import review_rr
-from guard.study.review import review
-from guard.study.review_cues import CueOutcome, outcomes
-from guard.study.review_drift import drift, student_t
-from guard.study.review_parts import by_part, whole
-from guard.study.review_recovery import recoveries
-from guard.study.review_rr import artefacts, gapless, rr_figures
 from tests.support.review import invented_beats, log_of_a_run, published_beats_ms, trace
 
 RECORDINGS = sorted((Path(__file__).resolve().parent.parent / "recordings").glob("*.jsonl"))
@@ -121,10 +121,10 @@ def test_noise_is_no_turn() -> None:
 
 
 @pytest.mark.parametrize(("later", "options", "ended_by", "watched_s"), [
-    ((CueGiven(60.0, Cue.WALK, ""),), {}, "walk", 50),
-    ((CueGiven(40.0, Cue.EASE, ""), CueGiven(50.0, Cue.PART, "")), {}, "part", 40),
+    ((CueGiven(60.0, Cue.WALK),), {}, "walk", 50),
+    ((CueGiven(40.0, Cue.EASE), CueGiven(50.0, Cue.PART)), {}, "part", 40),
     ((), {"held": [False] * 30 + [True] * 200}, "pause", 20),
-    ((CueGiven(60.0, Cue.SIGNAL_LOST, ""),), {}, "time", 180),
+    ((CueGiven(60.0, Cue.SIGNAL_LOST),), {}, "time", 180),
 ])
 def test_what_ends_the_watch(later, options, ended_by: str, watched_s: float) -> None:
     found = after([145.0] * 230, Cue.EASE, *later, **options)
@@ -182,10 +182,10 @@ def test_recovery_without_speed() -> None:
     level = [150.0] * 100 + falling(150, 40, 40, 120)
     paused, = recoveries(trace(level, held=[False] * 100 + [True] * 120), [])
     assert paused.kind == "pause"
-    walk = CueGiven(100.0, Cue.WALK, "")
+    walk = CueGiven(100.0, Cue.WALK)
     cued, = recoveries(trace(level), [walk])
     assert cued.kind == "walk_cue" and cued.fell_bpm == pytest.approx(40 * (1 - np.exp(-1.5)), abs=0.01)
-    assert recoveries(trace(level), [walk, CueGiven(130.0, Cue.RESUME, "")]) == ()
+    assert recoveries(trace(level), [walk, CueGiven(130.0, Cue.RESUME)]) == ()
     assert recoveries(trace(level, speed=3.0), [walk]) == ()  # speed says that nobody walked
 
 

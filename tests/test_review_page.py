@@ -18,22 +18,21 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from guard.cli import main
-from guard.decide.plan_text import parse_plan
-from guard.events import Cue
-from guard.keep.log import read_log
-from guard.keep.note import Note, append_note
-from guard.report import review_words as words
-from guard.report.cue_signs import LETTERS, SHAPES
-from guard.report.review_figure import NARROW_MARK
-from guard.report.review_page import page
-from guard.report.review_picture import MOST_ROWS, heights, rows, ticks
-from guard.report.review_style import STYLE
-from guard.report.review_text import view
+from guard.events import Cue, CueGiven
+from guard.log.log import read_log
+from guard.log.note import Note, append_note
+from guard.plan.text import parse_plan
+from guard.review import words
+from guard.review.cues import CueOutcome
+from guard.review.drift import Drift
+from guard.review.figure import NARROW_MARK
+from guard.review.page import page
+from guard.review.picture import MOST_ROWS, heights, rows, ticks
+from guard.review.review import Review, review
+from guard.review.style import STYLE
+from guard.review.terminal import view
 from guard.screen.look import Look
 from guard.settings import Settings
-from guard.study.review import Review, review
-from guard.study.review_cues import CueOutcome
-from guard.study.review_drift import Drift
 from tests.support.keep import guard_cli, guard_here
 from tests.support.review import HOSTILE, log_of_a_run
 
@@ -292,13 +291,8 @@ def test_ticks_are_few_and_round(seconds: float) -> None:
     assert found[0] == 0 and 1 <= len(found) <= 6 and found[-1] <= seconds
 
 
-def test_every_cue_has_a_letter_and_a_shape() -> None:
-    assert set(LETTERS) == set(SHAPES) == set(Cue) - {Cue.NONE}
-    assert len(set(LETTERS.values())) == len(LETTERS) and len(set(SHAPES.values())) == len(SHAPES)
-
-
 def outcome(cue: Cue, **figures: object) -> CueOutcome:
-    return CueOutcome(10.0, cue, "", 0, None, 130.0, 139.0, **figures)  # type: ignore[arg-type]
+    return CueOutcome(CueGiven(10.0, cue), 130.0, 139.0, **figures)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(("cue", "text"), [

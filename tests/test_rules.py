@@ -16,11 +16,12 @@ import pytest
 
 from guard.decide.table import TABLE
 from guard.decide.wording import WALK_RUN, phrase, speed_to_set, speed_words
-from guard.events import Action, Battery, Command, Cue, Reading, ReadingDoubted, Speed, State
-from guard.keep.log import read_log
+from guard.events import Action, Battery, Command, Cue, Mark, Reading, ReadingDoubted, Speed, State
+from guard.log.log import read_log
+from guard.reasons import REASONS, reason
+from guard.replay.replay import replay, same_as_recorded
 from guard.runner.rehearsal import one_runner
 from guard.runner.simulate import run_bpm_at
-from guard.study.replay import replay, same_as_recorded
 from tests.support.recordings import (
     FOLDER,
     PACE,
@@ -98,10 +99,9 @@ def test_every_cue_and_change_of_state_is_traced_to_one_row() -> None:
             rows = rows_fired([given])
             assert len(rows) == (0 if given.cue in by_session else 1), given
         moves = [entered for entered in said.states if entered.state is not State.DONE]
-        told = {(given.t_s, given.reason) for given in said.cues}
+        told = {(given.t_s, given.rule) for given in said.cues}
         for entered in moves:
-            if (entered.t_s, entered.reason) not in told:
-                # signal back and signal blinked give the same reason, one with a cue
+            if (entered.t_s, entered.rule) not in told:
                 assert len(rows_fired([entered])) == 1, entered
 
 
@@ -215,7 +215,7 @@ def test_bad_electrode_is_kept_from_the_decision() -> None:
 def test_walk_run_is_no_loop_of_cues() -> None:
     """A runner whose slowest jog is over the ceiling walks and runs by turns."""
     name = "walk-run"
-    today = [t_s for t_s, row in rows_fired(replayed(name).outputs) if row.name == "walk-run"]
+    today = [t_s for t_s, row in rows_fired(replayed(name).outputs) if row.name == "walk_run"]
     assert today, "walk-run is said"
     turns = [given.cue for given in cues(name, (Cue.WALK, Cue.RESUME), today[0]) if not given.repeat]
     assert len(turns) >= 3
@@ -295,16 +295,16 @@ def test_own_way_a_new_ceiling_holds_from_then_on() -> None:
     assert ceiling and float(down.value or 0) < min(before) and max(before) < ceiling
     assert not cues(name, SLOW_DOWN, 0, down.t_s)
     eased = cues(name, (Cue.EASE, Cue.WALK), down.t_s, down.t_s + 60)
-    assert eased and f"ceiling {down.value:g}" in eased[0].reason
+    assert eased and eased[0].numbers.ceiling_bpm == down.value
     after = cues(name, SLOW_DOWN, up.t_s)
-    assert all(f"ceiling {down.value:g}" not in given.reason for given in after)
+    assert all(given.numbers.ceiling_bpm != down.value for given in after)
 
 
 def test_own_way_a_part_is_skipped_at_once() -> None:
     name = "own-way"
     (skip,) = (one for one in commands(name) if one.action is Action.SKIP_PART)
     said = cues(name, (Cue.PART,), skip.t_s)
-    assert said[0].t_s == skip.t_s and "second half" in said[0].reason
+    assert said[0].t_s == skip.t_s and "second half" in reason(said[0])
 
 
 def test_own_way_a_free_run_is_not_scolded_but_still_stopped() -> None:
@@ -323,9 +323,10 @@ def test_own_way_a_free_run_is_not_scolded_but_still_stopped() -> None:
 
 def test_own_way_every_wish_is_in_the_log() -> None:
     scene = scenes()["own-way"]
-    wishes = {(event.action, event.value) for event in scene.events} | {
-        (command.action, command.value) for _, command in scene.answers}
+    asked = [*scene.events, *(command for _, command in scene.answers)]
+    wishes = {(one.action, one.value) for one in asked if isinstance(one, Command)}
     assert wishes <= {(command.action, command.value) for command in commands("own-way")}
+    assert [one.value for one in recording("own-way").inputs if isinstance(one, Mark)] == ["bridge"]
 
 
 # -- the budget --------------------------------------------------------------------
@@ -360,7 +361,7 @@ def test_fast_parts_bring_no_burst_of_cues() -> None:
     name = "fast-parts"
     ceiling = recording(name).settings.ceiling_bpm or 0.0
     changes = cues(name, (Cue.PART,))
-    strides = [given for given in changes if "stride" in given.reason]
+    strides = [given for given in changes if "stride" in given.part]
     assert len(strides) == 4
     for begin, after in pairwise(changes):
         pace = cues(name, PACE, begin.t_s, after.t_s)
@@ -398,7 +399,7 @@ def test_cues_are_spaced_and_each_has_its_reason(name: str) -> None:
     pace = [given for given in cues(name, PACE) if given.cue is not Cue.STOP]
     for earlier, later in pairwise(pace):
         assert later.t_s - earlier.t_s >= settings.spacing_s
-    assert all(given.reason for given in replayed(name).cues)
+    assert all(given.rule in REASONS and reason(given) for given in replayed(name).cues)
 
 
 @pytest.mark.parametrize("name", NAMES)

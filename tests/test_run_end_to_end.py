@@ -17,8 +17,8 @@ from pathlib import Path
 
 import pytest
 
-from guard.keep.log import read_log
-from guard.study.replay import same_as_recorded
+from guard.log.log import read_log
+from guard.replay.replay import same_as_recorded
 from tests.support.alsa import Capture, heard_sounds  # noqa: F401
 from tests.support.bluez import start_bluez
 from tests.support.tones_detector import recognised

@@ -19,10 +19,10 @@ from pathlib import Path
 
 import pytest
 
-from guard.keep import straps
-from guard.keep.log import read_log
-from guard.sense.seen import Strap
-from guard.study.replay import same_as_recorded
+from guard.devices import remembered as straps
+from guard.devices.seen import Strap
+from guard.log.log import read_log
+from guard.replay.replay import same_as_recorded
 from tests.support.bluez import Bluez, start_bluez
 
 pytestmark = pytest.mark.skipif(

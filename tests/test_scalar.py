@@ -123,7 +123,7 @@ def compare(guard: ScalarGuard, cue: Cue, lanes: Any, theirs: Any, lane: int) ->
     assert Cue(int(at(theirs))) is cue, where
     row = lanes.row(lane)
     assert (row.name if row else "") == (guard.fired.name if guard.fired else ""), where
-    assert lanes.reason(lane) == guard.reason(), where
+    assert (lanes.rule(lane), lanes.numbers(lane)) == (guard.rule(), guard.numbers()), where
     assert lanes.doubt(lane) == guard.doubt(), where
     estimate, now = lanes.estimate, lanes.now
     for name, ours in (

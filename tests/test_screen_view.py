@@ -103,7 +103,7 @@ def test_hostile_names_are_text() -> None:
     name = "[bold red]x[/]\x1b[2J\x1b]0;title\x07\u202eevil\n\nrow\x9b31m [link=http://x]y[/link]"
     for size in SIZES:
         lines = drawn(*size, link_name=name, part=name, sound_backend=name, link_detail=name,
-                      last_cue=CueGiven(734.0, Cue.EASE, name),
+                      last_cue=CueGiven(734.0, Cue.EASE, name, logged_words=name),
                       options=ViewOptions(notes=(name,), title=name))
         page = "\n".join(lines)
         assert len(lines) <= size[1] and max(map(cell_len, lines)) <= size[0]

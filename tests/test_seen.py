@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from guard.sense import peripheral, seen, watch
-from guard.sense.seen import Seen, Several, Taken, Wanted, pick, plain, typed
-from guard.sense.watch import BackOff, Limits, Silence, Twins
+from guard.devices import peripheral, seen
+from guard.devices.seen import Seen, Several, Taken, Wanted, pick, plain, typed
+from guard.radio import watch
+from guard.radio.watch import BackOff, Limits, Silence, Twins
 
 MINE = Seen("Strap A", "C8:00:00:00:00:01", -80, "random")
 NEAR = Seen("Strap B", "C8:00:00:00:00:02", -40, "random")

@@ -7,7 +7,6 @@ import dataclasses
 import numpy as np
 import pytest
 
-from guard.decide.plan import Cued, Kind, Part, Plan
 from guard.errors import UsageError
 from guard.events import (
     Action,
@@ -15,15 +14,19 @@ from guard.events import (
     Command,
     Cue,
     CueGiven,
+    Doubt,
     Link,
     LinkState,
+    Numbers,
     Reading,
     ReadingDoubted,
     Speed,
     State,
     StateChanged,
 )
+from guard.plan.plan import Cued, Kind, Part, Plan
 from guard.session import Session
+from guard.session.step import Step
 from guard.settings import Settings
 
 SETTINGS = Settings(ceiling_bpm=139, warm_up_s=0)
@@ -94,11 +97,11 @@ def test_contact_zero_and_stillness_are_doubted_with_a_reason():
         bpm = 130 + second % 3 if second < 30 else 131
         outputs += session.feed(Reading(second + 0.5, bpm, rr_s=rr))
     doubts = [one for one in outputs if isinstance(one, ReadingDoubted)]
-    assert doubts and "repeats one value" in doubts[0].reason
+    assert doubts and doubts[0].doubt == Doubt.REPEATED
     assert doubts[0].t_s - 30 <= 12
     outputs = session.feed(Reading(61.0, 0)) + session.feed(Reading(62.0, 130, contact=False))
-    assert [one.reason.split(":")[0] for one in outputs if isinstance(one, ReadingDoubted)] == [
-        "the sensor has no pulse signal", "the strap feels no skin"]
+    assert [one.doubt for one in outputs if isinstance(one, ReadingDoubted)] == [
+        Doubt.NO_PULSE, Doubt.NO_CONTACT]
 
 
 def test_totals_add_up_and_pauses_count_in_none():
@@ -143,9 +146,9 @@ def test_battery_low_is_said_once_and_quit_ends():
     said = session.feed(Battery(1.0, 40)) + session.feed(Battery(2.0, 12)) + session.feed(Battery(3.0, 11))
     cues = [one for one in said if isinstance(one, CueGiven)]
     assert [one.cue for one in cues] == [Cue.BATTERY_LOW]
-    assert "12 %" in cues[0].reason
+    assert cues[0].numbers == Numbers(percent=12.0, low_percent=15.0)
     ended = session.feed(Command(4.5, Action.QUIT))
-    assert ended[-1] == StateChanged(4.5, State.DONE, "ended by the runner")
+    assert ended[-1] == StateChanged(4.5, State.DONE, "quit")
     assert session.feed(Reading(9.0, 150)) == []
 
 
@@ -179,6 +182,24 @@ def test_snapshot_leads_with_room_and_chance():
     session.advance(140.0)
     assert session.snapshot().level_bpm is None
     assert session.snapshot().reading_age_s == pytest.approx(20.5, abs=0.01)
+
+
+def test_an_observer_is_told_every_step_and_changes_nothing():
+    steps: list[Step] = []
+    plan = Plan("two", (
+        Part(Kind.WARM_UP, "warm-up", 300.0), Part(Kind.FAST, "fast", 300.0, cued=Cued.STOP_ONLY)))
+    watched, alone = Session(SETTINGS, plan, steps.append), Session(SETTINGS, plan)
+    for event in invented_inputs(minutes=12):
+        assert watched.feed(event) == alone.feed(event)
+    assert watched.summary() == alone.summary()
+    times = [step.t_s for step in steps]
+    assert times == sorted(set(times))
+    assert sum(step.dt_s for step in steps) == pytest.approx(times[-1])
+    by_part = {part: [step for step in steps if step.part == part] for part in (0, 1, 2)}
+    assert all(step.warming and step.counts for step in by_part[0])
+    assert not any(step.warming or step.counts for step in by_part[1])
+    assert all(step.counts and not step.warming for step in by_part[2])
+    assert any(step.bpm == step.bpm for step in by_part[1]) and any(step.bpm != step.bpm for step in steps)
 
 
 def test_what_comes_just_after_a_look_at_the_clock_is_stamped_after_it():

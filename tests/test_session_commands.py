@@ -48,7 +48,7 @@ def parsed(*words: str) -> argparse.Namespace:
 @pytest.fixture
 def kept(monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
     values: dict[str, object] = {}
-    monkeypatch.setattr("guard.keep.settings_file.load", lambda **_: dict(values))
+    monkeypatch.setattr("guard.settings.file.load", lambda **_: dict(values))
     return values
 
 

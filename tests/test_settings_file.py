@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from guard.cli import main
 from guard.errors import InputError, SettingError
-from guard.keep import settings_file
 from guard.settings import Settings, table
+from guard.settings import file as settings_file
 from tests.support.keep import guard_cli
 
 

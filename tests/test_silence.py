@@ -7,15 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from guard import session as sessions
-from guard.decide.plan import Kind, Part, Plan
 from guard.events import Action, Command, Cue, CueGiven, Input, LinkState, Reading, SpeedLink
-from guard.keep.log import write_recording
-from guard.keep.recording import read_log
-from guard.keep.records import LONGEST_S
+from guard.log.log import write_recording
+from guard.log.recording import read_log
+from guard.log.records import LONGEST_S
+from guard.plan.plan import Kind, Part, Plan
 from guard.session import Session
+from guard.session import session as sessions
 from guard.settings import Settings, find
-from guard.study.tune_tape import tape_of
+from guard.tune.tape import tape_of
 from tests.support.keep import guard_cli
 
 SETTINGS = Settings(ceiling_bpm=139)

@@ -25,16 +25,16 @@ import pytest
 from rich.console import Console
 
 from guard.clock import RealClock, SessionClock, wall_now
-from guard.events import Action, Clock, Command, CueGiven, Input, Link, LinkState, Reading, Speed
-from guard.inbox import Inbox
-from guard.keep.log import SessionLog, read_log, session_header
-from guard.live import run_session
+from guard.events import Clock, CueGiven, Input, Link, LinkState, Mark, Reading, Speed
+from guard.live.inbox import Inbox
+from guard.live.live import run_session
+from guard.log.log import SessionLog, read_log, session_header
+from guard.replay.replay import same_as_recorded
 from guard.screen.live_screen import LiveScreen
 from guard.screen.look import fitting_look
 from guard.screen.view import ViewOptions
 from guard.settings import Settings
 from guard.sound.player import Sounder
-from guard.study.replay import same_as_recorded
 from tests.support.alsa import Capture, heard_sounds, wait_until
 from tests.support.bluez import start_bluez
 from tests.support.guard_run import CEILING_BPM, STRAP, LiveRun
@@ -181,7 +181,7 @@ class ADay:
             if second % 3600 == 1830:
                 put(Link(clock.now_s(), LinkState.CONNECTED, "Invented strap"))
             if second % 900 == 0:
-                put(Command(clock.now_s(), Action.MARK))
+                put(Mark(clock.now_s()))
                 put(Speed(clock.now_s(), 2.0 + second % 7 / 10, typed=True))
             self.put_s = time.perf_counter()
             bpm = heart_bpm(second)

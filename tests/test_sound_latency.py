@@ -25,10 +25,10 @@ from rich.console import Console
 from guard.clock import ManualClock, SessionClock, wall_now
 from guard.decide.wording import number_words
 from guard.events import Cue, CueGiven, Input, Link, LinkState, Reading
-from guard.heart.packet import Measurement, parse
-from guard.inbox import Inbox
-from guard.keep.log import SessionLog, session_header
-from guard.live import run_session
+from guard.live.inbox import Inbox
+from guard.live.live import run_session
+from guard.log.log import SessionLog, session_header
+from guard.packets.heart_rate import Measurement, parse
 from guard.screen.live_screen import LiveScreen
 from guard.screen.look import fitting_look
 from guard.screen.view import ViewOptions

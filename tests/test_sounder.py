@@ -25,6 +25,7 @@ from guard.sound.backends import CommandBackend, Cut, Failed, Sound
 from guard.sound.player import Sounder
 from guard.sound.worker_backend import WorkerBackend, meaning
 from tests.support.alsa import Capture, Heard, heard_sounds, wait_until
+from tests.support.reasons import FORESEEN
 from tests.support.tones_detector import recognised
 
 __all__ = ["heard_sounds"]
@@ -60,7 +61,7 @@ def start(heard_sounds: Capture, tmp_path: Path, health: list[tuple[str, str]],
 
 
 def given(cue: Cue, **more: Any) -> CueGiven:
-    return CueGiven(1.0, cue, "foreseen 143 in 20 s, ceiling 139", **more)
+    return CueGiven(1.0, cue, "ease", FORESEEN, **more)
 
 
 def key(sound: Heard) -> str:

@@ -12,16 +12,16 @@ from pathlib import Path
 import pytest
 
 import guard
+from guard.devices.peripheral import FOOT_POD, HEART_RATE, SPEED_PERIPHERALS, TREADMILL
+from guard.devices.seen import Strap, Wanted
 from guard.events import Battery, LinkState, Reading, Speed, SpeedLink
-from guard.sense.airtime import Airtime
-from guard.sense.companions import WithSpeed
-from guard.sense.peripheral import FOOT_POD, HEART_RATE, SPEED_PERIPHERALS, TREADMILL
-from guard.sense.seen import Strap, Wanted
-from guard.sense.speed_source import SPEED_LIMITS, SpeedSource
-from guard.sense.strap import StrapSource
-from guard.sense.survey import survey
-from guard.sense.watch import Limits
-from guard.speeds import OLD_S, Speeds
+from guard.radio.airtime import Airtime
+from guard.radio.companions import WithSpeed
+from guard.radio.speed_source import SPEED_LIMITS, SpeedSource
+from guard.radio.strap import StrapSource
+from guard.radio.survey import survey
+from guard.radio.watch import Limits
+from guard.session.speeds import OLD_S, Speeds
 from tests.support.radio import bluez, radio_room, running
 
 __all__ = ["bluez", "radio_room"]
@@ -136,7 +136,7 @@ async def test_a_treadmill_that_vanishes_disturbs_nothing_and_comes_back(bluez):
 
 async def test_a_short_dropout_is_mended_without_a_scan(bluez, monkeypatch):
     scans = []
-    from guard.sense.search import Search
+    from guard.radio.search import Search
 
     glance = Search.glance
 

@@ -27,11 +27,12 @@ from bluetooth_sig.gatt.characteristics.treadmill_data import (
     TreadmillDataFlags,
 )
 
-from guard.heart import foot_pod_packet, treadmill_packet
-from guard.heart.foot_pod_packet import FootPodData, steps_per_min
-from guard.heart.packet import Malformed
-from guard.heart.treadmill_packet import TreadmillData
-from guard.sense.peripheral import FOOT_POD, TREADMILL
+from guard.devices.peripheral import FOOT_POD, TREADMILL
+from guard.packets import foot_pod as foot_pod_packet
+from guard.packets import treadmill as treadmill_packet
+from guard.packets.foot_pod import FootPodData, steps_per_min
+from guard.packets.heart_rate import Malformed
+from guard.packets.treadmill import TreadmillData
 
 ROUNDS = 2_000
 belt_codec = TreadmillDataCharacteristic()

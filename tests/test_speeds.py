@@ -10,11 +10,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from guard.decide import wording
-from guard.events import FOOT_POD, TREADMILL, Cue, CueGiven, LinkState, Reading, Speed, SpeedLink
-from guard.keep.records import from_line, from_record, to_line, to_record
+from guard.events import (
+    FOOT_POD,
+    NO_NUMBERS,
+    TREADMILL,
+    Cue,
+    CueGiven,
+    LinkState,
+    Numbers,
+    Reading,
+    Speed,
+    SpeedLink,
+)
+from guard.log.records import from_line, from_record, to_line, to_record
 from guard.session import Session
+from guard.session.speeds import OLD_S, Speeds, in_force, origin
 from guard.settings import Settings
-from guard.speeds import OLD_S, Speeds, in_force, origin
 
 
 def belt(t_s: float, km_h: float | None, grade: float | None = 0.01) -> Speed:
@@ -60,7 +71,7 @@ def test_the_pod_takes_over_when_the_treadmill_has_been_silent():
     assert km_h(speeds, 9.0) == 8.0
     assert km_h(speeds, 14.0) == 8.4
     assert speeds.known(14.0).grade is None
-    assert origin(speeds.known(14.0)) == "foot pod"
+    assert origin(speeds.known(14.0)) == FOOT_POD
     speeds.take(belt(15.0, 8.1))
     assert km_h(speeds, 15.0) == 8.1
 
@@ -176,7 +187,7 @@ def test_a_connected_treadmill_brings_the_belts_words_and_steps():
     shown = wording.speed_to_set(ease, CEILING)
     assert math.isclose(shown * 10, round(shown * 10)), "rounded to the belt's step"
     assert wording.headline(ease, CEILING).endswith(f"{shown:.1f} km/h")
-    assert session.snapshot().belt and session.snapshot().speed_from == "treadmill"
+    assert session.snapshot().belt and session.snapshot().speed_from == TREADMILL
 
 
 def test_without_a_treadmill_the_words_stay_those_of_the_setting():
@@ -198,14 +209,14 @@ def test_who_ran_on_a_belt_keeps_its_words_when_the_link_goes():
 
 
 def test_a_lost_treadmill_changes_no_cue_but_its_number():
-    def guided(lost: bool) -> list[tuple[float, Cue, str]]:
+    def guided(lost: bool) -> list[tuple[float, Cue, str, Numbers]]:
         def others(t: int) -> list[object]:
             come = [link(t, LinkState.CONNECTED)] * (t == 3)
             if lost and t >= 20:
                 return come + [link(t, LinkState.LOST)] * (t == 20)
             return [*come, belt(t, 8.0, 0.0)]
 
-        return [(cue.t_s, cue.cue, cue.reason) for cue in climb(Session(CEILING), others)]
+        return [(cue.t_s, cue.cue, cue.rule, cue.numbers) for cue in climb(Session(CEILING), others)]
 
     assert guided(lost=True) == guided(lost=False)
 
@@ -231,7 +242,7 @@ def test_the_pods_cadence_feeds_the_check_of_cadence_lock():
     belt(1.0, 8.0), pod(2.0, 8.5), typed(3.0, 9.0), typed(3.0, grade=-0.02),
     SpeedLink(4.0, FOOT_POD, LinkState.CONNECTED, "Invented pod", "", "C8:00:00:00:00:03", 81),
     SpeedLink(5.0, TREADMILL, LinkState.LOST, "T", "the link to the treadmill broke"),
-    CueGiven(6.0, Cue.EASE, "why", 2.2, 1, True)])
+    CueGiven(6.0, Cue.EASE, "why", NO_NUMBERS, 2.2, 1, True)])
 def test_the_log_keeps_it_exactly(event):
     assert from_record(from_line(to_line(to_record(event)))) == event
 
@@ -243,4 +254,4 @@ def test_the_log_says_where_a_speed_came_from_only_where_it_is_told():
     assert to_record(link(2.0, LinkState.CONNECTED)) == {
         "t": 2.0, "type": "speed_link", "device": "treadmill", "state": "connected",
         "name": "Invented treadmill"}
-    assert "belt" not in to_record(CueGiven(1.0, Cue.EASE, ""))
+    assert "belt" not in to_record(CueGiven(1.0, Cue.EASE))

@@ -21,9 +21,9 @@ from guard.commands.session_parts import Kind
 from guard.commands.stand_by import power_off, stand_by
 from guard.errors import HardwareError
 from guard.events import Action, Command, Input, Reading
-from guard.keep.folders import sessions_dir
+from guard.files.folders import sessions_dir
+from guard.live.unattended import FIRST_WORD_AFTER, Unattended
 from guard.pins import panel as panel_module
-from guard.sense.unattended import FIRST_WORD_AFTER, Unattended
 from guard.settings import Settings
 from tests.support.bluez import start_bluez
 from tests.support.live import FakeSource, until

@@ -12,12 +12,12 @@ import sys
 
 import pytest
 
+from guard.devices import remembered as straps
+from guard.devices.seen import Strap, Wanted
 from guard.errors import HardwareError
-from guard.keep import straps
-from guard.sense import faults, preflight
-from guard.sense import radio as radio_module
-from guard.sense.radio import look
-from guard.sense.seen import Strap, Wanted
+from guard.radio import adapter as radio_module
+from guard.radio import faults, preflight
+from guard.radio.adapter import look
 from tests.support.radio import bluez, radio_room
 
 __all__ = ["bluez", "radio_room"]
@@ -316,12 +316,12 @@ def test_every_known_trouble_has_its_mend():
     )
 
     for reason in BleakBluetoothNotAvailableReason:
-        said = faults.explain(BleakBluetoothNotAvailableError("\x1bbad", reason))
+        said = str(faults.explain(BleakBluetoothNotAvailableError("\x1bbad", reason)))
         assert "\x1b" not in said
         assert said.startswith(("no ", "the ", "Bluetooth "))
     assert faults.explain(BleakDBusError("org.bluez.Error.NotReady", ["x"])) == faults.ADAPTER_OFF
     denied = BleakDBusError("org.freedesktop.DBus.Error.AccessDenied", [])
     assert faults.explain(denied) == faults.NO_PERMISSION
-    assert faults.explain(TimeoutError()).startswith("no answer in time: ")
-    assert faults.explain(BleakError("odd\n\x07 thing")) == "Bluetooth failed (odd thing)"
-    assert faults.explain(KeyError()) == "Bluetooth failed (KeyError)"
+    assert str(faults.explain(TimeoutError())).startswith("no answer in time: ")
+    assert str(faults.explain(BleakError("odd\n\x07 thing"))) == "Bluetooth failed (odd thing)"
+    assert str(faults.explain(KeyError())) == "Bluetooth failed (KeyError)"

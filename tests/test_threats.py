@@ -15,11 +15,11 @@ from pathlib import Path
 
 import pytest
 
+from guard.devices import remembered as straps
+from guard.devices.seen import Seen, Several, Strap, Taken, Wanted, pick
 from guard.errors import GuardError
-from guard.keep import straps
-from guard.keep.folders import sessions_dir
-from guard.keep.log import SessionLog, session_header
-from guard.sense.seen import Seen, Several, Strap, Taken, Wanted, pick
+from guard.files.folders import sessions_dir
+from guard.log.log import SessionLog, session_header
 from guard.settings import Settings
 
 ROOT = Path(__file__).resolve().parents[1]

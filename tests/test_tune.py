@@ -13,26 +13,26 @@ import pytest
 from guard import events as ev
 from guard.cli import main
 from guard.errors import GuardError, InputError, UsageError
-from guard.keep.log import session_header, write_recording
-from guard.keep.recording import Recording, read_log
+from guard.log.log import session_header, write_recording
+from guard.log.recording import Recording, read_log
+from guard.replay.replay import replay
+from guard.response.fit import NOTHING, Fit, Refusal
+from guard.response.search import Known
 from guard.settings import Settings, find, table
-from guard.study import tune_runners
-from guard.study.replay import replay
-from guard.study.response_fit import NOTHING, Fit, Refusal
-from guard.study.response_search import Known
-from guard.study.tune import Source, Tuning, parts_of, recorded_view
-from guard.study.tune_benchmark import by_lane, by_loop, said_in, sessions, sets
-from guard.study.tune_benchmark_loop import columns_of, compiled, plain
-from guard.study.tune_choose import Verdict, frontier, settled, verdicts
-from guard.study.tune_document import reason
-from guard.study.tune_lanes import Heard, joined, play, units, with_limits
-from guard.study.tune_pool import Pool
-from guard.study.tune_recorded import Window, figures, over_min_per_h, spells
-from guard.study.tune_respond import Lived, Trial, live, trials
-from guard.study.tune_respond import joined as joined_lives
-from guard.study.tune_runners import CELL_M, Way, draw_runners, way_of
-from guard.study.tune_space import SEARCHED, around, axes, spread
-from guard.study.tune_tape import Tape, tape_of
+from guard.tune import runners as tune_runners
+from guard.tune.choose import Verdict, frontier, settled, verdicts
+from guard.tune.document import reason
+from guard.tune.lanes import Heard, joined, play, units, with_limits
+from guard.tune.pool import Pool
+from guard.tune.recorded import Window, figures, over_min_per_h, spells
+from guard.tune.respond import Lived, Trial, live, trials
+from guard.tune.respond import joined as joined_lives
+from guard.tune.runners import CELL_M, Way, draw_runners, way_of
+from guard.tune.space import SEARCHED, around, axes, spread
+from guard.tune.tape import Tape, tape_of
+from guard.tune.tune import Source, Tuning, parts_of, recorded_view
+from tests.lab.tune_speed.loop import compiled, loop
+from tests.lab.tune_speed.tune_speed import by_lane, by_loop, said_in, sessions, sets
 from tests.support.keep import invented_run
 
 RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
@@ -155,23 +155,37 @@ def test_a_tape_needs_readings():
 # --- speed: what it is compared with says the same --------------------------------
 
 
-def test_the_written_out_loop_is_the_same_decision():
+def test_the_live_lane_over_a_tape_says_what_the_lanes_say():
     made, some = sessions(1, 450), sets(2)
     heard = play(some, made)
-    column = columns_of([with_limits(one, made[0]) for one in some])
-    assert said_in(heard, 1, 0) == by_lane(some[1], made[0]) == by_loop(plain(), column[1], made[0])
+    assert said_in(heard, 1, 0) == by_lane(some[1], made[0])
     assert len(heard.cue) > 2
 
 
+def simple_guard(beats: list[float], made=loop) -> list[tuple[float, ev.Cue]]:
+    """What the loop by hand says to a reading a second: ceiling 140, 10 s ahead, 20 s between cues."""
+    n = len(beats)
+    at, said = np.zeros(n), np.zeros(n, dtype=np.int64)
+    count = made(np.arange(n, dtype=float), np.array(beats), 140.0, 10.0, 20.0, at, said)
+    return [(t_s, ev.Cue(code)) for t_s, code in zip(at[:count].tolist(), said[:count].tolist(), strict=True)]
+
+
+def test_the_loop_by_hand_guards():
+    rising = [120.0] * 30 + [min(150.0, 120.0 + 0.5 * k) for k in range(140)] + [120.0] * 30
+    (first_s, first), *rest = simple_guard(rising)
+    assert first is ev.Cue.EASE and 50 <= first_s <= 70  # it is at 140 after 70 s
+    assert [cue for _, cue in rest] == [ev.Cue.EASE, ev.Cue.WALK, ev.Cue.RESUME]
+    assert simple_guard([130.0] * 300) == []
+    gone = simple_guard([130.0] * 20 + [np.nan] * 20 + [130.0] * 20)
+    assert gone == [(27.0, ev.Cue.SIGNAL_LOST), (40.0, ev.Cue.SIGNAL_BACK)]
+
+
 @pytest.mark.slow
-def test_the_compiled_loop_is_the_same_decision():
+def test_the_loop_by_hand_compiles_to_the_same():
     pytest.importorskip("numba")
-    made, some, loop = sessions(8), sets(8), compiled()
-    heard = play(some, made)
-    for j, each in enumerate(made):
-        column = columns_of([with_limits(one, each) for one in some])
-        for k in range(len(some)):
-            assert by_loop(loop, column[k], each) == said_in(heard, k, j)
+    fast = compiled()
+    for tape in sessions(4, 900):
+        assert by_loop(fast, PRESENT, tape) == by_loop(loop, PRESENT, tape) != []
 
 
 # --- where to search --------------------------------------------------------------

@@ -8,7 +8,7 @@ import pytest
 from guard.events import Reading, Speed
 from guard.runner.population import draw
 from guard.settings import Settings
-from guard.study.tune_trials import Found, recorded, trial
+from tests.lab.tune_trials import Found, recorded, trial
 
 
 def test_a_day_of_a_person_is_recorded_as_a_session_is() -> None:

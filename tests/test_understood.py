@@ -12,7 +12,7 @@ from collections import Counter
 import pytest
 
 from guard.decide import wording
-from guard.events import Cue, CueGiven
+from guard.events import Cue, CueGiven, Numbers
 from guard.settings import Settings
 from guard.sound import tones
 from guard.sound.phrases import Phrases
@@ -34,8 +34,9 @@ def spoken() -> dict[str, Cue]:
     for belt in (False, True):
         for cue in tones.PATTERNS:
             for repeat in (0, 1, 2):
-                for foreseen in (139, 143, 149):
-                    given = CueGiven(1.0, cue, f"foreseen {foreseen} in 20 s, ceiling 139", None, repeat)
+                for foreseen_bpm in (139.0, 143.0, 149.0):
+                    numbers = Numbers(foreseen_bpm=foreseen_bpm, ahead_s=20.0, ceiling_bpm=139.0)
+                    given = CueGiven(1.0, cue, "ease", numbers, None, repeat)
                     said[wording.phrase(given, Settings(belt=belt))] = cue
     return {**said, **dict.fromkeys((wording.GUARD_STOPPED, *OTHERS, *NUMBERS), Cue.NONE)}
 

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from guard.decide import wording
 from guard.decide.table import TABLE, Row
-from guard.events import Cue, CueGiven, LinkState, Snapshot, State
+from guard.events import Cue, CueGiven, LinkState, Numbers, Snapshot, State
 from guard.settings import Settings
+from tests.support.reasons import FORESEEN
 
 CUES = [cue for cue in Cue if cue is not Cue.NONE]
 
@@ -44,7 +45,7 @@ def test_every_heart_rate_has_words_of_its_own() -> None:
 @pytest.mark.parametrize("repeat", [0, 1, 7])
 def test_every_cue_has_words_and_a_headline(cue: Cue, repeat: int, speech: str, belt: bool) -> None:
     chosen = Settings(belt=belt, speech=speech)
-    cue_given = CueGiven(1.0, cue, "foreseen 143 in 20 s, ceiling 139", None, repeat)
+    cue_given = CueGiven(1.0, cue, "ease", FORESEEN, None, repeat)
     words = wording.phrase(cue_given, chosen)
     assert words == words.lower()
     assert not any(character.isdigit() for character in words)
@@ -62,7 +63,7 @@ def test_phrases_mistaken_for_their_opposite_are_never_said() -> None:
 @pytest.mark.parametrize("cue", [Cue.WALK, Cue.STOP, Cue.EASE])
 @pytest.mark.parametrize("repeat", [0, 1, 2])
 def test_on_a_treadmill_the_belt_comes_before_the_runner(cue: Cue, repeat: int) -> None:
-    words = wording.phrase(CueGiven(1.0, cue, "", None, repeat), Settings(belt=True))
+    words = wording.phrase(CueGiven(1.0, cue, repeat=repeat), Settings(belt=True))
     assert "belt" in words
     for step in ("walk", "stop"):
         assert step not in words or words.index("belt") < words.index(step)
@@ -70,12 +71,12 @@ def test_on_a_treadmill_the_belt_comes_before_the_runner(cue: Cue, repeat: int) 
 
 @pytest.mark.parametrize("belt", [False, True])
 def test_stop_is_slow_to_a_walk_first(belt: bool) -> None:
-    words = wording.phrase(CueGiven(1.0, Cue.STOP, ""), Settings(belt=belt))
+    words = wording.phrase(CueGiven(1.0, Cue.STOP), Settings(belt=belt))
     assert 0 <= words.index("walk") < words.index("stop")
 
 
 def test_a_repeated_walk_says_the_next_step() -> None:
-    first, second = (wording.phrase(CueGiven(1.0, Cue.WALK, "", None, n), Settings()) for n in (0, 1))
+    first, second = (wording.phrase(CueGiven(1.0, Cue.WALK, repeat=n), Settings()) for n in (0, 1))
     assert first == "walking pace now"
     assert second == "shorter, slower steps, or pause"
 
@@ -93,24 +94,27 @@ def test_a_repeated_walk_says_the_next_step() -> None:
 ])
 def test_advised_speed_is_in_the_runners_unit_on_the_belts_step(
         cue: Cue, advised_km_h: float, changes: dict[str, object], speed: float | None) -> None:
-    cue_given = CueGiven(1.0, cue, "", advised_km_h / 3.6)
+    cue_given = CueGiven(1.0, cue, advised_speed_m_s=advised_km_h / 3.6)
     chosen = Settings(belt=True).replaced(changes)
     assert wording.speed_to_set(cue_given, chosen) == speed
     assert ("set " in wording.phrase(cue_given, chosen)) == (speed is not None)
 
 
-@pytest.mark.parametrize(("reason", "repeat", "words"), [
-    ("foreseen 140 in 20 s, ceiling 139", 0, "slow down a little please"),
-    ("foreseen 143 in 20 s, ceiling 139", 0, "slow down please"),
-    ("foreseen 146 in 20 s, ceiling 139", 0, "slow down a lot please"),
-    ("still foreseen 140 in 20 s, ceiling 139", 1, "slow down a bit more please"),
-    ("still foreseen 150 in 20 s, ceiling 139", 3, "slow down a lot more please"),
-    ("foreseen 139 in 20 s, the warm-up's limit 139", 0, "slow down a little please"),
-    ("no numbers here", 0, "slow down please"),
+@pytest.mark.parametrize(("numbers", "repeat", "words"), [
+    (Numbers(foreseen_bpm=140.4, ceiling_bpm=139.0), 0, "slow down a little please"),
+    (Numbers(foreseen_bpm=143.2, ceiling_bpm=139.0), 0, "slow down please"),
+    (Numbers(foreseen_bpm=145.6, ceiling_bpm=139.0), 0, "slow down a lot please"),
+    (Numbers(foreseen_bpm=140.0, ceiling_bpm=139.0), 1, "slow down a bit more please"),
+    (Numbers(foreseen_bpm=150.0, ceiling_bpm=139.0), 3, "slow down a lot more please"),
+    (Numbers(foreseen_bpm=139.0, ceiling_bpm=145.0, limit_bpm=139.0), 0, "slow down a little please"),
+    (Numbers(without_bpm=147.0, with_bpm=138.0, level_bpm=137.0, ceiling_bpm=139.0), 0,
+     "slow down a lot please"),
+    (Numbers(level_bpm=150.0), 0, "slow down please"),
+    (Numbers(), 0, "slow down please"),
 ])
 def test_how_much_to_slow_is_a_word_of_size_where_no_speed_is_advised(
-        reason: str, repeat: int, words: str) -> None:
-    cue_given = CueGiven(1.0, Cue.EASE, reason, None, repeat)
+        numbers: Numbers, repeat: int, words: str) -> None:
+    cue_given = CueGiven(1.0, Cue.EASE, "any rule", numbers, None, repeat)
     assert wording.phrase(cue_given, Settings()) == words
     on_belt = wording.phrase(cue_given, Settings(belt=True))
     assert on_belt == words.replace("slow down", "slow the belt")
@@ -118,55 +122,61 @@ def test_how_much_to_slow_is_a_word_of_size_where_no_speed_is_advised(
     assert wording.phrase(with_speed, Settings(belt=True)) == "slow the belt please, set eight point two"
 
 
-# All numbers a reason may hold, each another, so that a wrong one taken for the right one shows.
-NUMBERS = {"level": 111, "ceiling": 222, "limit": 333, "room": 44, "foreseen": 555, "lead": 20,
-           "heading": 666, "stop": 177, "floor": 88, "age": 9, "slip_from": 199}
+# All figures a rule may rest on, each another, so that a wrong one taken for the right one shows.
+FIGURES = {"level_bpm": 111.0, "ceiling_bpm": 222.0, "limit_bpm": 333.0, "room_bpm": 44.0,
+           "foreseen_bpm": 555.0, "ahead_s": 20.0, "heading_bpm": 666.0, "stop_bpm": 177.0,
+           "floor_bpm": 88.0, "age_s": 9.0, "fell_from_bpm": 199.0}
 SIZES = {-3: "a little", 0: "a little", 1: "a little", 2: "", 6: "", 7: "a lot", 30: "a lot"}
+
+
+def figures(row: Row, **changed: float) -> Numbers:
+    """What the row rests on."""
+    return Numbers(**{name: {**FIGURES, **changed}[name] for name in row.numbers})
 
 
 @pytest.mark.parametrize("row", [row for row in TABLE if row.cue is Cue.EASE], ids=lambda row: row.name)
 @pytest.mark.parametrize("over_bpm", SIZES)
-def test_every_reason_to_ease_yields_the_size_that_its_numbers_imply(row: Row, over_bpm: int) -> None:
-    ahead = "foreseen" if "{foreseen}" in row.reason else "level"
-    limit = "ceiling" if "{ceiling}" in row.reason else "limit"
-    assert f"{{{ahead}}}" in row.reason and f"{{{limit}}}" in row.reason, "a size needs its two numbers"
-    numbers = {**NUMBERS, limit: 139, ahead: 139 + over_bpm}
-    reason = row.reason.format(**{key: f"{value:.0f}" for key, value in numbers.items()})
-    words = wording.phrase(CueGiven(1.0, Cue.EASE, reason), Settings())
+def test_every_rule_that_eases_yields_the_size_that_its_numbers_imply(row: Row, over_bpm: int) -> None:
+    limit = "limit_bpm" if "limit_bpm" in row.numbers else "ceiling_bpm"
+    assert "foreseen_bpm" in row.numbers and limit in row.numbers, "a size needs its two numbers"
+    numbers = figures(row, **{limit: 139.0, "foreseen_bpm": 139.0 + over_bpm})
+    words = wording.phrase(CueGiven(1.0, Cue.EASE, row.name, numbers), Settings())
     assert words == f"slow down {SIZES[over_bpm]} please".replace("  ", " ")
 
 
-def test_every_reason_that_foresees_a_heart_rate_can_be_spoken_with_it() -> None:
+def test_every_rule_that_foresees_a_heart_rate_can_be_spoken_with_it() -> None:
     for row in TABLE:
-        if "{foreseen}" in row.reason and row.cue is not Cue.NONE:
-            reason = row.reason.format(**{**NUMBERS, "foreseen": 143, "level": 141, "ceiling": 139})
-            said = wording.phrase(CueGiven(1.0, row.cue, reason), Settings(speech="full"))
-            assert "heading for one forty three" in said, row.name
+        if "foreseen_bpm" in row.numbers and row.cue is not Cue.NONE:
+            given = CueGiven(1.0, row.cue, row.name, figures(row, foreseen_bpm=143.0))
+            assert "heading for one forty three" in wording.phrase(given, Settings(speech="full")), row.name
 
 
 def test_advised_speed_is_spoken_and_shown() -> None:
-    cue_given = CueGiven(1.0, Cue.EASE, "", 2.3)
+    cue_given = CueGiven(1.0, Cue.EASE, advised_speed_m_s=2.3)
     assert wording.phrase(cue_given, Settings(belt=True)).endswith("set eight point two")
     assert wording.headline(cue_given, Settings(belt=True)).endswith("8.2 km/h")
     assert "set" not in wording.phrase(cue_given, Settings())  # nothing to set on the road
 
 
-@pytest.mark.parametrize(("reason", "last"), [
-    ("foreseen 143 in 20 s, ceiling 139", "heading for one forty three"),
-    ("climbing toward 151, easing would not bring it under 139", "heading for one fifty one"),
-    ("172 bpm is over your never-exceed limit of 170", "heart rate one seventy two"),
-    ("no fall as in walking yet: 144, ceiling 139", "heart rate one forty four"),
-    ("no numbers here", "please"),
+@pytest.mark.parametrize(("cue", "rule", "numbers", "last"), [
+    (Cue.EASE, "ease", FORESEEN, "heading for one forty three"),
+    (Cue.WALK, "too_steep", Numbers(heading_bpm=151.0, ceiling_bpm=139.0), "heading for one fifty one"),
+    (Cue.WALK, "walk_run", FORESEEN, "walk run today, heading for one forty three"),
+    (Cue.STOP, "stop", Numbers(level_bpm=172.0, stop_bpm=170.0), "heart rate one seventy two"),
+    (Cue.WALK, "walk_slower", Numbers(level_bpm=144.0, ceiling_bpm=139.0), "heart rate one forty four"),
+    (Cue.SIGNAL_LOST, "unlikely_recovery", Numbers(level_bpm=61.0), "keep it easy by feel"),
+    (Cue.BATTERY_LOW, "battery_low", Numbers(percent=12.0, low_percent=15.0), "sensor battery is low"),
+    (Cue.EASE, "", Numbers(), "please"),
 ])
-def test_full_speech_adds_the_number_behind_the_cue(reason: str, last: str) -> None:
-    assert wording.phrase(CueGiven(1.0, Cue.EASE, reason), Settings(speech="full")).endswith(last)
+def test_full_speech_adds_the_number_behind_the_cue(cue: Cue, rule: str, numbers: Numbers, last: str) -> None:
+    assert wording.phrase(CueGiven(1.0, cue, rule, numbers), Settings(speech="full")).endswith(last)
 
 
 @pytest.mark.parametrize(("cue", "line"), [
     (Cue.WALK, "Walk: walking pace now"), (Cue.SIGNAL_LOST, "Sensor lost, keep it easy by feel"),
     (Cue.STOP, "Stop: slow to a walk, then stop"), (Cue.NONE, "")])
 def test_a_headline_names_the_cue_once(cue: Cue, line: str) -> None:
-    assert wording.headline(CueGiven(1.0, cue, ""), Settings()) == line
+    assert wording.headline(CueGiven(1.0, cue), Settings()) == line
 
 
 def test_status_says_heart_rate_and_room() -> None:
@@ -191,7 +201,8 @@ def test_every_cue_is_made_of_parts_of_the_bank(
 ) -> None:
     chosen = Settings(belt=belt, units=units, speech=speech, gain_bpm_per_m_s=30.0)
     advised = None if speed_km_h is None else speed_km_h / 3.6 * (1.609344 if units == "mile" else 1)
-    said = wording.phrase(CueGiven(1.0, cue, f"foreseen {bpm} in 20 s, ceiling 139", advised, repeat), chosen)
+    numbers = Numbers(foreseen_bpm=float(bpm), ahead_s=20.0, ceiling_bpm=139.0)
+    said = wording.phrase(CueGiven(1.0, cue, "ease", numbers, advised, repeat), chosen)
     for part in sorted(wording.phrase_bank(chosen), key=len, reverse=True):
         said = said.replace(part, "")
     assert set(said) <= {",", " "} or (advised or 9) * 3.6 > 20

@@ -41,14 +41,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    from guard.ceiling import inputs as ceiling_inputs
+    from guard.ceiling import results as ceilings
+    from guard.ceiling.advice import suggest
+    from guard.ceiling.methods import methods
     from guard.clock import wall_now
-    from guard.coach.ceiling import methods
-    from guard.coach.ceiling_advice import suggest
-    from guard.commands import ceiling_inputs
-    from guard.keep import ceilings
 
     if args.how:
-        from guard.coach.ceiling_tests import HOW
+        from guard.ceiling.field_tests import HOW
 
         print(HOW[args.how])
         return 0
@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     if args.ask and not _can_ask():
         raise UsageError("--ask needs a terminal: give the answers as options, see --help")
     if args.ask or (not typed and not remembered and _can_ask() and not args.json):
-        from guard.commands.ceiling_questions import ask
+        from guard.ceiling.questions import ask
 
         typed |= ask(ceiling_inputs.merged(remembered, typed), today)
     answers = ceiling_inputs.merged(remembered, typed)
@@ -85,12 +85,13 @@ def run(args: argparse.Namespace) -> int:
             print(f"note: {note}", file=sys.stderr)
         print_json(document)
     else:
-        from guard.commands.ceiling_show import show
-        from guard.keep import settings_file
+        from guard.ceiling.terminal import show
+        from guard.settings import Settings
+        from guard.settings import file as settings_file
 
         since = today if typed or not earlier else earlier[-1].day
         show(runner, rows, suggestion, notes=notes, kept=kept, since=since, today=today,
-             stop_bpm=settings_file.load(leave_out=notes.append).get("stop_bpm"))
+             stop_bpm=Settings().replaced(settings_file.load(leave_out=notes.append)).stop_bpm)
     return 0
 
 
@@ -99,7 +100,7 @@ def _can_ask() -> bool:
 
 
 def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:
-    from guard.coach.ceiling_advice import cautions
+    from guard.ceiling.advice import cautions
     from guard.screen.cautions import FOR_EVERY_RUN
 
     return {
@@ -112,7 +113,7 @@ def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:
 
 
 def _apply(suggestion: Any) -> str:
-    from guard.keep import settings_file
+    from guard.settings import file as settings_file
 
     if suggestion.bpm is None:
         raise UsageError(f"nothing to apply: {suggestion.reason}")

@@ -6,7 +6,7 @@ import argparse
 import json
 import shutil
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -62,12 +62,12 @@ def _all_lines(args: argparse.Namespace) -> Iterator[Line]:
 
 
 def _settings() -> tuple[Settings, Line]:
-    from guard.keep import settings_file
+    from guard.settings import file as settings_file
 
     try:
         settings = Settings().replaced(settings_file.load())
     except GuardError as error:
-        return Settings(), _line("settings", False, True, *_halves(str(error)))
+        return Settings(), _line("settings", False, True, error.what, error.mend)
     if settings.ceiling_bpm is None:
         return settings, _line("ceiling", False, False, "none is set",
                                "give one with `guard run --ceiling BPM`, or keep it with "
@@ -76,14 +76,14 @@ def _settings() -> tuple[Settings, Line]:
 
 
 def _disk_lines() -> Iterator[Line]:
-    from guard.keep import folders
+    from guard.files import folders
 
     for name, find, essential in (("log folder", folders.sessions_dir, True),
                                   ("cache folder", folders.cache_dir, False)):
         try:
             yield _disk_line(name, find(), essential)
         except GuardError as error:
-            yield _line(name, False, essential, *_halves(str(error)))
+            yield _line(name, False, essential, error.what, error.mend)
 
 
 def _disk_line(name: str, folder: Path, essential: bool) -> Line:
@@ -102,7 +102,7 @@ def _disk_line(name: str, folder: Path, essential: bool) -> Line:
 
 def _clock_line() -> Line:
     from guard.clock import wall_now
-    from guard.keep.wall import clock_is_trusted
+    from guard.log.wall import clock_is_trusted
 
     now = wall_now()
     trusted = clock_is_trusted(now)
@@ -115,7 +115,7 @@ def _clock_line() -> Line:
 
 
 def _sound_lines(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Line]:
-    from guard.keep import folders
+    from guard.files import folders
     from guard.sound import preflight
 
     own_phrases = folders.config_dir(make=False) / "phrases"
@@ -136,20 +136,20 @@ def _sound_lines(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Lin
 
 
 def _radio_lines(settings: Settings, *, look_for_strap: bool) -> Iterator[Line]:
-    from guard.keep import straps
-    from guard.sense import preflight
-    from guard.sense.seen import Wanted
+    from guard.devices import remembered as straps
+    from guard.devices.seen import Wanted
+    from guard.radio import preflight
 
     ready = True
     for check in preflight.radio_checks():
         ready &= check.ok
-        yield _line(*_with(check, essential=True))
+        yield _line(check.name, check.ok, check.essential, check.detail, check.mend)
     if not (ready and look_for_strap):
         return
     known = straps.remembered(lambda text: print(f"guard: {text}", file=sys.stderr))
     wanted = Wanted(known.name, known.address) if known else None
     for check in preflight.strap_checks(wanted, STRAP_WAIT_S, settings.battery_low_percent):
-        yield _line(*_with(check, essential=check.name == "strap"))
+        yield _line(check.name, check.ok, check.essential, check.detail, check.mend)
 
 
 def _with(check: tuple[str, bool, str, str], *, essential: bool) -> tuple[str, bool, bool, str, str]:
@@ -159,12 +159,6 @@ def _with(check: tuple[str, bool, str, str], *, essential: bool) -> tuple[str, b
 
 def _line(name: str, ok: bool, essential: bool, detail: str, mend: str = "") -> Line:
     return Line(name, ok, essential, printable(detail), printable(mend))
-
-
-def _halves(sentence: str) -> Iterable[str]:
-    """What is wrong, and the mend after the colon."""
-    wrong, _, mend = sentence.partition(": ")
-    return wrong, mend
 
 
 

@@ -16,10 +16,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from guard.csv.write import csv_chunks
     from guard.errors import printable
-    from guard.keep.csv_export import csv_chunks
-    from guard.keep.recording import read_log
-    from guard.keep.whole import write_whole
+    from guard.files.whole import write_whole
+    from guard.log.recording import read_log
 
     recording = read_log(args.file)
     for note in recording.notes:

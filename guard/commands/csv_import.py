@@ -47,9 +47,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from guard.csv.read import Columns, Form, import_csv
     from guard.events import Reading
-    from guard.keep.csv_file import Columns, Form, import_csv
-    from guard.keep.log import write_recording
+    from guard.log.log import write_recording
     from guard.screen.words import clock
 
     source, target = Path(args.file), Path(args.output)

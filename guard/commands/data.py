@@ -11,7 +11,7 @@ from guard.commands.options import print_json
 from guard.errors import HardwareError, UsageError, printable
 
 if TYPE_CHECKING:
-    from guard.keep.everything import Kept
+    from guard.library.everything import Kept
 
 WORD = "delete"
 
@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.keep import everything
+    from guard.library import everything
 
     if args.export is not None:
         packed = everything.export(Path(args.export), with_cache=args.with_cache, force=args.force)
@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _delete(args: argparse.Namespace) -> int:
     from guard.commands.options import is_terminal
-    from guard.keep import everything
+    from guard.library import everything
 
     files = everything.kept()
     if not files:
@@ -78,7 +78,7 @@ def _delete(args: argparse.Namespace) -> int:
 
 
 def _show(args: argparse.Namespace) -> int:
-    from guard.keep import everything
+    from guard.library import everything
 
     files = everything.kept()
     if args.json:
@@ -95,7 +95,7 @@ def _show(args: argparse.Namespace) -> int:
 
 
 def _lines(files: list[Kept]) -> list[str]:
-    from guard.keep import everything
+    from guard.library import everything
 
     lines = []
     for kind, root in everything.roots().items():

@@ -12,7 +12,7 @@ from guard.commands.options import is_terminal, print_json
 from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
-    from guard.keep.journal import Entry, Journal
+    from guard.journal.journal import Entry, Journal
 
 # flag: (item, placeholder, help)
 _FLAGS = {
@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from guard.clock import wall_now
-    from guard.keep import journal as store
+    from guard.journal import journal as store
 
     today = wall_now().date()
     day = _day(args.date, today)
@@ -72,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
         _warn(f"the entry of {day} was taken away" if gone else f"there is no entry of {day}")
         return _document([]) if args.json else 0
     if asked == "edit" or (asked is None and not args.json and _can_ask()):
-        from guard.commands import journal_prompt
+        from guard.journal import prompt as journal_prompt
 
         before = store.read().of(day) or store.Entry(day)
         ask = journal_prompt.by_editor if asked == "edit" else journal_prompt.by_prompt
@@ -131,7 +131,7 @@ def _count(text: str) -> int | None:
 
 
 def _kept(entry: Entry, args: argparse.Namespace) -> int:
-    from guard.keep.journal import journal_path
+    from guard.journal.journal import journal_path
 
     if args.json:
         return _document([] if entry.empty else [entry])
@@ -144,7 +144,7 @@ def _kept(entry: Entry, args: argparse.Namespace) -> int:
 
 
 def _in_words(entry: Entry) -> str:
-    from guard.keep.journal import ITEMS
+    from guard.journal.journal import ITEMS
     from guard.screen.look import clean
 
     words = []
@@ -157,13 +157,13 @@ def _in_words(entry: Entry) -> str:
 
 
 def _json_ready(entry: Entry) -> dict[str, Any]:
-    from guard.keep.journal import ITEMS
+    from guard.journal.journal import ITEMS
 
     return {"date": entry.day.isoformat(), **{item.key: getattr(entry, item.key) for item in ITEMS}}
 
 
 def _document(entries: list[Entry]) -> int:
-    from guard.keep.journal import journal_path
+    from guard.journal.journal import journal_path
 
     document = {"format": 1, "file": str(journal_path()), "entries": [_json_ready(one) for one in entries]}
     print_json(document)
@@ -171,11 +171,13 @@ def _document(entries: list[Entry]) -> int:
 
 
 def _today(journal: Journal, today: date, *, as_json: bool) -> int:
-    from guard.commands.journal_today import advice, sentence
-    from guard.keep import settings_file
+    from guard.journal.today import advice, sentence
+    from guard.settings import Settings
+    from guard.settings import file as settings_file
 
     entry = journal.of(today)
-    found = advice(journal, today, settings_file.load(leave_out=_warn).get("ceiling_bpm"))
+    settings = Settings().replaced(settings_file.load(leave_out=_warn))
+    found = advice(journal, today, settings.ceiling_bpm)
     if as_json:
         print_json({
             "format": 1, "date": today.isoformat(), "entry": _json_ready(entry) if entry else None,
@@ -195,9 +197,9 @@ def _csv(journal: Journal, file: str) -> int:
     import csv
     import io
 
-    from guard.keep.csv_export import safe_text
-    from guard.keep.journal import ITEMS
-    from guard.keep.whole import write_whole
+    from guard.csv.write import safe_text
+    from guard.files.whole import write_whole
+    from guard.journal.journal import ITEMS
 
     text = io.StringIO()
     writer = csv.DictWriter(text, ["date", *(item.key for item in ITEMS)], lineterminator="\r\n")
@@ -216,10 +218,10 @@ def _show(entries: list[Entry], *, searched: bool) -> None:
     import os
 
     from rich import box
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
+    from guard.screen.console import Console
     from guard.screen.look import fitting_look
 
     if not entries:

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 from guard.commands.options import print_json, tell
 
 if TYPE_CHECKING:
-    from guard.study.response_advice import Suggestion
-    from guard.study.response_fit import Fit, Refusal
+    from guard.response.advice import Suggestion
+    from guard.response.fit import Fit, Refusal
 
 EXIT_REFUSED = 3
 
@@ -44,10 +44,10 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("learning needs the package scipy, which is not installed: "
                          f"run `{sys.executable} -m pip install scipy`")
 
-    from guard.keep import settings_file
+    from guard.response.advice import suggest
+    from guard.response.fit import Fit, learn
     from guard.settings import Settings
-    from guard.study.response_advice import suggest
-    from guard.study.response_fit import Fit, learn
+    from guard.settings import file as settings_file
 
     result = learn(_stretches(args.files))
     present = Settings().replaced(settings_file.load(leave_out=tell))
@@ -69,8 +69,8 @@ def _stretches(files: list[str]) -> list[Any]:
 
     from guard.errors import UsageError, printable
     from guard.events import Cue, CueGiven
-    from guard.keep.recording import read_log
-    from guard.study.response_series import stretches
+    from guard.log.recording import read_log
+    from guard.response.series import stretches
 
     places = [Path(name).resolve() for name in files]
     for name, place in zip(files, places, strict=True):
@@ -95,7 +95,7 @@ def _document(
     present: dict[str, Any], kept: str | None,
 ) -> dict[str, Any]:
     """The JSON of DEVELOPERS.md, "JSON of learn"."""
-    from guard.study.response_fit import Fit
+    from guard.response.fit import Fit
 
     fit: dict[str, Any] | None = None
     refusal: dict[str, str] | None = None
@@ -115,7 +115,7 @@ def _document(
 
 
 def _parameter(found: Any) -> dict[str, Any]:
-    from guard.study.response_fit import Refusal
+    from guard.response.fit import Refusal
 
     if isinstance(found, Refusal):
         return {"value": None, "low": None, "high": None,
@@ -126,11 +126,11 @@ def _parameter(found: Any) -> dict[str, Any]:
 
 def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept: str | None) -> None:
     from rich import box
-    from rich.console import Console
     from rich.table import Table
 
+    from guard.response.fit import Refusal
+    from guard.screen.console import Console
     from guard.settings import find
-    from guard.study.response_fit import Refusal
 
     console = Console(highlight=False, emoji=False)
     frame = box.SIMPLE_HEAD if console.encoding.lower() in ("utf-8", "utf8") else box.ASCII

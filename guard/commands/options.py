@@ -11,10 +11,9 @@ import json
 import re
 import sys
 from collections.abc import Mapping
-from typing import Any
 
 from guard.errors import UsageError, printable
-from guard.settings import Settings, find, parse, parse_assignments
+from guard.settings import Settings, Value, find, parse, parse_assignments
 
 FIND_A_CEILING = (
     "run half an hour at the fastest pace at which you still speak in whole sentences; "
@@ -41,7 +40,7 @@ def add_session_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--plain", action="store_true", help="plain lines instead of the live screen")
 
 
-def typed_values(args: argparse.Namespace) -> dict[str, Any]:
+def typed_values(args: argparse.Namespace) -> dict[str, Value]:
     """Checked values of `--set`, `--ceiling`, `--speech`; two ceilings that differ are an error."""
     values = parse_assignments(args.assignments)
     if getattr(args, "speech", None) is not None:
@@ -59,7 +58,7 @@ def typed_values(args: argparse.Namespace) -> dict[str, Any]:
 def chosen_settings(
     args: argparse.Namespace,
     *,
-    course: Mapping[str, Any] | None = None,
+    course: Mapping[str, object] | None = None,
     need_ceiling: bool = True,
 ) -> Settings:
     """Settings of one session: typed over `course` over file over defaults.
@@ -68,7 +67,7 @@ def chosen_settings(
     left out: it does not fit an invented one. Raises UsageError where
     `need_ceiling` and none of them gives a ceiling.
     """
-    from guard.keep import settings_file
+    from guard.settings import file as settings_file
 
     kept = settings_file.load(leave_out=tell)
     if course is not None:
@@ -81,7 +80,7 @@ def chosen_settings(
     return settings
 
 
-def print_json(document: Mapping[str, Any], *, indent: int | None = 2) -> None:
+def print_json(document: Mapping[str, object], *, indent: int | None = 2) -> None:
     """One JSON document on stdout, UTF-8; what does not print is escaped, so that it harms no terminal."""
     text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False)
     print(re.sub(r"[^\n -~]", lambda sign: sign[0] if sign[0].isprintable() else _escaped(sign[0]), text))

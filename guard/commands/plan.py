@@ -12,7 +12,7 @@ from guard.commands.options import add_settings_options, chosen_settings, print_
 from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
-    from guard.decide.plan import Part, Plan
+    from guard.plan.plan import Part, Plan
 
 _WIDEST = 120
 _CUED = {"all": "all", "walk_and_stop": "walk, resume and stop", "stop_only": "only stop"}
@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.keep.plan_file import read_plan
+    from guard.plan.file import read_plan
 
     if args.make is not None:
         if args.file is not None or args.json:
@@ -54,8 +54,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _make(name: str, output: str | None) -> int:
-    from guard.decide.plan_examples import EXAMPLES
-    from guard.keep.plan_file import write_new
+    from guard.plan.examples import EXAMPLES
+    from guard.plan.file import write_new
 
     if name not in EXAMPLES:
         shown = printable(name[:40])
@@ -87,11 +87,11 @@ def _notes(plan: Plan, ceiling_bpm: float | None) -> list[str]:
 
 def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> None:
     from rich import box
-    from rich.console import Console
     from rich.table import Table
 
+    from guard.plan.drawing import draw
+    from guard.screen.console import Console
     from guard.screen.look import fitting_look
-    from guard.screen.plan_drawing import draw
     from guard.screen.words import clock
 
     console = Console(highlight=False, emoji=False)

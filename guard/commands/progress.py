@@ -15,9 +15,9 @@ from guard.errors import InputError, UsageError, printable
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from guard.coach.journal_links import Link
-    from guard.coach.progress import Months, Session
-    from guard.keep.journal import Journal
+    from guard.journal.journal import Journal
+    from guard.journal.links import Link
+    from guard.progress.progress import Months, Session
 
 _WIDEST = 110
 _MOST_NOTES = 5
@@ -43,9 +43,9 @@ def run(args: argparse.Namespace) -> int:
     if settings.ceiling_bpm is None:
         raise UsageError(HOW_TO_FIND_A_CEILING)
 
-    from guard.coach.progress import look
-    from guard.commands.progress_library import sessions_of
-    from guard.keep import journal as journals
+    from guard.journal import journal as journals
+    from guard.progress.progress import look
+    from guard.progress.sessions import sessions_of
 
     notes: list[str] = []
     sessions = sessions_of(Path(args.folder) if args.folder else None, settings.response_s,
@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     if args.csv:
         _write_csv(args, months, sessions, settings.units)
     if args.json:
-        from guard.report.progress_document import document
+        from guard.progress.document import document
 
         print_json(document(months, sessions, links, settings.units, useful_share))
     elif args.csv != "-":
@@ -97,7 +97,7 @@ def _show_notes(notes: list[str]) -> None:
 
 def _daily(journal: Journal) -> dict[str, dict[Any, float]]:
     """Journal by item, then by day."""
-    from guard.keep.journal import numbers
+    from guard.journal.journal import numbers
 
     days = [entry.day for entry in journal.entries]
     return {key: {day: float(value) for day, value in zip(days, values, strict=True) if value is not None}
@@ -105,8 +105,8 @@ def _daily(journal: Journal) -> dict[str, dict[Any, float]]:
 
 
 def _links(months: Months, sessions: Sequence[Session], journal: Journal) -> list[Link]:
-    from guard.commands.progress_library import kept_links
-    from guard.keep.journal import numbers
+    from guard.journal.journal import numbers
+    from guard.progress.sessions import kept_links
 
     if not journal.entries:
         return []
@@ -120,7 +120,7 @@ def _links(months: Months, sessions: Sequence[Session], journal: Journal) -> lis
 
 
 def _show(months: Months, links: Sequence[Link], units: str) -> None:
-    from guard.report.progress_terminal import report
+    from guard.progress.terminal import report
     from guard.screen.look import fitting_look
 
     look = fitting_look(sys.stdout.encoding or "ascii", os.environ)
@@ -131,8 +131,8 @@ def _show(months: Months, links: Sequence[Link], units: str) -> None:
 def _write_page(
     args: argparse.Namespace, months: Months, sessions: Sequence[Session], links: Sequence[Link], units: str,
 ) -> None:
-    from guard.keep.whole import write_whole
-    from guard.report.progress_page import page
+    from guard.files.whole import write_whole
+    from guard.progress.page import page
 
     write_whole(Path(args.html), [page(months, sessions, links, units).encode()], force=args.force)
     print(f"wrote {printable(args.html)}", file=sys.stderr)
@@ -142,9 +142,9 @@ def _write_csv(args: argparse.Namespace, months: Months, sessions: Sequence[Sess
     import csv
     import io
 
-    from guard.keep.csv_export import safe_text
-    from guard.keep.whole import write_whole
-    from guard.report.progress_document import COLUMNS, rows
+    from guard.csv.write import safe_text
+    from guard.files.whole import write_whole
+    from guard.progress.document import COLUMNS, rows
 
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

@@ -33,10 +33,10 @@ def run(args: argparse.Namespace) -> int:
     from guard.commands.options import chosen_settings
     from guard.commands.session_parts import Kind, finished, guarded
     from guard.commands.voice_bar import ready_voice
-    from guard.keep.folders import config_dir
-    from guard.keep.library import rehearsals_dir
+    from guard.files.folders import config_dir
+    from guard.library.library import rehearsals_dir
+    from guard.live.practice import PracticeSource, find_course
     from guard.screen.cautions import shown_once
-    from guard.sense.practice import PracticeSource, find_course
 
     course = find_course(args.course)
     if args.seed < 0:
@@ -61,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list_courses() -> int:
-    from guard.sense.practice import courses
+    from guard.live.practice import courses
 
     for name, course in courses().items():
         minutes = course.duration_s / 60.0

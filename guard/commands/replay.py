@@ -10,9 +10,9 @@ from guard.commands.options import FIND_A_CEILING, add_settings_options, print_j
 from guard.errors import UsageError
 
 if TYPE_CHECKING:
-    from guard.keep.recording import Recording
-    from guard.study.compare import Compared
-    from guard.study.replay import Replay
+    from guard.log.recording import Recording
+    from guard.replay.compare import Compared
+    from guard.replay.replay import Replay
 
 EXIT_DIFFERENT = 1
 
@@ -27,9 +27,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from guard.events import Action, Command
-    from guard.keep.recording import read_log
-    from guard.study.compare import WINDOW_S, counted
-    from guard.study.replay import replay
+    from guard.log.recording import read_log
+    from guard.replay.compare import WINDOW_S, counted
+    from guard.replay.replay import replay
 
     changes = typed_values(args)
     recording = read_log(args.file)
@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
             "cues": [one.as_dict() for one in compared]}
         print_json(document)
         return 0
-    from guard.commands import replay_show as show
+    from guard.replay import terminal as show
 
     console, look = show.console_and_look()
     show.show_heading(console, recording, result)
@@ -79,8 +79,8 @@ def _compared(
     """
     from guard import __version__
     from guard.events import CueGiven
-    from guard.study.compare import compare
-    from guard.study.replay import replay, same_as_recorded
+    from guard.replay.compare import compare
+    from guard.replay.replay import replay, same_as_recorded
 
     if recording.outputs:
         made_by = str(recording.header.get("guard"))[:20]
@@ -96,7 +96,7 @@ def _compared(
 
 def _verify(recording: Recording, *, as_json: bool) -> int:
     from guard import __version__
-    from guard.study.replay import same_as_recorded
+    from guard.replay.replay import same_as_recorded
 
     if not recording.outputs:
         raise UsageError("nothing was said in this recording (an import?): there is nothing to compare")

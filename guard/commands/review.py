@@ -22,8 +22,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.keep.recording import read_log
-    from guard.study.review import review
+    from guard.log.recording import read_log
+    from guard.review.review import review
 
     changes = typed_values(args)
     path = _newest() if args.file is None else Path(args.file)
@@ -36,8 +36,8 @@ def run(args: argparse.Namespace) -> int:
     found = review(recording, settings)
     title = path.name
     if args.html is not None:
-        from guard.keep.whole import write_whole
-        from guard.report.review_page import page
+        from guard.files.whole import write_whole
+        from guard.review.page import page
 
         write_whole(Path(args.html), [page(found, title).encode()], force=args.force)
         print(f"page: {printable(args.html)}", file=sys.stderr)
@@ -48,9 +48,8 @@ def run(args: argparse.Namespace) -> int:
     elif args.html is None:
         import os
 
-        from rich.console import Console
-
-        from guard.report.review_text import view
+        from guard.review.terminal import view
+        from guard.screen.console import Console
         from guard.screen.look import fitting_look
 
         console = Console(highlight=False, emoji=False)
@@ -60,8 +59,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _newest() -> Path:
-    from guard.keep.folders import sessions_dir
-    from guard.keep.library import sessions
+    from guard.files.folders import sessions_dir
+    from guard.library.library import sessions
 
     # By when a session began, not by when its file was last touched; a clock that nobody set is not believed.
     logs = [entry.path for entry in sessions() if not entry.problem]

@@ -10,10 +10,10 @@ from guard.commands.options import add_session_options
 from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
-    from guard.decide.plan import Plan
-    from guard.live import Ended
-    from guard.sense.companions import WithSpeed
-    from guard.sense.seen import Seen, Strap
+    from guard.devices.seen import Seen, Strap
+    from guard.live.live import Ended
+    from guard.plan.plan import Plan
+    from guard.radio.companions import WithSpeed
     from guard.settings import Settings
 
 LONGEST_WAIT_S = 86_400.0
@@ -44,13 +44,13 @@ def run(args: argparse.Namespace) -> int:
     import sys
 
     from guard.clock import RealClock, wall_now
-    from guard.commands.journal_today import before_a_run
     from guard.commands.options import chosen_settings, is_terminal
     from guard.commands.session_note import ask_if_wanted
     from guard.commands.session_parts import Kind, finished, guarded
     from guard.commands.voice_bar import ready_voice
-    from guard.keep.folders import config_dir, sessions_dir
-    from guard.keep.wall import clock_is_trusted
+    from guard.files.folders import config_dir, sessions_dir
+    from guard.journal.today import before_a_run
+    from guard.log.wall import clock_is_trusted
     from guard.screen.cautions import shown_once
 
     settings = chosen_settings(args)
@@ -90,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
 def _plan(file: str | None, settings: Settings) -> Plan | None:
     if file is None:
         return None
-    from guard.keep.plan_file import read_plan
+    from guard.plan.file import read_plan
 
     return read_plan(file, settings)
 
@@ -100,13 +100,14 @@ def _source(args: argparse.Namespace) -> WithSpeed:
     import sys
 
     from guard.commands.options import is_terminal
-    from guard.keep import straps
-    from guard.sense.airtime import Airtime
-    from guard.sense.companions import WithSpeed
-    from guard.sense.peripheral import FOOT_POD, HEART_RATE, TREADMILL, Peripheral
-    from guard.sense.seen import Wanted, typed
-    from guard.sense.speed_source import SpeedSource
-    from guard.sense.strap import StrapSource
+    from guard.devices import remembered as straps
+    from guard.devices.peripheral import FOOT_POD, HEART_RATE, TREADMILL, Peripheral
+    from guard.devices.seen import Wanted, typed
+    from guard.files.hold import hold
+    from guard.radio.airtime import Airtime
+    from guard.radio.companions import WithSpeed
+    from guard.radio.speed_source import SpeedSource
+    from guard.radio.strap import StrapSource
 
     def wanted(text: str | None, kind: Peripheral) -> Wanted | None:
         if text is not None:
@@ -123,8 +124,8 @@ def _source(args: argparse.Namespace) -> WithSpeed:
     choose = _choose if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
     airtime = Airtime()
     strap = StrapSource(
-        wanted(args.strap, HEART_RATE), choose=choose, remember=remember(HEART_RATE), airtime=airtime,
-        patient=args.stand_by, wait_s=None if args.wait is None else _wait_s(args.wait))
+        wanted(args.strap, HEART_RATE), choose=choose, remember=remember(HEART_RATE), hold=hold,
+        airtime=airtime, patient=args.stand_by, wait_s=None if args.wait is None else _wait_s(args.wait))
     companions = []
     for kind, text in ((TREADMILL, args.treadmill), (FOOT_POD, args.foot_pod)):
         if args.no_speed_source:
@@ -134,7 +135,8 @@ def _source(args: argparse.Namespace) -> WithSpeed:
         mine = wanted(text, kind)
         if mine is not None or text is not None:
             companions.append(SpeedSource(
-                kind, mine, airtime, choose=choose, remember=remember(kind), wait_s=SPEED_WAIT_S))
+                kind, mine, airtime, choose=choose, remember=remember(kind), hold=hold,
+                wait_s=SPEED_WAIT_S))
     return WithSpeed(strap, companions)
 
 
@@ -142,7 +144,7 @@ def _check_stand_by(args: argparse.Namespace) -> None:
     """Nobody is there to be asked, so the strap must be known: never a stranger's."""
     if not args.stand_by:
         return
-    from guard.keep import straps
+    from guard.devices import remembered as straps
 
     if args.wait is not None:
         raise UsageError("--stand-by waits as long as it takes: leave --wait out")

@@ -7,8 +7,8 @@ from typing import TextIO
 
 from guard.commands.options import is_terminal
 from guard.errors import GuardError, printable
-from guard.keep.note import Note, append_note
-from guard.live import Ended
+from guard.live.live import Ended
+from guard.log.note import Note, append_note
 
 LEAST_S = 60.0  # nobody has much to say of a shorter session
 

@@ -12,25 +12,24 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rich.console import Console
-
 from guard.clock import SessionClock, wall_now
 from guard.commands.options import is_terminal
-from guard.decide.plan import Plan
 from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN
 from guard.errors import GuardError
-from guard.inbox import Inbox
-from guard.keep import folders
-from guard.keep.log import SessionLog, new_session_path, session_header
-from guard.keep.wall import clock_is_trusted
-from guard.live import LOG_TOPIC, Ended, run_session
+from guard.files import folders
+from guard.live.inbox import Inbox
+from guard.live.live import LOG_TOPIC, Ended, run_session
+from guard.live.source import Source
+from guard.log.log import SessionLog, new_session_path, session_header
+from guard.log.wall import clock_is_trusted
+from guard.plan.plan import Plan
+from guard.screen.console import Console
 from guard.screen.frame import Screen
 from guard.screen.live_screen import LiveScreen
 from guard.screen.look import fitting_look
 from guard.screen.plain import PlainScreen
 from guard.screen.summary import summary_lines, summary_rows
 from guard.screen.view import ViewOptions
-from guard.sense.source import Source
 from guard.settings import Settings
 from guard.sound.player import Sounder
 

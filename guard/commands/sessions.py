@@ -11,8 +11,8 @@ from guard.commands.options import print_json
 from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
-    from guard.keep.library import SessionEntry
-    from guard.keep.search import Wanted
+    from guard.library.library import SessionEntry
+    from guard.library.search import Wanted
 
 SHOWN = 25  # sessions listed unless more are asked for
 TELL_FROM = 100  # new logs from which reading them is worth telling
@@ -50,8 +50,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from guard.commands import sessions_list, sessions_verify
-    from guard.keep import bin as bin_
-    from guard.keep.search import find_session, matching
+    from guard.library import bin as bin_
+    from guard.library.search import find_session, matching
 
     home = _home(args)
     if args.repair and not args.verify:
@@ -76,8 +76,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _home(args: argparse.Namespace) -> Path:
-    from guard.keep.folders import sessions_dir
-    from guard.keep.library import rehearsals_dir
+    from guard.files.folders import sessions_dir
+    from guard.library.library import rehearsals_dir
 
     if args.folder is not None:
         home = Path(args.folder)
@@ -94,7 +94,7 @@ def _what(args: argparse.Namespace) -> str:
 
 
 def _entries(home: Path) -> list[SessionEntry]:
-    from guard.keep.library import sessions
+    from guard.library.library import sessions
 
     shows = sys.stderr.isatty()
 
@@ -108,7 +108,7 @@ def _entries(home: Path) -> list[SessionEntry]:
 
 
 def _wanted(args: argparse.Namespace) -> Wanted:
-    from guard.keep.search import Wanted, day_range
+    from guard.library.search import Wanted, day_range
 
     first = day_range(args.first)[0] if args.first else None
     last = day_range(args.last)[1] if args.last else None
@@ -118,8 +118,8 @@ def _wanted(args: argparse.Namespace) -> Wanted:
 
 
 def _describe(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
-    from guard.keep.about import change_about
-    from guard.keep.search import find_session
+    from guard.library.about import change_about
+    from guard.library.search import find_session
 
     name, text = args.rename or args.add_tag or args.remove_tag
     entry, text = find_session(entries, name), " ".join(printable(text).split())
@@ -139,7 +139,7 @@ def _describe(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
 
 
 def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
-    from guard.keep.bin import discard, restore
+    from guard.library.bin import discard, restore
 
     which = " --rehearsals" if args.rehearsals else f" --folder {args.folder}" if args.folder else ""
     for entry in entries:
@@ -155,7 +155,7 @@ def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
 
 def _empty(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
     from guard.commands.options import is_terminal
-    from guard.keep.bin import empty
+    from guard.library.bin import empty
 
     if entries and not args.yes:
         number = f"{len(entries)} session{'' if len(entries) == 1 else 's'}"

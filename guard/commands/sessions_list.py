@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 from guard.commands.options import print_json
 from guard.errors import printable
-from guard.keep.library import SessionEntry
+from guard.library.library import SessionEntry
 
 FROM = {"strap": "strap", "practice": "rehearsal", "csv": "import"}
 WIDE = 100  # columns from which the source has one of its own
@@ -34,7 +33,7 @@ def show(entries: Sequence[SessionEntry], home: Path, *, most: int | None, as_js
     print(_total(entries, what))
 
 
-def as_dict(entry: SessionEntry) -> dict[str, Any]:
+def as_dict(entry: SessionEntry) -> dict[str, object]:
     """One session, JSON-ready."""
     started = entry.started
     share = entry.share_at_or_under
@@ -53,10 +52,10 @@ def as_dict(entry: SessionEntry) -> dict[str, Any]:
 
 def _table(entries: Sequence[SessionEntry]) -> None:
     from rich import box
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
+    from guard.screen.console import Console
     from guard.screen.words import clock
 
     console = Console(highlight=False, emoji=False)
@@ -106,7 +105,7 @@ def words(entry: SessionEntry) -> str:
 
 
 def _runs(entry: SessionEntry) -> bool:
-    from guard.keep.log_file import is_being_written
+    from guard.log.file import is_being_written
 
     return is_being_written(entry.path)
 
@@ -128,6 +127,6 @@ def _total(entries: Sequence[SessionEntry], what: str) -> str:
     return ", ".join(parts)
 
 
-def _number(summary: Mapping[str, Any], key: str) -> float:
+def _number(summary: Mapping[str, object], key: str) -> float:
     value = summary.get(key)
-    return float(value) if value is not None else 0.0
+    return float(value) if isinstance(value, float | int) else 0.0

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from guard.commands.options import print_json
 from guard.errors import GuardError, printable
-from guard.keep.library import SessionEntry
+from guard.library.library import SessionEntry
 
 EXIT_DIFFERENT, EXIT_DAMAGED = 1, 3
 
@@ -49,9 +49,9 @@ def verify(entries: Sequence[SessionEntry], home: Path, *, repair_too: bool, as_
 
 def verdict(entry: SessionEntry, *, repair_too: bool = False) -> Verdict:
     """Open, read and replay one log; with `repair_too` a torn end is cut off."""
-    from guard.keep.log_file import is_being_written
-    from guard.keep.recording import read_log, repair
-    from guard.study.replay import same_as_recorded
+    from guard.log.file import is_being_written
+    from guard.log.recording import read_log, repair
+    from guard.replay.replay import same_as_recorded
 
     if is_being_written(entry.path):
         return Verdict(entry.name, "running", None, ("it is being recorded now",))

@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.keep import settings_file
+    from guard.settings import file as settings_file
     from guard.settings import find, parse_assignments, table
 
     changes = parse_assignments([word for word in args.words if "=" in word])
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _rows() -> list[dict[str, Any]]:
     """Every setting with its value in force, JSON-ready."""
-    from guard.keep import settings_file
+    from guard.settings import file as settings_file
     from guard.settings import table
 
     kept = settings_file.load()
@@ -75,9 +75,10 @@ def _rows() -> list[dict[str, Any]]:
 
 def _list(rows: list[dict[str, Any]], path: str) -> None:
     from rich import box
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
+
+    from guard.screen.console import Console
 
     console = Console(highlight=False, emoji=False)
     utf8 = (console.encoding or "").lower().replace("-", "") == "utf8"

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 from guard.clock import RealClock
 from guard.commands.session_parts import Kind, finished, guarded, panel_for
-from guard.decide.plan import Plan
 from guard.errors import HardwareError, printable
-from guard.inbox import Inbox, Press
-from guard.sense.companions import WithSpeed
-from guard.sense.unattended import Unattended, first_of
+from guard.live.inbox import Inbox, Press
+from guard.live.signals import ending_signals
+from guard.live.unattended import Unattended, first_of
+from guard.plan.plan import Plan
+from guard.radio.companions import WithSpeed
 from guard.settings import Settings
-from guard.signals import ending_signals
 
 if TYPE_CHECKING:
     from guard.pins.panel import Panel

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 from guard.errors import HardwareError, UsageError
 
 if TYPE_CHECKING:
-    from guard.sense.listen import Sighting
-    from guard.sense.peripheral import Peripheral
-    from guard.sense.seen import Strap
+    from guard.devices.peripheral import Peripheral
+    from guard.devices.seen import Strap
+    from guard.radio.listen import Sighting
 
 LISTEN_S = 6.0
 FORGET = ("strap", "treadmill", "foot-pod", "all")
@@ -67,10 +67,10 @@ def run(args: argparse.Namespace) -> int:
 
 async def _survey(seconds: float, remember: str | None) -> list[_Found]:
     """Straps, treadmills and foot pods in range; what was asked for is remembered."""
-    from guard.keep import straps
-    from guard.sense.peripheral import PERIPHERALS
-    from guard.sense.seen import Taken, Wanted, pick
-    from guard.sense.survey import read_battery, survey
+    from guard.devices import remembered as straps
+    from guard.devices.peripheral import PERIPHERALS
+    from guard.devices.seen import Taken, Wanted, pick
+    from guard.radio.survey import read_battery, survey
 
     kinds = [_Found(kind, straps.remembered(_note, kind.kind), []) for kind in PERIPHERALS]
     for one in await survey(seconds, *PERIPHERALS):
@@ -91,8 +91,8 @@ async def _survey(seconds: float, remember: str | None) -> list[_Found]:
 
 def _remember(text: str, kinds: list[_Found]) -> None:
     """Remember the one in range that is called so: as a strap if it is one, else as what it is."""
-    from guard.keep import straps
-    from guard.sense.seen import Several, Strap, Taken, pick, typed
+    from guard.devices import remembered as straps
+    from guard.devices.seen import Several, Strap, Taken, pick, typed
 
     wanted = typed(text)
     meant = [(found, verdict) for found in kinds
@@ -149,8 +149,8 @@ def _print(found: _Found) -> None:
 
 
 def _forget(which: str, as_json: bool) -> int:
-    from guard.keep import straps
-    from guard.sense.peripheral import PERIPHERALS
+    from guard.devices import remembered as straps
+    from guard.devices.peripheral import PERIPHERALS
 
     kinds = [kind for kind in PERIPHERALS if which in ("all", kind.kind.replace("_", "-"))]
     forgotten: list[dict[str, str] | None] = []

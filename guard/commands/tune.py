@@ -17,7 +17,7 @@ from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
     from guard.settings import Settings
-    from guard.study.tune import Source
+    from guard.tune.tune import Source
 
 EXIT_INTERRUPTED = 130
 VIEWS = ("both", "recorded", "respond")
@@ -48,10 +48,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.keep import settings_file
-    from guard.study.tune import Tuning
-    from guard.study.tune_pool import usable_cores
-    from guard.study.tune_space import axes
+    from guard.settings import file as settings_file
+    from guard.tune.pool import usable_cores
+    from guard.tune.space import axes
+    from guard.tune.tune import Tuning
 
     if args.apply and args.view == "recorded":
         raise UsageError("--apply needs the view that recommends: leave --view recorded out")
@@ -67,11 +67,11 @@ def run(args: argparse.Namespace) -> int:
     if args.apply and found.recommended and not found.interrupted:
         kept = str(settings_file.save(found.recommended))
     if args.json:
-        from guard.study.tune_document import document
+        from guard.tune.document import document
 
         print_json({**document(found, args.files), "applied": kept})
     else:
-        from guard.commands import tune_show
+        from guard.tune import terminal as tune_show
 
         tune_show.show(found, kept, wanted_apply=args.apply)
     return EXIT_INTERRUPTED if found.interrupted else 0
@@ -80,8 +80,8 @@ def run(args: argparse.Namespace) -> int:
 def _sources(args: argparse.Namespace, present: Settings) -> list[Source]:
     from pathlib import Path
 
-    from guard.keep.recording import read_log
-    from guard.study.tune import Source
+    from guard.log.recording import read_log
+    from guard.tune.tune import Source
 
     places = [Path(name).resolve() for name in args.files]
     typed = typed_values(args).get("ceiling_bpm")
@@ -125,8 +125,9 @@ class _Progress:
 
     def __enter__(self) -> _Progress:
         if sys.stderr.isatty():
-            from rich.console import Console
             from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+            from guard.screen.console import Console
 
             self._bar = Progress(
                 TextColumn("{task.description}", markup=False), BarColumn(bar_width=16),

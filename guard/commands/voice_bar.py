@@ -6,10 +6,9 @@ import asyncio
 import threading
 from pathlib import Path
 
-from rich.console import Console
-
 from guard.errors import GuardError
-from guard.keep import folders
+from guard.files import folders
+from guard.screen.console import Console
 from guard.settings import Settings
 from guard.sound import first_start
 

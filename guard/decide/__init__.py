@@ -1,1 +1,1 @@
-"""Deciding: plan, facts, transitions, lanes, wording. Pure."""
+"""Deciding: facts, transitions, lanes, wording. Pure."""

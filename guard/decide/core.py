@@ -23,13 +23,35 @@ from guard.decide.constants import (
 )
 from guard.decide.facts import Facts, Memory, Now, doubtful_fall, look
 from guard.decide.table import TABLE, Row, To
-from guard.events import Cue, State
-from guard.heart.estimate import DOUBTS, INFINITE, NAN, Estimator
+from guard.events import Cue, Numbers, State
+from guard.heart.estimate import INFINITE, NAN, Estimator
 from guard.heart.kit import Fact, Kit, Number
 from guard.settings import Settings
+from guard.signal.watch import Rule, Watch
 
-_SPENDS = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP)  # walk and resume spend, but are never held back
 _STATES = tuple(int(state) for state in State)
+
+
+# What the words of the watch rest on.
+_WATCH_NUMBERS = {
+    Cue.STOP: ("level_bpm", "stop_bpm"), Cue.SIGNAL_LOST: ("age_s", "interval_s", "stop_bpm"),
+    Cue.SIGNAL_BACK: ("level_bpm",)}
+
+
+class Known(NamedTuple):
+    """What is known of the strap's signal beside the trusted heart rate (see `guard.signal`).
+
+    What is None is told from the arrivals of that heart rate.
+    """
+
+    alive: Fact | None = None
+    unguarded_s: Number | None = None
+    interval_s: Number | None = None
+    heard_bpm: Number | None = None
+    locked: Fact | None = None
+
+
+NOTHING_MORE = Known()
 
 
 class _Asked(NamedTuple):
@@ -55,7 +77,7 @@ class Core:
 
     After a step: `state` (codes of `State`), `estimate`, `now` (limit in force,
     foreseen level), `advised_speed_m_s` (NaN where no gain was learned or no
-    speed is known) and `reason(lane)`.
+    speed is known), `rule(lane)`, `numbers(lane)` and `again(lane)`.
     """
 
     def __init__(self, kit: Kit, settings: Sequence[Settings]) -> None:
@@ -66,6 +88,7 @@ class Core:
         self.settings = tuple(settings)
         self.columns = Columns(kit, settings)
         self.estimate = Estimator(kit, self.columns.response_s)
+        self.watch = Watch(kit, self.columns.stop_bpm, self.columns.stale_s, self.columns.lost_s)
         self._memory = Memory(kit, self.columns)
         self._t_s: Number = self.columns.lead_s * NAN
         self._never_s: Number = self.columns.lead_s + INFINITE
@@ -73,6 +96,7 @@ class Core:
         self._none: Number = kit.column([0] * len(settings))
         self._all: Fact = self._none == 0
         self._fired: Number = self._none - 1
+        self._watched: Number = self._none
         self._best_speed: Number = self._t_s
         self._advises = kit.some(self.columns.gain == self.columns.gain)  # any gain was learned
         self.advised_speed_m_s: Number = self._t_s
@@ -85,7 +109,7 @@ class Core:
 
     def _take(
         self, t: Number, bpm: Number, speed: Number | None, grade: Number | None,
-        cadence: Number | None, held: Fact,
+        held: Fact, known: Known,
     ) -> Number:
         """One step of checked numbers; returns the code of the cue due, one a lane."""
         k, mem, est, col = self._kit, self._memory, self.estimate, self.columns
@@ -94,11 +118,15 @@ class Core:
         self._t_s = t
         if k.some(first):
             mem.began_s = k.where(first, t, mem.began_s)
-        est.step(t, dt, bpm, cadence)
+        self._watched = watched = self.watch.step(
+            t, bpm, held, unguarded_s=known.unguarded_s, interval_s=known.interval_s,
+            heard_bpm=known.heard_bpm, locked=known.locked)
+        est.step(dt, bpm)
         mem.tokens = k.least(col.tokens_cap, mem.tokens + dt * col.tokens_per_s)
         self._notice_restart(t)
         mem.doubtful_fall_s = k.where(doubtful_fall(est, mem, t), t, mem.doubtful_fall_s)
-        now = look(k, est, col, mem, t, held)
+        alive = bpm == bpm if known.alive is None else known.alive
+        now = look(k, est, col, mem, t, held, self.watch.blind, alive)
         self.now = now
         mem.low_heading_bpm = k.least(mem.low_heading_bpm, now.heading_bpm)
         over = est.level_bpm > now.limit_bpm
@@ -106,24 +134,46 @@ class Core:
         advises = speed is not None and self._advises
         if advises:
             self._advise(dt, speed, grade)
-        cues = self._decide(t, Facts(k, est, col, mem, now))
+        cues = self._decide(t, Facts(k, est, col, mem, now), watched)
         if advises and k.some(eased := cues == int(Cue.EASE)):
             self._advise_slower(eased, speed)
         return cues
 
-    def reason(self, lane: int) -> str:
-        """Why lane `lane` changed state or was cued in the last step; "" if it was not."""
-        row = self._kit.at(self._fired, lane)
-        return "" if row < 0 else TABLE[row].reason.format(**self._numbers(lane))
+    def rule(self, lane: int) -> str:
+        """What moved lane `lane` in the last step, by name; "" if nothing did."""
+        row = self.row(lane)
+        if row is not None and row.to is State.NO_SIGNAL:
+            return Rule(int(self._kit.at(self.watch.cause, lane))).key
+        return "" if row is None else row.name
+
+    def numbers(self, lane: int) -> Numbers:
+        """The figures which that rule rests on."""
+        row = self.row(lane)
+        return self._figures(lane, () if row is None else row.numbers)
+
+    def cue_rule(self, lane: int) -> str:
+        """What cued lane `lane` in the last step, by name; "" if nothing did."""
+        watched = self._kit.at(self._watched, lane)
+        return Rule(int(self._kit.at(self.watch.rule, lane))).key if watched else self.rule(lane)
+
+    def cue_numbers(self, lane: int) -> Numbers:
+        """The figures which that rule rests on."""
+        watched = self._kit.at(self._watched, lane)
+        return self._figures(lane, _WATCH_NUMBERS[Cue(int(watched))]) if watched else self.numbers(lane)
+
+    def _figures(self, lane: int, names: tuple[str, ...]) -> Numbers:
+        known = self._numbers(lane) if names else {}
+        return Numbers(**{name: _rounded(known[name]) for name in names})
+
+    def again(self, lane: int) -> bool:
+        """Whether the last step's cue repeats one that the lane's state follows from."""
+        row = self.row(lane)
+        return row is not None and row.to == To.SAME and not self._kit.at(self._watched, lane)
 
     def row(self, lane: int) -> Row | None:
         """The row of the table that fired for `lane` in the last step."""
         fired = self._kit.at(self._fired, lane)
         return None if fired < 0 else TABLE[fired]
-
-    def doubt(self, lane: int) -> str:
-        """Why the reading of the last step was not believed; "" if it was."""
-        return DOUBTS[int(self._kit.at(self.estimate.doubt, lane))]
 
     def set_limits(
         self,
@@ -146,7 +196,7 @@ class Core:
 
     def set_stop(self, lane: int | slice, stop_bpm: float | None) -> None:
         """The never-exceed limit of a lane (or a row of them); None: there is none."""
-        self.columns.stop_bpm = self._kit.put(
+        self.watch.stop_bpm = self.columns.stop_bpm = self._kit.put(
             self.columns.stop_bpm, lane, NAN if stop_bpm is None else float(stop_bpm))
 
     def set_warm_up(self, lane: int | slice, *, warming: bool) -> None:
@@ -158,11 +208,11 @@ class Core:
 
     # -- the loop over the table ------------------------------------------
 
-    def _decide(self, t: Number, known: Facts) -> Number:
+    def _decide(self, t: Number, known: Facts, watched: Number) -> Number:
         k, state, since_s = self._kit, self._memory.state, self._since_s
         held = {code: there for code in _STATES if k.some(there := state == code)}
         starts: dict[tuple[int, ...], Fact] = {(code,): there for code, there in held.items()}
-        cues, fired, free = self._none, self._none - 1, self._all
+        cues, fired, free = watched, self._none - 1, self._all
         changes: list[tuple[Row, Fact]] = []
         for place, row, states, when in _asked(tuple(held)):
             fires = None
@@ -183,13 +233,20 @@ class Core:
             if row.dwell:
                 since_s[row.name] = k.where(fires, k.least(since_s[row.name], t), INFINITE)
                 fires = fires & (t - since_s[row.name] >= getattr(self.columns, row.dwell))
+            if row.at:
+                fires = fires & known[row.at]
+            if row.cue is not Cue.NONE:  # one word at a time, and the watch goes first
+                fires = fires & self.watch.guarded & (watched == self._none)
             if not k.some(fires):
                 continue
             free = free & k.no(fires)
             fired = k.where(fires, place, fired)
-            cues = k.where(fires, int(row.cue), cues)
+            if row.cue is not Cue.NONE:
+                cues = k.where(fires, int(row.cue), cues)
             changes.append((row, fires))
         self._fired = fired
+        if k.some(said := watched != self._none):
+            self._memory.last_cue_s = k.where(said, t, self._memory.last_cue_s)
         for row, fires in changes:
             self._enter(row, fires, t, known)
         return cues
@@ -212,23 +269,17 @@ class Core:
             mem.before = k.where(lanes & (mem.state != State.NO_SIGNAL), mem.state, mem.before)
         from_state = mem.state
         mem.state = k.where(lanes, target, from_state)
-        if row.name in ("hold", "unhold"):
-            # The runner touched it: a restart follows, and a slip may be mended.
-            mem.restart_s = k.where(lanes, t, mem.restart_s)
-            est.forget_slip(lanes)
+        if to is State.HELD or State.HELD in row.from_states:
+            mem.restart_s = k.where(lanes, t, mem.restart_s)  # the runner touched it: a restart follows
             est.expect_change(lanes)
-        if row.name == "unlikely recovery":
-            est.mark_slipped(lanes, t, mem.walk_from_bpm)
         if row.cue is Cue.NONE:
-            if row.name == "signal blinked":
-                mem.loss_said = mem.loss_said & k.no(lanes)
             return
         mem.unanswered = k.where(lanes, mem.unanswered + 1.0 if to == To.SAME else 0.0, mem.unanswered)
         before_s = mem.cue_s[row.cue]
         vain, useless = known["in_vain"], known["eased_in_vain"]  # as it was before this cue
         mem.cue_s[row.cue] = k.where(lanes, t, before_s)
         mem.last_cue_s = k.where(lanes, t, mem.last_cue_s)
-        if row.cue in _SPENDS:
+        if row.cue.about.spends:  # walk and resume spend, but are never held back
             mem.tokens = mem.tokens - lanes
         if row.cue is Cue.EASE:
             mem.in_vain = k.where(lanes, k.where(vain, mem.in_vain + 1.0, 0.0), mem.in_vain)
@@ -237,6 +288,7 @@ class Core:
             mem.first_ease_s = k.where(lanes & (from_state != State.EASING), t, mem.first_ease_s)
         elif row.cue is Cue.WALK:
             started = lanes & (from_state != State.WALKING)
+            mem.walk_began_s = k.where(started, t, mem.walk_began_s)
             lasts = mem.walk_run & (t - before_s <= WALK_RUN_LASTS_S)
             mem.walk_run = k.where(started, useless | lasts, mem.walk_run)
             mem.walk_from_bpm = k.where(lanes, est.level_bpm, mem.walk_from_bpm)
@@ -248,11 +300,6 @@ class Core:
             mem.resume_from_bpm = k.where(lanes, est.level_bpm, mem.resume_from_bpm)
             mem.restart_s = k.where(lanes, t, mem.restart_s)
             est.expect_change(lanes)
-        elif row.cue is Cue.SIGNAL_LOST:
-            mem.loss_said = mem.loss_said | lanes
-            mem.slip_from_bpm = k.where(lanes, est.level_bpm, mem.slip_from_bpm)
-        elif row.cue is Cue.SIGNAL_BACK:
-            mem.loss_said = mem.loss_said & k.no(lanes)
 
     # -- what the lanes notice --------------------------------------------
 
@@ -297,15 +344,20 @@ class Core:
         advised = self.advised_speed_m_s
         self.advised_speed_m_s = k.where(eased, k.least(advised, below), advised)
 
-    def _numbers(self, lane: int) -> dict[str, str]:
+    def _numbers(self, lane: int) -> dict[str, float]:
         assert self.now is not None
         est, col, now, at = self.estimate, self.columns, self.now, self._kit.at
-        level, limit = at(est.level_bpm, lane), at(now.limit_bpm, lane)
+        level = at(self.watch.level_bpm if at(self._watched, lane) else est.level_bpm, lane)
+        limit = at(now.limit_bpm, lane)
         return {
-            "level": f"{level:.0f}", "ceiling": f"{at(col.ceiling_bpm, lane):.0f}",
-            "limit": f"{limit:.0f}", "room": f"{limit - level:.0f}",
-            "foreseen": f"{at(now.foreseen_bpm, lane):.0f}", "lead": f"{at(col.lead_s, lane):.0f}",
-            "heading": f"{at(now.heading_bpm, lane):.0f}", "stop": f"{at(col.stop_bpm, lane):.0f}",
-            "floor": f"{at(col.floor_bpm, lane):.0f}", "age": f"{at(est.age_s, lane):.0f}",
-            "slip_from": f"{at(self._memory.slip_from_bpm, lane):.0f}",
+            "level_bpm": level, "ceiling_bpm": at(col.ceiling_bpm, lane), "limit_bpm": limit,
+            "room_bpm": limit - level, "foreseen_bpm": at(now.foreseen_bpm, lane),
+            "ahead_s": at(col.lead_s, lane), "heading_bpm": at(now.heading_bpm, lane),
+            "stop_bpm": at(col.stop_bpm, lane), "floor_bpm": at(col.floor_bpm, lane),
+            "age_s": at(self.watch.unguarded_s, lane), "interval_s": at(self.watch.interval_s, lane),
         }
+
+
+def _rounded(value: float) -> float | None:
+    """To hundredths, so that whole beats are shown as the screen rounds them; None for what is not known."""
+    return round(float(value), 2) if abs(value) < INFINITE else None

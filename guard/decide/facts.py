@@ -13,19 +13,19 @@ from dataclasses import dataclass
 
 from guard.decide.columns import Columns
 from guard.decide.constants import (
-    DEEPEST_FALL,
+    DOUBT_ENDS_S,
     DOUBT_LASTS_S,
     DOUBTFUL_FALL_BPM,
     DOUBTFUL_FALL_BPM_S,
     DOUBTFUL_FALL_MORE_BPM_S,
-    EARLY_S,
     EASE_BPM,
     EASE_LASTS_S,
     EASE_SHOWS_BPM,
     EASES_IN_VAIN,
     LONGEST_WALK_S,
     NEVER_S,
-    REST_BPM,
+    PATIENT_MARGIN_BPM,
+    PATIENT_WALK_S,
     RESTART_LOOK,
     RESTART_S,
     SPEED_SHOWS_S,
@@ -57,6 +57,7 @@ class Memory:
         self.first_ease_s: Number = zero + NEVER_S
         self.over_since_s: Number = zero + INFINITE
         self.walk_from_bpm: Number = zero + NAN
+        self.walk_began_s: Number = zero + NEVER_S
         self.resume_from_bpm: Number = zero + NAN
         self.resumes: Number = zero  # cues of the present run of resumes
         self.restart_s: Number = zero + NEVER_S
@@ -67,8 +68,6 @@ class Memory:
         self.in_vain: Number = zero  # eases in a row that changed nothing
         self.ease_heading_bpm: Number = zero + INFINITE
         self.low_heading_bpm: Number = zero + INFINITE  # lowest heading since that ease
-        self.loss_said: Fact = never
-        self.slip_from_bpm: Number = zero + NAN
         self.doubtful_fall_s: Number = zero + NEVER_S
         self.tokens: Number = columns.tokens_cap
 
@@ -79,6 +78,8 @@ class Now:
 
     t_s: Number
     held: Fact
+    blind: Fact
+    alive: Fact
     limit_bpm: Number
     warm: Fact  # the warm-up is over
     restarting: Fact
@@ -87,7 +88,9 @@ class Now:
     heading_bpm: Number
 
 
-def look(kit: Kit, est: Estimator, col: Columns, mem: Memory, t_s: Number, held: Fact) -> Now:
+def look(
+    kit: Kit, est: Estimator, col: Columns, mem: Memory, t_s: Number, held: Fact, blind: Fact, alive: Fact
+) -> Now:
     """Where each lane stands and is heading, before any decision."""
     since_s = t_s - mem.began_s
     warm = since_s >= col.warm_up_s
@@ -102,7 +105,7 @@ def look(kit: Kit, est: Estimator, col: Columns, mem: Memory, t_s: Number, held:
         reach = kit.where(warm | (col.warm_up_s < INFINITE), reach, 0.0)
     slope = est.slope_bpm_s
     return Now(
-        t_s, held, limit, warm, restarting,
+        t_s, held, blind, alive, limit, warm, restarting,
         est.level_bpm + reach * slope,
         est.sd_ahead_bpm(reach),
         est.level_bpm + col.heading_reach_s * slope,
@@ -113,9 +116,9 @@ def doubtful_fall(est: Estimator, mem: Memory, t_s: Number) -> Fact:
     """Heart rate falls faster, or has fallen further, than walking explains, or did just now."""
     walked_s = t_s - mem.cue_s[Cue.WALK]
     explained_bpm = DOUBTFUL_FALL_BPM + DOUBTFUL_FALL_MORE_BPM_S * walked_s
-    deep = est.level_bpm < mem.walk_from_bpm - explained_bpm
+    deep = (est.level_bpm < mem.walk_from_bpm - explained_bpm) & (walked_s < DOUBT_ENDS_S)
     fast = est.slope_bpm_s <= DOUBTFUL_FALL_BPM_S
-    doubtful: Fact = est.slipped | ((mem.state == int(State.WALKING)) & (deep | fast))
+    doubtful: Fact = (mem.state == int(State.WALKING)) & (deep | fast)
     return doubtful
 
 
@@ -145,36 +148,15 @@ class Facts(dict[str, Fact]):
     def held(self) -> Fact:
         return self.now.held
 
-    def stale(self) -> Fact:
-        return self.est.age_s >= self.col.stale_s - EARLY_S
+    def blind(self) -> Fact:
+        """Not guarded: no trusted readings, or too seldom, or they follow the steps."""
+        return self.now.blind
 
-    def lost(self) -> Fact:
-        # A strap that has not begun to send is given time before its silence is spoken of.
-        lost_s = self.kit.where(self.est.known, self.col.lost_s, 3.0 * self.col.lost_s)
-        late: Fact = self.est.age_s >= lost_s - EARLY_S
-        return late
-
-    def loss_said(self) -> Fact:
-        return self.mem.loss_said
-
-    def regained(self) -> Fact:
-        return (self.est.fresh >= 3.0) & (self.est.age_s <= 2.0) & self.kit.no(self.est.slipped)
-
-    def slipped(self) -> Fact:
-        return self.est.slipped
-
-    def fell_too_far(self) -> Fact:
-        """Walking in mid-run brings heart rate down by 17.2 +- 8.0 bpm in the first
-        minute (Donne 2024 data); far more than that is the electrode's doing."""
-        walked_s = self._since_s(Cue.WALK)
-        start = self.mem.walk_from_bpm
-        deepest_bpm = self.kit.least(12.0 + 0.9 * walked_s, DEEPEST_FALL * (start - REST_BPM))
-        return self.est.level_bpm < start - deepest_bpm
+    def alive(self) -> Fact:
+        """The reading of this step is itself proof of life: nobody is sent off on another."""
+        return self.now.alive
 
     # where heart rate is and where it goes
-
-    def over_stop(self) -> Fact:
-        return self.est.level_bpm > self.col.stop_bpm
 
     def over_now(self) -> Fact:
         return self.est.level_bpm - self.now.limit_bpm > 0.5
@@ -232,19 +214,23 @@ class Facts(dict[str, Fact]):
 
     def may_resume(self) -> Fact:
         deeper = self.kit.where(self.mem.walk_run, WALK_RUN_DEEPER_BPM, 0.0)
-        low = self.est.level_bpm - self.now.limit_bpm <= -(self.col.resume_margin_bpm + deeper)
         # The next walk must be heard too: start with cues in hand, unless it gets too long.
         walked_s, tokens = self._since_s(Cue.WALK), self.mem.tokens
+        margin_bpm = self.col.resume_margin_bpm + deeper
+        long = self.now.t_s - self.mem.walk_began_s >= PATIENT_WALK_S
+        margin_bpm = self.kit.where(long, self.kit.least(
+            margin_bpm, PATIENT_MARGIN_BPM), margin_bpm)
+        low = self.est.level_bpm - self.now.limit_bpm <= -margin_bpm
         full = (tokens >= self.col.tokens_cap - WALK_RUN_SPENT) & (walked_s >= WALK_RUN_REST_S)
         rested = self.kit.where(self.mem.walk_run, full, tokens >= 1.0) | (walked_s >= LONGEST_WALK_S)
         sound = self.now.t_s - self.mem.doubtful_fall_s >= DOUBT_LASTS_S
-        return low & rested & sound & (self.est.slope_bpm_s <= 0.03) & (self.est.age_s <= 2.0)
+        return low & rested & sound & (self.est.slope_bpm_s <= 0.03)
 
     def resume_missed(self) -> Fact:
         """Told to resume, yet heart rate goes on falling: it was not heard."""
         since_s = self._since_s(Cue.RESUME)
         slope = self.est.slope_bpm_s
-        falling = (slope <= -0.05) & (slope > DOUBTFUL_FALL_BPM_S) & (self.est.age_s <= 2.0)
+        falling = (slope <= -0.05) & (slope > DOUBTFUL_FALL_BPM_S)
         fell_bpm = self.mem.resume_from_bpm - self.est.level_bpm
         # Farther than walking on explains it is the electrode, and nobody is sent off on that.
         lower = (fell_bpm >= 3.0) & (fell_bpm <= WALKED_ON_BPM)
@@ -252,9 +238,6 @@ class Facts(dict[str, Fact]):
         return once & falling & lower
 
     # what may be said
-
-    def stop_again(self) -> Fact:
-        return self._since_s(Cue.STOP) >= 10.0
 
     def ease_again(self) -> Fact:
         told = self.col.gain == self.col.gain

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from guard.decide.core import Core
+from guard.decide.core import NOTHING_MORE, Core, Known
 from guard.events import Cue
 from guard.heart.estimate import INFINITE, NAN
 from guard.heart.kit import SINGLE
@@ -24,8 +24,8 @@ class Lane(Core):
         *,
         speed_m_s: float | None = None,
         grade: float | None = None,
-        cadence_spm: float | None = None,
         held: bool = False,
+        known: Known = NOTHING_MORE,
     ) -> Cue:
         """As `Lanes.step`, for one lane; None and NaN are unknown. Raises ValueError."""
         if not (math.isfinite(t_s) and not t_s <= self._t_s):
@@ -33,8 +33,7 @@ class Lane(Core):
         if bpm < 0.0 or bpm == INFINITE:
             raise ValueError(f"lane 0: bpm is {bpm:g}: give a rate of 0 or more, or NaN for none")
         return Cue(self._take(
-            float(t_s), float(bpm) if bpm else NAN, _known(speed_m_s), _known(grade),
-            _known(cadence_spm), held))
+            float(t_s), float(bpm) if bpm else NAN, _known(speed_m_s), _known(grade), held, known))
 
 
 def _known(value: float | None) -> float:

@@ -14,8 +14,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from guard.decide.core import Core
-from guard.heart.kit import Number
+from guard import reasons
+from guard.decide.core import Core, Known
+from guard.heart.kit import Fact, Number
 from guard.heart.kit_arrays import ARRAYS
 from guard.settings import Settings
 
@@ -46,20 +47,41 @@ class Lanes(Core):
         grade: ArrayLike | None = None,
         cadence_spm: ArrayLike | None = None,
         held: ArrayLike | None = None,
+        alive: ArrayLike | None = None,
+        unguarded_s: ArrayLike | None = None,
+        interval_s: ArrayLike | None = None,
+        heard_bpm: ArrayLike | None = None,
+        locked: ArrayLike | None = None,
     ) -> NDArray[np.int64]:
         """Take what arrived at `t_s` (each lane's own time, strictly increasing).
 
         `bpm` is NaN where no reading arrived (0 counts as none). Returns codes
         of `Cue`, at most one a lane: the highest priority due, the others stay
-        due. Raises ValueError naming lane and value.
+        due. What `guard.signal.trust` knows beside: `alive` (the reading is itself
+        proof of life; left out: every one is), `unguarded_s` since a trusted
+        reading, the strap's `interval_s`, `heard_bpm` (what arrived, trusted or not),
+        `locked` (it follows the steps); left out they are told from the arrivals of
+        `bpm`. `cadence_spm` is for `Trust` and changes nothing here. Raises
+        ValueError naming lane and value.
         """
         cues: NDArray[np.int64] = self._take(
             self._checked_time(t_s), self._checked_bpm(bpm),
             None if speed_m_s is None else self._floats("speed_m_s", speed_m_s),
             None if grade is None else self._floats("grade", grade),
-            None if cadence_spm is None else self._floats("cadence_spm", cadence_spm),
-            ~self._all if held is None else np.broadcast_to(np.asarray(held, bool), (self.n,)))
+            ~self._all if held is None else self._facts(held),
+            Known(None if alive is None else self._facts(alive),
+                  None if unguarded_s is None else self._floats("unguarded_s", unguarded_s),
+                  None if interval_s is None else self._floats("interval_s", interval_s),
+                  None if heard_bpm is None else self._floats("heard_bpm", heard_bpm),
+                  None if locked is None else self._facts(locked)))
         return cues
+
+    def reason(self, lane: int) -> str:
+        """Why lane `lane` changed state or was cued in the last step, in words; "" if it was not."""
+        return reasons.why(self.rule(lane), self.numbers(lane))
+
+    def _facts(self, values: ArrayLike) -> Fact:
+        return np.broadcast_to(np.asarray(values, bool), (self.n,))
 
     def _floats(self, name: str, values: ArrayLike) -> Number:
         array: NDArray[np.float64] = np.asarray(values, float)

@@ -2,7 +2,8 @@
 
 Rows are in order of priority and the first that matches wins. `when` names
 facts of `guard.decide.facts` that must all be true (a leading `~`: false), for
-at least `dwell` (a setting in seconds, or none). DEVELOPERS.md shows this table; it is generated from here.
+at least `dwell` (a setting in seconds, or none). The name of the row is
+the rule that a cue or state carries. DEVELOPERS.md shows this table; it is generated from here.
 """
 
 from __future__ import annotations
@@ -27,58 +28,50 @@ class To:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One transition; `reason` is a template over the lane's numbers."""
+    """One transition; `numbers` names the fields of `Numbers` that its reason rests on.
+
+    `at` names a fact that must be true in the step in which it fires.
+    """
 
     name: str
     from_states: tuple[State, ...]
     when: tuple[str, ...]
     to: State | str
     cue: Cue
-    reason: str
+    numbers: tuple[str, ...] = ()
     dwell: str = ""
+    at: str = ""  # a fact that need only be true when it fires
 
+
+AHEAD = ("foreseen_bpm", "ahead_s", "ceiling_bpm")
 
 TABLE: tuple[Row, ...] = (
-    Row("stop", MOVING, ("over_stop", "stop_again"), To.SAME, Cue.STOP,
-        "{level} bpm is over your never-exceed limit of {stop}"),
-    Row("hold", (*MOVING, N), ("held",), H, Cue.NONE, "paused by the runner"),
-    Row("unhold", (H,), ("~held",), To.FLOW, Cue.NONE, "the runner goes on"),
-    Row("signal back", (N,), ("regained", "loss_said"), To.BEFORE, Cue.SIGNAL_BACK,
-        "trusted readings again, {level} bpm"),
-    Row("signal blinked", (N,), ("regained", "~loss_said"), To.BEFORE, Cue.NONE,
-        "trusted readings again, {level} bpm"),
-    Row("say loss", (N,), ("lost", "~loss_said"), To.SAME, Cue.SIGNAL_LOST,
-        "no trusted reading for {age} s"),
-    Row("slip", MOVING, ("slipped",), N, Cue.SIGNAL_LOST,
-        "heart rate fell from {slip_from} faster than a heart can: the electrode may have slipped"),
-    Row("unlikely recovery", (K,), ("fell_too_far",), N, Cue.SIGNAL_LOST,
-        "{level} bpm is too deep a fall for walking: the electrode may have slipped"),
-    Row("no signal", MOVING, ("stale",), N, Cue.NONE, "no trusted reading for {age} s"),
-    Row("free run", (E, K), ("free_run",), To.FLOW, Cue.NONE, "free run: only stop and signal cues"),
-    Row("too steep", (S, E), ("too_steep", "walk_again", "spaced", "free_to_walk"), K, Cue.WALK,
-        "climbing toward {heading}, easing would not bring it under {ceiling}"),
-    Row("walk-run", (S, E), ("over_soon", "walk_run", "spaced", "free_to_walk"), K, Cue.WALK,
-        "walk-run today: even slow running ends over {ceiling}; foreseen {foreseen} in {lead} s"),
-    Row("eased in vain", (S, E),
+    Row("hold", (*MOVING, N), ("held",), H, Cue.NONE),
+    Row("unhold", (H,), ("~held",), To.FLOW, Cue.NONE),
+    Row("trusted", (N,), ("~blind",), To.BEFORE, Cue.NONE, ("level_bpm",)),
+    Row("no_signal", MOVING, ("blind",), N, Cue.NONE, ("age_s",)),
+    Row("free_run", (E, K), ("free_run",), To.FLOW, Cue.NONE),
+    Row("too_steep", (S, E), ("too_steep", "walk_again", "spaced", "free_to_walk"), K, Cue.WALK,
+        ("heading_bpm", "ceiling_bpm")),
+    Row("walk_run", (S, E), ("over_soon", "walk_run", "spaced", "free_to_walk"), K, Cue.WALK, AHEAD),
+    Row("eased_in_vain", (S, E),
         ("over_soon", "eased_in_vain", "ease_again", "walk_again", "spaced", "free_to_walk"), K, Cue.WALK,
-        "easing changed nothing: foreseen {foreseen} in {lead} s, ceiling {ceiling}"),
-    Row("not turned", RUNNING, ("walk_due", "walk_again", "spaced", "free_to_walk"), K, Cue.WALK,
-        "easing did not turn it: {level} and foreseen {foreseen}, ceiling {ceiling}"),
-    Row("warm-up over", (W,), ("warm",), S, Cue.NONE, "warmed up"),
-    Row("warm-up ease", (W,), ("over_ramp", "spaced", "free_to_ease", "ease_again"), E, Cue.EASE,
-        "foreseen {foreseen} in {lead} s, the warm-up's limit {limit}"),
-    Row("ease", (S,), ("over_soon", "spaced", "free_to_ease", "ease_again"), E, Cue.EASE,
-        "foreseen {foreseen} in {lead} s, ceiling {ceiling}"),
-    Row("ease again", (E,), ("over_soon", "~turned", "spaced", "free_to_ease", "ease_again"),
-        To.SAME, Cue.EASE, "still foreseen {foreseen} in {lead} s, ceiling {ceiling}"),
-    Row("calm", (E,), ("calm",), To.FLOW, Cue.NONE,
-        "turned: foreseen {foreseen}, ceiling {ceiling}", dwell="settle_s"),
+        AHEAD),
+    Row("not_turned", RUNNING, ("walk_due", "walk_again", "spaced", "free_to_walk"), K, Cue.WALK,
+        ("level_bpm", "foreseen_bpm", "ceiling_bpm")),
+    Row("warm_up_over", (W,), ("warm",), S, Cue.NONE),
+    Row("warm_up_ease", (W,), ("over_ramp", "spaced", "free_to_ease", "ease_again"), E, Cue.EASE,
+        ("foreseen_bpm", "ahead_s", "limit_bpm")),
+    Row("ease", (S,), ("over_soon", "spaced", "free_to_ease", "ease_again"), E, Cue.EASE, AHEAD),
+    Row("ease_again", (E,), ("over_soon", "~turned", "spaced", "free_to_ease", "ease_again"),
+        To.SAME, Cue.EASE, AHEAD),
+    Row("calm", (E,), ("calm",), To.FLOW, Cue.NONE, ("foreseen_bpm", "ceiling_bpm"), dwell="settle_s"),
     Row("resume", (K,), ("may_resume", "spaced", "free_to_resume"), S, Cue.RESUME,
-        "{level} bpm, {room} under the ceiling and not rising", dwell="settle_s"),
-    Row("walk slower", (K,), ("walk_unheeded", "spaced", "walk_again", "free_to_walk"), To.SAME, Cue.WALK,
-        "no fall as in walking yet: {level}, ceiling {ceiling}"),
-    Row("resume missed", (S,), ("resume_missed", "spaced", "free_to_resume"), To.SAME, Cue.RESUME,
-        "{level} bpm, {room} under the ceiling and still falling"),
-    Row("pick up", (S,), ("under_floor", "spaced", "free_to_ease", "pick_up_again"), To.SAME, Cue.PICK_UP,
-        "{level} bpm, under your floor of {floor}", dwell="settle_s"),
+        ("level_bpm", "room_bpm"), dwell="settle_s", at="alive"),
+    Row("walk_slower", (K,), ("walk_unheeded", "spaced", "walk_again", "free_to_walk"), To.SAME, Cue.WALK,
+        ("level_bpm", "ceiling_bpm")),
+    Row("resume_missed", (S,), ("resume_missed", "spaced", "free_to_resume"), To.SAME, Cue.RESUME,
+        ("level_bpm", "room_bpm"), at="alive"),
+    Row("pick_up", (S,), ("under_floor", "spaced", "free_to_ease", "pick_up_again"), To.SAME, Cue.PICK_UP,
+        ("level_bpm", "floor_bpm"), dwell="settle_s", at="alive"),
 )

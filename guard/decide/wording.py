@@ -24,9 +24,11 @@ parts speaks every number.
 from __future__ import annotations
 
 import math
-import re
+from collections.abc import Mapping
+from dataclasses import dataclass
 
-from guard.events import Cue, CueGiven, Snapshot, State
+from guard.cues import CUES, Cue, Says
+from guard.events import CueGiven, Numbers, Snapshot, State
 from guard.settings import Settings
 
 JOINT = ", "
@@ -38,6 +40,7 @@ PAUSED = "the guard is paused"
 NOT_RECORDING = "not recording"
 RECORDING_AGAIN = "recording again"
 WALK_RUN = "walk run today"
+WALK_RUN_RULE = "walk_run"
 
 KM_PER_MILE = 1.609344  # international mile, exact by definition
 KM_H_PER_M_S = 3.6
@@ -46,24 +49,35 @@ HEART_RATES_BPM = range(60, 211)
 _ROOMS_BPM = range(0, 61)
 _OVERS_BPM = range(1, 41)
 
-# cue: words by repeat (the last one stays), on foot and on a belt
-_ON_FOOT: dict[Cue, tuple[str, ...]] = {
-    Cue.EASE: ("slow down please", "slow down a bit more please"),
-    Cue.WALK: ("walking pace now", "shorter, slower steps, or pause"),
-    Cue.RESUME: ("you may run again", "resume running"),
-    Cue.STOP: ("slow to a walk, then stop",),
-    Cue.SIGNAL_LOST: ("sensor lost, keep it easy by feel",),
-    Cue.SIGNAL_BACK: ("sensor connected again",),
-    Cue.BATTERY_LOW: ("sensor battery is low",),
-    Cue.PART: ("the next part begins now",),
-    Cue.PICK_UP: ("you may go a little faster",),
-}
-_ON_BELT: dict[Cue, tuple[str, ...]] = {
-    Cue.EASE: ("slow the belt please", "slow the belt a bit more please"),
-    Cue.WALK: ("belt down to walking pace", "belt slower still, or pause the belt"),
-    Cue.RESUME: ("belt up gently, you may run again", "belt up gently, resume running"),
-    Cue.STOP: ("slow the belt to a walk, then stop",),
-    Cue.PICK_UP: ("belt up a little please",),
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A cue in words: its name on a screen, and what is said, by repeat (the last one stays).
+
+    `on_belt` is empty where a belt changes nothing.
+    """
+
+    title: str
+    on_foot: tuple[str, ...]
+    on_belt: tuple[str, ...] = ()
+
+    def spoken(self, belt: bool) -> tuple[str, ...]:
+        return self.on_belt or self.on_foot if belt else self.on_foot
+
+
+WORDS: Mapping[Cue, Words] = {
+    Cue.EASE: Words("Ease", ("slow down please", "slow down a bit more please"),
+                    ("slow the belt please", "slow the belt a bit more please")),
+    Cue.WALK: Words("Walk", ("walking pace now", "shorter, slower steps, or pause"),
+                    ("belt down to walking pace", "belt slower still, or pause the belt")),
+    Cue.RESUME: Words("Resume", ("you may run again", "resume running"),
+                      ("belt up gently, you may run again", "belt up gently, resume running")),
+    Cue.STOP: Words("Stop", ("slow to a walk, then stop",), ("slow the belt to a walk, then stop",)),
+    Cue.SIGNAL_LOST: Words("Sensor lost", ("sensor lost, keep it easy by feel",)),
+    Cue.SIGNAL_BACK: Words("Sensor back", ("sensor connected again",)),
+    Cue.BATTERY_LOW: Words("Battery low", ("sensor battery is low",)),
+    Cue.PART: Words("Next part", ("the next part begins now",)),
+    Cue.PICK_UP: Words("Pick up", ("you may go a little faster",), ("belt up a little please",)),
 }
 # The first ease and its repeats where little or much is to be done, on foot and on a belt.
 _A_LITTLE: dict[bool, tuple[str, ...]] = {
@@ -74,19 +88,8 @@ _A_LOT: dict[bool, tuple[str, ...]] = {
 # Beats over the limit that are little or a lot. At about 30 bpm per m/s (mean over 263
 # running step tests, from open data of Donne 2024) 7 bpm is 0.8 km/h; the bounds are our choice.
 _LITTLE_BPM, _LOT_BPM = 1, 7
-_TITLES: dict[Cue, str] = {
-    Cue.EASE: "Ease",
-    Cue.WALK: "Walk",
-    Cue.RESUME: "Resume",
-    Cue.STOP: "Stop",
-    Cue.SIGNAL_LOST: "Sensor lost",
-    Cue.SIGNAL_BACK: "Sensor back",
-    Cue.BATTERY_LOW: "Battery low",
-    Cue.PART: "Next part",
-    Cue.PICK_UP: "Pick up",
-}
-_WITH_SPEED = (Cue.EASE, Cue.RESUME, Cue.PICK_UP)
-_WITH_NUMBER = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.STOP, Cue.SIGNAL_BACK, Cue.PICK_UP)
+# What no heart rate has to do with is said without one.
+_WITHOUT_NUMBER = (Says.NEWS, Says.SIGNAL_LOST)
 
 _UNITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
           "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen",
@@ -124,7 +127,7 @@ def speed_to_set(given: CueGiven, settings: Settings) -> float | None:
     rounds to the nearest step. None where nothing sensible is advised.
     """
     advised = given.advised_speed_m_s
-    if given.cue not in _WITH_SPEED or advised is None or not math.isfinite(advised) or advised <= 0:
+    if not given.cue.about.advises or advised is None or not math.isfinite(advised) or advised <= 0:
         return None
     steps = advised * KM_H_PER_M_S / settings.belt_step_km_h
     # The small allowance keeps a speed that already is a whole number of steps.
@@ -146,24 +149,24 @@ def phrase(given: CueGiven, settings: Settings) -> str:
     speed = speed_to_set(given, settings)
     if speed is not None:
         parts.append(_speed_part(speed, settings.belt or given.belt))
-    if settings.speech == "full":
-        parts += _reason_parts(given.reason) if given.cue in _WITH_NUMBER else []
+    if settings.speech == "full" and given.cue.about.says not in _WITHOUT_NUMBER:
+        parts += _reason_parts(given)
     return JOINT.join(parts)
 
 
 def headline(given: CueGiven, settings: Settings) -> str:
     """The cue as one short line for a screen, numbers in digits.
 
-    >>> headline(CueGiven(0, Cue.EASE, "", 2.3), Settings(belt=True))
+    >>> headline(CueGiven(0, Cue.EASE, advised_speed_m_s=2.3), Settings(belt=True))
     'Ease: slow the belt please, 8.2 km/h'
     """
-    title = _TITLES.get(given.cue, "")
-    if not title:
-        return ""
     words = _words(given, settings)
+    if not words:
+        return ""
+    title = WORDS[given.cue].title
     speed = speed_to_set(given, settings)
     unit = "mph" if settings.units == "mile" else "km/h"
-    said_already = re.match(rf"{title}\b", words, re.IGNORECASE)
+    said_already = f"{words},".replace(",", " ").startswith(f"{title.lower()} ")
     line = words[0].upper() + words[1:] if said_already else f"{title}: {words}"
     return line + (f", {speed:.1f} {unit}" if speed is not None else "")
 
@@ -179,7 +182,7 @@ def status_phrase(snapshot: Snapshot, settings: Settings) -> str:
         parts.append(_room(room) if room >= 0 else _over(-room))
     belt = settings.belt or snapshot.belt
     if belt and snapshot.advised_speed_m_s is not None and snapshot.state is State.EASING:
-        advice = CueGiven(snapshot.t_s, Cue.EASE, "", snapshot.advised_speed_m_s)
+        advice = CueGiven(snapshot.t_s, Cue.EASE, advised_speed_m_s=snapshot.advised_speed_m_s)
         speed = speed_to_set(advice, settings)
         if speed is not None:
             parts.append(_speed_part(speed, belt))
@@ -212,23 +215,21 @@ def phrase_bank(settings: Settings) -> list[str]:
     return list(dict.fromkeys(bank))
 
 
-def _table(belt: bool) -> dict[Cue, tuple[str, ...]]:
-    return {**_ON_FOOT, **_ON_BELT} if belt else _ON_FOOT
-
-
 def _fixed_words(belt: bool) -> list[str]:
-    order = (Cue.STOP, Cue.SIGNAL_LOST, Cue.WALK, Cue.EASE, Cue.RESUME, Cue.SIGNAL_BACK,
-             Cue.BATTERY_LOW, Cue.PICK_UP, Cue.PART)
-    words = [words for cue in order for words in _table(belt)[cue]]
+    most_urgent_first = sorted(CUES, key=lambda cue: -cue.about.rank)
+    words = [words for cue in most_urgent_first for words in WORDS[cue].spoken(belt)]
     return [*words, *_A_LITTLE[belt], *_A_LOT[belt]]
 
 
 def _words(given: CueGiven, settings: Settings) -> str:
     belt = settings.belt or given.belt
-    choices = _table(belt).get(given.cue, ())
+    said = WORDS.get(given.cue)
+    if said is None:
+        return ""
+    choices = said.spoken(belt)
     if given.cue is Cue.EASE and speed_to_set(given, settings) is None:
-        choices = _sized(_beats_over(given.reason), choices, belt)
-    return choices[min(max(given.repeat, 0), len(choices) - 1)] if choices else ""
+        choices = _sized(_beats_over(given.numbers), choices, belt)
+    return choices[min(max(given.repeat, 0), len(choices) - 1)]
 
 
 def _sized(over_bpm: int | None, choices: tuple[str, ...], belt: bool) -> tuple[str, ...]:
@@ -240,22 +241,27 @@ def _sized(over_bpm: int | None, choices: tuple[str, ...], belt: bool) -> tuple[
     return _A_LITTLE[belt] + choices[1:] if over_bpm <= _LITTLE_BPM else choices
 
 
-def _beats_over(reason: str) -> int | None:
-    """By how much a reason says the limit is or will be passed: "foreseen 143 in 20 s, ceiling 139" is 4."""
-    level = re.search(r"\bforeseen (\d{2,3})\b|^(\d{2,3}) bpm\b", reason)
-    limit = re.search(r"\b(?:ceiling|limit(?: now is)?) (\d{2,3})\b", reason)
-    return int(level[1] or level[2]) - int(limit[1]) if level and limit else None
+def _first(*values: float | None) -> int | None:
+    """The first figure that is given, as it is shown."""
+    return next((round(value) for value in values if value is not None), None)
 
 
-def _reason_parts(reason: str) -> list[str]:
-    """The spoken kind of a reason such as "foreseen 143 in 20 s, ceiling 139"."""
-    parts = [WALK_RUN] if reason.startswith("walk-run") else []
-    ahead = re.search(r"\b(?:foreseen|toward) (\d{2,3})\b", reason)
-    now = re.search(r"\b(\d{2,3}) bpm\b|: (\d{2,3}),", reason)
-    if ahead:
-        parts.append(_foreseen(int(ahead[1])))
-    elif now:
-        parts.append(_heart_rate(int(now[1] or now[2])))
+def _beats_over(n: Numbers) -> int | None:
+    """By how much the limit is or will be passed, in beats as shown; None where that is not told."""
+    level = _first(n.foreseen_bpm, n.without_bpm, n.level_bpm)
+    limit = _first(n.limit_bpm, n.ceiling_bpm)
+    return None if level is None or limit is None else level - limit
+
+
+def _reason_parts(given: CueGiven) -> list[str]:
+    """The kind of reason as spoken: where heart rate is heading, else where it is."""
+    n = given.numbers
+    parts = [WALK_RUN] if given.rule == WALK_RUN_RULE else []
+    ahead, now = _first(n.heading_bpm, n.foreseen_bpm, n.without_bpm), _first(n.level_bpm)
+    if ahead is not None:
+        parts.append(_foreseen(ahead))
+    elif now is not None:
+        parts.append(_heart_rate(now))
     return parts
 
 

@@ -1,1 +1,1 @@
-"""Reading heart rate: packets, plausibility, estimate. Pure."""
+"""From believable readings to an estimate of level and slope. Pure."""

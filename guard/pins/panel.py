@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from guard.errors import printable
 from guard.events import Action, Command, Input, Output
-from guard.inbox import Press
+from guard.live.inbox import Press
 from guard.pins import patterns
 from guard.pins.blinker import Blinker
 from guard.settings import Settings
@@ -63,11 +63,11 @@ class Panel:
         except Exception as error:
             self._report(_no_pins(error))
             return
-        if output := self._claim("pin_lamp", "lamp", gpiozero.DigitalOutputDevice):
+        if output := self._claim(self._settings.pin_lamp, "lamp", gpiozero.DigitalOutputDevice):
             self._lamp = Blinker(output, lambda error: self._report(_failed("lamp", error)))
-        if output := self._claim("pin_buzzer", "buzzer", gpiozero.DigitalOutputDevice):
+        if output := self._claim(self._settings.pin_buzzer, "buzzer", gpiozero.DigitalOutputDevice):
             self._buzzer = Blinker(output, lambda error: self._report(_failed("buzzer", error)))
-        if button := self._claim("pin_button", "button", gpiozero.Button, pull_up=True,
+        if button := self._claim(self._settings.pin_button, "button", gpiozero.Button, pull_up=True,
                                  bounce_time=BOUNCE_S, hold_time=HOLD_S, hold_repeat=True):
             button.when_held, button.when_released = self._held, self._released
             self._has_button = True
@@ -115,16 +115,15 @@ class Panel:
         if self._buzzer and pattern:
             self._buzzer.show(pattern, again=False)
 
-    def _claim(self, key: str, name: str, make: Callable[..., Any], **how: Any) -> Any:
-        """The device on the pin that `key` sets; None where none is set or it cannot be had."""
-        pin = getattr(self._settings, key)
+    def _claim(self, pin: int | None, name: str, make: Callable[..., Any], **how: Any) -> Any:
+        """The device on `pin`; None where none is set or it cannot be had."""
         if pin is None:
             return None
         try:
             device = make(pin, **how)
         except Exception as error:
             self._report(f"no {name} on GPIO {pin} ({_said(error)}): end what else uses that pin, "
-                         f"or use another with `guard settings {key}=NUMBER`")
+                         f"or use another with `guard settings pin_{name}=NUMBER`")
             return None
         self._devices.append(device)
         return device

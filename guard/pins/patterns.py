@@ -65,8 +65,6 @@ BUZZ_GOING_ON = _SHORT * 2 + _LONG
 BUZZ_ENDED = _LONG * 3
 BUZZ_HELD = _SHORT  # the button has been held long enough: let go
 
-_NEVER_MUTED = (Cue.STOP, Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)
-
 
 def lamp(snapshot: Snapshot) -> str:
     """The lamp's pattern at this moment."""
@@ -85,7 +83,7 @@ def _over(snapshot: Snapshot) -> bool:
 def buzz(item: Input | Output, *, muted: bool) -> str:
     """The buzzer's pattern for what happened, "" for silence."""
     match item:
-        case CueGiven() if not muted or item.cue in _NEVER_MUTED:
+        case CueGiven() if not (muted and item.cue.about.mutable):
             return BUZZ.get(item.cue, "")
         case Command(action=Action.PAUSE):
             return BUZZ_PAUSED

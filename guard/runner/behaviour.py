@@ -21,8 +21,6 @@ at 20 (ours).
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -95,7 +93,7 @@ class Behaviour:
             chance = chance / (1.0 + load * load)
         return np.asarray(chance)
 
-    def step(self, t_s: float, cues: NDArray[Any], advised_m_s: Array | None, standing: Mask) -> None:
+    def step(self, t_s: float, cues: NDArray[np.int64], advised_m_s: Array | None, standing: Mask) -> None:
         """Hear the cues given at `t_s`, act on those whose reaction time is over, creep."""
         luck, reaction, size = np.tile(self._rng.random((3, len(self._who) // self._copies)), self._copies)
         if cues.any():
@@ -112,7 +110,7 @@ class Behaviour:
             self.pace_m_s = np.where(self.walking, self.pace_m_s, self.pace_m_s + moved)
 
     def _hear(
-        self, t_s: float, cues: NDArray[Any], advised_m_s: Array | None, luck: Array, reaction: Array
+        self, t_s: float, cues: NDArray[np.int64], advised_m_s: Array | None, luck: Array, reaction: Array
     ) -> None:
         heard = cues > 0
         obeys = heard & np.isin(cues, PACE_CUES) & (luck < self.willingness())
@@ -127,7 +125,7 @@ class Behaviour:
         if advised_m_s is not None:
             self._advised = np.where(obeys, advised_m_s, self._advised)
 
-    def _forget(self, cues: NDArray[Any]) -> None:
+    def _forget(self, cues: NDArray[np.int64]) -> None:
         slot = self._recent[self._at]
         self._recent_sum -= slot
         slot[:] = cues > 0

@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -149,7 +148,7 @@ class Runners:
 
     def step(
         self,
-        cues: NDArray[Any],
+        cues: NDArray[np.int64],
         advised_speed_m_s: Array | None = None,
         imposed_speed_m_s: Array | None = None,
     ) -> Second:

@@ -9,11 +9,12 @@ import sys
 import time
 from pathlib import Path
 
-from rich.console import Console, Group
+from rich.console import Group
 from rich.live import Live
 
 from guard.clock import wall_now
 from guard.events import Input, Output, Snapshot
+from guard.screen.console import Console
 from guard.screen.frame import Frame
 from guard.screen.view import ViewOptions, view
 

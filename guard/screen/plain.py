@@ -12,12 +12,14 @@ from guard.events import (
     CueGiven,
     Input,
     Link,
+    Mark,
     Output,
     SoundHealth,
     Speed,
     State,
     StateChanged,
 )
+from guard.reasons import reason
 from guard.screen import words
 from guard.screen.frame import Frame
 from guard.screen.look import clean
@@ -63,19 +65,20 @@ class PlainScreen:
     def _line(self, item: Input | Output) -> str:
         match item:
             case CueGiven():
-                return f"cue: {headline(item, self._options.settings)} ({item.reason})"
+                return f"cue: {headline(item, self._options.settings)} ({reason(item)})"
             case StateChanged():
-                why = f" ({item.reason})" if item.reason and item.state is not State.DONE else ""
+                why = reason(item)
+                why = f" ({why})" if why and item.state is not State.DONE else ""
                 return f"state: {words.state_name(item.state).lower()}{why}"
             case Link():
                 detail = f" ({item.detail})" if item.detail else ""
                 return f"link: {words.link_line(item.state, item.name)}{detail}"
             case SoundHealth():
                 return f"sound: {item.backend}"  # its detail comes as a note
+            case Mark():
+                return f"you: mark{_value(item.value)}"
             case Command() if item.action is not Action.QUIT:
-                value = "" if item.value is None else f" {item.value:g}" \
-                    if isinstance(item.value, float) else f" {item.value}"
-                return f"you: {item.action.value.replace('_', ' ')}{value}"
+                return f"you: {item.action.value.replace('_', ' ')}{_value(item.value)}"
             case Speed(typed=True, speed_m_s=float() as speed_m_s):
                 return f"you: speed {words.speed_number(speed_m_s, self._options.settings)}"
             case Battery() if item.percent != self._battery_percent:
@@ -90,3 +93,9 @@ class PlainScreen:
         indent = len(line) - len(line.lstrip())
         self._out.write(" " * indent + text + "\n")
         self._out.flush()
+
+
+def _value(value: float | str | None) -> str:
+    if value is None:
+        return ""
+    return f" {value:g}" if isinstance(value, float) else f" {value}"

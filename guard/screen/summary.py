@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
+from guard.events import Summary
 from guard.screen.words import clock
 
 
-def summary_rows(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
+def summary_rows(summary: Summary) -> list[tuple[str, str]]:
     """(fact, value) pairs of a session's summary."""
     over_s, under_s = float(summary["over_s"]), float(summary["at_or_under_s"])
     known_s = over_s + under_s
@@ -24,7 +22,7 @@ def summary_rows(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
     ]
 
 
-def summary_lines(summary: Mapping[str, Any]) -> list[str]:
+def summary_lines(summary: Summary) -> list[str]:
     """The same as aligned plain lines."""
     rows = summary_rows(summary)
     width = max(len(fact) for fact, _ in rows)

@@ -15,6 +15,7 @@ from rich.text import Text
 
 from guard.decide.wording import headline
 from guard.events import LinkState, Snapshot, State
+from guard.reasons import reason
 from guard.screen import gauge, letters, trace, words
 from guard.screen.look import Look
 from guard.settings import Settings
@@ -81,7 +82,7 @@ class _Page:
             self.line(words.heart_rate(snapshot), words.foreseen(snapshot) or words.tendency(snapshot)),
             self.line(headline(given, options.settings), words.cue_age(snapshot, given), first_yields=True)
             if given else self.text("no cue yet", "quiet"),
-            self.text(given.reason if given else "", ""),
+            self.text(reason(given) if given else "", ""),
         ]
         left = self.height - len(head) - len(foot)
         return head + (self.trace(left) if left >= 2 else []) + foot
@@ -105,7 +106,7 @@ class _Page:
             self.line(headline(given, settings), words.cue_age(snapshot, given),
                       f"cue {snapshot.cue_count}", style="lead", first_yields=True)
             if given else self.text("no cue yet", "quiet"),
-            self.text(f"why: {given.reason}" if given else "", ""),
+            self.text(f"why: {reason(given)}" if given else "", ""),
             *gap,
         ]
         foot = [

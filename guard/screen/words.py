@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from guard.events import CueGiven, LinkState, Snapshot, State
+from guard.events import FOOT_POD, TREADMILL, CueGiven, LinkState, Snapshot, State
 from guard.settings import Settings
 
 KM_H_PER_M_S = 3.6
@@ -33,6 +33,7 @@ _LINKS = {
     LinkState.LOST: "LOST",
     LinkState.UNAVAILABLE: "UNAVAILABLE",
 }
+DEVICES = {TREADMILL: "treadmill", FOOT_POD: "foot pod"}
 NO_READINGS = "no usable readings: wet the electrodes, press the strap to the skin"
 _LEVEL_SLOPE_BPM_PER_MIN = 2.0  # a slope smaller than this reads as level
 
@@ -174,7 +175,7 @@ def speed(snapshot: Snapshot, settings: Settings) -> str:
     """Speed, slope and the speed advised, as far as known."""
     words = []
     if snapshot.speed_m_s is not None:
-        origin = f" ({snapshot.speed_from})" if snapshot.speed_from else ""
+        origin = f" ({DEVICES.get(snapshot.speed_from, snapshot.speed_from)})" if snapshot.speed_from else ""
         words.append(f"speed {speed_alone(snapshot, settings)}{origin}")
     if snapshot.grade is not None and abs(snapshot.grade) >= 0.005:
         words.append(f"grade {100 * snapshot.grade:+.0f} %")

@@ -17,7 +17,7 @@ import tomllib
 from collections.abc import Callable, Collection
 from pathlib import Path
 
-from guard.errors import printable
+from guard.errors import Trouble, printable
 
 WORDS_FILE = "words.toml"
 MOST_CHARACTERS = 120
@@ -27,7 +27,7 @@ LARGEST = 1 << 18  # bytes of words.toml
 class OwnPhrases:
     """The runner's folder of phrases; `note` is told what in it cannot be used."""
 
-    def __init__(self, folder: Path | None, note: Callable[[str], None]) -> None:
+    def __init__(self, folder: Path | None, note: Callable[[Trouble], None]) -> None:
         self._folder = folder
         self._note = note
         self._words: dict[str, str] = {}
@@ -40,17 +40,18 @@ class OwnPhrases:
         try:
             content = tomllib.loads(_text(path))
         except (OSError, ValueError, RecursionError) as error:
-            self._note(f"{path} cannot be read ({printable(error)[:200]}): mend or remove it; "
-                       "the guard's own words are spoken")
+            self._note(Trouble(f"{path} cannot be read ({printable(error)[:200]})",
+                               "mend or remove it; the guard's own words are spoken"))
             return
         for phrase, words in content.items():
             if phrase not in known:
                 near = difflib.get_close_matches(phrase, list(known), n=1, cutoff=0.0)
-                self._note(f"{path} has words for {printable(phrase)[:60]!r}, which the guard never says: "
-                           f"did you mean {near[0]!r}?" if near else f"{path} fits no phrase of the guard")
+                never = f"{path} has words for {printable(phrase)[:60]!r}, which the guard never says"
+                self._note(Trouble(never, f"did you mean {near[0]!r}?") if near
+                           else Trouble(f"{path} fits no phrase of the guard"))
             elif not _speakable(words):
-                self._note(f"{path} has no usable words for {phrase!r}: "
-                           f"write up to {MOST_CHARACTERS} plain characters in quotes")
+                self._note(Trouble(f"{path} has no usable words for {phrase!r}",
+                                   f"write up to {MOST_CHARACTERS} plain characters in quotes"))
             else:
                 self._words[phrase] = words
 

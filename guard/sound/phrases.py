@@ -23,6 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from guard.decide.wording import JOINT
+from guard.errors import Trouble
 from guard.settings import Settings
 from guard.sound import voice, wavfile
 from guard.sound.cache_folder import prune, temporary_folder, writable
@@ -43,13 +44,13 @@ _SPEECH_PEAK = 0.8
 class Phrases:
     """The runner's phrases as PCM; renders in a background thread.
 
-    `on_note(text)` is told once about anything the runner should know (no
+    `on_note(trouble)` is told once about anything the runner should know (no
     voice, an unknown voice, a bad file of their own); it is called from the
     background thread. `done_share` (0 to 1) tells how far the bank is.
     """
 
     def __init__(self, bank: Iterable[str], *, voice_name: str, rate_wpm: int, cache_dir: Path,
-                 own_dir: Path | None, on_note: Callable[[str], None], keep: int = 60) -> None:
+                 own_dir: Path | None, on_note: Callable[[Trouble], None], keep: int = 60) -> None:
         self._bank = list(bank)
         self._known = set(self._bank)
         self._always = set(self._bank[:keep])
@@ -65,7 +66,7 @@ class Phrases:
         self._loaded: dict[str, Pcm] = {}
         self._paths: dict[str, Path] = {}
         self._failures: dict[str, int] = {}
-        self._said: set[str] = set()
+        self._said: set[Trouble] = set()
         self._urgent: queue.SimpleQueue[tuple[str, Callable[[], None] | None]] = queue.SimpleQueue()
         self._wake = threading.Event()
         self._closing = False
@@ -166,8 +167,8 @@ class Phrases:
             try:
                 return self._keep(part, own)
             except BadWav as error:
-                self._note(f"{own} cannot be played ({error}): replace it with a PCM WAV file; "
-                           "the speech engine speaks instead")
+                self._note(Trouble(f"{own} cannot be played ({error})",
+                                   "replace it with a PCM WAV file; the speech engine speaks instead"))
         while self._folder is not None:
             path = self._folder / self._cache_name(part)
             for attempt in range(NOT_SPOKEN_AFTER + 1):
@@ -237,14 +238,15 @@ class Phrases:
                 self._lose_voice(str(greeting.get("missing", "")))
             return None
         self._engine = f"{greeting['ready']} | {greeting['voice']}"
-        if greeting.get("note"):
-            self._note(str(greeting["note"]))
+        if greeting.get("note") == voice.NO_SUCH_VOICE:
+            self._note(Trouble(f"the speech engine has no voice {self._voice_name!r}, its default speaks",
+                               "`guard settings voice=en-us` mends it"))
         return self._child
 
     def _lose_voice(self, why: str) -> None:
         self.voice_missing = why or "unknown reason"
-        self._note(f"no voice, tones only ({why}): install eSpeak NG "
-                   "(Debian, Raspberry Pi OS: sudo apt install libespeak-ng1)")
+        self._note(Trouble(f"no voice, tones only ({why})", "install eSpeak NG "
+                           "(Debian, Raspberry Pi OS: sudo apt install libespeak-ng1)"))
 
     def _next_folder(self) -> bool:
         """Move to the next folder that can be written to, making one if need be."""
@@ -269,10 +271,10 @@ class Phrases:
                           "volume 1.0", RATE_HZ])
         return hashlib.sha256(key.encode()).hexdigest()[:32] + ".wav"
 
-    def _note(self, text: str) -> None:
-        if text not in self._said:
-            self._said.add(text)
-            self._on_note(text)
+    def _note(self, trouble: Trouble) -> None:
+        if trouble not in self._said:
+            self._said.add(trouble)
+            self._on_note(trouble)
 
 
 def _joined(sounds: list[Pcm]) -> Pcm | None:
@@ -292,7 +294,7 @@ def _trimmed(sound: Pcm) -> Pcm:
 
 
 def phrases_for(settings: Settings, bank: Iterable[str], cache_dir: Path, own_dir: Path | None,
-                on_note: Callable[[str], None]) -> Phrases:
+                on_note: Callable[[Trouble], None]) -> Phrases:
     """`bank` in the voice of the settings, not started yet."""
     return Phrases(bank, voice_name=settings.voice, rate_wpm=settings.speech_rate_wpm,
                    cache_dir=cache_dir, own_dir=own_dir, on_note=on_note)

@@ -27,18 +27,7 @@ SWITCH = "GUARD_SOUND"
 STALE_S = 3.0  # a cue that comes later than this is no longer true
 GOODBYE_LIMIT_S = 5.0
 
-RANK: dict[Cue, int] = {Cue.STOP: 5, Cue.SIGNAL_LOST: 4, Cue.WALK: 3, Cue.EASE: 2}
-_OTHER_CUES, _SAID, _TICKED, _PROBE = 1, 0, -1, -2
-
-# What a cue makes untrue: such a sound is dropped or cut, whatever its rank.
-UNDOES: dict[Cue, frozenset[Cue]] = {
-    Cue.SIGNAL_BACK: frozenset({Cue.SIGNAL_LOST}),
-    Cue.SIGNAL_LOST: frozenset({Cue.SIGNAL_BACK, Cue.RESUME, Cue.PICK_UP}),
-    Cue.STOP: frozenset({Cue.RESUME, Cue.PICK_UP}),
-    Cue.WALK: frozenset({Cue.RESUME, Cue.PICK_UP}),
-    Cue.EASE: frozenset({Cue.RESUME, Cue.PICK_UP}),
-}
-NEVER_MUTED = frozenset({Cue.STOP, Cue.SIGNAL_LOST, Cue.SIGNAL_BACK})
+_SAID, _TICKED, _PROBE = 0, -1, -2  # below every cue's rank
 
 _PROBE_S = 0.05
 
@@ -81,7 +70,8 @@ class Sounder:
         self._phrases: Phrases | None = None
         if settings.speech != "tones":
             self._phrases = phrases_for(
-                settings, phrase_bank(settings), cache_dir, own_phrases, self._health.note)
+                settings, phrase_bank(settings), cache_dir, own_phrases,
+                lambda trouble: self._health.note(str(trouble)))
         self._muted = False
         self._closing = False
         self._change = threading.Condition()
@@ -101,10 +91,9 @@ class Sounder:
 
     def cue(self, given: CueGiven) -> None:
         """Sound a cue: its tone, then its words as the speech setting says."""
-        if given.cue is Cue.NONE or (self._muted and given.cue not in NEVER_MUTED):
+        if given.cue is Cue.NONE or (self._muted and given.cue.about.mutable):
             return
-        rank = RANK.get(given.cue, _OTHER_CUES)
-        self._submit(_Job(rank, given.cue, phrase(given, self._settings)))
+        self._submit(_Job(given.cue.about.rank, given.cue, phrase(given, self._settings)))
 
     def say(self, text: str) -> None:
         """Speak `text` (status on demand); dropped when muted or without a voice."""
@@ -124,8 +113,8 @@ class Sounder:
         with self._change:
             if not on:
                 return
-            self._jobs = [job for job in self._jobs if job.cue in NEVER_MUTED]
-            if self._current is not None and self._current[0].cue not in NEVER_MUTED:
+            self._jobs = [job for job in self._jobs if not job.cue.about.mutable]
+            if self._current is not None and self._current[0].cue.about.mutable:
                 self._cut_current()
 
     def close(self, goodbye: str | None = None) -> None:
@@ -153,15 +142,14 @@ class Sounder:
     def _submit(self, job: _Job) -> None:
         if self._off or self._closing:
             return
-        untrue = UNDOES.get(job.cue, frozenset())
         with self._change:
             for queued in self._jobs:
-                queued.dropped |= queued.cue in untrue
+                queued.dropped |= job.cue.undoes(queued.cue)
             self._jobs = [queued for queued in self._jobs if not queued.dropped]
             self._jobs.append(job)
             if self._current is not None:
                 playing = self._current[0]
-                if job.rank > playing.rank or playing.cue in untrue:
+                if job.rank > playing.rank or job.cue.undoes(playing.cue):
                     self._cut_current()
             self._change.notify_all()
 
@@ -262,7 +250,7 @@ class Sounder:
         self._health.unsettled()
 
     def _outranked(self, job: _Job) -> bool:
-        return any(queued.rank > job.rank or job.cue in UNDOES.get(queued.cue, ()) for queued in self._jobs)
+        return any(queued.rank > job.rank or queued.cue.undoes(job.cue) for queued in self._jobs)
 
     def _set_last_words(self) -> None:
         if self._phrases is None:

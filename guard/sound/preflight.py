@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from guard.decide.wording import GUARD_STOPPED, cue_phrases, headline, phrase
+from guard.errors import Trouble
 from guard.events import CueGiven
 from guard.settings import Settings
 from guard.sound import tones
@@ -53,7 +54,7 @@ def find_output(settings: Settings, log: Path | None = None) -> Found:
         try:
             backend.play(Sound(tones.silence(0.05)))
         except (Failed, Cut) as error:
-            raw = getattr(error, "raw", "")
+            raw = error.raw if isinstance(error, Failed) else ""
             failed[backend.name] = f"{error}; it says: {raw}" if raw else str(error)
             backend.close()
         else:
@@ -81,7 +82,7 @@ def voice_check(settings: Settings, own_phrases: Path | None = None) -> Check:
     name = "voice"
     if settings.speech == "tones":
         return Check(name, True, "tones only (setting speech)")
-    notes: list[str] = []
+    notes: list[Trouble] = []
     bank = cue_phrases(settings)
     with tempfile.TemporaryDirectory(prefix="guard-check-", ignore_cleanup_errors=True) as folder:
         phrases = phrases_for(settings, bank, Path(folder), own_phrases, notes.append)
@@ -89,11 +90,12 @@ def voice_check(settings: Settings, own_phrases: Path | None = None) -> Check:
         phrases.bank_done.wait(VOICE_WAIT_S)
         spoken = [text for text in bank if phrases.pcm(text) is not None]
         phrases.close()
-    wrong, _, mend = notes[0].partition(": ") if notes else ("", "", "")
+    if notes:
+        return Check(name, False, notes[0].what, notes[0].mend)
     if len(spoken) == len(bank):
-        return Check(name, not notes, wrong or f"{len(bank)} phrases rendered, voice {settings.voice}", mend)
-    return Check(name, False, wrong or f"only {len(spoken)} of {len(bank)} phrases could be rendered",
-                 mend or "check free disk space and memory, then try again")
+        return Check(name, True, f"{len(bank)} phrases rendered, voice {settings.voice}")
+    return Check(name, False, f"only {len(spoken)} of {len(bank)} phrases could be rendered",
+                 "check free disk space and memory, then try again")
 
 
 def play_all(settings: Settings, backend: Backend, cache_dir: Path, own_phrases: Path | None = None
@@ -107,8 +109,8 @@ def play_all(settings: Settings, backend: Backend, cache_dir: Path, own_phrases:
         phrases.bank_done.wait(VOICE_WAIT_S)
     try:
         for cue in tones.PATTERNS:
-            given = CueGiven(0.0, cue, "")
-            yield f"{cue.key.replace('_', ' '):<12} {headline(given, settings)}"
+            given = CueGiven(0.0, cue)
+            yield f"{cue.words:<12} {headline(given, settings)}"
             spoken = phrases.pcm(phrase(given, settings)) if phrases is not None else None
             sound = tones.with_speech(tones.tone(cue, settings.volume), spoken, settings.volume)
             backend.play(Sound(np.concatenate([sound, tones.silence(0.4)])))

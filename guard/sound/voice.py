@@ -26,6 +26,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+NO_SUCH_VOICE = "no such voice"
 WHOLE_FILE_WAIT_S = 1.0
 
 
@@ -65,7 +66,7 @@ def main() -> int:
 
 
 def _choose_voice(engine: Any, wanted: str) -> tuple[str, str]:
-    """Set the voice named `wanted`; returns its id and a note when there is none such.
+    """Set the voice named `wanted`; returns its id, and `NO_SUCH_VOICE` when there is none such.
 
     The engine takes any name without complaint and keeps its default, so the
     name is looked up among the voices first ("en-us" finds "gmw/en-us").
@@ -75,8 +76,7 @@ def _choose_voice(engine: Any, wanted: str) -> tuple[str, str]:
         if wanted.lower() in (voice_id.lower(), voice_id.lower().rpartition("/")[2]):
             engine.setProperty("voice", voice_id)
             return voice_id, ""
-    return "default", (f"the speech engine has no voice {wanted!r}, its default speaks: "
-                       "`guard settings voice=en-us` mends it")
+    return "default", NO_SUCH_VOICE
 
 
 def _versions() -> str:

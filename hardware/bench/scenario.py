@@ -22,8 +22,8 @@ from pathlib import Path
 from air import STRAP_ADDRESS, STRAP_NAME, TREADMILL_ADDRESS, RunningRoom
 from machine import Machine
 
-from guard.keep.log import read_log
-from guard.study.replay import same_as_recorded
+from guard.log.log import read_log
+from guard.replay.replay import same_as_recorded
 from tests.support.alsa import Capture, wait_until
 from tests.support.bluez_probe import Recorder, probe
 from tests.support.bluez_record import Json, unknown_signals

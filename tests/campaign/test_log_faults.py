@@ -17,8 +17,8 @@ import pytest
 
 from guard.errors import InputError
 from guard.events import Reading
-from guard.keep.log import read_log
-from guard.study.replay import same_as_recorded
+from guard.log.log import read_log
+from guard.replay.replay import same_as_recorded
 from tests.support.alsa import Capture, wait_until
 from tests.support.bluez import Bluez
 from tests.support.campaign import (

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from guard.keep.log import read_log
+from guard.log.log import read_log
 from tests.support.alsa import Capture, wait_until
 from tests.support.bluez import Bluez
 from tests.support.campaign import (

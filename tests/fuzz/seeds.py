@@ -95,7 +95,7 @@ def settings() -> list[bytes]:
 
 
 def plans() -> list[bytes]:
-    from guard.decide.plan_examples import EXAMPLES
+    from guard.plan.examples import EXAMPLES
 
     repeat = (b'name = "hills"\n[[part]]\nkind = "warm-up"\nminutes = 5\n'
               b'[[part]]\nrepeat = 3\n[[part.part]]\n'
@@ -117,7 +117,7 @@ def abouts() -> list[bytes]:
 
 
 def indexes() -> list[bytes]:
-    from guard.keep.facts import Facts, as_stored
+    from guard.library.facts import Facts, as_stored
 
     facts = as_stored(Facts("2026-03-02T06:10:00+01:00", True, 46.0, 120.0, "strap", "Invented strap", "plan",
                             True, False, ("hill",), {"duration_s": 46.0, "cues": {"ease": 1}}, ("a note",)))
@@ -129,10 +129,10 @@ def indexes() -> list[bytes]:
 def kept_progress() -> list[bytes]:
     from dataclasses import asdict
 
-    from guard.coach.journal_links import Link
-    from guard.coach.progress_checks import CheckPart
-    from guard.coach.progress_line import Line
-    from guard.coach.progress_steady import SessionFigures
+    from guard.journal.links import Link
+    from guard.progress.checks import CheckPart
+    from guard.progress.line import Line
+    from guard.progress.steady import SessionFigures
 
     line = Line(60.0, 30.0, 4.0, (4.0, -1.0, 0.0, -1.0, 1.0, 0.0, 0.0, 0.0, 1.0), 2.1, True,
                 120.0, 150.0, 2.0, 3.0, 12)

@@ -68,7 +68,7 @@ def _put(folder: Path, name: str, data: bytes) -> Path:
 
 
 def heart_rate(data: bytes, folder: Path) -> None:
-    from guard.heart import packet
+    from guard.packets import heart_rate as packet
 
     said = packet.parse(data)
     if isinstance(said, packet.Malformed):
@@ -85,7 +85,7 @@ def heart_rate(data: bytes, folder: Path) -> None:
 
 
 def treadmill(data: bytes, folder: Path) -> None:
-    from guard.heart import treadmill_packet as packet
+    from guard.packets import treadmill as packet
 
     said = packet.parse(data)
     if isinstance(said, packet.Malformed):
@@ -98,7 +98,7 @@ def treadmill(data: bytes, folder: Path) -> None:
 
 
 def foot_pod(data: bytes, folder: Path) -> None:
-    from guard.heart import foot_pod_packet as packet
+    from guard.packets import foot_pod as packet
 
     said = packet.parse(data)
     if isinstance(said, packet.Malformed):
@@ -109,12 +109,12 @@ def foot_pod(data: bytes, folder: Path) -> None:
 
 
 def log(data: bytes, folder: Path) -> None:
-    from guard.keep.csv_export import csv_chunks
-    from guard.keep.facts import as_stored, facts_from, facts_of
-    from guard.keep.note import notes_of
-    from guard.keep.recording import read_log, repair
-    from guard.keep.series import read_series
-    from guard.study.replay import replay
+    from guard.csv.write import csv_chunks
+    from guard.library.facts import as_stored, facts_from, facts_of
+    from guard.log.note import notes_of
+    from guard.log.recording import read_log, repair
+    from guard.log.series import read_series
+    from guard.replay.replay import replay
 
     path = _put(folder, "fuzz.jsonl", data)
     facts = facts_of(path)
@@ -144,11 +144,11 @@ def log(data: bytes, folder: Path) -> None:
 def review(data: bytes, folder: Path) -> None:
     from rich.console import Console
 
-    from guard.keep.recording import read_log
-    from guard.report.review_page import page
-    from guard.report.review_text import view
+    from guard.log.recording import read_log
+    from guard.review.page import page
+    from guard.review.review import review as reviewed
+    from guard.review.terminal import view
     from guard.screen.look import Look
-    from guard.study.review import review as reviewed
 
     path = _put(folder, "fuzz.jsonl", data)
     with refusals():
@@ -171,9 +171,9 @@ def review(data: bytes, folder: Path) -> None:
 
 
 def csv(data: bytes, folder: Path) -> None:
-    from guard.keep.csv_file import Columns, Form, import_csv
-    from guard.keep.log import write_recording
-    from guard.keep.recording import read_log
+    from guard.csv.read import Columns, Form, import_csv
+    from guard.log.log import write_recording
+    from guard.log.recording import read_log
 
     which, body = (data[0], data[1:]) if data else (0, b"")
     forms = (Form(), Form(time_unit="ms"), Form(date_order="day-first"), Form(separator="semicolon"),
@@ -193,7 +193,7 @@ def csv(data: bytes, folder: Path) -> None:
 
 
 def settings(data: bytes, folder: Path) -> None:
-    from guard.keep import settings_file
+    from guard.settings import file as settings_file
 
     path = _put(folder, "settings.toml", data)
     with refusals():
@@ -205,9 +205,9 @@ def settings(data: bytes, folder: Path) -> None:
 
 
 def plan(data: bytes, folder: Path) -> None:
-    from guard.decide.plan import Plan
-    from guard.keep.plan_file import read_plan
-    from guard.screen.plan_drawing import draw
+    from guard.plan.drawing import draw
+    from guard.plan.file import read_plan
+    from guard.plan.plan import Plan
 
     path = _put(folder, "plan.toml", data)
     known = Settings(ceiling_bpm=139.0)
@@ -221,8 +221,8 @@ def plan(data: bytes, folder: Path) -> None:
 
 
 def journal(data: bytes, folder: Path) -> None:
-    from guard.coach.day_advice import advise
-    from guard.keep import journal as journals
+    from guard.journal import journal as journals
+    from guard.journal.advice import advise
 
     path = _put(folder, "journal.jsonl", data)
     with refusals():
@@ -247,9 +247,9 @@ def journal(data: bytes, folder: Path) -> None:
 
 
 def about(data: bytes, folder: Path) -> None:
-    from guard.keep.about import about_path, change_about, read_about
-    from guard.keep.library import SessionEntry, sessions
-    from guard.keep.search import Wanted, matching
+    from guard.library.about import about_path, change_about, read_about
+    from guard.library.library import SessionEntry, sessions
+    from guard.library.search import Wanted, matching
 
     home = folder / "logs"
     home.mkdir(exist_ok=True)
@@ -271,9 +271,10 @@ def index(data: bytes, folder: Path) -> None:
     import zlib
     from unittest.mock import patch
 
-    from guard.keep import ceilings, straps
-    from guard.keep.library import _index_path, sessions
-    from guard.sense.peripheral import FOOT_POD, TREADMILL
+    from guard.ceiling import results as ceilings
+    from guard.devices import remembered as straps
+    from guard.devices.peripheral import FOOT_POD, TREADMILL
+    from guard.library.library import _index_path, sessions
 
     home = folder / "logs"
     home.mkdir(exist_ok=True)
@@ -311,8 +312,8 @@ def progress(data: bytes, folder: Path) -> None:
     import zlib
     from unittest.mock import patch
 
-    from guard.coach.progress import look
-    from guard.commands import progress_library
+    from guard.progress import sessions as progress_library
+    from guard.progress.progress import look
 
     home = folder / "logs"
     home.mkdir(exist_ok=True)
@@ -343,7 +344,7 @@ def words(data: bytes, folder: Path) -> None:
     from guard.sound.own_phrases import WORDS_FILE, OwnPhrases
 
     _put(folder, WORDS_FILE, data)
-    own = OwnPhrases(folder, printed)
+    own = OwnPhrases(folder, lambda trouble: printed(str(trouble)))
     own.read(phrase_bank(Settings(ceiling_bpm=139.0)))
     printed(own.words("slow down please"))
 

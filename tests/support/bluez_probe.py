@@ -265,6 +265,9 @@ class Probe:
         await self.seen(f"{MEASUREMENT} Value")
 
 
+_SAYS_NO_MORE = (("adapter added", "adapter Powered true"), ("strap added", "strap Connected false"))
+
+
 def settled(lines: list[str]) -> list[str]:
     """Lines as a client may rely on them; what differs from run to run has no order here.
 
@@ -272,7 +275,8 @@ def settled(lines: list[str]) -> list[str]:
     and is resolved (the same way down), and that of the adapter's signals.
     Objects that come or go together do so in any order; adapter and strap, the
     service's own look at the battery, and values are in no step with each
-    other. An adapter that appears may be on already or be switched on a moment later.
+    other. An adapter that appears may be on already or be switched on a moment later; of
+    a strap that appears a service started anew may say that its old link has ended.
     """
     kept: list[str] = []
     for of_one in (
@@ -286,7 +290,7 @@ def settled(lines: list[str]) -> list[str]:
                 continue
             kept += sorted(set(group))
             group = []
-            if line and not (line == "adapter Powered true" and "adapter added" in kept):
+            if line and not any(line == news and begin in kept for begin, news in _SAYS_NO_MORE):
                 kept.append(line)
     return kept + sorted({line for line in lines if _in_step_with_nothing(line)})
 

@@ -7,10 +7,10 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from guard.decide.plan_examples import EXAMPLES
-from guard.decide.plan_text import parse_plan
 from guard.events import Reading
-from guard.keep.log import SessionLog, session_header
+from guard.log.log import SessionLog, session_header
+from guard.plan.examples import EXAMPLES
+from guard.plan.text import parse_plan
 from guard.session import Session
 from guard.settings import Settings
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from guard import events as ev
+from tests.support.reasons import FORESEEN
 
 
 @dataclass
@@ -74,7 +75,7 @@ def items_of(seconds: int) -> list[ev.Input | ev.Output]:
         t_s = round(t_s + chance.uniform(0.2, 1.4), 3)
         items.append(ev.Reading(t_s, chance.randrange(90, 170), True, (0.5,)))
         if chance.random() < 0.02:
-            items.append(ev.CueGiven(t_s, ev.Cue.EASE, "foreseen 143 in 20 s, ceiling 139"))
+            items.append(ev.CueGiven(t_s, ev.Cue.EASE, "ease", FORESEEN))
         if chance.random() < 0.01:
             items.append(ev.Link(t_s, ev.LinkState.LOST, "Invented strap"))
     return items

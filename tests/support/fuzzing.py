@@ -15,7 +15,7 @@ import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
-from guard.keep.log import read_log
+from guard.log.log import read_log
 from tests.fuzz import seeds
 from tests.fuzz.campaign import Found, inputs
 from tests.fuzz.targets import Target, printed, refusals

@@ -16,8 +16,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from guard import events as ev
-from guard.decide.plan import Kind, Part, Plan
-from guard.keep.log import session_header, write_recording
+from guard.log.log import session_header, write_recording
+from guard.plan.plan import Kind, Part, Plan
 from guard.settings import Settings
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -41,9 +41,10 @@ def hostile_home(home: Path) -> Path:
         items: list[ev.Input | ev.Output] = [
             ev.Link(0.1, ev.LinkState.CONNECTED, NAME, NAME, NAME, NAME), ev.SoundHealth(0.2, NAME, NAME),
             ev.SpeedLink(0.3, "treadmill", ev.LinkState.CONNECTED, NAME, NAME, NAME, 50),
-            ev.Clock(0.4, NAME), ev.Command(30.2, ev.Action.MARK, NAME), ev.Battery(40.2, 9),
-            ev.CueGiven(60.4, ev.Cue.EASE, NAME), ev.StateChanged(60.4, ev.State.EASING, NAME),
-            ev.ReadingDoubted(70.0, NAME), ev.Speed(1.2, 2.5, source=NAME)]
+            ev.Clock(0.4, NAME), ev.Mark(30.2, NAME), ev.Battery(40.2, 9),
+            ev.CueGiven(60.4, ev.Cue.EASE, NAME, part=NAME, logged_words=NAME),
+            ev.StateChanged(60.4, ev.State.EASING, NAME, logged_words=NAME),
+            ev.ReadingDoubted(70.0, NAME, NAME), ev.Speed(1.2, 2.5, source=NAME)]
         items += [ev.Reading(float(second), 120 + second % 7 + second // 20, True, (0.47,))
                   for second in range(1, 400)]
         header = session_header(

@@ -9,6 +9,7 @@ import random
 import subprocess
 import sys
 from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,9 +18,10 @@ from hypothesis import strategies as st
 
 from guard import events as ev
 from guard.cli import main
-from guard.keep.log import SessionLog, session_header
+from guard.log.log import SessionLog, session_header
 from guard.session import Session
 from guard.settings import Settings
+from tests.support.reasons import FORESEEN
 
 STARTED = datetime(2026, 3, 2, 6, 10, tzinfo=UTC)
 
@@ -43,19 +45,21 @@ inputs = st.one_of(
     readings,
     speeds,
     st.builds(ev.SpeedLink, seconds, st.sampled_from([ev.TREADMILL, ev.FOOT_POD]),
-              st.sampled_from(ev.LinkState), texts, texts, texts, st.none() | st.integers(0, 100)),
+              st.sampled_from(ev.LinkState), texts, texts, texts, st.none() | st.integers(0, 100), texts),
     st.builds(ev.Battery, seconds, st.integers(0, 100)),
-    st.builds(ev.Link, seconds, st.sampled_from(ev.LinkState), texts, texts, texts, texts),
+    st.builds(ev.Link, seconds, st.sampled_from(ev.LinkState), texts, texts, texts, texts, texts),
     st.builds(ev.Command, seconds, st.sampled_from(ev.Action),
               st.none() | st.floats(-1000, 1000) | texts.filter(bool)),
+    st.builds(ev.Mark, seconds, st.none() | st.floats(-1000, 1000) | texts.filter(bool)),
     st.builds(ev.SoundHealth, seconds, texts, texts),
     st.builds(ev.Clock, seconds, texts),
 )
+rests_on = st.builds(ev.Numbers, **{item.name: numbers(-1e9, 1e9) for item in fields(ev.Numbers)})
 outputs = st.one_of(
-    st.builds(ev.CueGiven, seconds, st.sampled_from(ev.Cue), texts, numbers(0, 8), st.integers(0, 50),
-              st.booleans()),
-    st.builds(ev.StateChanged, seconds, st.sampled_from(ev.State), texts),
-    st.builds(ev.ReadingDoubted, seconds, texts),
+    st.builds(ev.CueGiven, seconds, st.sampled_from(ev.Cue), texts, rests_on, numbers(0, 8),
+              st.integers(0, 50), st.booleans(), texts, texts),
+    st.builds(ev.StateChanged, seconds, st.sampled_from(ev.State), texts, rests_on, texts),
+    st.builds(ev.ReadingDoubted, seconds, texts, texts),
 )
 events = inputs | outputs
 
@@ -73,10 +77,10 @@ def small_log(path: Path) -> list[ev.Input | ev.Output]:
         ev.Reading(0.5, 131, True, (0.458,), None, bytes.fromhex("1083d501")),
         ev.Speed(1.0, 2.75, 0.01),
         ev.Reading(1.503, 0, False),
-        ev.ReadingDoubted(1.503, "no contact"),
+        ev.ReadingDoubted(1.503, ev.Doubt.NO_CONTACT),
         ev.Reading(2.5, 139, None, (0.43, 0.431)),
-        ev.CueGiven(2.5, ev.Cue.EASE, "foreseen 143 in 20 s, ceiling 139", 2.5, 0),
-        ev.Command(3.0, ev.Action.MARK, "hill"),
+        ev.CueGiven(2.5, ev.Cue.EASE, "ease", FORESEEN, 2.5, 0),
+        ev.Mark(3.0, "hill"),
         ev.Command(3.5, ev.Action.CEILING, 141),
     ]
     log = SessionLog(path, header())

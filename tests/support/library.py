@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from guard import events as ev
-from guard.keep.log import session_header
-from guard.keep.records import to_line, to_record
+from guard.log.log import session_header
+from guard.log.records import to_line, to_record
 from guard.settings import Settings
 
 FIRST_DAY = datetime(2016, 1, 4, 6, 10, tzinfo=UTC)

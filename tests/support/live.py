@@ -12,6 +12,7 @@ from typing import Any
 from guard.clock import SessionClock
 from guard.events import Cue, CueGiven, Input, Link, LinkState, Output, Reading, Snapshot, State
 from guard.screen.frame import Frame
+from tests.support.reasons import FORESEEN
 
 
 def snapshot(**changes: Any) -> Snapshot:
@@ -23,7 +24,7 @@ def snapshot(**changes: Any) -> Snapshot:
         "t_s": t_s, "state": State.EASING, "state_since_s": 734.0, "level_bpm": 132.4,
         "slope_bpm_per_min": 6.2, "ceiling_bpm": 139.0, "floor_bpm": None, "room_bpm": 6.6,
         "foreseen_bpm": 141.0, "lead_s": 20.0, "chance_over": 0.83, "reading_age_s": 0.4,
-        "contact": True, "last_cue": CueGiven(734.0, Cue.EASE, "foreseen 143 in 20 s, ceiling 139"),
+        "contact": True, "last_cue": CueGiven(734.0, Cue.EASE, "ease", FORESEEN),
         "cue_count": 5, "link_state": LinkState.CONNECTED, "link_name": "strap A", "link_detail": "",
         "battery_percent": 80, "at_or_under_s": 700.0, "over_s": 40.0, "no_signal_s": 5.0,
         "speed_m_s": 2.4, "grade": 0.02, "advised_speed_m_s": None, "part": "base",

@@ -12,7 +12,7 @@ import pytest
 
 from guard.clock import RealClock
 from guard.events import Input, Link, LinkState, Reading
-from guard.sense.strap import StrapSource
+from guard.radio.strap import StrapSource
 from tests.support.bluez import Bluez, start_bluez
 
 

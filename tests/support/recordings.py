@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import importlib.util
-import re
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from guard.decide.table import TABLE, Row, To
+from guard.decide.table import TABLE, Row
 from guard.events import Cue, CueGiven, Output, Reading, StateChanged
-from guard.keep.log import read_log
-from guard.keep.recording import Recording
-from guard.study.replay import Replay, replay
+from guard.log.log import read_log
+from guard.log.recording import Recording
+from guard.replay.replay import Replay, replay
 
 FOLDER = Path(__file__).resolve().parents[2] / "recordings"
 SLOW_DOWN = (Cue.EASE, Cue.WALK, Cue.STOP)
+ROWS = {row.name: row for row in TABLE}
 PACE = (*SLOW_DOWN, Cue.RESUME, Cue.PICK_UP)
 
 
@@ -70,26 +70,11 @@ def first(name: str, kind: Cue, after_s: float = 0.0) -> float:
 
 
 def rows_fired(outputs: Iterable[Output]) -> list[tuple[float, Row]]:
-    """Which rows of the decision table the outputs come from, by what they say and do."""
+    """Which rows of the decision table the outputs come from; one with a cue counts by its cue."""
     found = []
     for output in outputs:
-        for row in TABLE:
-            if _comes_from(output, row):
+        if isinstance(output, CueGiven | StateChanged) and output.rule in ROWS:
+            row = ROWS[output.rule]
+            if isinstance(output, CueGiven) or row.cue is Cue.NONE:
                 found.append((output.t_s, row))
     return found
-
-
-def _comes_from(output: Output, row: Row) -> bool:
-    if isinstance(output, CueGiven):
-        fits = output.cue is row.cue
-    elif isinstance(output, StateChanged):
-        # A row with a cue is known by its cue; here count those that only move.
-        fits = row.cue is Cue.NONE and (output.state is row.to or row.to in (To.BEFORE, To.FLOW))
-    else:
-        return False
-    return fits and re.fullmatch(_pattern(row.reason), output.reason) is not None
-
-
-@cache
-def _pattern(template: str) -> str:
-    return re.sub(r"\\\{\w+\\\}", r"\\S+", re.escape(template))

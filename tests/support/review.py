@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 
 from guard import events as ev
-from guard.decide.plan import Plan
-from guard.keep.log import session_header, write_recording
+from guard.log.log import session_header, write_recording
+from guard.plan.plan import Plan
+from guard.review.trace import Trace
 from guard.session import Session
 from guard.settings import Settings
-from guard.study.review_trace import Trace
 from tests.support.keep import STARTED
 
 HOSTILE = ("strap <img src=x onerror=alert(1)></title><script>alert(2)</script>"
@@ -82,7 +82,7 @@ def log_of_a_run(
         t_s = float(second)
         level += (base_bpm + 10 * math.sin(second / 200) - level) / 45
         if second == 350:
-            put(ev.Command(t_s, ev.Action.MARK, "gate <b>7</b>"))
+            put(ev.Mark(t_s, "gate <b>7</b>"))
         if second in (500, 570):
             put(ev.Command(t_s, ev.Action.PAUSE if second == 500 else ev.Action.CONTINUE))
         if speed:

@@ -15,7 +15,7 @@ from statistics import NormalDist
 
 from guard.decide import constants as known
 from guard.decide.table import TABLE, Row, To
-from guard.events import Cue, State
+from guard.events import Cue, Numbers, State
 from guard.heart.estimate import (
     DOUBTS,
     FILTER,
@@ -425,10 +425,10 @@ class ScalarGuard:
             memory.restart_s = self.t_s
             estimate.slipped = estimate.known = False
             estimate.expecting_s = FILTER.expect_s
-        if row.name == "unlikely recovery":
+        if row.name == "unlikely_recovery":
             estimate.slipped = True
             estimate.slip_bpm, estimate.slip_s = memory.walk_from_bpm, self.t_s
-        if row.name in ("signal blinked", "signal back"):
+        if row.name in ("signal_blinked", "signal_back"):
             memory.loss_said = False
         if row.cue is not Cue.NONE:
             self._said(row, came_from)
@@ -470,17 +470,23 @@ class ScalarGuard:
     def doubt(self) -> str:
         return self.estimate.doubt
 
-    def reason(self) -> str:
-        """The reason of the row that fired, with this guard's own numbers."""
+    def rule(self) -> str:
+        """The name of the row that fired."""
+        return "" if self.fired is None else self.fired.name
+
+    def numbers(self) -> Numbers:
+        """The figures it rests on, this guard's own."""
         if self.fired is None:
-            return ""
+            return Numbers()
         level, ceiling = self.estimate.level_bpm, self.limits.ceiling_bpm
         numbers = {
-            "level": level, "ceiling": ceiling, "limit": self.limit_bpm, "room": self.limit_bpm - level,
-            "foreseen": self.foreseen_bpm, "lead": self.settings.lead_s, "heading": self.heading_bpm,
-            "stop": _unset(self.settings.stop_bpm), "floor": self.limits.floor_bpm,
-            "age": self.estimate.age_s, "slip_from": self.memory.slip_from_bpm}
-        return self.fired.reason.format(**{name: f"{value:.0f}" for name, value in numbers.items()})
+            "level_bpm": level, "ceiling_bpm": ceiling, "limit_bpm": self.limit_bpm,
+            "room_bpm": self.limit_bpm - level, "foreseen_bpm": self.foreseen_bpm,
+            "ahead_s": self.settings.lead_s, "heading_bpm": self.heading_bpm,
+            "stop_bpm": _unset(self.settings.stop_bpm), "floor_bpm": self.limits.floor_bpm,
+            "age_s": self.estimate.age_s, "fell_from_bpm": self.memory.slip_from_bpm}
+        return Numbers(**{name: None if math.isnan(numbers[name]) else round(numbers[name], 2)
+                          for name in self.fired.numbers})
 
 
 def _lower(one: float, other: float) -> float:

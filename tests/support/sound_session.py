@@ -17,11 +17,11 @@ from pathlib import Path
 from typing import Any
 
 from guard.clock import RealClock, SessionClock, wall_now
-from guard.decide.plan import Kind, Part, Plan
 from guard.events import Action, Command, CueGiven, Input, Link, LinkState
-from guard.inbox import Inbox
-from guard.keep.log import SessionLog, session_header
-from guard.live import Ended, run_session
+from guard.live.inbox import Inbox
+from guard.live.live import Ended, run_session
+from guard.log.log import SessionLog, session_header
+from guard.plan.plan import Kind, Part, Plan
 from guard.screen.look import fitting_look
 from guard.screen.plain import PlainScreen
 from guard.screen.view import ViewOptions

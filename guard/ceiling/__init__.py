@@ -1,0 +1,1 @@
+"""Where the ceiling may lie: methods, answers, results."""

@@ -1,0 +1,153 @@
+"""From the methods side by side to a cautious suggestion, its reason, and who must not rely on it.
+
+The rules are our own, and err to the low side: too low costs some speed, too
+high costs what easy running is for.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from statistics import median_low
+
+from guard.ceiling.methods import HISTORIES, Method, Runner, value_of_kind
+
+CLOSE_BPM, FAIR_BPM = 6.0, 12.0
+HIGHEST_OVER_FORMULAS_BPM = 10.0
+LOWEST_BPM, HIGHEST_BPM = 70, 220  # what the setting takes
+ADULT, OLD, VERY_OLD = 18, 65, 80
+AGAIN_AFTER = timedelta(weeks=12)
+TEST_HOLDS = timedelta(days=365)
+
+KINDS = {"age": "180 - age", "reserve": "share of reserve", "maximum": "share of maximum",
+         "talk": "talk test", "lactate": "lactate", "field": "half an hour while able to talk"}
+_MEASURED = ("talk", "lactate", "field")
+
+WHEN_AGAIN = (
+    "Work it out again after three months of regular running (in untrained adults 93 % of a year's fall "
+    "of heart rate at the same effort came in the first three: Scharhag-Rosenberger 2009), after a break "
+    "of three weeks or more, after an illness, and whenever medicine changes.")
+
+NEVER_EXCEED = (
+    "The never-exceed limit (setting stop_bpm) is another thing: over it the guard says stop, whatever the "
+    "plan. None is set until you set one, and none can be worked out from age: a maximum by age is off by "
+    "more than 10 for one runner in three. Take it from the person who tested or treats you, or "
+    "leave it unset.")
+
+NOT_MEDICAL = ("This is no medical advice. Stop and seek help for chest pain, faintness, unusual "
+               "breathlessness or a heart beat that feels wrong.")
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """`bpm` None means that none is given; `reason` says why in either case."""
+
+    bpm: int | None
+    reason: str
+
+
+def suggest(runner: Runner, rows: Sequence[Method]) -> Suggestion:
+    """A cautious ceiling from the counted methods.
+
+    Own measurements go before formulas: the lowest of them counts, but no more
+    than 10 bpm over the highest formula. With formulas only, it is the lower
+    middle one of those kinds that differ in their data.
+    """
+    who = withheld(runner)
+    if who:
+        return Suggestion(None, f"no suggestion, because {who}: ask a licensed professional for your limit")
+    values = {kind: value for kind in KINDS if (value := value_of_kind(rows, kind)) is not None}
+    measured = {kind: value for kind, value in values.items() if kind in _MEASURED}
+    formulas = {kind: value for kind, value in values.items() if kind not in _MEASURED}
+    if not values:
+        return Suggestion(None, "no method has the figures it needs: see below what would help")
+    if measured:
+        kind = min(measured, key=lambda one: measured[one])
+        bpm = measured[kind]
+        reason = (f"the lowest of what was measured on you ({KINDS[kind]})" if len(measured) > 1
+                  else f"measured on you ({KINDS[kind]}), which goes before formulas")
+        highest = max(formulas.values(), default=math.inf)
+        if bpm > highest + HIGHEST_OVER_FORMULAS_BPM:
+            bpm = highest + HIGHEST_OVER_FORMULAS_BPM
+            reason += (f", held to {HIGHEST_OVER_FORMULAS_BPM:g} over the highest formula ({highest:.0f}) "
+                       "until a second test confirms it")
+    else:
+        bpm = median_low(formulas.values())
+        kind = next(one for one, value in formulas.items() if value == bpm)
+        reason = {1: f"the only kind of method with figures ({KINDS[kind]})",
+                  2: f"the lower of two kinds of method ({KINDS[kind]})",
+                  3: f"the middle of three kinds of method ({KINDS[kind]})"}[len(formulas)]
+    whole = min(max(math.floor(bpm), LOWEST_BPM), HIGHEST_BPM)
+    return Suggestion(whole, f"{reason}, rounded down")
+
+
+def withheld(runner: Runner) -> str:
+    """Why this runner gets no suggestion; empty where there is no such reason."""
+    reasons = [words for yes, words in (
+        (runner.medicine, "medicine for heart or blood pressure changes heart rate"),
+        (runner.pregnant, "pregnancy changes heart rate from week to week"),
+        (runner.symptoms, "symptoms or a heart condition come first"),
+        (runner.age is not None and runner.age < ADULT, f"these methods are for adults ({ADULT} and over)"),
+        (runner.age is not None and runner.age > VERY_OLD, f"few runners over {VERY_OLD} were ever measured"),
+    ) if yes]
+    return " and ".join(reasons)
+
+
+def agreement(rows: Sequence[Method]) -> str:
+    """How far the kinds of method lie apart, in words."""
+    values = [value for kind in KINDS if (value := value_of_kind(rows, kind)) is not None]
+    if len(values) < 2:
+        return "one kind of method only: nothing to compare it with" if values else ""
+    apart = max(values) - min(values)
+    words = "agree closely" if apart <= CLOSE_BPM else "agree fairly" if apart <= FAIR_BPM else "disagree"
+    more = "" if apart <= FAIR_BPM else ": trust what was measured on you, or measure something"
+    return (f"{len(values)} kinds of method {words}: {min(values):.0f} to {max(values):.0f}, "
+            f"{apart:.0f} bpm apart{more}")
+
+
+def cautions(runner: Runner, suggestion: Suggestion) -> list[str]:
+    """Who must not rely on this, the runner's own cases first."""
+    found = []
+    who = withheld(runner)
+    if who:
+        found.append(f"Do not rely on any of these figures: {who}. Ask a licensed professional.")
+    if runner.age is not None and OLD < runner.age <= VERY_OLD:
+        found.append(f"Over {OLD} formulas by age are less certain still: go by a test, and ask a licensed "
+                     "professional before the first hard one.")
+    if runner.history == "ill":
+        found.append("After a serious illness, an operation, or on regular medicine ask a licensed "
+                     "professional before you run by any figure.")
+    if runner.band == "vigorous" and suggestion.bpm is not None:
+        found.append("The top of the vigorous band is hard running, not easy running: choose moderate "
+                     "or a percentage.")
+    if not who:
+        found.append("Not for you without a licensed professional: under 18 or over 80, heart or "
+                     "blood-pressure medicine, a heart condition, pregnancy, symptoms.")
+    return [*found, NOT_MEDICAL]
+
+
+def narrowing(runner: Runner) -> list[str]:
+    """What would make it more certain, the most useful and easiest first."""
+    found = []
+    if runner.talk is None:
+        found.append("a talk test, about 40 min: guard ceiling --how talk-test")
+    if runner.field is None:
+        found.append("half an hour while able to talk: guard ceiling --how field-test")
+    if runner.resting_bpm is None:
+        found.append("resting heart rate of a few mornings: --resting BPM")
+    if runner.maximum_bpm is None:
+        found.append("a measured maximum, from an exercise test under supervision: --maximum BPM")
+    if runner.age is None:
+        found.append("your age: --age YEARS")
+    elif runner.history is None:
+        found.append(f"your training: --history {'|'.join(HISTORIES)}")
+    if not runner.lactate:
+        found.append("lactate steps from a laboratory: guard ceiling --how lactate")
+    return found
+
+
+def due_again(worked_out: date) -> date:
+    """The day after which it should be worked out again if nothing else happens."""
+    return worked_out + AGAIN_AFTER

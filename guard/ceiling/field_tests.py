@@ -1,0 +1,160 @@
+"""Two tests read from a recording made with the guard: the talk test and the half hour.
+
+Pure: times are s since the session began, `bpm` holds believed readings only.
+How to run them is in `HOW`; the plans that time them are `guard plan --make
+talk-test` and `field-test`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from guard.ceiling.methods import FieldTest, TalkTest
+from guard.errors import InputError
+
+Floats = NDArray[np.float64]
+Stretch = tuple[float, float]  # (begins, ends), s
+
+SPOKEN_S = 60.0  # the end of a stage counts: half a minute before speaking and the speaking itself
+ANSWER_S = 40.0  # a mark so soon after a stage ended means that stage
+BEFORE_MARK_S = 90.0  # without stages the minute from here to 30 s before the mark counts
+SHORTEST_STAGE_S = 60.0  # a shorter test part belongs to the stage before it
+HALF_HOUR_S, COUNTED_S = 1800.0, 1200.0
+LEAST_COVER = 0.8  # share of the counted time that must not lie in gaps
+GAP_S = 5.0  # a longer silence between readings is a gap
+LEAST_STAGE_BPM_READINGS = 15
+
+HOW = {
+    "talk-test": """\
+Talk test, about 40 minutes, on level ground or a belt
+   0:00  warm up for 10 minutes, slowly
+  10:00  first stage: a pace you could hold for hours. 2:30 at an even pace
+  12:30  say thirty words aloud that you know by heart, and ask yourself:
+         could I speak comfortably? Not "more or less": yes or no
+  13:00  yes: next stage, a little faster (about 0.5 km/h or 0.3 mph)
+         no: press m (mark) at once, the test is over; walk and jog down
+         at most six stages, each 3 minutes; never beyond "somewhat hard"
+  28:00  cool down for 10 minutes
+
+The guard can time it and say each part:
+  guard plan --make talk-test -o talk-test.toml
+  guard run --plan talk-test.toml
+  guard ceiling --talk-test LOG        (the log that the run names at its end)
+Without the guard: --talk-test BPM, the highest heart rate at the end of a stage
+with comfortable speech. When speech is not comfortable the effort is above the
+threshold (Persinger 2004); errors lean to passing when too hard (Foster 2008).""",
+    "field-test": """\
+Half an hour while able to talk, about 50 minutes, level, cool weather, rested
+   0:00  warm up for 10 minutes
+  10:00  30 minutes at the fastest even pace at which you still speak in whole
+         sentences; on a belt leave the speed alone
+  40:00  cool down for 10 minutes
+
+The average heart rate of the last 20 of the 30 minutes is a careful start
+(common practice). If it drifts by more than 5 % the pace was too hard or the
+day too hot: slower next time.
+  guard plan --make field-test -o field-test.toml
+  guard run --plan field-test.toml
+  guard ceiling --field-test LOG       (the log that the run names at its end)""",
+    "lactate": """\
+Lactate steps, in a laboratory or with someone trained to take the samples
+  at least 5 steps of 3 to 5 minutes, each a little faster; heart rate at the
+  end of each, one drop of blood; and a sample at rest before them.
+  guard ceiling --lactate steps.csv
+The file has a line of titles and a line a step: intensity,heart_rate,lactate
+(speed or power in any one unit, bpm, mmol/L); intensity 0: the sample at rest.
+Or typed:
+  guard ceiling --lactate 0:62:0.9 9:128:1.0 10:139:1.3 11:151:2.0 12:163:3.4
+Without intensities, heart rate and lactate alone:
+  guard ceiling --lactate 128:1.0 139:1.3 151:2.0 163:3.4""",
+    "maximum": """\
+Maximum heart rate: only in an exercise test under supervision, or from a race
+you ran all out in good health. The guard has no test for it: going all out
+alone is where running hurts. A maximum by age is off by more than 10 bpm for
+one runner in three.""",
+    "resting": """\
+Resting heart rate: on waking, lying still, before getting up or coffee; a
+minute of the strap, or a minute counted at the wrist. The median of a few
+mornings counts: write them down with `guard journal --resting BPM`, and
+`guard ceiling` uses them.""",
+}
+
+
+def stages(test_parts: Sequence[Stretch]) -> list[Stretch]:
+    """Stages of a talk test from the plan's test parts: a short one, for speaking, ends the one before."""
+    found: list[Stretch] = []
+    for begin, end in test_parts:
+        joins = found and end - begin < SHORTEST_STAGE_S and abs(found[-1][1] - begin) < 1.0
+        if joins:
+            found[-1] = (found[-1][0], end)
+        else:
+            found.append((begin, end))
+    return found
+
+
+def talk_test(times: Floats, bpm: Floats, found_stages: Sequence[Stretch], mark_s: float | None) -> TalkTest:
+    """Highest heart rate with comfortable speech, from stages and the mark made when it no longer was.
+
+    Without stages the minute before the mark counts. InputError where the
+    recording cannot tell.
+    """
+    if not found_stages:
+        if mark_s is None:
+            raise InputError("it has neither the stages of a talk test nor a mark: run it by "
+                             "`guard plan --make talk-test`, or press m when speech stops being comfortable")
+        value = _mean(times, bpm, mark_s - BEFORE_MARK_S, mark_s - 30.0)
+        if value is None:
+            raise InputError("it has too few readings in the minute before the mark: run the test again")
+        return TalkTest(round(value, 1), "minute before the mark")
+    done = [stage for stage in found_stages if mark_s is None or stage[1] + ANSWER_S <= mark_s]
+    if mark_s is None:
+        done = [stage for stage in done if stage[1] <= float(times[-1]) + 5.0] if len(times) else []
+    values = [value for begin, end in done
+              if (value := _mean(times, bpm, max(begin, end - SPOKEN_S), end)) is not None]
+    if not values:
+        raise InputError("no stage of it ended with comfortable speech and enough readings: "
+                         "begin the next test slower")
+    count = f"{len(done)} of {len(found_stages)} stages comfortable"
+    return TalkTest(round(max(values), 1), count if mark_s is not None else f"{count}, no mark made")
+
+
+def field_test(times: Floats, bpm: Floats, part: Stretch | None) -> FieldTest:
+    """Mean and drift of the last 20 min of `part`, which lasts half an hour.
+
+    Drift is the second ten minutes over the first, %. InputError where the
+    recording is too short, has holes, or has no such part.
+    """
+    if part is None:
+        raise InputError("it has no test part: run it by `guard plan --make field-test`, "
+                         "or mark (m) where the half hour begins and ends")
+    begin, end = part
+    if len(times):
+        end = min(end, float(times[-1]) + 1.0)
+    if end - begin < HALF_HOUR_S - 30.0:
+        raise InputError(f"its test lasts {(end - begin) / 60:.0f} min: it has to last half an hour")
+    end = min(end, begin + HALF_HOUR_S)
+    counted = times[(times >= end - COUNTED_S) & (times < end)]
+    gaps = np.diff(np.concatenate([[end - COUNTED_S], counted, [end]]))
+    covered = 1.0 - float(np.sum(gaps[gaps > GAP_S])) / COUNTED_S
+    if covered < LEAST_COVER:
+        raise InputError(f"only {100 * covered:.0f} % of its last 20 minutes have readings: "
+                         "run the test again")
+    middle = end - COUNTED_S / 2
+    first = _mean(times, bpm, end - COUNTED_S, middle)
+    second = _mean(times, bpm, middle, end)
+    whole = _mean(times, bpm, end - COUNTED_S, end)
+    if first is None or second is None or whole is None:
+        raise InputError("its last 20 minutes have too few readings in one half: run the test again")
+    return FieldTest(round(whole, 1), round(100.0 * (second / first - 1.0), 2))
+
+
+def _mean(times: Floats, bpm: Floats, begin: float, end: float) -> float | None:
+    """Mean of the seconds that have readings; None with too few of them."""
+    inside = (times >= begin) & (times < end)
+    seconds, which = np.unique(np.floor(times[inside]), return_inverse=True)
+    if len(seconds) < LEAST_STAGE_BPM_READINGS:
+        return None
+    return float((np.bincount(which, bpm[inside]) / np.bincount(which)).mean())

@@ -1,0 +1,275 @@
+"""What `guard ceiling` is told, by options, files and what was remembered, as one `Runner`.
+
+Answers are kept as a plain dict (JSON-ready), so that a later call needs only
+what is new: `{"age": 40, "age_on": "2026-03-02", "resting": 55, ...}`. Tests
+carry the day they were given.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import re
+from collections.abc import Mapping
+from datetime import date, timedelta
+from pathlib import Path
+from statistics import median
+from typing import TYPE_CHECKING, Any
+
+from guard.ceiling.advice import TEST_HOLDS
+from guard.ceiling.lactate import Step, thresholds
+from guard.ceiling.methods import HISTORIES, USUAL_BAND, FieldTest, Runner, TalkTest, refuse_nonsense, shares
+from guard.errors import GuardError, InputError, UsageError, printable
+
+if TYPE_CHECKING:
+    from guard.log.recording import Recording
+
+LARGEST = 1 << 20  # bytes
+RESTING_MORNINGS, FEWEST_MORNINGS = 14, 3
+FLAGS = ("medicine", "pregnant", "symptoms")
+
+
+def typed_answers(args: argparse.Namespace, today: date) -> dict[str, object]:
+    """Answers given as options; None takes a remembered one away. Files are read here."""
+    found: dict[str, Any] = {}
+    for key in ("age", "resting", "maximum"):
+        text = getattr(args, key)
+        if text is not None:
+            found[key] = None if text == "none" else number(f"--{key}", text)
+    if found.get("age") is not None:
+        found["age_on"] = today.isoformat()
+    if args.history is not None:
+        found["history"] = args.history
+    if args.band is not None:
+        shares(args.band)
+        found["band"] = args.band
+    found |= {key: getattr(args, key) for key in FLAGS if getattr(args, key) is not None}
+    for key, given, take in (("talk", args.talk_test, talk_answer), ("field", args.field_test, field_answer),
+                             ("lactate", args.lactate, lactate_answer)):
+        if given is not None:
+            off = given in ("none", ["none"])
+            found[key] = None if off else {**take(given), "on": today.isoformat()}
+    return found
+
+
+def merged(remembered: Mapping[str, object], new: Mapping[str, object]) -> dict[str, object]:
+    """Remembered answers with new ones over them; what was taken away is gone."""
+    return {key: value for key, value in {**remembered, **new}.items() if value is not None}
+
+
+def runner_of(answers: Mapping[str, object], today: date, notes: list[str]) -> Runner:
+    """The runner that the answers describe today. UsageError or InputError where they cannot be."""
+    try:
+        runner = _runner(answers, today, notes)
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        if isinstance(error, GuardError):
+            raise
+        raise InputError("the remembered answers are damaged: `guard ceiling --forget` starts anew") from None
+    refuse_nonsense(runner)
+    return runner
+
+
+def _runner(answers: Mapping[str, Any], today: date, notes: list[str]) -> Runner:
+    age = _number(answers.get("age"))
+    if age is not None and "age_on" in answers:
+        passed = max(0, (today - date.fromisoformat(answers["age_on"])).days) // 365.25
+        if passed:
+            age += passed
+            notes.append(f"your age is taken as {age:g} now: {passed:g} more than when you gave it")
+    resting = _number(answers.get("resting"))
+    if resting is None:
+        resting = _resting_of_journal(today, notes)
+    history = answers.get("history")
+    if history is not None and history not in HISTORIES:
+        raise ValueError
+    talk = field = None
+    lactate: tuple[Any, ...] = ()
+    if test := _fresh(answers.get("talk"), "talk test", today, notes):
+        talk = TalkTest(float(test["bpm"]), str(test.get("note", "")))
+    if test := _fresh(answers.get("field"), "field test", today, notes):
+        field = FieldTest(float(test["bpm"]), float(test["drift_percent"]))
+    if test := _fresh(answers.get("lactate"), "lactate test", today, notes):
+        steps = [Step(*map(float, step)) for step in test["steps"]]
+        lactate = tuple(thresholds(steps, Step(*map(float, test["rest"])) if test.get("rest") else None))
+        missed = [one.method for one in lactate if one.bpm is None]
+        if missed:
+            notes.append(f"the lactate test does not reach: {', '.join(missed)}")
+    flags = {key: answers.get(key) is True for key in FLAGS}
+    band = str(answers.get("band", USUAL_BAND))
+    return Runner(age, resting, _number(answers.get("maximum")), history, band,
+                  talk=talk, field=field, lactate=lactate, **flags)
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+def _fresh(test: Any, name: str, today: date, notes: list[str]) -> Any:
+    """The test unless it is too old to count any more."""
+    if test is None:
+        return None
+    day = date.fromisoformat(test["on"])
+    if today - day > TEST_HOLDS:
+        notes.append(f"your {name} of {day} is over a year old and left out: do it again")
+        return None
+    if today - day > timedelta(0):
+        notes.append(f"{name} of {day}")
+    return test
+
+
+def _resting_of_journal(today: date, notes: list[str]) -> float | None:
+    from guard.journal.journal import read
+
+    try:
+        entries = read().entries
+    except GuardError as error:
+        notes.append(f"the journal was not looked at: {error}")
+        return None
+    values = [one.resting_bpm for one in entries
+              if one.resting_bpm is not None and today - timedelta(days=60) <= one.day <= today]
+    values = values[-RESTING_MORNINGS:]
+    if len(values) < FEWEST_MORNINGS:
+        return None
+    notes.append(f"resting heart rate from your journal: median of {len(values)} mornings")
+    return float(median(values))
+
+
+def number(name: str, text: str) -> float:
+    """A finite number typed for option `name` ("" under a question); UsageError otherwise."""
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise UsageError(f"{printable(text)[:30]} is no number", "write it in digits", option=name)
+    return value
+
+
+def talk_answer(text: str) -> dict[str, object]:
+    """`--talk-test`: bpm, or a recording with the stages and the mark."""
+    if _is_number(text):
+        return {"bpm": number("--talk-test", text)}
+    from guard.ceiling.field_tests import stages, talk_test
+
+    recording, times, bpm = _believed(text)
+    try:
+        found = talk_test(times, bpm, stages(_test_parts(recording)), next(iter(_marks(recording)), None))
+    except InputError as error:
+        raise InputError(f"{printable(text)} gives no talk test: {error}") from None
+    return {"bpm": found.bpm, "note": found.note}
+
+
+def field_answer(text: str) -> dict[str, object]:
+    """`--field-test`: a recording of the half hour."""
+    from guard.ceiling.field_tests import field_test
+
+    if _is_number(text):
+        raise UsageError(f"--field-test {text} is a number: give the recording of the half hour, "
+                         "`guard ceiling --how field-test` says how to make it")
+    recording, times, bpm = _believed(text)
+    parts, marks = _test_parts(recording), _marks(recording)
+    longest = max(parts, key=lambda one: one[1] - one[0], default=None)
+    part = (marks[0], marks[-1]) if len(marks) > 1 else longest
+    try:
+        found = field_test(times, bpm, part)
+    except InputError as error:
+        raise InputError(f"{printable(text)} gives no field test: {error}") from None
+    return {"bpm": found.bpm, "drift_percent": found.drift_percent}
+
+
+def _is_number(text: str) -> bool:
+    return re.fullmatch(r"-?\d+([.,]\d+)?", text.strip()) is not None
+
+
+def _believed(file: str) -> tuple[Recording, Any, Any]:
+    """The recording with the times and bpm of the readings that the guard believed."""
+    import numpy as np
+
+    from guard.events import Reading, ReadingDoubted
+    from guard.log.recording import read_log
+
+    recording = read_log(file)
+    doubted = {one.t_s for one in recording.outputs if isinstance(one, ReadingDoubted)}
+    good = [one for one in recording.inputs if isinstance(one, Reading) and one.t_s not in doubted
+            and 30 <= one.bpm <= 230 and one.contact is not False]
+    return (recording, np.array([one.t_s for one in good], dtype=np.float64),
+            np.array([one.bpm for one in good], dtype=np.float64))
+
+
+def _marks(recording: Recording) -> list[float]:
+    from guard.events import Mark
+
+    return [one.t_s for one in recording.inputs if isinstance(one, Mark)]
+
+
+def _test_parts(recording: Recording) -> list[tuple[float, float]]:
+    """Begin and end of the plan's test parts, from the cues that began each part."""
+    from guard.events import Cue, CueGiven
+    from guard.plan.plan import Kind
+    from guard.replay.replay import plan_of
+
+    plan = plan_of(recording)
+    if plan is None:
+        return []
+    cues = [one for one in recording.outputs if isinstance(one, CueGiven)]
+    begins = [0.0, *(one.t_s for one in cues if one.cue is Cue.PART)]
+    ends = [*begins[1:], recording.end_s]
+    return [(begin, end) for part, begin, end in zip(plan.parts, begins, ends, strict=False)
+            if part.kind is Kind.TEST and end > begin]
+
+
+def lactate_answer(words: list[str]) -> dict[str, object]:
+    """`--lactate`: a CSV file, or steps typed as INTENSITY:BPM:MMOL or BPM:MMOL."""
+    if len(words) == 1 and not re.fullmatch(r"[^:/\\]+(:[^:/\\]+){1,2}", words[0]):
+        rows = _lactate_file(Path(words[0]))
+    else:
+        rows = [_typed_step(word) for word in words]
+    if len({len(row) for row in rows}) > 1:
+        raise UsageError("some lactate steps have an intensity and some have not: give it for all or none")
+    steps = [Step(*row) if len(row) == 3 else Step(row[0], row[0], row[1]) for row in rows]
+    rest = steps.pop(0) if steps and steps[0].intensity == 0 else None
+    thresholds(steps, rest)  # refuses what is no test
+    kept: dict[str, Any] = {"steps": [[one.intensity, one.bpm, one.lactate_mmol] for one in steps]}
+    return kept | ({"rest": [rest.intensity, rest.bpm, rest.lactate_mmol]} if rest else {})
+
+
+def _typed_step(word: str) -> list[float]:
+    parts = word.split(":")
+    if len(parts) not in (2, 3):
+        raise UsageError(f"--lactate {printable(word)[:40]} is no step: write INTENSITY:BPM:MMOL "
+                         "or BPM:MMOL, or give one CSV file")
+    return [number("--lactate", part) for part in parts]
+
+
+def _lactate_file(path: Path) -> list[list[float]]:
+    import csv
+
+    from guard.files.whole import read_capped
+
+    shown = printable(path)
+    data = read_capped(path, LARGEST, "a lactate test")
+    if data is None:
+        raise InputError(f"cannot read {shown} (no such file): check the name")
+    try:
+        text = data.decode("utf-8-sig")
+        between = ";" if text.count(";") > text.count(",") else ","
+        rows = list(csv.reader(text.splitlines(), delimiter=between))
+    except (UnicodeDecodeError, csv.Error):
+        raise InputError(f"{shown} is not a CSV file in UTF-8: save it as one") from None
+    titles = [title.strip().lower() for title in rows[0]] if rows else []
+    columns = ["intensity", "heart_rate", "lactate"]
+    if "intensity" not in titles:
+        columns = columns[1:]
+    if not set(columns) <= set(titles):
+        raise InputError(f"{shown} has no line of titles with heart_rate and lactate (and intensity): "
+                         "`guard ceiling --how lactate` shows the form")
+    found = []
+    for line, row in enumerate(rows[1:], start=2):
+        if not any(cell.strip() for cell in row):
+            continue
+        try:
+            found.append([number("x", row[titles.index(column)].strip()) for column in columns])
+        except (IndexError, UsageError):
+            raise InputError(f"{shown}, line {line}: write a number for each of {', '.join(columns)}"
+                             ) from None
+    return found

@@ -1,0 +1,99 @@
+"""The questions of `guard ceiling`, on a terminal; Enter leaves one unanswered."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Mapping
+from datetime import date
+from typing import Any
+
+from guard.ceiling.inputs import number
+from guard.ceiling.methods import HISTORIES, Runner, TalkTest, refuse_nonsense
+from guard.errors import UsageError
+from guard.screen.look import clean
+
+_YES, _NO = ("y", "yes"), ("n", "no")
+
+
+def ask(known: Mapping[str, object], today: date) -> dict[str, object]:
+    """Answers to every question, in the form of `ceiling_inputs`; the end of input ends the asking."""
+    answers: dict[str, Any] = {}
+    _say("Where may your ceiling lie? Enter skips, or keeps what stands in brackets.")
+    try:
+        for key, words, check in (
+            ("age", "age in years", lambda value: Runner(age=value)),
+            ("resting", "resting heart rate, bpm, on waking", lambda value: Runner(resting_bpm=value)),
+            ("maximum", "maximum heart rate, bpm, only if measured", lambda value: Runner(maximum_bpm=value)),
+        ):
+            value = _number(words, known.get(key), check)
+            if value is not None:
+                answers |= {key: value, **({"age_on": today.isoformat()} if key == "age" else {})}
+        history = _history(known.get("history"))
+        if history is not None:
+            answers["history"] = history
+        kept_talk = known.get("talk")
+        kept_bpm = kept_talk.get("bpm") if isinstance(kept_talk, dict) else None
+        talk = _number("highest bpm with comfortable speech in a talk test", kept_bpm,
+                       lambda value: Runner(talk=TalkTest(value)))
+        if talk is not None:
+            answers["talk"] = {"bpm": talk, "on": today.isoformat()}
+        for key, words in (("medicine", "medicine for heart or blood pressure"), ("pregnant", "pregnant"),
+                           ("symptoms", "chest pain, faintness, odd heart beats, heart condition")):
+            yes = _yes(words, known.get(key))
+            if yes is not None:
+                answers[key] = yes
+    except EOFError:
+        _say("")
+    return answers
+
+
+def _say(words: str, end: str = "\n") -> None:
+    print(words, end=end, file=sys.stderr, flush=True)
+
+
+def _answer(words: str, known: object) -> str:
+    shown = "" if known is None else f" [{clean(str(known))}]"
+    _say(f"  {words}{shown}: ", end="")
+    line = sys.stdin.readline()
+    if not line:
+        raise EOFError
+    return line.strip()
+
+
+def _number(words: str, known: object, as_runner: Callable[[float], Runner]) -> float | None:
+    shown = f"{known:g}" if isinstance(known, int | float) else known
+    while True:
+        text = _answer(words, shown)
+        if not text:
+            return None
+        try:
+            value = number("", text)
+            refuse_nonsense(as_runner(value))
+            return value
+        except UsageError as error:
+            # The question stands above: no option need be named.
+            _say(f"    {error.answer}")
+
+
+def _history(known: object) -> str | None:
+    names = list(HISTORIES)
+    _say("  your running:")
+    for place, (words, _) in enumerate(HISTORIES.values(), 1):
+        _say(f"    {place}  {words}")
+    while True:
+        text = _answer("which one, 1 to 4", names.index(str(known)) + 1 if known in names else None)
+        if not text:
+            return None
+        if text in ("1", "2", "3", "4"):
+            return names[int(text) - 1]
+        _say("    write 1, 2, 3 or 4")
+
+
+def _yes(words: str, known: object) -> bool | None:
+    while True:
+        text = _answer(f"{words}, y or n", None if known is None else "y" if known else "n").lower()
+        if not text:
+            return None
+        if text in _YES + _NO:
+            return text in _YES
+        _say("    write y or n")

@@ -1,0 +1,209 @@
+"""Times as people write them, as seconds on one axis.
+
+The form is found from the column as a whole and said, never guessed row by
+row; a date whose day and month could be swapped is refused until told.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone
+from statistics import median
+
+from guard.csv.table import is_missing, number, shown
+from guard.errors import InputError, UsageError
+
+UNITS_S = {"s": 1.0, "ms": 0.001, "min": 60.0}
+DATE_ORDERS = ("day-first", "month-first")
+_EPOCH_S, _EPOCH_MS = 1e8, 1e11  # counts larger than these (3 years of s) are dates
+_SAMPLES = 2000
+_DAY_S = 86_400.0
+
+_CLOCK = re.compile(r"(-)?(?:(\d+):)?(\d+):(\d{1,2}(?:[.,]\d+)?)\s*(am|pm)?", re.IGNORECASE)
+_TIME = (r"[ T,]+(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<part>\d{1,9}))?)?"
+         r"\s*(?P<half>am|pm)?\s*(?P<zone>Z|UTC|[+-]\d{2}:?\d{2})?")
+_FIGURES = re.compile(
+    r"(?P<a>\d{1,4})(?P<mark>[./-])(?P<b>\d{1,2})(?P=mark)(?P<c>\d{2,4})" + _TIME, re.IGNORECASE)
+_NAMED = re.compile(
+    r"(?:(?P<day>\d{1,2})[ .-]+)?(?P<month>[a-z]{3})[a-z]*[ .-]+(?:(?P<day2>\d{1,2}),? +)?(?P<year>\d{4})"
+    + _TIME, re.IGNORECASE)
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+
+
+@dataclass(frozen=True)
+class TimeForm:
+    """How a column writes time: `words` to say, `seconds` to read a cell.
+
+    `seconds` returns None for a cell that is no such time; `dated` tells that
+    the seconds count from 1970 UTC; `wraps` that they start again at midnight.
+    """
+
+    words: str
+    seconds: Callable[[str], float | None]
+    dated: bool = False
+    wraps: bool = False
+
+
+def time_form(column: str, cells: Sequence[str], *, unit: str = "s",
+              date_order: str | None = None) -> TimeForm:
+    """The form of the times in `cells`; InputError where there is none or two.
+
+    `unit` of plain numbers is one of `UNITS_S`, `date_order` one of
+    `DATE_ORDERS`, needed only where a date can be read both ways.
+    """
+    filled = [cell.strip() for cell in cells[:_SAMPLES] if not is_missing(cell)]
+    if not filled:
+        raise InputError(f"the column {shown(column)} holds no time at all: name another with --time")
+    forms: list[TimeForm | None] = [
+        _counted(filled, unit), _clocked(), _iso(), _figured(filled, date_order), _named()]
+    best = max((form for form in forms if form),
+               key=lambda form: sum(form.seconds(cell) is not None for cell in filled))
+    read = sum(best.seconds(cell) is not None for cell in filled)
+    if read * 2 < len(filled):
+        odd = next(cell for cell in filled if best.seconds(cell) is None)
+        raise InputError(
+            f"the column {shown(column)} holds {shown(odd)}, which is no time: understood are seconds, "
+            "mm:ss, hh:mm:ss, ISO 8601 (2026-03-02T06:10:00) and dates such as 02.03.2026 06:10:00 "
+            "or 2 Mar 2026 06:10")
+    if best.words == _SWAPPABLE:
+        raise UsageError(
+            f"the column {shown(column)} holds {shown(filled[0])}: day and month could be swapped; "
+            f"add --date-order {' or --date-order '.join(DATE_ORDERS)}")
+    return best
+
+
+def _counted(cells: Sequence[str], unit: str) -> TimeForm:
+    values = [value for cell in cells if (value := number(cell)) is not None]
+    size = abs(median(values)) if values else 0.0
+    if size >= _EPOCH_S:
+        factor, words = (0.001, "milliseconds") if size >= _EPOCH_MS else (1.0, "seconds")
+        return TimeForm(f"{words} since 1970", lambda cell: _scaled(cell, factor), dated=True)
+    words = {"s": "seconds", "ms": "milliseconds", "min": "minutes"}[unit]
+    return TimeForm(words, lambda cell: _scaled(cell, UNITS_S[unit]))
+
+
+def _scaled(cell: str, factor: float) -> float | None:
+    value = number(cell)
+    return None if value is None else value * factor
+
+
+def _clocked() -> TimeForm:
+    return TimeForm("mm:ss or hh:mm:ss", _clock_seconds, wraps=True)
+
+
+def _clock_seconds(cell: str) -> float | None:
+    match = _CLOCK.fullmatch(cell.strip())
+    if not match:
+        return None
+    sign, hours, minutes, seconds, half = match.groups()
+    if len(minutes) > 6 or len(hours or "") > 4 or float(seconds.replace(",", ".")) >= 60:
+        return None
+    hour = int(hours or 0)
+    if half:
+        if not hours or not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if half.lower() == "pm" else 0)
+    value = hour * 3600.0 + int(minutes) * 60.0 + float(seconds.replace(",", "."))
+    return -value if sign else value
+
+
+def _iso() -> TimeForm:
+    return TimeForm("dates as ISO 8601", _iso_seconds, dated=True)
+
+
+def _iso_seconds(cell: str) -> float | None:
+    word = cell.strip().replace(",", ".")
+    if not word[:4].isdigit() or word.isdigit():
+        return None
+    try:
+        return _since_1970(datetime.fromisoformat(word))
+    except (ValueError, OverflowError):
+        return None
+
+
+_SWAPPABLE = "dates with day and month in unknown order"
+
+
+def _figured(cells: Sequence[str], date_order: str | None) -> TimeForm:
+    """Dates in figures; the year stands first, or the order is found or told."""
+    matches = [match for cell in cells if (match := _FIGURES.fullmatch(cell))]
+    late = [match for match in matches if len(match["a"]) <= 2]
+    day_first = date_order == DATE_ORDERS[0]
+    known = date_order is not None or not late
+    if not known:
+        # A point between the figures is written by those who put the day first
+        # (common practice); else only a figure over 12 tells.
+        if any(match["mark"] == "." or int(match["a"]) > 12 for match in late):
+            day_first = known = True
+        elif any(int(match["b"]) > 12 for match in late):
+            known = True
+    first = "year" if not late else "day" if day_first else "month"
+    words = f"dates with the {first} first" if known else _SWAPPABLE
+    return TimeForm(words, lambda cell: _figure_seconds(cell, day_first), dated=True)
+
+
+def _figure_seconds(cell: str, day_first: bool) -> float | None:
+    match = _FIGURES.fullmatch(cell.strip())
+    if not match:
+        return None
+    a, b, c = match["a"], match["b"], match["c"]
+    if len(a) == 4:
+        return _moment(int(a), int(b), int(c), match)
+    year = int(c) + (2000 if len(c) == 2 else 0)
+    return _moment(year, int(b), int(a), match) if day_first else _moment(year, int(a), int(b), match)
+
+
+def _named() -> TimeForm:
+    return TimeForm("dates with the month's name", _named_seconds, dated=True)
+
+
+def _named_seconds(cell: str) -> float | None:
+    match = _NAMED.fullmatch(cell.strip())
+    if not match or match["month"].lower() not in _MONTHS:
+        return None
+    day = match["day"] or match["day2"]
+    month = _MONTHS.index(match["month"].lower()) + 1
+    return _moment(int(match["year"]), month, int(day), match) if day else None
+
+
+def _moment(year: int, month: int, day: int, match: re.Match[str]) -> float | None:
+    hour = int(match["hour"])
+    if match["half"]:
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if match["half"].lower() == "pm" else 0)
+    micro = int((match["part"] or "0").ljust(6, "0")[:6])
+    try:
+        moment = datetime(year, month, day, hour, int(match["minute"]), int(match["second"] or 0), micro)
+        return _since_1970(moment.replace(tzinfo=_zone(match["zone"])))
+    except (ValueError, OverflowError):
+        return None
+
+
+def _zone(word: str | None) -> timezone | None:
+    if not word:
+        return None
+    if word.upper() in ("Z", "UTC"):
+        return UTC
+    minutes = int(word[1:3]) * 60 + int(word[-2:])
+    return timezone(timedelta(minutes=minutes if word[0] == "+" else -minutes))
+
+
+def _since_1970(moment: datetime) -> float:
+    """Seconds since 1970 UTC; a time without zone is this machine's local time."""
+    return moment.timestamp()
+
+
+def over_midnight(seconds: list[float]) -> bool:
+    """Add a day from each midnight on, in place; whether there was one."""
+    added, before, found = 0.0, None, False
+    for place, value in enumerate(seconds):
+        if before is not None and value < before - _DAY_S / 2 and before < _DAY_S:
+            added += _DAY_S
+            found = True
+        before = value
+        seconds[place] = value + added
+    return found
+

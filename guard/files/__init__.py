@@ -1,0 +1,1 @@
+"""Folders of the guard and how whole files get there."""

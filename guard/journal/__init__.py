@@ -1,0 +1,1 @@
+"""One short entry a day, and its links to the runs."""

@@ -1,1 +1,0 @@
-"""What is kept: session log, summary, CSV."""

@@ -1,0 +1,1 @@
+"""Every session of a folder: listed, found, named, thrown away, taken back."""

@@ -1,0 +1,1 @@
+"""The session log: written as the session runs, read back afterwards."""

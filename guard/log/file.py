@@ -1,0 +1,199 @@
+"""The file of a running session: it only grows, and what is not safe on the disk is still known.
+
+Every method may raise OSError; `guard.log.log` waits and tries again. After an
+error, or when the file is no longer where it belongs (folder removed, disk
+taken out and put back), `mend` brings the whole log back to its place.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+from guard.files.whole import sync_folder
+
+try:
+    import fcntl
+except ImportError:  # Windows keeps others from removing an open file by itself
+    fcntl = None  # type: ignore[assignment]
+
+OWNER_ONLY, OWNER_ONLY_FOLDER = 0o600, 0o700
+_FLAGS = (os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+          | getattr(os, "O_NOFOLLOW", 0))
+_CANNOT_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.EROFS)  # pipes and the like
+
+
+class LogFile:
+    """Appends to `path`, made at the first write; `path` gets a number when the name is taken by then."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._fd: int | None = None
+        self._size = self._synced = 0
+        self._unsynced = bytearray()
+        self._head = b""
+        self._doubtful = False
+
+    def write(self, data: bytes) -> int:
+        """Append `data` in one write; returns how much of it the disk took."""
+        if self._fd is None:
+            self._fd = self._make()
+        written = os.write(self._fd, data)
+        self._head = self._head or data[:written]
+        self._size += written
+        self._unsynced += data[:written]
+        return written
+
+    def sync(self) -> None:
+        """Wait until everything written is on the disk."""
+        if self._fd is None or not self._unsynced:
+            return
+        try:
+            os.fsync(self._fd)
+        except OSError as error:
+            if error.errno not in _CANNOT_SYNC:
+                # The system may now take for written what never reached the disk (fsync(2)).
+                self._doubtful = True
+                raise
+        self._synced = self._size
+        self._unsynced.clear()
+
+    def in_place(self) -> bool:
+        """Whether the file written to is the one at `path`; True before there is one."""
+        if self._fd is None:
+            return True
+        try:
+            there, mine = self.path.stat(), os.fstat(self._fd)
+        except OSError:
+            return False
+        return os.path.samestat(there, mine)
+
+    def mend(self) -> bytes:
+        """Make the file at `path` hold what was written; returns what has to be written once more."""
+        if self._fd is None:
+            return b""
+        if not self.in_place():
+            if not self._take_up():
+                self._copy()
+                return b""
+        elif not self._doubtful:
+            return b""
+        # What was synced is safe; the rest may have holes, and is written again.
+        os.ftruncate(self._fd, self._synced)
+        again = bytes(self._unsynced)
+        self._unsynced.clear()
+        self._size, self._doubtful = self._synced, False
+        return again
+
+    def whole(self) -> bytes:
+        """All that was written so far."""
+        if self._fd is None:
+            return b""
+        data = bytearray()
+        os.lseek(self._fd, 0, os.SEEK_SET)
+        while len(data) < self._size and (more := os.read(self._fd, self._size - len(data))):
+            data += more
+        if len(data) < self._size:
+            raise OSError(errno.EIO, "the log has shrunk")
+        return bytes(data)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        if self._fd is not None:
+            os.close(self._fd)
+            self._fd = None
+
+    def _make(self) -> int:
+        """A new file: O_EXCL, so that of two guards started at once each gets its own."""
+        for path in numbered(self.path):
+            try:
+                fd = os.open(path, _FLAGS | os.O_CREAT | os.O_EXCL, OWNER_ONLY)
+            except FileExistsError:
+                continue
+            self.path = path
+            _hold(fd)
+            sync_folder(path.parent)
+            return fd
+        raise AssertionError("numbers never end")
+
+    def _take_up(self) -> bool:
+        """Go on with the file at `path` if it is this very log, on a disk that came back."""
+        try:
+            fd = os.open(self.path, _FLAGS)
+        except FileNotFoundError:
+            return False
+        first = self._head.split(b"\n")[0]
+        if os.fstat(fd).st_size < self._synced or not first or os.read(fd, len(first)) != first:
+            os.close(fd)
+            return False
+        self._change_to(fd)
+        return True
+
+    def _copy(self) -> None:
+        """The whole log at `path` once more, out of the file that is no longer there."""
+        data, path = self.whole(), self.path
+        self.path.parent.mkdir(OWNER_ONLY_FOLDER, parents=True, exist_ok=True)
+        fd = self._make()
+        try:
+            view = memoryview(data)
+            while view:
+                view = view[os.write(fd, view):]
+            os.fsync(fd)
+        except OSError:
+            os.close(fd)
+            self.path.unlink(missing_ok=True)
+            self.path = path
+            raise
+        self._change_to(fd)
+        self._synced = self._size
+        self._unsynced.clear()
+        self._doubtful = False
+
+    def _change_to(self, fd: int) -> None:
+        if self._fd is not None:
+            with contextlib.suppress(OSError):
+                os.close(self._fd)
+        self._fd = fd
+        _hold(fd)
+
+
+def numbered(path: Path) -> Iterator[Path]:
+    """`path`, then the same name with _2, _3 and so on."""
+    yield path
+    stem = re.sub(r"_\d{1,3}$", "", path.stem)
+    number = 2
+    while True:
+        other = path.with_name(f"{stem}_{number}{path.suffix}")
+        if other != path:
+            yield other
+        number += 1
+
+
+def is_being_written(path: Path) -> bool:
+    """Whether a session running now writes this log; False also where that cannot be told."""
+    if fcntl is None:
+        return False
+    try:
+        fd = os.open(path, os.O_RDONLY)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    finally:
+        os.close(fd)
+    return False
+
+
+def _hold(fd: int) -> None:
+    """Mark the file as one that is being written; some file systems cannot."""
+    if fcntl is not None:
+        with contextlib.suppress(OSError):
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)

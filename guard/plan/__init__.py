@@ -1,0 +1,1 @@
+"""The parts of a session, each with its own limits."""

@@ -1,0 +1,212 @@
+"""Plans as people write them: TOML text to `Plan`, and examples to start from.
+
+Pure: the file itself is read in `guard.plan.file`. Every mistake raises
+`InputError` naming the file, the part, the key and the mend.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import math
+import tomllib
+from collections.abc import Iterator, Mapping
+from typing import Any, TypeVar
+
+from guard.errors import InputError, printable
+from guard.plan.plan import MAX_PARTS, Cued, Kind, Part, Plan, default_grace_s
+from guard.settings import Settings
+
+_LONGEST_S = 48 * 3600.0
+_FARTHEST_M = 500_000.0
+_METRES_PER_MILE = 1609.344
+
+# key: (lowest, highest, unit); a value outside is a slip of the keyboard, not a plan.
+_NUMBERS: Mapping[str, tuple[float, float, str]] = {
+    "seconds": (1, _LONGEST_S, "s"),
+    "minutes": (1 / 60, _LONGEST_S / 60, "min"),
+    "metres": (10, _FARTHEST_M, "m"),
+    "km": (0.01, _FARTHEST_M / 1000, "km"),
+    "miles": (0.01, _FARTHEST_M / _METRES_PER_MILE, "miles"),
+    "ceiling_bpm": (70, 220, "bpm"),
+    "floor_bpm": (40, 210, "bpm"),
+    "ramp_bpm": (-60, 60, "bpm"),
+    "grace_s": (0, 600, "s"),
+}
+_TIME_S = {"seconds": 1.0, "minutes": 60.0}
+_DISTANCE_M = {"metres": 1.0, "km": 1000.0, "miles": _METRES_PER_MILE}
+_PACES_M = {"pace_min_per_km": 1000.0, "pace_min_per_mile": _METRES_PER_MILE}
+_PART_KEYS = ("kind", "name", *_NUMBERS, *_PACES_M, "cues")
+_REPEAT_KEYS = ("repeat", "part")
+
+
+def parse_plan(text: str, source_name: str, settings: Settings) -> Plan:
+    """The plan written in `text`; `source_name` is how errors name it.
+
+    Limits that a part does not give come from `settings`.
+    """
+    where = _shown(source_name)
+    try:
+        data = tomllib.loads(text)
+    except RecursionError:
+        raise InputError(f"{where}: too deeply nested for a plan: write plain [[part]] blocks") from None
+    except ValueError as error:
+        raise InputError(
+            f"{where} is not TOML: {printable(error)}: "
+            "`guard plan --make easy-hour` shows the form") from None
+    _refuse_unknown(data, ("name", "part"), where)
+    name = _name(data.get("name", "plan"), where)
+    parts: list[Part] = []
+    for label, table, round_text in _written_out(data.get("part"), where):
+        part = _part(table, f"{where}, part {label}", round_text, settings)
+        if "grace_s" not in table:
+            before = parts[-1] if parts else None
+            part = dataclasses.replace(part, grace_s=default_grace_s(before, part, settings))
+        parts.append(part)
+        if len(parts) > MAX_PARTS:
+            raise InputError(f"{where}: more than {MAX_PARTS} parts with the repeats: make the plan shorter")
+    plan = Plan(name, tuple(parts))
+    if plan.seconds > _LONGEST_S:
+        raise InputError(f"{where}: the whole lasts {plan.seconds / 3600:.0f} h: a plan may last "
+                         f"up to {_LONGEST_S / 3600:.0f} h")
+    return plan
+
+
+def _written_out(blocks: Any, where: str) -> Iterator[tuple[str, Mapping[str, Any], str]]:
+    """Each part as (number as written, table, "2 of 4" or ""), repeats expanded."""
+    if not isinstance(blocks, list) or not blocks:
+        raise InputError(f"{where}: no parts: begin each part with a line [[part]]")
+    for number, block in enumerate(blocks, start=1):
+        label = f"{where}, part {number}"
+        if not isinstance(block, dict):
+            raise InputError(f"{label}: not a block: begin it with a line [[part]]")
+        if "repeat" not in block and "part" not in block:
+            yield str(number), block, ""
+            continue
+        _refuse_unknown(block, _REPEAT_KEYS, label)
+        rounds, inner = block.get("repeat"), block.get("part")
+        if isinstance(rounds, bool) or not isinstance(rounds, int) or not 1 <= rounds <= MAX_PARTS:
+            raise InputError(f"{label}: repeat is {_shown(rounds)}, but must be a whole number "
+                             f"from 1 to {MAX_PARTS}")
+        if not isinstance(inner, list) or not inner or not all(isinstance(item, dict) for item in inner):
+            raise InputError(f"{label}: repeat without parts: put [[part.part]] blocks below it")
+        for turn in range(1, rounds + 1):
+            for inner_number, table in enumerate(inner, start=1):
+                if "repeat" in table or "part" in table:
+                    raise InputError(f"{label}.{inner_number}: a repeat inside a repeat: "
+                                     "write the inner one out")
+                yield f"{number}.{inner_number}", table, f"{turn} of {rounds}"
+
+
+def _part(table: Mapping[str, Any], where: str, round_text: str, settings: Settings) -> Part:
+    _refuse_unknown(table, _PART_KEYS, where)
+    kind = _choice(table, "kind", Kind, where)
+    numbers = {key: _number(table[key], key, where) for key in _NUMBERS if key in table}
+    seconds, metres = _length(table, numbers, where)
+    name = _name(table.get("name", kind.words), where)
+    ceiling = numbers.get("ceiling_bpm")
+    left_alone = kind in (Kind.FAST, Kind.TEST) and ceiling is None
+    cued = _choice(table, "cues", Cued, where, Cued.STOP_ONLY if left_alone else Cued.ALL)
+    ramp = numbers.get("ramp_bpm", settings.warm_up_ramp_bpm if kind is Kind.WARM_UP else 0.0)
+    highest = settings.ceiling_bpm if ceiling is None else ceiling
+    floor = numbers.get("floor_bpm")
+    if floor is not None and highest is not None and floor >= highest:
+        raise InputError(f"{where}: floor_bpm {floor:g} must lie under the ceiling "
+                         f"{highest:g}: lower the floor")
+    if (settings.stop_bpm is not None and cued is not Cued.STOP_ONLY and ceiling is not None
+            and max(ceiling, ceiling - ramp) >= settings.stop_bpm):
+        raise InputError(f"{where}: ceiling_bpm {ceiling:g} must lie under your stop_bpm "
+                         f"{settings.stop_bpm:g} all through: lower it")
+    if floor is None and kind in (Kind.BASE, Kind.CLIMB) and settings.floor_bpm is not None:
+        floor = settings.floor_bpm if highest is None or settings.floor_bpm < highest else None
+    return Part(kind, f"{name} {round_text}".strip(), seconds, metres, ceiling, floor, ramp, cued,
+                numbers.get("grace_s", 0.0))
+
+
+def _length(table: Mapping[str, Any], numbers: Mapping[str, float], where: str) -> tuple[float, float | None]:
+    """(seconds, metres or None): a distance also needs the time that stands in for it."""
+    times = [key for key in _TIME_S if key in numbers]
+    distances = [key for key in _DISTANCE_M if key in numbers]
+    paces = [key for key in _PACES_M if key in table]
+    for keys in (times, distances, paces):
+        if len(keys) > 1:
+            raise InputError(f"{where}: both {keys[0]} and {keys[1]}: keep one")
+    if not times and not distances:
+        raise InputError(f"{where}: no length: give minutes or seconds, or km or metres")
+    if not distances:
+        if paces:
+            raise InputError(f"{where}: {paces[0]} without a distance: give km, or leave the pace out")
+        return numbers[times[0]] * _TIME_S[times[0]], None
+    metres = numbers[distances[0]] * _DISTANCE_M[distances[0]]
+    if len(times) + len(paces) != 1:
+        wrong = "both a time and a pace" if times else f"{distances[0]} alone"
+        raise InputError(f"{where}: {wrong}: give minutes or a pace (pace_min_per_km = \"7:30\") as well, "
+                         "one of them: it stands in for the distance where no speed is known")
+    if times:
+        return numbers[times[0]] * _TIME_S[times[0]], metres
+    seconds = _pace_s(table[paces[0]], paces[0], where) * metres / _PACES_M[paces[0]]
+    if seconds > _LONGEST_S:
+        raise InputError(f"{where}: at that pace it lasts {seconds / 3600:.0f} h: shorten it")
+    return seconds, metres
+
+
+def _pace_s(value: Any, key: str, where: str) -> float:
+    """A pace written 7.5 or "7:30" in seconds a kilometre or mile, 2 to 40 minutes."""
+    seconds = math.nan
+    if isinstance(value, str):
+        minutes, _, rest = value.partition(":")
+        if minutes.isascii() and minutes.isdigit() and len(minutes) <= 2 and len(rest) == 2 \
+                and rest.isascii() and rest.isdigit() and int(rest) < 60:
+            seconds = int(minutes) * 60.0 + int(rest)
+    elif isinstance(value, (int, float)) and not isinstance(value, bool):
+        seconds = float(value) * 60.0 if abs(value) < 1000 else math.nan
+    if not 120.0 <= seconds <= 2400.0:
+        raise InputError(f"{where}: {key} is {_shown(value)}, but must be minutes and seconds "
+                         'like "7:30", from "2:00" to "40:00"')
+    return seconds
+
+
+def _number(value: Any, key: str, where: str) -> float:
+    low, high, unit = _NUMBERS[key]
+    # Compared before any conversion: TOML integers have no upper end, floats do.
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
+        raise InputError(f"{where}: {key} is {_shown(value)}, but must be a number "
+                         f"from {low:.4g} to {high:.6g} {unit}")
+    return float(value)
+
+
+_Word = TypeVar("_Word", Kind, Cued)
+
+
+def _choice(table: Mapping[str, Any], key: str, words: type[_Word], where: str,
+            default: _Word | None = None) -> _Word:
+    value = table.get(key, default)
+    if isinstance(value, str) and value in list(words):
+        return words(value)
+    listed = ", ".join(words)
+    if value is None:
+        raise InputError(f"{where}: no {key}: give one of {listed}")
+    raise InputError(f"{where}: {key} is {_shown(value)}, but must be one of {listed}")
+
+
+def _name(value: Any, where: str) -> str:
+    if isinstance(value, str) and value.strip() and len(value) <= 60 and value.isprintable():
+        return value.strip()
+    raise InputError(f"{where}: name is {_shown(value)}, but must be 1 to 60 plain characters")
+
+
+def _refuse_unknown(table: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
+    for key in table:
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+            hint = f"did you mean {near[0]}?" if near else "known are " + ", ".join(known)
+            raise InputError(f"{where}: unknown key {_shown(key)}: {hint}")
+
+
+def _shown(value: Any) -> str:
+    """A value from outside, short and without control characters."""
+    try:
+        text = printable(value)
+    except ValueError:  # an integer of thousands of digits
+        return "a huge number"
+    return text if len(text) <= 60 else text[:57] + "..."

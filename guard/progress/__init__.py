@@ -1,0 +1,1 @@
+"""Weeks and months: speed at the ceiling, mix, plateau."""

@@ -1,0 +1,131 @@
+"""The monthly steady-heart-rate check: heart rate at a speed the runner keeps from month to month.
+
+A check is a session whose plan has `test` parts of at least four minutes at
+which the runner holds one speed. What is read is the mean of the last two
+minutes of each, when heart rate has settled (three time constants of 57.6 s,
+Hunt et al. 2015, are just under three minutes).
+
+Two checks are compared at the same speed. Heart rate at a given easy effort
+has a typical error of about 3 % (Buchheit 2014, Front Physiol 5:73), so the
+difference of two has 1.96 * sqrt(2) * 3 %, near 12 bpm at 140.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from guard.progress.steady import Commands
+from guard.progress.trend import TYPICAL_ERROR
+
+Floats = NDArray[np.float64]
+
+LEAST_PART_S = 240.0
+READ_S = 120
+SAME_SPEED = 0.03  # of the speed
+STEADY_M_S = 0.15  # SD of speed over the two minutes; more is no steady check
+LEAST_READINGS = 30
+_95 = 1.96
+
+
+@dataclass(frozen=True, slots=True)
+class CheckPart:
+    """One steady stretch of a check; `speed_m_s` is None where speed was not logged or not steady."""
+
+    name: str
+    bpm: float
+    speed_m_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Heart rate at the same speed, later less earlier check; `told` when it is beyond chance (95 %)."""
+
+    earlier: date
+    later: date
+    speed_m_s: float
+    bpm: float
+    earlier_bpm: float
+    later_bpm: float
+    error_bpm: float
+
+    @property
+    def told(self) -> bool:
+        return abs(self.bpm) > self.error_bpm
+
+
+def check_parts(
+    parts: Sequence[tuple[str, str, float]], bpm: Floats, speed_m_s: Floats, commands: Commands,
+) -> tuple[CheckPart, ...]:
+    """The steady stretches of a session with its plan; empty where it is no check.
+
+    `parts` are (kind, name, seconds) in order; `bpm` and `speed_m_s` hold one
+    value a second, NaN where unknown. Pauses hold the plan, skipped parts
+    shorten it.
+    """
+    found = []
+    for kind, name, begin, end in _times(parts, commands):
+        if kind != "test" or end - begin < LEAST_PART_S or end > len(bpm):
+            continue
+        last = slice(int(end) - READ_S, int(end))
+        beats, speeds = bpm[last], speed_m_s[last]
+        beats = beats[np.isfinite(beats)]
+        if len(beats) < LEAST_READINGS:
+            continue
+        steady = np.isfinite(speeds).sum() >= READ_S / 2 and np.nanstd(speeds) <= STEADY_M_S
+        found.append(CheckPart(name, float(beats.mean()), float(np.nanmean(speeds)) if steady else None))
+    return tuple(found)
+
+
+def _times(
+    parts: Sequence[tuple[str, str, float]], commands: Commands,
+) -> list[tuple[str, str, float, float]]:
+    """(kind, name, begin, end) of each part, s since the session began."""
+    pending = list(commands)
+    found = []
+    now = 0.0
+    for kind, name, seconds in parts:
+        begin, end = now, now + seconds
+        while pending and pending[0][0] < end:
+            t_s, action, _ = pending.pop(0)
+            if action == "pause":
+                resumed = next((t for t, one, _ in pending if one == "continue"), None)
+                end = math.inf if resumed is None else end + resumed - t_s
+            elif action == "skip_part":
+                end = t_s
+                break
+        found.append((kind, name, begin, end))
+        now = end
+    return [one for one in found if math.isfinite(one[3])]
+
+
+def latest_difference(checks: Sequence[tuple[date, Sequence[CheckPart]]]) -> Difference | None:
+    """The newest check against the oldest one that has the same speed; None where none has."""
+    if len(checks) < 2:
+        return None
+    day, newest = checks[-1]
+    for earlier_day, earlier in checks[:-1]:
+        if difference := _difference(earlier_day, earlier, day, newest):
+            return difference
+    return None
+
+
+def _difference(
+    earlier_day: date, earlier: Sequence[CheckPart], later_day: date, later: Sequence[CheckPart],
+) -> Difference | None:
+    pairs = [(one, other) for one in earlier for other in later
+             if one.speed_m_s and other.speed_m_s
+             and abs(one.speed_m_s - other.speed_m_s) <= SAME_SPEED * one.speed_m_s]
+    if not pairs:
+        return None
+    before = sum(one.bpm for one, _ in pairs) / len(pairs)
+    after = sum(other.bpm for _, other in pairs) / len(pairs)
+    speed = sum(one.speed_m_s or 0.0 for one, _ in pairs) / len(pairs)
+    # The stretches of one check share its day, so more of them make it no surer.
+    error = _95 * math.sqrt(2.0) * TYPICAL_ERROR * 0.5 * (before + after)
+    return Difference(earlier_day, later_day, speed, after - before, before, after, error)

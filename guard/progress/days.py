@@ -1,0 +1,155 @@
+"""What the journal says beside the runs: spells of short sleep, and what to look at before a plateau.
+
+Nothing here is a cause. A spell is shown beside the runs of its weeks and of
+six weeks around it; the difference is the median of all pairwise differences
+(Hodges & Lehmann 1963, Ann Math Stat 34:598) with the interval that belongs
+to the rank-sum test (Moses; normal approximation as in Hollander & Wolfe,
+Nonparametric Statistical Methods, 4.3).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from statistics import NormalDist, mean, median
+
+import numpy as np
+from numpy.typing import NDArray
+
+from guard.progress.line import Known
+from guard.progress.trend import theil_sen
+from guard.progress.weeks import WEEK, monday
+
+Floats = NDArray[np.float64]
+Daily = Mapping[str, Mapping[date, float]]
+
+SHORT_SLEEP_H = 6.5  # adults are advised seven or more (AASM and SRS 2015, Sleep 38:843)
+LESS_THAN_USUAL_H = 0.75
+LEAST_NIGHTS, LEAST_WEEKS = 4, 3
+AROUND = timedelta(weeks=6)
+FEWEST_EACH = 4
+HOT_C = 21.0  # heart rate rises by 1.4 % a degree from 21 to 35 C (Miller & Martin 1975)
+FEWEST_DAYS = 10  # of an item in each of two spans, before they are compared
+
+# What to look at first: (key of the journal, words, unit, which way is worse).
+CHECKS: tuple[tuple[str, str, str, int], ...] = (
+    ("sleep_h", "sleep", "h a night", -1),
+    ("sleep_quality", "sleep quality", "of 5", -1),
+    ("stress", "stress", "of 5", 1),
+    ("soreness", "recovery (soreness)", "of 5", 1),
+    ("resting_bpm", "illness (resting heart rate)", "bpm", 1),
+    ("food", "food", "of 5", -1),
+    ("temperature_c", "heat", "°C", 1),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ShortSleep:
+    """A spell of weeks with short sleep: first day, last day, hours then and otherwise, nights written down.
+
+    `speed_m_s` is speed at the ceiling in it less that of six weeks around it,
+    trend taken out, with its 95 % interval; None with too few runs.
+    """
+
+    begins: date
+    ends: date
+    hours: float
+    usual_hours: float
+    nights: int
+    speed_m_s: Known | None
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One thing to look at first: its mean now and in as long a time before; None where not written down."""
+
+    key: str
+    words: str
+    unit: str
+    now: float | None
+    before: float | None
+    days: int
+    worse: bool
+
+
+def short_sleep(sleep_h: Mapping[date, float], runs: Sequence[tuple[date, float]]) -> list[ShortSleep]:
+    """Spells of at least three weeks in a row that were short of sleep; `runs` are (day, speed m/s)."""
+    if not sleep_h:
+        return []
+    by_week: dict[date, list[float]] = {}
+    for day, hours in sleep_h.items():
+        by_week.setdefault(monday(day), []).append(hours)
+    usual = median(sleep_h.values())
+    limit = min(SHORT_SLEEP_H, usual - LESS_THAN_USUAL_H)
+    short = [week for week, nights in sorted(by_week.items())
+             if len(nights) >= LEAST_NIGHTS and mean(nights) < limit]
+    spells: list[list[date]] = []
+    for week in short:
+        if spells and week - spells[-1][-1] == WEEK:
+            spells[-1].append(week)
+        else:
+            spells.append([week])
+    found = []
+    for spell in spells:
+        if len(spell) < LEAST_WEEKS:
+            continue
+        begins, ends = spell[0], spell[-1] + WEEK - timedelta(days=1)
+        inside = [hours for day, hours in sleep_h.items() if begins <= day <= ends]
+        others = [hours for day, hours in sleep_h.items() if not begins <= day <= ends]
+        found.append(ShortSleep(begins, ends, mean(inside), mean(others) if others else math.nan,
+                                len(inside), _beside(begins, ends, runs)))
+    return found
+
+
+def _beside(begins: date, ends: date, runs: Sequence[tuple[date, float]]) -> Known | None:
+    inside = [(day, speed) for day, speed in runs if begins <= day <= ends]
+    around = [(day, speed) for day, speed in runs
+              if begins - AROUND <= day <= ends + AROUND and not begins <= day <= ends]
+    if min(len(inside), len(around)) < FEWEST_EACH or len({day for day, _ in around}) < 2:
+        return None
+    at = np.array([(day - begins).days for day, _ in around], dtype=np.float64)
+    speeds = np.array([speed for _, speed in around])
+    line = theil_sen(speeds, at)
+    mine_at = np.array([(day - begins).days for day, _ in inside], dtype=np.float64)
+    mine = np.array([speed for _, speed in inside]) - line.per_day * mine_at
+    return shift(mine, speeds - line.per_day * at)
+
+
+def shift(one: Floats, other: Floats, level: float = 0.95) -> Known:
+    """How far `one` (n,) lies over `other` (m,), robustly, with its interval."""
+    gaps = np.sort((one[:, None] - other[None, :]).ravel())
+    pairs, both = len(gaps), len(one) + len(other)
+    reach = NormalDist().inv_cdf(0.5 + level / 2.0) * math.sqrt(pairs * (both + 1) / 12.0)
+    rank = int(max(math.floor(pairs / 2.0 - reach), 1))
+    return Known(float(np.median(gaps)), float(gaps[rank - 1]), float(gaps[pairs - rank]))
+
+
+def checks(daily: Daily, until: date, days: int) -> list[Check]:
+    """What the journal has on the last `days` days to `until`, against as many before."""
+    begins = until - timedelta(days=days)
+    earlier = begins - timedelta(days=days)
+    found = []
+    for key, words, unit, worse_way in CHECKS:
+        values = daily.get(key, {})
+        now = [value for day, value in values.items() if begins < day <= until]
+        before = [value for day, value in values.items() if earlier < day <= begins]
+        mean_now = mean(now) if len(now) >= FEWEST_DAYS else None
+        mean_before = mean(before) if len(before) >= FEWEST_DAYS else None
+        worse = mean_now is not None and _worse(key, mean_now, mean_before, worse_way)
+        found.append(Check(key, words, unit, mean_now, mean_before, len(now), worse))
+    return found
+
+
+# How much worse than before is worth a word (common practice).
+_MATTERS = {"sleep_h": 0.5, "sleep_quality": 0.5, "stress": 0.5, "soreness": 0.5, "resting_bpm": 3.0,
+            "food": 0.5, "temperature_c": 5.0}
+
+
+def _worse(key: str, now: float, before: float | None, way: int) -> bool:
+    if key == "sleep_h" and now < SHORT_SLEEP_H:
+        return True
+    if key == "temperature_c" and now < HOT_C:
+        return False
+    return before is not None and way * (now - before) >= _MATTERS[key]

@@ -1,0 +1,95 @@
+"""The months as one JSON document and as CSV rows, one a run; pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+from guard.journal.links import Link
+from guard.progress import words
+from guard.progress.line import Known
+from guard.progress.progress import Months, Session
+from guard.progress.trend import Trend, Verdict
+
+COLUMNS = (
+    "date", "session", "speed_at_ceiling_m_s", "low_m_s", "high_m_s", "pace_at_ceiling", "refusal",
+    "steady_s", "slope_bpm_per_m_s", "day_to_day_m_s", "drift_bpm_per_h", "temperature_c", "duration_s",
+    "at_or_under_s", "over_s", "asking_cues",
+)
+
+
+def document(
+    months: Months, sessions: Sequence[Session], links: Sequence[Link], units: str, useful_share: float,
+) -> dict[str, object]:
+    """JSON-ready; see DEVELOPERS.md, "JSON of progress"."""
+    return {
+        "format": 1, "ceiling_bpm": months.ceiling_bpm, "units": units,
+        "useful_gain_percent": round(100 * useful_share, 3),
+        "trend": _trend(months.trend), "year": _trend(months.year),
+        "rise_ended": dict(zip(("date", "low", "high"), map(str, months.bend_days), strict=True))
+        if months.bend_days else None,
+        "months": [{"until": str(day), **_trend(trend)} for day, trend in months.history],
+        "look_first": [{"item": check.key, "now": _number(check.now, 2), "before": _number(check.before, 2),
+                        "days": check.days, "worse": check.worse} for check in months.reality],
+        "faster_work_percent": [15, 20] if months.trend.verdict is Verdict.PLATEAU else None,
+        "short_sleep": [
+            {"begins": str(spell.begins), "ends": str(spell.ends), "hours": _number(spell.hours, 2),
+             "usual_hours": _number(spell.usual_hours, 2), "nights": spell.nights,
+             "speed_beside_m_s": _known(spell.speed_m_s)} for spell in months.sleep],
+        "weeks": [
+            {"begins": str(week.begins), "runs": week.runs, "hours": round(week.hours, 3),
+             "share_at_or_under": _number(week.share, 4), "jump": _number(week.jump, 3)}
+            for week in months.weeks],
+        "recent_share_at_or_under": _number(months.recent_share, 4),
+        "consistency": None if months.consistency is None else {
+            "weeks": months.consistency.weeks, "with_runs": months.consistency.with_runs,
+            "usual_runs": months.consistency.usual_runs,
+            "usual_hours": round(months.consistency.usual_hours, 3),
+            "longest_gap_days": months.consistency.longest_gap_days},
+        "checks": [
+            {"date": str(day), "stretches": [
+                {"name": part.name, "bpm": round(part.bpm, 2), "speed_m_s": _number(part.speed_m_s, 3)}
+                for part in parts]} for day, parts in months.checks],
+        "check_difference": None if (found := months.difference) is None else {
+            "earlier": str(found.earlier), "later": str(found.later), "speed_m_s": round(found.speed_m_s, 3),
+            "bpm": round(found.bpm, 2), "error_bpm": round(found.error_bpm, 2), "told": found.told},
+        "links": [
+            {"factor": link.factor, "outcome": link.outcome, "rho": round(link.rho, 3),
+             "low": round(link.low, 3), "high": round(link.high, 3), "pairs": link.pairs,
+             "effective_pairs": round(link.effective_pairs, 1), "p_corrected": _number(link.p_corrected, 5),
+             "clear": link.clear} for link in links],
+        "refusals": dict(months.refusals),
+        "runs": [dict(zip(COLUMNS, row, strict=True)) for row in rows(months, sessions, units)],
+    }
+
+
+def rows(months: Months, sessions: Sequence[Session], units: str) -> Iterator[list[object]]:
+    """One row a run, as `COLUMNS`; None where not known."""
+    for point, session in zip(months.points, sessions, strict=True):
+        speed, drift, figures = point.speed, point.drift, session.figures
+        yield [
+            str(point.day), point.name,
+            speed and round(speed.value, 4), speed and round(speed.low, 4), speed and round(speed.high, 4),
+            speed and words.pace(speed.value, units), point.refusal or None, point.steady_s,
+            _number(point.slope, 2), _number(point.day_to_day_m_s, 4), drift and round(drift.value, 2),
+            _number(point.temperature_c, 1), round(figures.duration_s, 1), figures.under_s, figures.over_s,
+            figures.asking_cues]
+
+
+def _trend(trend: Trend) -> dict[str, object]:
+    return {
+        "verdict": trend.verdict.name.lower(), "reason": trend.reason, "runs": trend.runs,
+        "days": trend.days, "change_m_s": _number(trend.change, 4), "low_m_s": _number(trend.low, 4),
+        "high_m_s": _number(trend.high, 4), "upper_95_m_s": _number(trend.upper, 4),
+        "useful_m_s": _number(trend.useful, 4), "start_m_s": _number(trend.start, 4),
+        "level_m_s": _number(trend.level, 4), "correlation": round(trend.correlation, 3)}
+
+
+def _known(known: Known | None) -> dict[str, object] | None:
+    return None if known is None else {
+        "value": _number(known.value, 4), "low": _number(known.low, 4), "high": _number(known.high, 4)}
+
+
+def _number(value: float | None, digits: int) -> float | None:
+    """Rounded; None for what JSON has no number for."""
+    return None if value is None or not math.isfinite(value) else round(value, digits)

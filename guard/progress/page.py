@@ -1,0 +1,171 @@
+"""The months as one HTML page that stands alone: no script, no network, light, dark, phone and print."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from datetime import date
+from html import escape
+from itertools import groupby
+from statistics import median
+
+from guard.journal.links import Link
+from guard.page.document import document
+from guard.progress import svg, words
+from guard.progress.line import Known
+from guard.progress.progress import Months, Point, Session
+from guard.progress.trend import Trend, Verdict
+
+SHOWN_DAYS = 366
+SHOWN_WEEKS = 52
+
+_STYLE = """
+@media print { :root { color-scheme: light; --ink: #000; --soft: #444; --rule: #bbb; } }
+ul { margin: .4rem 0; padding-left: 1.2rem; }
+svg { display: block; width: 100%; height: auto; margin: .6rem 0 .2rem; }
+svg text { font-size: 13px; fill: var(--soft); }
+.axis, .tick { stroke: var(--soft); } .grid { stroke: var(--rule); }
+.run { fill: var(--blue); } .error { stroke: var(--blue); stroke-width: 1; opacity: .45; }
+.trend { stroke: var(--ink); stroke-width: 2.5; } .bend { fill: var(--band); }
+.bend-line { stroke: var(--ink); stroke-dasharray: 3 4; } .spell { fill: var(--shade); }
+.under { fill: var(--blue); } .over-ground { fill: var(--paper); } .over-line { fill: var(--warm); }
+.under-key { background: var(--blue); } .over-key { background:
+  repeating-linear-gradient(45deg, var(--warm) 0 2px, var(--paper) 2px 5px); }
+.wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem; }
+th, td { text-align: right; padding: .25rem .5rem; border-bottom: 1px solid var(--rule);
+  white-space: nowrap; }
+th:first-child, td:first-child, .words { text-align: left; } td.words { white-space: normal; }
+summary { cursor: pointer; }
+@media (max-width: 34rem) { svg text { font-size: 21px; } .rare { display: none; } }
+@media print { body { max-width: none; padding: 0; font-size: 10.5pt; } h2, svg { break-after: avoid; }
+  svg, tr { break-inside: avoid; } }
+"""
+
+
+def page(months: Months, sessions: Sequence[Session], links: Sequence[Link], units: str) -> str:
+    """The whole document; every word from outside is escaped."""
+    last = sessions[-1].day if sessions else None
+    known = [point for point in months.points if point.speed]
+    shown = [point for point in known if (known[-1].day - point.day).days < SHOWN_DAYS]
+    parts = [
+        f"<h1>{escape(words.HEADLINES[months.trend.verdict])}: speed at the ceiling of "
+        f"{months.ceiling_bpm:g} bpm</h1>",
+        f'<p class="soft">{len(sessions)} runs to {escape(words.day(last))}; '
+        f"pace in {words.pace_unit(units)}</p>" if last else "",
+        svg.speed_chart(months, shown, units),
+        '<p class="soft">A dot is a run with the error of that run (95 %), higher is faster; '
+        "the line is of the last 12 weeks.</p>" if shown else "",
+        _paragraphs([words.trend_sentence(months.trend, units), words.year_sentence(months, units),
+                     words.DAY_TO_DAY if months.trend.verdict is Verdict.UNKNOWN else ""]),
+    ]
+    if months.reality:
+        parts += ["<h2>Look at these first</h2>", '<p class="soft">Last 12 weeks, and the 12 before.</p>',
+                  _list(words.check_line(check) for check in months.reality)]
+        if months.trend.verdict is Verdict.PLATEAU:
+            parts.append(_paragraphs([words.FASTER_WORK, words.CAUTION]))
+    if months.sleep:
+        usual = known[-1].speed.value if known and known[-1].speed else math.nan
+        parts += ["<h2>Sleep</h2>",
+                  _paragraphs([*(words.sleep_sentence(spell, usual) for spell in months.sleep[-3:]),
+                               words.NEVER_A_CAUSE])]
+    parts += ["<h2>Weeks</h2>", svg.week_chart(months.weeks[-SHOWN_WEEKS:]),
+              f'<p class="soft">{svg.share_note()}</p>',
+              _paragraphs([words.share_sentence(months), words.consistency_sentence(months),
+                           *words.jump_sentences(months.jumps)])]
+    parts += ["<h2>Monthly check</h2>", _paragraphs(words.check_sentences(months, units)),
+              _check_table(months, units)]
+    if found := words.link_sentences(links):
+        parts += ["<h2>Journal beside the runs</h2>", _paragraphs(found)]
+    if len(known) > len(shown):
+        parts += ["<h2>All years</h2>",
+                  '<p class="soft">The middle run of each month, with the middle half of its runs.</p>',
+                  svg.speed_chart(months, _by_month(known), units)]
+    if months.history:
+        parts += ["<h2>Month by month</h2>",
+                  '<p class="soft">What the 12 weeks to each date said.</p>', _history(months, units)]
+    parts += ["<h2>About the figures</h2>",
+              _paragraphs([f"{len(known)} of {len(months.points)} runs tell the speed at the ceiling.",
+                           words.drift_sentence(months), words.WHAT_SPEED_IS, words.WHAT_COUNTS]),
+              _list(words.refusal_sentences(months)),
+              f"<details><summary>All runs of the last year</summary>{_runs(months, units)}</details>"]
+    return document("Progress", _STYLE, parts)
+
+
+def _by_month(known: Sequence[Point]) -> list[Point]:
+    """Each month as one point, quartiles in place of an error."""
+    found = []
+    for (year, month), some in groupby(known, key=lambda point: (point.day.year, point.day.month)):
+        values = sorted(point.speed.value for point in some if point.speed)
+        low, high = values[len(values) // 4], values[(3 * len(values)) // 4]
+        middle = Known(median(values), min(low, median(values)), max(high, median(values)))
+        found.append(Point(date(year, month, 15), "", middle, "", 0.0))
+    return found
+
+
+def _paragraphs(sentences: Iterable[str]) -> str:
+    return "\n".join(f"<p>{_words(sentence)}</p>" for sentence in sentences if sentence)
+
+
+def _words(sentence: str) -> str:
+    """Safe in HTML; a per-cent sign is never parted from its number."""
+    return escape(sentence.replace(" %", "\N{NO-BREAK SPACE}%"))
+
+
+def _list(sentences: Iterable[str]) -> str:
+    items = "".join(f"<li>{_words(sentence)}</li>" for sentence in sentences)
+    return f"<ul>{items}</ul>" if items else ""
+
+
+def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """The last column holds words, the others figures."""
+    def row(cells: Sequence[str], tag: str) -> str:
+        inner = "".join(f"<{tag}{' class=words' if place == len(cells) - 1 else ''}>{escape(cell)}</{tag}>"
+                        for place, cell in enumerate(cells))
+        return f"<tr>{inner}</tr>"
+
+    return (f'<div class="wide"><table><thead>{row(head, "th")}</thead><tbody>'
+            + "".join(row(cells, "td") for cells in rows) + "</tbody></table></div>")
+
+
+def _history(months: Months, units: str) -> str:
+    def cells(trend: Trend) -> list[str]:
+        if math.isnan(trend.change):
+            return ["", "", ""]
+        return [words.pace(trend.level, units), words.percent(trend.change / trend.start),
+                f"{words.percent(trend.low / trend.start)} to {words.percent(trend.high / trend.start)}"]
+
+    return _table(["12 weeks to", "runs", f"pace, {words.pace_unit(units)}", "change", "99 % interval", "so"],
+                  [[words.day(day), str(trend.runs), *cells(trend), words.HEADLINES[trend.verdict]]
+                   for day, trend in months.history])
+
+
+def _check_table(months: Months, units: str) -> str:
+    if not months.checks:
+        return ""
+    return _table(["date", "bpm", f"pace, {words.pace_unit(units)}", "stretch"],
+                  [[words.day(day), f"{part.bpm:.0f}",
+                    words.pace(part.speed_m_s, units) if part.speed_m_s else "not logged", part.name]
+                   for day, parts in months.checks[-6:] for part in parts])
+
+
+def _runs(months: Months, units: str) -> str:
+    newest = months.points[-1].day if months.points else None
+    recent = [point for point in months.points if newest and (newest - point.day).days < SHOWN_DAYS]
+    head = ["date", f"pace, {words.pace_unit(units)}", "error", "bpm per m/s", "drift, bpm/h", "°C", "note"]
+    return _table(head,
+                  [[words.day(point.day), *_figures(point, point.speed, units), _why(point.refusal)]
+                   for point in reversed(recent)])
+
+
+def _figures(point: Point, speed: Known | None, units: str) -> list[str]:
+    warm = "" if point.temperature_c is None else f"{point.temperature_c:.0f}"
+    if speed is None:
+        return ["", "", "", "", warm]
+    half = median([speed.high - speed.value, speed.value - speed.low]) / speed.value
+    return [words.pace(speed.value, units), f"± {words.percent(half, signed=False)}",
+            f"{point.slope:.0f}" if point.slope else "",
+            f"{point.drift.value:.0f}" if point.drift else "", warm]
+
+
+def _why(refusal: str) -> str:
+    return words.refused(refusal)[0] if refusal else ""

@@ -1,0 +1,197 @@
+"""The sessions' figures for `guard progress`: kept in the cache, worked out anew where a log changed."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import zlib
+from collections.abc import Callable, Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from guard.errors import GuardError, InputError, printable
+
+if TYPE_CHECKING:
+    from guard.journal.links import Link
+    from guard.library.library import SessionEntry
+    from guard.progress.checks import CheckPart
+    from guard.progress.progress import Session
+    from guard.progress.steady import SessionFigures
+
+    Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
+
+FORMAT = 2  # a change in what is worked out needs a new number
+FEWEST_FOR_WORKERS = 60  # below this, starting processes takes longer than the work
+PER_TASK = 20
+
+
+def sessions_of(
+    folder: Path | None, response_s: float, *,
+    progress: Callable[[int, int], None] | None = None,
+    warn: Callable[[str], None] = lambda sentence: None,
+) -> list[Session]:
+    """Every session of the library with its figures, oldest first.
+
+    `progress` gets (done, to do) while logs are read. A log that cannot be
+    read, or that no clock dated, is left out; `warn` gets a sentence.
+    """
+    from guard.files.cache import read_cached, write_cached
+    from guard.library.library import sessions
+    from guard.progress.progress import Session
+
+    entries = []
+    for entry in sessions(folder, warn=warn):
+        if entry.problem:
+            warn(f"{entry.path.name} is left out: {entry.problem}")
+        else:
+            entries.append(entry)
+    if not entries:
+        return []
+    place = _place(entries[0].path.parent)
+    made_for = {"format": FORMAT, "response_s": response_s}
+    kept = read_cached(place, made_for)
+    kept = kept if isinstance(kept, dict) else {}
+    known: dict[str, Kept] = {}
+    for entry in entries:
+        # Whatever is of another form, or of another state of the log, is worked out again.
+        with contextlib.suppress(ValueError, TypeError, KeyError):
+            fingerprint, *row = kept[entry.path.name]
+            if fingerprint == entry.fingerprint:
+                known[entry.path.name] = _read(row)
+    missing = [entry for entry in entries if entry.path.name not in known]
+    if missing:
+        for entry, row in zip(missing, _worked_out(missing, response_s, progress), strict=True):
+            kept[entry.path.name] = [entry.fingerprint, *row]
+            known[entry.path.name] = _read(row)
+        names = {entry.path.name for entry in entries}
+        write_cached(place, made_for, {name: row for name, row in kept.items() if name in names})
+    found = []
+    for entry in entries:
+        problem, figures, parts = known[entry.path.name]
+        if figures is None:
+            warn(f"{entry.path.name} is left out: {printable(problem)}")
+        else:
+            found.append(Session(_day(entry), entry.name, figures, parts))
+    return sorted(found, key=lambda session: session.day)
+
+
+def _read(row: Sequence[Any]) -> Kept:
+    """One kept row; ValueError or TypeError where it is not of the form that `_one` gives."""
+    from guard.progress.kept import figures_from
+
+    problem, figures, check = row
+    if not isinstance(problem, str):
+        raise ValueError("not of this form")
+    return (problem, None, ()) if problem else ("", *figures_from(figures, check))
+
+
+def _day(entry: SessionEntry) -> date:
+    """The day of a session; by its file's time where no clock could tell."""
+    day = entry.ran_on() if entry.clock_trusted else None
+    return day or datetime.fromtimestamp(entry.mtime_ns / 1e9, UTC).astimezone().date()
+
+
+# -- working out
+
+def _worked_out(
+    entries: Sequence[SessionEntry], response_s: float, progress: Callable[[int, int], None] | None,
+) -> list[Any]:
+    paths = [str(entry.path) for entry in entries]
+    tasks = [(paths[at:at + PER_TASK], response_s) for at in range(0, len(paths), PER_TASK)]
+    workers = min(os.cpu_count() or 1, len(tasks))
+    found: list[Any] = []
+    if len(paths) < FEWEST_FOR_WORKERS or workers < 2:
+        for task in tasks:
+            found += _some(task)
+            if progress:
+                progress(len(found), len(paths))
+        return found
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        try:
+            for some in pool.map(_some, tasks):
+                found += some
+                if progress:
+                    progress(len(found), len(paths))
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    return found
+
+
+def _some(task: tuple[list[str], float]) -> list[Any]:
+    paths, response_s = task
+    return [_one(path, response_s) for path in paths]
+
+
+def _one(path: str, response_s: float) -> Any:
+    """(problem, figures, check parts) of one log, as plain values."""
+    from dataclasses import asdict
+
+    from guard.log.series import read_series
+    from guard.progress.checks import check_parts
+    from guard.progress.steady import figures, track
+
+    try:
+        series = read_series(path)
+    except GuardError as error:
+        return [str(error), None, []]
+    columns = (series.readings, series.speeds, series.commands, series.end_s)
+    found = figures(*columns, ceiling_bpm=_ceiling(series.header), response_s=response_s,
+                    asking_cues=series.asking_cues)
+    check: list[Any] = []
+    if parts := _parts(series.header):
+        of = track(*columns)
+        check = [asdict(part) for part in check_parts(parts, of.bpm, of.speed_m_s, series.commands)]
+    return ["", asdict(found), check]
+
+
+def _ceiling(header: dict[str, Any]) -> float | None:
+    settings = header.get("settings")
+    value = settings.get("ceiling_bpm") if isinstance(settings, dict) else None
+    return float(value) if isinstance(value, (int, float)) and 30 <= value <= 250 else None
+
+
+def _parts(header: dict[str, Any]) -> list[tuple[str, str, float]]:
+    """(kind, name, seconds) of the plan's parts, where it has a test part by time."""
+    from guard.plan.plan import Kind, Plan
+
+    if not header.get("plan"):
+        return []
+    try:
+        parts = Plan.from_dict(header["plan"]).parts
+    except InputError:
+        return []
+    tested = any(part.kind is Kind.TEST for part in parts) and all(part.metres is None for part in parts)
+    return [(part.kind.value, part.name, part.seconds) for part in parts] if tested else []
+
+
+# -- what is kept
+
+def _place(home: Path) -> Path:
+    from guard.files.cache import cache_place
+
+    return cache_place("progress", f"{zlib.crc32(os.fsencode(home)):08x}")
+
+
+def kept_links(
+    days: dict[str, list[float | None]], outcomes: dict[str, list[float | None]],
+) -> list[Link]:
+    """`journal.links.links`, kept until what goes into it changes."""
+    import json
+    from dataclasses import asdict
+
+    from guard.files.cache import cache_place, read_cached, write_cached
+    from guard.journal.links import links
+    from guard.progress.kept import links_from
+
+    place = cache_place("progress", "links")
+    made_for = {"format": FORMAT, "asked": f"{zlib.crc32(json.dumps([days, outcomes]).encode()):08x}"}
+    with contextlib.suppress(ValueError):
+        return links_from(read_cached(place, made_for))
+    found = links(days, outcomes)
+    write_cached(place, made_for, [asdict(link) for link in found])
+    return found

@@ -1,0 +1,162 @@
+"""The months in a terminal: a chart of speed at the ceiling, the weeks, and the sentences between."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Sequence
+from datetime import date
+
+from guard.journal.links import Link
+from guard.progress import words
+from guard.progress.progress import Months
+from guard.progress.trend import Verdict
+from guard.progress.weeks import Week
+from guard.screen.look import Look
+
+CHART_ROWS = 11
+SHOWN_DAYS = 366
+SHOWN_WEEKS = 12
+_KEPT = "\N{NO-BREAK SPACE}"
+_MARGIN = 7  # a pace and the axis
+
+_SIGNS = {  # (sign, ASCII twin)
+    "run": ("•", "o"), "line": ("─", "="), "spell": ("░", ":"), "axis": ("│", "|"), "corner": ("└", "+"),
+    "rule": ("─", "-"), "under": ("█", "#"), "over": ("▒", "x"), "bend": ("┊", "!"),
+}
+
+
+def report(months: Months, links: Sequence[Link], units: str, width: int, look: Look) -> list[str]:
+    """Lines of at most `width` cells (at least 40)."""
+    width = max(width, 40)
+    lines: list[str] = []
+
+    def say(sentences: str | Iterable[str], indent: str = "") -> None:
+        for sentence in [sentences] if isinstance(sentences, str) else sentences:
+            if sentence:
+                whole = look.text(sentence).replace(" %", _KEPT + "%")  # never parted from its number
+                lines.extend(line.replace(_KEPT, " ") for line in textwrap.wrap(
+                    whole, width, initial_indent=indent, subsequent_indent=indent + "  "))
+
+    def head(title: str) -> None:
+        lines.extend(["", look.text(title).upper()])
+
+    say(f"Speed at the ceiling of {months.ceiling_bpm:g} bpm, as pace in {words.pace_unit(units)}")
+    if months.known:
+        lines.extend(speed_chart(months, units, width, look))
+    say(words.trend_sentence(months.trend, units))
+    say(words.year_sentence(months, units))
+    if months.trend.verdict is Verdict.UNKNOWN:
+        say(words.DAY_TO_DAY)
+    if months.reality:
+        head("look at these first (last 12 weeks, and the 12 before)")
+        say((words.check_line(check) for check in months.reality), "  ")
+        if months.trend.verdict is Verdict.PLATEAU:
+            say([words.FASTER_WORK, words.CAUTION])
+    if months.sleep:
+        head("sleep")
+        usual = months.known[-1].speed.value if months.known and months.known[-1].speed else math.nan
+        say(words.sleep_sentence(spell, usual) for spell in months.sleep[-3:])
+        say(words.NEVER_A_CAUSE)
+    head("weeks")
+    lines.extend(week_chart(months.weeks[-SHOWN_WEEKS:], width, look))
+    say([words.share_sentence(months), words.consistency_sentence(months)])
+    say(words.jump_sentences(months.jumps))
+    head("monthly check")
+    say(words.check_sentences(months, units))
+    if found := words.link_sentences(links):
+        head("journal beside the runs")
+        say(found)
+    head("about the figures")
+    say(f"{len(months.known)} of {len(months.points)} runs tell the speed at the ceiling.")
+    say(words.refusal_sentences(months), "  ")
+    say([words.drift_sentence(months), words.WHAT_SPEED_IS, words.WHAT_COUNTS])
+    return lines
+
+
+def speed_chart(months: Months, units: str, width: int, look: Look) -> list[str]:
+    """Dots for runs, the line of the last twelve weeks, months along the bottom."""
+    sign = {name: pair[1 if look.ascii else 0] for name, pair in _SIGNS.items()}
+    known = [(point.day, point.speed.value) for point in months.known if point.speed]
+    end = known[-1][0]
+    known = [(day, speed) for day, speed in known if (end - day).days < SHOWN_DAYS]
+    begin = known[0][0]
+    columns = width - _MARGIN
+    days = max((end - begin).days, 27)
+    low, high = _span([speed for _, speed in known])
+
+    def column(day: date) -> int:
+        return min(max(round((day - begin).days / days * (columns - 1)), 0), columns - 1)
+
+    def row(speed: float) -> int:
+        return min(max(round((high - speed) / (high - low) * (CHART_ROWS - 1)), 0), CHART_ROWS - 1)
+
+    grid = [[" "] * columns for _ in range(CHART_ROWS)]
+    for spell in months.sleep:
+        if spell.ends >= begin and spell.begins <= end:
+            for place in range(column(spell.begins), column(spell.ends) + 1):
+                grid[CHART_ROWS - 1][place] = sign["spell"]
+    if months.bend_days and begin <= months.bend_days[0] <= end:
+        for line in grid:
+            line[column(months.bend_days[0])] = sign["bend"]
+    trend = months.trend
+    if not math.isnan(trend.change):
+        first = columns - 1 - round(trend.days / days * (columns - 1))
+        for place in range(max(first, 0), columns):
+            share = (place - first) / max(columns - 1 - first, 1)
+            grid[row(trend.start + share * trend.change)][place] = sign["line"]
+    for day, speed in known:
+        grid[row(speed)][column(day)] = sign["run"]
+    shown = {place: words.pace(high - (high - low) * place / (CHART_ROWS - 1), units)
+             for place in (0, CHART_ROWS // 2, CHART_ROWS - 1)}
+    key = f"{sign['run']} a run   {sign['line']} line of the last 12 weeks"
+    if months.bend_days:
+        key += f"   {sign['bend']} the rise ends"
+    if any(spell.ends >= begin for spell in months.sleep):
+        key += f"   {sign['spell']} short sleep"
+    return [
+        *(f"{shown.get(place, ''):>5} {sign['axis']}{''.join(cells).rstrip()}"
+          for place, cells in enumerate(grid)),
+        " " * 6 + sign["corner"] + sign["rule"] * columns,
+        " " * _MARGIN + _month_labels(begin, end, column, columns),
+        " " * _MARGIN + look.fit(key, columns),
+    ]
+
+
+def _span(speeds: Sequence[float]) -> tuple[float, float]:
+    low, high = min(speeds), max(speeds)
+    middle, half = 0.5 * (low + high), max(0.5 * (high - low), 0.1)
+    return middle - half, middle + half
+
+
+def _month_labels(begin: date, end: date, column: object, columns: int) -> str:
+    assert callable(column)
+    cells = [" "] * columns
+    month = date(begin.year + (begin.month == 12), begin.month % 12 + 1, 1)
+    while month <= end:
+        label = f"{month:%b}" if month.month != 1 else f"{month:%b %Y}"
+        at = column(month)
+        if at + len(label) <= columns and all(cell == " " for cell in cells[max(at - 1, 0):at + len(label)]):
+            cells[at:at + len(label)] = label
+        month = date(month.year + (month.month == 12), month.month % 12 + 1, 1)
+    return "".join(cells).rstrip()
+
+
+def week_chart(some: Sequence[Week], width: int, look: Look) -> list[str]:
+    """One line a week: hours as a bar, the time over the ceiling in another texture, the share."""
+    if not some:
+        return []
+    sign = {name: pair[1 if look.ascii else 0] for name, pair in _SIGNS.items()}
+    room = max(width - 40, 6)
+    most = max(max(week.hours for week in some), 0.1)
+    lines = [f"{'week of':<12} {'runs':>4} {'hours':>5}  {'':{room}} at or under"]
+    for week in some:
+        cells = round(room * week.hours / most)
+        over = 0 if week.share is None else round(cells * (1.0 - week.share))
+        bar = sign["under"] * (cells - over) + sign["over"] * over
+        share = "" if week.share is None else f"{100 * week.share:3.0f} %"
+        note = " jump" if week.jump is not None else ""
+        lines.append(f"{words.day(week.begins):<12} {week.runs:>4} {week.hours:5.1f}  {bar:<{room}} "
+                     f"{share}{note}".rstrip())
+    lines.append(f"{sign['under']} at or under the ceiling   {sign['over']} over it")
+    return lines

@@ -1,0 +1,1 @@
+"""Bluetooth Low Energy: scan, connect, stay connected, say what is wrong."""

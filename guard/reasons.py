@@ -1,0 +1,122 @@
+"""Why: the rules' names and figures in words, for screens, pages and the log.
+
+The one place where a reason becomes English. Nothing reads these sentences
+back: what is spoken (`wording.py`), compared or counted hangs on the rule and
+its numbers, so that any of them may be written better on any day.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import assert_never
+
+from guard.events import CueGiven, Doubt, Numbers, ReadingDoubted, StateChanged
+
+
+def _whole(value: float | None) -> str:
+    """A figure as shown; a log by another hand may lack it."""
+    return "?" if value is None else f"{value:.0f}"
+
+
+def _of(limit: float | None) -> str:
+    return "" if limit is None else f" of {limit:.0f}"
+
+
+def _ahead(n: Numbers) -> str:
+    return f"foreseen {_whole(n.foreseen_bpm)} in {_whole(n.ahead_s)} s"
+
+
+def _ceiling(n: Numbers) -> str:
+    return f"ceiling {_whole(n.ceiling_bpm)}"
+
+
+def _length(n: Numbers) -> str:
+    if n.length_m is not None and n.length_s is not None:
+        return f"{n.length_m:.0f} m, by time as no speed is known: {n.length_s / 60:.3g} min"
+    return f"{n.length_m:.0f} m" if n.length_m is not None else f"{(n.length_s or 0.0) / 60:.3g} min"
+
+
+REASONS: Mapping[str, Callable[[Numbers], str]] = {
+    "stop": lambda n: f"{_whole(n.level_bpm)} bpm is over your never-exceed limit of {_whole(n.stop_bpm)}",
+    "hold": lambda n: "paused by the runner",
+    "unhold": lambda n: "the runner goes on",
+    "signal_back": lambda n: f"trusted readings again, {_whole(n.level_bpm)} bpm",
+    "trusted": lambda n: f"trusted readings again, {_whole(n.level_bpm)} bpm",
+    "no_reading": lambda n: f"no reading for {_whole(n.age_s)} s",
+    "not_trusted": lambda n: f"no reading that can be trusted for {_whole(n.age_s)} s",
+    "by_feel": lambda n: (f"no reading that can be trusted for {_whole(n.age_s)} s, and it may be over your "
+                          f"never-exceed limit{_of(n.stop_bpm)}: slow down by feel"),
+    "too_seldom": lambda n: (f"the sensor sends only every {_whole(n.interval_s)} s: too seldom to guard by, "
+                             "10 s at most would do"),
+    "step_lock": lambda n: "the sensor follows your steps, not your heart: press it to the skin, wet it",
+    "free_run": lambda n: "free run: only stop and signal cues",
+    "too_steep": lambda n: (f"climbing toward {_whole(n.heading_bpm)}, easing would not bring it under "
+                            f"{_whole(n.ceiling_bpm)}"),
+    "walk_run": lambda n: (f"walk-run today: even slow running ends over {_whole(n.ceiling_bpm)}; "
+                           f"{_ahead(n)}"),
+    "eased_in_vain": lambda n: f"easing changed nothing: {_ahead(n)}, {_ceiling(n)}",
+    "not_turned": lambda n: (f"easing did not turn it: {_whole(n.level_bpm)} and foreseen "
+                             f"{_whole(n.foreseen_bpm)}, {_ceiling(n)}"),
+    "warm_up_over": lambda n: "warmed up",
+    "warm_up_ease": lambda n: f"{_ahead(n)}, the warm-up's limit {_whole(n.limit_bpm)}",
+    "ease": lambda n: f"{_ahead(n)}, {_ceiling(n)}",
+    "ease_again": lambda n: f"still {_ahead(n)}, {_ceiling(n)}",
+    "calm": lambda n: f"turned: foreseen {_whole(n.foreseen_bpm)}, {_ceiling(n)}",
+    "resume": lambda n: (f"{_whole(n.level_bpm)} bpm, {_whole(n.room_bpm)} under the ceiling and not "
+                         "rising"),
+    "walk_slower": lambda n: f"no fall as in walking yet: {_whole(n.level_bpm)}, {_ceiling(n)}",
+    "resume_missed": lambda n: (f"{_whole(n.level_bpm)} bpm, {_whole(n.room_bpm)} under the ceiling and "
+                                "still falling"),
+    "pick_up": lambda n: f"{_whole(n.level_bpm)} bpm, under your floor of {_whole(n.floor_bpm)}",
+    # what the session itself says, outside the decision
+    "battery_low": lambda n: f"strap battery at {_whole(n.percent)} %, low at {_whole(n.low_percent)} %",
+    "next_part": lambda n: f"{_length(n)}, {_ceiling(n)}",
+    "next_part_unguarded": lambda n: f"{_length(n)}, left to you",
+    "plan_done": lambda n: "the plan is done",
+    "quit": lambda n: "ended by the runner",
+    "interrupted": lambda n: "interrupted",
+    "source_ended": lambda n: "the source of readings came to its end",
+}
+
+DOUBTS: Mapping[Doubt, str] = {
+    Doubt.NO_CONTACT: "the strap feels no skin: wet the electrodes",
+    Doubt.NO_PULSE: "the sensor has no pulse signal",
+    Doubt.RANGE: "is outside what a heart can do",
+    Doubt.REPEATED: "the sensor repeats one value, so it may be an old one",
+    Doubt.RR_DISAGREES: "its beats tell another heart rate",
+    Doubt.ROUGH: "holds and leaps: the electrode may be dry",
+    Doubt.JUMP: "is too far from what is believed",
+    Doubt.UNPROVEN: "too few readings yet to believe it",
+    Doubt.STEP_RATE: "follows the step rate, not the heart",
+}
+_DOUBTS: Mapping[str, str] = {doubt.value: words for doubt, words in DOUBTS.items()}
+
+
+def why(rule: str, numbers: Numbers, logged_words: str = "") -> str:
+    """A rule on its figures in words.
+
+    Of a rule not known here (a log of another version) what that log says, else its bare name.
+
+    >>> why("ease", Numbers(foreseen_bpm=143.2, ahead_s=20.0, ceiling_bpm=139.0))
+    'foreseen 143 in 20 s, ceiling 139'
+    """
+    said = REASONS.get(rule)
+    return said(numbers) if said else logged_words or rule.replace("_", " ")
+
+
+def why_doubted(doubt: str, logged_words: str = "") -> str:
+    """Why a reading was not believed, in words."""
+    return _DOUBTS.get(doubt) or logged_words or doubt.replace("_", " ")
+
+
+def reason(item: CueGiven | StateChanged | ReadingDoubted) -> str:
+    """Why the guard said this, in words: as this version has them where it knows the rule."""
+    match item:
+        case ReadingDoubted():
+            return why_doubted(item.doubt, item.logged_words)
+        case CueGiven(part=str() as part) if part and item.rule in REASONS:
+            return f"next: {part}, {why(item.rule, item.numbers)}"
+        case CueGiven() | StateChanged():
+            return why(item.rule, item.numbers, item.logged_words)
+        case _:
+            assert_never(item)

@@ -1,0 +1,1 @@
+"""A recording through a new session, and what changed."""

@@ -1,0 +1,160 @@
+"""What `guard replay` shows: the session as it would go, and beside it as it went."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+
+from rich import box
+from rich.markup import escape
+from rich.table import Table
+from rich.text import Text
+
+from guard.cues import SEVERAL
+from guard.decide.wording import headline
+from guard.events import CueGiven, Reading, ReadingDoubted, StateChanged
+from guard.log.recording import Recording
+from guard.reasons import reason
+from guard.replay.compare import SAME_S, Change, Compared, counted
+from guard.replay.replay import Replay
+from guard.screen.console import Console
+from guard.screen.look import Look, fitting_look, styled
+from guard.screen.trace import picture
+from guard.screen.words import clock, state_name
+
+LABEL = 6
+ROWS = 6
+WIDEST = 160
+MARKS = {Change.ADDED: "+", Change.GONE: "-", Change.EARLIER: "<", Change.LATER: ">"}
+_HOW = {Change.SAME: "same", Change.ADDED: "added", Change.GONE: "gone"}
+
+
+def console_and_look() -> tuple[Console, Look]:
+    """A console on stdout and what it can show."""
+    console = Console(highlight=False, emoji=False)
+    return console, fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
+
+
+def show_heading(console: Console, recording: Recording, result: Replay) -> None:
+    settings, made_with = result.settings, recording.settings.as_dict()
+    changed = [f"{key} {value}" for key, value in settings.as_dict().items()
+               if key != "ceiling_bpm" and value != made_with[key]]
+    console.print(", ".join([f"ceiling {settings.ceiling_bpm:g} bpm", f"{clock(recording.end_s)} recorded",
+                             *changed]), markup=False)
+
+
+def show_session(console: Console, look: Look, result: Replay) -> None:
+    """Every state and cue with its reason."""
+    grid = _grid(look, ("time", "state", "cue", "why"))
+    for t_s, state, cue, why in _rows(result):
+        grid.add_row(clock(t_s), escape(state), escape(cue), escape(look.text(why)))
+    console.print(grid)
+
+
+def show_totals(result: Replay) -> None:
+    summary = result.summary
+    cues = ", ".join(f"{count} {key.replace('_', ' ')}" for key, count in summary["cues"].items())
+    doubts = sum(isinstance(output, ReadingDoubted) for output in result.outputs)
+    print(f"at or under the ceiling {clock(summary['at_or_under_s'])}, over {clock(summary['over_s'])} "
+          f"({summary['over_bpm_min']:.1f} bpm-minutes), no signal {clock(summary['no_signal_s'])}\n"
+          f"cues: {cues or 'none'} ({summary['cues_per_h']:.1f} an hour)"
+          + (f"\nreadings not believed: {doubts}" if doubts else ""))
+
+
+def show_comparison(
+    console: Console, look: Look, recording: Recording, result: Replay,
+    compared: Sequence[Compared], against: str,
+) -> None:
+    """Picture, then each cue with its twin, then the count."""
+    width = min(console.width, WIDEST) - LABEL
+    for line in drawing(recording, result, compared, max(width, 20), look):
+        console.print(line)
+    grid = _grid(look, (against, "replayed", "", "cue", "why"))
+    for one in compared:
+        grid.add_row(
+            clock(one.was.t_s) if one.was else "", clock(one.now.t_s) if one.now else "", how(one),
+            escape(one.cue.words),
+            escape(look.text(reason(one.given))))
+    console.print(grid)
+    counts = counted(compared)
+    console.print(f"beside what was cued: {', '.join(f'{count} {word}' for word, count in counts.items())}\n"
+                  f"(same: within {SAME_S:g} s). The heart rate is the recorded one: had other cues been "
+                  "given, the runner would have run otherwise.", markup=False)
+
+
+def how(one: Compared) -> str:
+    """The change in words.
+
+    >>> how(Compared(Change.LATER, CueGiven(10.0, Cue.EASE), CueGiven(14.0, Cue.EASE)))
+    '4 s later'
+    """
+    moved = one.moved_s
+    return f"{abs(moved or 0.0):.0f} s {one.change}" if one.change in (
+        Change.EARLIER, Change.LATER) else _HOW[one.change]
+
+
+def drawing(
+    recording: Recording, result: Replay, compared: Sequence[Compared], width: int, look: Look
+) -> list[Text]:
+    """Heart rate against the ceiling, and under it the cues then and now on one time axis."""
+    end_s = max(recording.end_s, max((one.t_s for one in compared), default=0.0), 1.0)
+
+    def column(t_s: float) -> int:
+        return min(int(t_s / end_s * width), width - 1)
+
+    doubted = {output.t_s for output in result.outputs if isinstance(output, ReadingDoubted)}
+    sums, counts = [0.0] * width, [0] * width
+    ceiling = result.settings.ceiling_bpm or 0.0
+    for event in recording.inputs:
+        if isinstance(event, Reading) and event.bpm and event.t_s not in doubted:
+            sums[column(event.t_s)] += event.bpm - ceiling
+            counts[column(event.t_s)] += 1
+    heights = [total / count if count else None for total, count in zip(sums, counts, strict=True)]
+    lines = [Text(" " * LABEL, no_wrap=True).append_text(line) for line in picture(heights, ROWS, look)]
+    was, now = ([one for one in compared if getattr(one, side)] for side in ("was", "now"))
+    for label, side, cues in (("then", "was", was), ("now", "now", now)):
+        cells = [(" ", "")] * width
+        for one in cues:
+            at = column(getattr(one, side).t_s)
+            letter = one.cue.about.letter
+            sign = letter if cells[at][0] in (" ", letter) else SEVERAL
+            cells[at] = (sign, "" if one.change is Change.SAME else look.style("lead"))
+        lines.append(Text(f"{label:<{LABEL}}", no_wrap=True).append_text(styled(cells)))
+    marks = [" "] * width
+    for one in compared:
+        if one.change is not Change.SAME:
+            marks[column(one.t_s)] = MARKS[one.change]
+    lines.append(Text(" " * LABEL + "".join(marks), no_wrap=True))
+    left, right = clock(0.0), clock(end_s)
+    lines.append(Text(" " * LABEL + left + right.rjust(width - len(left)), no_wrap=True))
+    kinds = dict.fromkeys(one.cue for one in sorted(compared, key=lambda one: one.cue))
+    key = ", ".join(f"{cue.about.letter} {cue.words}" for cue in kinds)
+    lines.append(Text(f"{key}; {SEVERAL} several; under them < earlier, > later, + added, - gone",
+                      style=look.style("quiet")))
+    return lines
+
+
+def _grid(look: Look, titles: Sequence[str]) -> Table:
+    grid = Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False)
+    for title in titles:
+        times = title in ("time", "then", "before", "replayed")
+        grid.add_column(title, justify="right" if times else "left", no_wrap=times,
+                        ratio=1 if title == "why" else None)
+    return grid
+
+
+def _rows(result: Replay) -> list[tuple[float, str, str, str]]:
+    """(time in s, state, cue, reason); a cue joins the change of state it came with."""
+    rows: list[tuple[float, str, str, str]] = []
+    before: StateChanged | None = None
+    for output in result.outputs:
+        if isinstance(output, StateChanged):
+            rows.append((output.t_s, state_name(output.state), "", reason(output)))
+            before = output
+        elif isinstance(output, CueGiven):
+            state = ""
+            if before is not None and (before.t_s, before.rule) == (output.t_s, output.rule):
+                state = rows.pop()[1]
+            rows.append((output.t_s, state, headline(output, result.settings), reason(output)))
+            before = None
+    return rows

@@ -1,1 +1,0 @@
-"""Reviews and progress as pages and terminal charts: numbers in, text out."""

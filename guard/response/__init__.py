@@ -1,0 +1,1 @@
+"""How a runner's heart rate answers speed, learned from recordings."""

@@ -1,0 +1,228 @@
+"""How a runner's heart rate answers speed, learned from recordings with speed.
+
+`learn` gives the gain, the time constants, dead times, drift and noise with
+95 % intervals, or a plain refusal for what the recordings cannot tell.
+
+A parameter is refused when nothing of its kind was recorded, when its
+interval is wider than ±50 % (dead times: ±6 s), or when it ends at the edge of
+the search. The model is in `response_model`, the search in `response_search`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from guard.response.model import BOUNDS, Constants, Piece
+from guard.response.search import Known, Search
+from guard.response.series import RUN, Stretch
+
+Floats = NDArray[np.float64]
+
+WIDEST_SHARE = 0.5  # half an interval, as a share of the value
+WIDEST_DEAD_S = 6.0
+LEAST_RUNNING_S = 480.0
+LEAST_RANGE_M_S, LEAST_SPREAD_M_S = 0.25, 0.08
+LEAST_SIDE_S = 25  # a start or stop must be followed by this much ...
+SEEN_IN_S, SEEN_SAMPLES = 75.0, 6  # ... and be seen by readings
+MOST_COMPARED = 6
+EVE_S, EVE_SAMPLES = 20.0, 3
+
+STEPS = ("gain", "response_s", "dead_s")
+STARTING, STOPPING = ("on_s", "start_dead_s"), ("off_s", "stop_dead_s")
+MEND_STEPS = (
+    "run three minutes easy and three minutes about 3 km/h faster in turn, for half an hour or more "
+    "(five minutes at each of three speeds tells the rise per m/s only)")
+MEND_STARTS = (
+    "stand or walk for two minutes in the middle of a run, twice or more, with the strap and speed recorded")
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Why something cannot be told, and what to record so that it can."""
+
+    reason: str
+    mend: str
+
+    def __str__(self) -> str:
+        return f"{self.reason}: {self.mend}"
+
+
+@dataclass(frozen=True)
+class Fit:
+    """One runner, from all stretches together. Each parameter is `Known` or a `Refusal`.
+
+    `gain` bpm per m/s of level running; `response_s` and `dead_s` for changes
+    of speed while running; `on_s`, `start_dead_s` for running after standing or
+    walking; `off_s`, `stop_dead_s` for stopping. Dead times are as the strap
+    shows them: half of its averaging window is in them. `base_bpm` belongs to
+    `usual_m_s` (None where speeds do not vary), before drift. `noise_bpm` is
+    the SD of what the model leaves, `effective` the independent readings that
+    `samples` amount to.
+    """
+
+    gain: Known | Refusal
+    response_s: Known | Refusal
+    dead_s: Known | Refusal
+    on_s: Known | Refusal
+    start_dead_s: Known | Refusal
+    off_s: Known | Refusal
+    stop_dead_s: Known | Refusal
+    base_bpm: Known | Refusal
+    drift_bpm_per_min: Known | Refusal
+    usual_m_s: float
+    noise_bpm: float
+    samples: int
+    effective: float
+    running_s: float
+
+
+NOTHING = Refusal("no two minutes with both heart rate and speed are recorded",
+                  "type the belt's speed during the run, use a foot pod, or import a CSV file with speed")
+ALIKE = Refusal("heart rate and speed do not tell the parameters apart", MEND_STEPS)
+
+
+def learn(stretches: Sequence[Stretch], *, dead_s: float | None = None) -> Fit | Refusal:
+    """Fit all stretches as one runner. `dead_s` fixes every dead time instead of searching it."""
+    if not stretches:
+        return NOTHING
+    refused = {**_steps_refused(stretches), **_pauses_refused(stretches)}
+    free = tuple(key for key in BOUNDS if key not in refused and not (dead_s is not None and "dead" in key))
+    if not free:
+        return refused["gain"]
+    speeds = np.concatenate([_running_speeds(one) for one in stretches])
+    usual = float(np.median(speeds)) if len(speeds) else 0.0
+    rest = Constants()
+    if dead_s is not None:
+        rest = Constants(dead_s=dead_s, start_dead_s=dead_s, stop_dead_s=dead_s)
+    search = Search(_pieces(stretches, usual, "gain" not in refused), free)
+    found = search.run(rest)
+    numbers = search.intervals(found)
+    if numbers is None and "gain" in free and len(free) > len(STEPS):
+        refused.update(dict.fromkeys(STEPS, ALIKE))
+        search = Search(_pieces(stretches, usual, False), tuple(key for key in free if key not in STEPS))
+        found = search.run(rest)
+        numbers = search.intervals(found)
+    if numbers is None:
+        return ALIKE
+    if "gain" in search.free and (apart := _gains_apart(search, rest)):
+        return Refusal(f"the recordings disagree on the rise per m/s ({apart[0]:.0f} and {apart[1]:.0f} bpm)",
+                       "give recordings of one runner in like conditions, or one recording alone")
+    said = {key: refused[key] if key in refused else _judged(key, found, numbers) for key in BOUNDS}
+    gain = said["gain"]
+    if isinstance(gain, Refusal):
+        said.update({key: gain for key in STEPS})
+    if all(isinstance(said[key], Refusal) for key in BOUNDS):
+        return gain if isinstance(gain, Refusal) else refused["gain"]
+    return Fit(
+        **said, base_bpm=numbers["base"],
+        drift_bpm_per_min=numbers.get("drift", Refusal(
+            "too little running after the tenth minute", "record a run of half an hour")),
+        usual_m_s=usual, noise_bpm=search.noise_bpm, samples=search.samples,
+        effective=search.samples / search.inflation,
+        running_s=float(sum((one.gait == RUN).sum() for one in stretches)))
+
+
+def _pieces(stretches: Sequence[Stretch], usual_m_s: float, steps: bool) -> list[Piece]:
+    """Only stretches within which speed varies say anything on steps: each has a base of its own."""
+    pieces = []
+    for one in stretches:
+        speeds = _running_speeds(one)
+        varies = len(speeds) > 0 and bool(speeds.std() >= LEAST_SPREAD_M_S)
+        shared = steps and varies and not one.steered
+        pieces.append(Piece(one, usual_m_s, shared, varies and not shared))
+    return pieces
+
+
+def _gains_apart(search: Search, rest: Constants) -> tuple[float, float] | None:
+    """Two gains whose intervals have nothing in common, each from one stretch alone; else None."""
+    several = sorted((piece for piece in search.pieces if piece.steps), key=lambda piece: -piece.kept.sum())
+    alone = []
+    for piece in several[:MOST_COMPARED] if len(several) > 1 else []:
+        one = Search([piece], tuple(key for key in STEPS if key in search.free))
+        numbers = one.intervals(one.run(rest))
+        if numbers is not None:
+            alone.append(numbers["gain"])
+    if not alone:
+        return None
+    least, most = min(alone, key=lambda gain: gain.high), max(alone, key=lambda gain: gain.low)
+    return (least.value, most.value) if least.high < most.low else None
+
+
+def _running_speeds(stretch: Stretch) -> Floats:
+    """Level speed at each sample taken while running, m/s."""
+    return stretch.level_m_s[stretch.at_s.astype(np.int64)][stretch.samples_running()]
+
+
+def _steps_refused(stretches: Sequence[Stretch]) -> dict[str, Refusal]:
+    speeds = [found for one in stretches if len(found := _running_speeds(one))]
+    if not speeds:
+        return dict.fromkeys(STEPS, Refusal("no running is recorded beside heart rate", MEND_STEPS))
+    free = [one for one in stretches if not one.steered]
+    speeds = [found for one in free if len(found := _running_speeds(one))]
+    if not speeds:
+        return dict.fromkeys(STEPS, Refusal(
+            "the guard's cues steered the running, so speed followed heart rate",
+            f"make it a free run (key f) and {MEND_STEPS}"))
+    ranges = [np.percentile(one, [5, 95]) for one in speeds]
+    low, high = max(ranges, key=lambda pair: float(pair[1] - pair[0]))
+    if high - low < LEAST_RANGE_M_S or max(one.std() for one in speeds) < LEAST_SPREAD_M_S:
+        return dict.fromkeys(STEPS, Refusal(
+            f"speed hardly varied within a run ({low * 3.6:.1f} to {high * 3.6:.1f} km/h)", MEND_STEPS))
+    running_s = sum(int((one.gait == RUN).sum()) for one in free)
+    if running_s < LEAST_RUNNING_S:
+        return dict.fromkeys(STEPS, Refusal(
+            f"only {running_s / 60:.0f} minutes of running are recorded with speed", MEND_STEPS))
+    return {}
+
+
+def _pauses_refused(stretches: Sequence[Stretch]) -> dict[str, Refusal]:
+    starts: list[bool] = []  # each with whether readings just before it pin the dead time
+    stops: list[bool] = []
+    for one in stretches:
+        edges = [*one.switches(), len(one.gait)]
+        for before, here, after in zip(edges, edges[1:], edges[2:], strict=False):
+            seen = int(((one.at_s >= here) & (one.at_s < min(here + SEEN_IN_S, after))).sum())
+            if here - before < 5 or after - here < LEAST_SIDE_S or seen < SEEN_SAMPLES:
+                continue
+            eve = int(((one.at_s >= max(here - EVE_S, before)) & (one.at_s < here)).sum())
+            if one.gait[here] == RUN:
+                starts.append(eve >= EVE_SAMPLES)
+            elif one.gait[before] == RUN:
+                stops.append(eve >= EVE_SAMPLES)
+    refused: dict[str, Refusal] = {}
+    for keys, eves, what in ((STARTING, starts, "start after standing or walking"),
+                             (STOPPING, stops, "stop or walk after running")):
+        if not eves:
+            refused.update(dict.fromkeys(keys, Refusal(f"no {what} is recorded", MEND_STARTS)))
+        elif not any(eves):
+            refused[keys[1]] = Refusal(f"no {what} has readings just before it", MEND_STARTS)
+    return refused
+
+
+def _judged(key: str, found: Constants, numbers: dict[str, Known]) -> Known | Refusal:
+    """The number, or why it is not to be relied on."""
+    mend = MEND_STEPS if key in STEPS else MEND_STARTS
+    what = {"gain": "the rise per m/s", "response_s": "the response time", "on_s": "the restart time",
+            "off_s": "the recovery time"}.get(key, "the dead time")
+    if key not in numbers:  # fixed by the caller
+        value = getattr(found, key)
+        return Known(value, value, value)
+    known = numbers[key]
+    half = (known.high - known.low) / 2.0
+    if key == "gain" and known.value <= 0.0:
+        return Refusal("heart rate did not rise with speed", mend)
+    if "dead" in key and not 0.1 < known.value < BOUNDS[key][1] - 0.1:
+        return Refusal(f"the dead time found, {known.value:.0f} s, is at the edge of the search", mend)
+    if "dead" in key:
+        return known if half <= WIDEST_DEAD_S else Refusal(
+            f"the dead time is uncertain by ±{half:.0f} s", mend)
+    low, high = BOUNDS[key]
+    if not low * 1.02 < known.value < high * 0.98:
+        return Refusal(f"{what} found, {known.value:.0f} s, is at the edge of what bodies do", mend)
+    if half > WIDEST_SHARE * known.value:
+        return Refusal(f"{what} is uncertain by ±{min(100.0 * half / known.value, 999.0):.0f} %", mend)
+    return known

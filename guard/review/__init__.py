@@ -1,0 +1,1 @@
+"""One session looked back at: figures, words, page."""

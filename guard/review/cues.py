@@ -1,0 +1,148 @@
+"""Each cue with what heart rate did after it; pure.
+
+A cue is watched until one of another kind asks for something, the next part
+begins, the runner pauses, the signal goes, or `WATCHED_S` have passed: what
+happens later is no longer its doing. A repeat of the same cue does not end it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from guard.events import PACE_CUES, SLOW_DOWN, Cue, CueGiven
+from guard.reasons import reason
+from guard.review.trace import Bools, Floats, Trace
+
+WATCHED_S = 180.0  # about three time constants of a change of effort (57.6 s, Hunt et al. 2015)
+TURN_BPM = 2.0  # a fall this large is a turn, not noise (SD of steady readings near 1.6 bpm)
+GONE_S = 8.0  # without a level this long the watch ends
+_ENDING = frozenset((*PACE_CUES, Cue.PART))
+
+
+@dataclass(frozen=True)
+class CueOutcome:
+    """A cue and what followed; times in s after the cue, None where it did not happen or is not known.
+
+    After `ease`, `walk` and `stop`: `turn_s` until the peak from which heart
+    rate fell by `TURN_BPM` (0: it fell at once), `under_s` until it was at or
+    under the ceiling after that peak (0: the peak was not over), `peak_bpm` and
+    `fell_bpm` from there to the lowest. After `resume` and `pick_up`:
+    `rose_bpm` to the highest, `over_s` until over the ceiling again. After
+    `signal_lost`: `back_s` until a level was known again.
+    `watched_s` is how long, `ended_by` what ended it.
+    """
+
+    given: CueGiven
+    level_bpm: float | None
+    ceiling_bpm: float | None
+    watched_s: float = 0.0
+    ended_by: str = ""
+    turn_s: float | None = None
+    under_s: float | None = None
+    peak_bpm: float | None = None
+    fell_bpm: float | None = None
+    rose_bpm: float | None = None
+    over_s: float | None = None
+    back_s: float | None = None
+
+    @property
+    def t_s(self) -> float:
+        return self.given.t_s
+
+    @property
+    def cue(self) -> Cue:
+        return self.given.cue
+
+    @property
+    def reason(self) -> str:
+        """Why it was given, in words."""
+        return reason(self.given)
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON-ready: the cue, then what followed."""
+        given = self.given
+        followed = {item.name: getattr(self, item.name) for item in fields(self)[1:]}
+        return {"t_s": given.t_s, "cue": given.cue.key, "reason": self.reason, "rule": given.rule,
+                "numbers": given.numbers.as_dict(), "repeat": given.repeat,
+                "advised_speed_m_s": given.advised_speed_m_s, **followed}
+
+
+def outcomes(trace: Trace, cues: Sequence[CueGiven]) -> tuple[CueOutcome, ...]:
+    """One outcome a cue, in order."""
+    return tuple(_outcome(trace, given, cues[place + 1:]) for place, given in enumerate(cues))
+
+
+def _outcome(trace: Trace, given: CueGiven, later: Sequence[CueGiven]) -> CueOutcome:
+    here = int(np.searchsorted(trace.t_s, given.t_s))
+    known = here < len(trace.t_s)
+    about = (given, trace.level_at(given.t_s), float(trace.ceiling_bpm[here]) if known else None)
+    if not known:
+        return CueOutcome(*about)
+    if given.cue is Cue.SIGNAL_LOST:
+        back = np.flatnonzero(np.isfinite(trace.level_bpm[here:]))
+        return CueOutcome(*about, back_s=_after(trace.t_s[here + back[0]], given) if len(back) else None)
+    if given.cue not in PACE_CUES:
+        return CueOutcome(*about)
+    end_s, ended_by = _watch(trace, given, later, here)
+    span = trace.between(given.t_s, end_s + 1e-6)
+    steps = np.flatnonzero(np.isfinite(trace.level_bpm[span])) + span.start
+    watched_s = round(end_s - given.t_s, 3)
+    if not len(steps):
+        return CueOutcome(*about, watched_s=watched_s, ended_by=ended_by)
+    level, over = trace.level_bpm[steps], trace.room_bpm[steps] < 0
+    times = trace.t_s[steps] - given.t_s
+    if given.cue not in SLOW_DOWN:
+        first = np.flatnonzero(over)
+        return CueOutcome(
+            *about, watched_s=watched_s, ended_by=ended_by, rose_bpm=float(level.max() - level[0]),
+            over_s=float(times[first[0]]) if len(first) else None)
+    peak = _turn(level)
+    top = int(np.argmax(level)) if peak is None else peak
+    return CueOutcome(
+        *about, watched_s=watched_s, ended_by=ended_by,
+        turn_s=None if peak is None else float(times[peak]),
+        under_s=_under_s(times, over, top),
+        peak_bpm=float(level[top]), fell_bpm=float(level[top] - level[top:].min()))
+
+
+def _after(t_s: float, given: CueGiven) -> float:
+    return round(float(t_s) - given.t_s, 3)
+
+
+def _watch(trace: Trace, given: CueGiven, later: Sequence[CueGiven], here: int) -> tuple[float, str]:
+    """(when the watch ends in session time, what ends it)."""
+    ends = [(given.t_s + WATCHED_S, "time"), (float(trace.t_s[-1]), "end")]
+    ends += [(other.t_s, other.cue.key) for other in later
+             if other.cue in _ENDING and other.cue is not given.cue][:1]
+    span = trace.between(given.t_s, given.t_s + WATCHED_S)
+    held = np.flatnonzero(trace.held[span])
+    if len(held):
+        ends.append((float(trace.t_s[span][held[0]]), "pause"))
+    gone_s = 0.0
+    for step in range(here, span.stop):
+        gone_s = gone_s + float(trace.dt_s[step]) if np.isnan(trace.level_bpm[step]) else 0.0
+        if gone_s >= GONE_S:
+            ends.append((float(trace.t_s[step]) - gone_s, "no_signal"))
+            break
+    end_s, cause = min(ends)
+    return max(end_s, given.t_s), cause
+
+
+def _turn(level: Floats) -> int | None:
+    """Place of the first peak from which the level fell by TURN_BPM; of equal ones the last."""
+    peaks = np.maximum.accumulate(level)
+    fallen = np.flatnonzero(level <= peaks - TURN_BPM)
+    if not len(fallen):
+        return None
+    return int(fallen[0] - np.argmax(level[fallen[0]::-1]))
+
+
+def _under_s(times: Floats, over: Bools, top: int) -> float | None:
+    """When it was under after the peak at `top`; 0 if the peak was not over, None if it never was."""
+    if not over[top]:
+        return 0.0
+    under = np.flatnonzero(~over[top:])
+    return float(times[top + under[0]]) if len(under) else None

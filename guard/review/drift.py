@@ -1,0 +1,153 @@
+"""Drift: how much higher heart rate was in the second half than in the first, at equal speed; pure.
+
+Heart rate at one speed climbs during long running (from about the tenth minute:
+Wingo et al. 2012, Med Sci Sports Exerc 44), more in heat. The two halves can
+only be compared where the runner ran as fast in one as in the other, so steady
+minutes of the two are paired by speed, and where too few pair up the answer is
+a refusal. Speeds are level speeds of equal effort (slope and level terms of
+ACSM's running equation: speed times 1 + 4.5 grade).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from guard.response.series import HILL, RUN_M_S
+from guard.review.trace import Floats, Trace
+
+SETTLING_S = 300.0  # the beginning is still the rise to the level of the run
+BLOCK_S = 60.0
+STEADY_M_S = 0.1  # largest spread of speed in a steady minute and the one before it
+ALIKE_M_S = 0.05  # two minutes pair up when their speeds differ by no more
+EQUAL_M_S = 0.03  # and so may the means of the pairs: about 1 bpm
+STEEPEST_GAIN = 40.8  # bpm per m/s: mean + 2 SD of 24 runners (24.2 +- 8.3, Hunt et al. 2015)
+FEWEST_PAIRS = 4
+
+
+@dataclass(frozen=True)
+class Drift:
+    """`bpm` more in the second half, true value within +- `error_bpm` at 95 %.
+
+    From `minutes` pairs of steady minutes at `speed_m_s`; `apart_s` lies between
+    the middles of the two halves' minutes. With a `refusal` all numbers are None.
+    """
+
+    bpm: float | None = None
+    error_bpm: float | None = None
+    minutes: int = 0
+    speed_m_s: float | None = None
+    apart_s: float | None = None
+    refusal: str = ""
+
+
+@dataclass(frozen=True)
+class _Minute:
+    t_s: float
+    speed_m_s: float
+    bpm: float
+
+
+def drift(trace: Trace, warm_up_s: float) -> Drift:
+    """Compare the halves of what comes after the warm-up (5 min at least)."""
+    if not np.isfinite(trace.speed_m_s).any():
+        return Drift(refusal="speed is not known in this session")
+    begin_s = float(trace.t_s[0]) + max(warm_up_s, SETTLING_S)
+    end_s = float(trace.t_s[-1])
+    if end_s - begin_s < 2 * (FEWEST_PAIRS + 1) * BLOCK_S:
+        settling_min = (begin_s - trace.t_s[0]) / 60
+        return Drift(refusal="the session is too short: its halves need at least "
+                             f"{FEWEST_PAIRS + 1} min each after the first {settling_min:.0f}")
+    minutes = _steady_minutes(trace, begin_s, end_s)
+    middle_s = (begin_s + end_s) / 2
+    first = [one for one in minutes if one.t_s < middle_s]
+    second = [one for one in minutes if one.t_s >= middle_s]
+    if len(first) < FEWEST_PAIRS or len(second) < FEWEST_PAIRS:
+        return Drift(refusal=f"speed was steady for {len(first)} min of the first half and {len(second)} "
+                             f"of the second; {FEWEST_PAIRS} each are needed")
+    pairs = _paired(first, second)
+    if len(pairs) < FEWEST_PAIRS:
+        faster = np.median([one.speed_m_s for one in second]) - np.median([one.speed_m_s for one in first])
+        return Drift(refusal="the halves were not run at equal speed: the second was "
+                             f"{abs(faster) * 3.6:.1f} km/h {'faster' if faster > 0 else 'slower'}")
+    return _compared(pairs)
+
+
+def _steady_minutes(trace: Trace, begin_s: float, end_s: float) -> list[_Minute]:
+    grade = np.nan_to_num(trace.grade)
+    level_speed = np.where(np.isnan(trace.speed_m_s), np.nan, trace.speed_m_s * (1.0 + HILL * grade))
+    found = []
+    for t_s in np.arange(begin_s, end_s - BLOCK_S + 1e-6, BLOCK_S):
+        quarters = np.array([_mean(trace, level_speed, at_s, at_s + 15.0)
+                             for at_s in np.arange(t_s - BLOCK_S, t_s + BLOCK_S, 15.0)])
+        # a comparison with NaN is false: speed must be known all through
+        if not (quarters.max() - quarters.min() <= STEADY_M_S and quarters.min() >= RUN_M_S):
+            continue
+        bpm = _mean(trace, trace.level_bpm, t_s, t_s + BLOCK_S)
+        if np.isfinite(bpm):
+            found.append(_Minute(t_s + BLOCK_S / 2, float(quarters[4:].mean()), bpm))
+    return found
+
+
+def _mean(trace: Trace, values: Floats, begin_s: float, end_s: float) -> float:
+    """Mean over a span; NaN unless known in nearly all of it and never paused."""
+    span = trace.between(begin_s, end_s)
+    known, dt_s = np.isfinite(values[span]), trace.dt_s[span]
+    if trace.held[span].any() or dt_s[known].sum() < 0.8 * (end_s - begin_s):
+        return float("nan")
+    return float(np.average(values[span][known], weights=np.maximum(dt_s[known], 1e-9)))
+
+
+def _paired(first: list[_Minute], second: list[_Minute]) -> list[tuple[_Minute, _Minute]]:
+    """Minutes of like speed, each used once."""
+    first, second = (sorted(half, key=lambda one: one.speed_m_s) for half in (first, second))
+    pairs, i, j = [], 0, 0
+    while i < len(first) and j < len(second):
+        apart = second[j].speed_m_s - first[i].speed_m_s
+        if abs(apart) <= ALIKE_M_S:
+            pairs.append((first[i], second[j]))
+        i += apart >= -ALIKE_M_S
+        j += apart <= ALIKE_M_S
+    return pairs
+
+
+def _compared(pairs: list[tuple[_Minute, _Minute]]) -> Drift:
+    sides = [sorted(side, key=lambda one: one.t_s) for side in zip(*pairs, strict=True)]
+    speeds = [float(np.mean([one.speed_m_s for one in side])) for side in sides]
+    if abs(speeds[1] - speeds[0]) > EQUAL_M_S:
+        return Drift(refusal="the halves were not run at equal speed: "
+                             f"{speeds[0] * 3.6:.2f} and {speeds[1] * 3.6:.2f} km/h where they come nearest")
+    means = [float(np.mean([one.bpm for one in side])) for side in sides]
+    variances, worths = zip(*(_of_mean(np.array([one.bpm for one in side])) for side in sides), strict=True)
+    chance_bpm = student_t(sum(worths) - 2.0) * float(np.sqrt(sum(variances)))
+    # What the speeds still differ by is an error of one side only in size, not in sign.
+    error_bpm = chance_bpm + STEEPEST_GAIN * abs(speeds[1] - speeds[0])
+    times = [float(np.mean([one.t_s for one in side])) for side in sides]
+    return Drift(means[1] - means[0], error_bpm, len(pairs), sum(speeds) / 2, times[1] - times[0])
+
+
+def _of_mean(values: Floats) -> tuple[float, float]:
+    """(variance of the mean, how many independent values it is worth).
+
+    Neighbouring minutes resemble each other: n values with lag-one correlation
+    r are worth n (1 - r) / (1 + r) (first-order autoregression, Bayley and
+    Hammersley 1946).
+    """
+    off = values - values.mean()
+    total = float(off @ off)
+    n = len(values)
+    like = max(0.0, float(off[1:] @ off[:-1]) / total) if total > 0 else 0.0
+    worth = max(2.0, n * (1.0 - like) / (1.0 + like))
+    return total / (n - 1) / worth, worth
+
+
+def student_t(free: float) -> float:
+    """97.5 % point of Student's t, `free` degrees of freedom, at least 2.
+
+    Expansion about the normal point (Abramowitz and Stegun 1964, 26.7.5).
+    """
+    z, v = 1.959963984540054, max(free, 2.0)
+    return (z + (z**3 + z) / (4 * v) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * v**2)
+            + (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / (384 * v**3)
+            + (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / (92160 * v**4))

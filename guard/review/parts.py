@@ -1,0 +1,92 @@
+"""Time at or under and over the ceiling, by part; pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from guard.review.trace import Floats, Trace
+
+
+@dataclass(frozen=True)
+class PartFigures:
+    """Totals of one part, in s and bpm; means are weighted by time.
+
+    `ceiling_bpm` is (lowest, highest) in force during the part. Time without a
+    signal, paused or left to the runner counts neither as under nor as over.
+    `over_bpm_min` is the area over the ceiling: bpm over it times minutes.
+    `mean_bpm`, `highest_bpm` and `distance_m` are None where nothing is known.
+    """
+
+    kind: str
+    name: str
+    begin_s: float
+    end_s: float
+    ceiling_bpm: tuple[float, float]
+    at_or_under_s: float
+    over_s: float
+    over_bpm_min: float
+    no_signal_s: float
+    held_s: float
+    unguarded_s: float
+    mean_bpm: float | None
+    highest_bpm: float | None
+    distance_m: float | None
+
+    @property
+    def duration_s(self) -> float:
+        return self.end_s - self.begin_s
+
+    @property
+    def share_under(self) -> float | None:
+        """Share (0 to 1) of the time that counts; None when none does."""
+        counted_s = self.at_or_under_s + self.over_s
+        return self.at_or_under_s / counted_s if counted_s > 0 else None
+
+
+def by_part(trace: Trace) -> tuple[PartFigures, ...]:
+    """Every stretch of one part, in order; a plan that was gone through once has each once."""
+    if not len(trace.t_s):
+        return ()
+    edges = [0, *(np.flatnonzero(np.diff(trace.part)) + 1).tolist(), len(trace.t_s)]
+    last_part = len(trace.parts) - 1
+    return tuple(
+        _figures(trace, slice(first, last), *trace.parts[min(int(trace.part[first]), last_part)])
+        for first, last in pairwise(edges))
+
+
+def whole(trace: Trace) -> PartFigures | None:
+    """The same of the whole session; None for a session without a step."""
+    if not len(trace.t_s):
+        return None
+    return _figures(trace, slice(0, len(trace.t_s)), "session", "whole session")
+
+
+def _figures(trace: Trace, steps: slice, kind: str, name: str) -> PartFigures:
+    dt_s, level, over = trace.dt_s[steps], trace.level_bpm[steps], -trace.room_bpm[steps]
+    held, silent = trace.held[steps], np.isnan(level)
+    counted = ~held & ~silent & trace.counts[steps]
+    too_high = counted & (np.nan_to_num(over) > 0.0)
+    known = ~silent & (dt_s > 0)
+    speed = trace.speed_m_s[steps]
+    moved = np.isfinite(speed)
+    ceiling = trace.ceiling_bpm[steps]
+    return PartFigures(
+        kind, name, float(trace.t_s[steps][0] - dt_s[0]), float(trace.t_s[steps][-1]),
+        (float(ceiling.min()), float(ceiling.max())),
+        at_or_under_s=_sum(dt_s[counted & ~too_high]),
+        over_s=_sum(dt_s[too_high]),
+        over_bpm_min=_sum(over[too_high] * dt_s[too_high]) / 60.0,
+        no_signal_s=_sum(dt_s[~held & silent]),
+        held_s=_sum(dt_s[held]),
+        unguarded_s=_sum(dt_s[~held & ~silent & ~trace.counts[steps]]),
+        mean_bpm=_sum(level[known] * dt_s[known]) / _sum(dt_s[known]) if known.any() else None,
+        highest_bpm=float(level[~silent].max()) if not silent.all() else None,
+        distance_m=_sum(speed[moved] * dt_s[moved]) if moved.any() else None,
+    )
+
+
+def _sum(values: Floats) -> float:
+    return float(np.sum(values))

@@ -1,0 +1,136 @@
+"""The review in a terminal: a picture, the figures, each cue with what followed."""
+
+from __future__ import annotations
+
+from rich import box
+from rich.console import Group, RenderableType
+from rich.markup import escape
+from rich.table import Table
+from rich.text import Text
+
+from guard.cues import SEVERAL
+from guard.review import words
+from guard.review.picture import end_s, heights
+from guard.review.review import Review
+from guard.screen.look import Look, styled
+from guard.screen.trace import picture
+from guard.screen.words import clock
+
+ROWS = 8
+WIDEST = 160
+ROOMY = 72  # in a narrower terminal tables become lines
+MOST_PARTS_NUMBERED = 60
+NOT_HEARD = "cue, not heard"
+
+
+def view(review: Review, title: str, width: int, look: Look) -> RenderableType:
+    """Everything, for a terminal of `width` cells."""
+    invented = "  INVENTED, nobody ran this" if review.invented else ""
+    blocks: list[RenderableType] = [
+        Text(f"{look.text(title)}  {look.text(words.heading(review))}{invented}", look.style("quiet")),
+        Text(look.text(words.headline(review)), look.style("lead"))]
+    if len(review.trace.t_s) > 1:
+        blocks += ["", *drawing(review, min(width, WIDEST), look)]
+    blocks += ["", _facts(review, look)]
+    if len(review.parts) > 1:
+        blocks.append(_parts(review, look) if width >= ROOMY else _narrow_parts(review, look))
+    if review.cues:
+        blocks.append(_cues(review, look) if width >= ROOMY else _narrow_cues(review, look))
+    blocks += [Text(look.text(f"note: {remark}")) for remark in review.remarks]
+    blocks += ["", *(Text(look.text(text), look.style("quiet")) for text in words.cautions(review))]
+    return Group(*blocks)
+
+
+def drawing(review: Review, width: int, look: Look) -> list[Text]:
+    """Heart rate under the straight line of the ceiling, parts, cues and time on one axis."""
+    last_s = end_s(review)
+
+    def column(t_s: float) -> int:
+        return min(max(int(t_s / last_s * width), 0), width - 1)
+
+    lines = picture(heights(review, width), ROWS, look)
+    if len(review.parts) > 1:
+        begins = [" "] * width
+        for number, part in enumerate(review.parts[:MOST_PARTS_NUMBERED], 1):
+            at = column(part.begin_s)
+            label = f"|{number}"
+            if at + len(label) <= width and set(begins[at:at + len(label)]) == {" "}:
+                begins[at:at + len(label)] = label
+        lines.append(Text("".join(begins), look.style("quiet"), no_wrap=True))
+    cells = [" "] * width
+    for cue in review.cues:
+        at = column(cue.t_s)
+        letter = cue.cue.about.letter
+        cells[at] = letter if cells[at] in (" ", letter) else SEVERAL
+    lines.append(styled((sign, look.style("lead")) for sign in cells))
+    begin, middle, end = clock(0), clock(last_s / 2), clock(last_s)
+    gap = width // 2 - len(middle) // 2 - len(begin)
+    axis = begin + " " * gap + middle
+    lines.append(Text(axis + end.rjust(width - len(axis)), no_wrap=True))
+    kinds = ", ".join(f"{cue.about.letter} {cue.words}"
+                      for cue in sorted({cue.cue for cue in review.cues}))
+    each_s = last_s / width
+    stretch = f"{each_s:.0f} s" if each_s >= 1 else "less than a second"
+    lines.append(Text(
+        f"the line is the ceiling; a column is the highest heart rate of {stretch}, measured from it"
+        + (f"; {kinds}, {SEVERAL} several" if kinds else ""), look.style("quiet")))
+    return lines
+
+
+def _facts(review: Review, look: Look) -> Table:
+    grid = Table.grid(padding=(0, 2, 0, 0))
+    grid.add_column(no_wrap=True)
+    grid.add_column(ratio=1, overflow="fold")
+    for fact, value in words.facts(review):
+        grid.add_row(escape(look.text(fact)), escape(look.text(value)))
+    return grid
+
+
+def _parts(review: Review, look: Look) -> Table:
+    grid = _table(look)
+    grid.add_column("", justify="right")
+    for title in words.PART_TITLES:
+        name = title == "part"
+        grid.add_column(title, justify="left" if name else "right", no_wrap=not name, overflow="fold")
+    for number, row in enumerate(words.part_rows(review), 1):
+        grid.add_row(str(number), *(escape(look.text(cell)) for cell in row))
+    return grid
+
+
+def _narrow_parts(review: Review, look: Look) -> Table:
+    """A sentence a part."""
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(justify="right", no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row("", "parts")
+    for number, (name, length, ceiling, under, over, *_) in enumerate(words.part_rows(review), 1):
+        text = f"{name}, {length}, ceiling {ceiling}: {under} at or under, {over} over"
+        grid.add_row(str(number), escape(look.text(text)))
+    return grid
+
+
+def _cues(review: Review, look: Look) -> Table:
+    grid = _table(look)
+    grid.add_column("time", justify="right", no_wrap=True)
+    for title, ratio in (("cue" if review.said else NOT_HEARD, 2), ("why", 3), ("heart rate after it", 3)):
+        grid.add_column(title, ratio=ratio, overflow="fold")
+    for cue in review.cues:
+        grid.add_row(clock(cue.t_s), escape(look.text(words.cue_line(review, cue))),
+                     escape(look.text(cue.reason)), escape(look.text(words.followed(cue))))
+    return grid
+
+
+def _narrow_cues(review: Review, look: Look) -> Table:
+    """One column under the time: what was said, why, what followed."""
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(justify="right", no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row("", "cues" if review.said else "cues, not heard")
+    for cue in review.cues:
+        lines = (words.cue_line(review, cue), cue.reason, words.followed(cue))
+        grid.add_row(clock(cue.t_s), escape("\n".join(look.text(line) for line in lines if line)))
+    return grid
+
+
+def _table(look: Look) -> Table:
+    return Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))

@@ -1,0 +1,205 @@
+"""What a review says, in words: shared by the terminal and the page. Plain text, unescaped."""
+
+from __future__ import annotations
+
+from guard.decide.wording import headline as cue_headline
+from guard.events import Cue
+from guard.reasons import why_doubted
+from guard.review.cues import CueOutcome
+from guard.review.drift import Drift
+from guard.review.parts import PartFigures
+from guard.review.recovery import Recovery
+from guard.review.review import Review
+from guard.review.rr import RRFigures
+from guard.review.signal import Signal
+from guard.screen.words import clock, speed_number
+from guard.settings import Settings
+
+METRES_PER_MILE = 1609.344  # international mile, exact by definition
+EFFORT = {
+    0: "no effort", 1: "next to none", 2: "light", 3: "easy, could chat all the way", 4: "whole sentences",
+    5: "a little work", 6: "work, short sentences", 7: "hard", 8: "very hard, single words",
+    9: "nearly all there was", 10: "could not have gone on",
+}
+CAUTION = ("Not a medical device: these figures find no illness and rule none out. "
+           "How you feel comes before any number; what worries you is for a licensed professional.")
+RECOVERY_CAUTION = ("A stop in the middle of a run is another event than the end of a maximal test, "
+                    "and the tables made for that test do not apply: compare only with your own like runs.")
+RR_CAUTION = ("While running these figures say mostly how steady heart rate was; they tell neither "
+              "fitness nor fatigue, and nothing is cued from them.")
+_WORTH_SAYING_S = 2.0  # the first reading of a session may be that late
+_ENDED = {"time": "", "end": "session ended", "pause": "paused", "no_signal": "signal went"}
+_RECOVERY = {"stop": "stopped", "walk": "walked", "pause": "paused",
+             "walk_cue": "cued to walk (whether you did is not known)"}
+
+
+def heading(review: Review) -> str:
+    """One line: when, how long, from what."""
+    when = review.started[:16].replace("T", " ") or "undated"
+    words = [when, clock(review.duration_s)]
+    if review.whole and review.whole.distance_m:
+        words.append(distance(review.whole.distance_m, review.settings))
+    return ", ".join(words)
+
+
+def headline(review: Review) -> str:
+    """The fact a review leads with."""
+    total = review.whole
+    if total is None or total.share_under is None:
+        return "No trusted heart rate that counts: nothing to hold against the ceiling."
+    share = 100 * total.share_under
+    if total.over_s < 0.5:
+        return f"All {clock(total.at_or_under_s)} at or under the ceiling."
+    return (f"{clock(total.at_or_under_s)} at or under the ceiling ({share:.0f} %), "
+            f"{clock(total.over_s)} over it.")
+
+
+def facts(review: Review) -> list[tuple[str, str]]:
+    """(fact, value) of the whole session."""
+    total = review.whole
+    rows = [("ceiling", ceiling(review.whole) if review.whole else f"{review.settings.ceiling_bpm:g} bpm")]
+    if total is not None:
+        rows.append(("over the ceiling", f"{clock(total.over_s)}, {total.over_bpm_min:.1f} bpm x min"))
+        if total.mean_bpm is not None and total.highest_bpm is not None:
+            rows.append(("heart rate", f"mean {total.mean_bpm:.0f}, highest {total.highest_bpm:.0f} bpm"))
+        if total.held_s:
+            rows.append(("paused", clock(total.held_s)))
+        if total.unguarded_s:
+            rows.append(("left to you", clock(total.unguarded_s)))
+    asked = f"{review.summary['cues_per_h']:.0f} an hour that ask for something"
+    counts = ", ".join(f"{key.replace('_', ' ')} {count}" for key, count in review.summary["cues"].items())
+    rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))
+    rows.append(("drift", drift(review.drift, review.settings)))
+    rows += [("fell in 60 s" if place == 0 else "", recovery(one))
+             for place, one in enumerate(review.recoveries)]
+    rows.append(("signal", signal(review.signal)))
+    if review.rr is not None:
+        rows.append(("RR intervals", rr(review.rr)))
+    for note in review.notes:
+        if note.effort is not None:
+            rows.append(("effort", f"{note.effort} of 10: {EFFORT[note.effort]}"))
+        if note.feel:
+            rows.append(("felt", note.feel))
+        if note.pain:
+            rows.append(("pain", note.pain))
+    return rows
+
+
+def distance(metres: float, settings: Settings) -> str:
+    """A distance in the runner's units."""
+    if settings.units == "mile":
+        return f"{metres / METRES_PER_MILE:.2f} mi"
+    return f"{metres / 1000:.2f} km"
+
+
+def ceiling(part: PartFigures) -> str:
+    """The ceiling in force, or its range."""
+    low, high = part.ceiling_bpm
+    return f"{low:.0f} bpm" if round(low) == round(high) else f"{low:.0f} to {high:.0f} bpm"
+
+
+def cue_line(review: Review, cue: CueOutcome) -> str:
+    """What the cue said, as on the live screen."""
+    return cue_headline(cue.given, review.settings)
+
+
+def followed(cue: CueOutcome) -> str:
+    """What heart rate did after a cue."""
+    if cue.cue is Cue.SIGNAL_LOST:
+        return "not back before the end" if cue.back_s is None else f"back after {cue.back_s:.0f} s"
+    words = []
+    if cue.rose_bpm is not None:
+        words.append(f"rose {cue.rose_bpm:.0f}")
+        words.append("stayed under" if cue.over_s is None else f"over again after {cue.over_s:.0f} s")
+    elif cue.peak_bpm is not None:
+        if cue.turn_s is None:
+            words.append("did not turn")
+        else:
+            words.append("turned at once" if cue.turn_s < 2 else f"turned after {cue.turn_s:.0f} s")
+        if cue.turn_s is not None or cue.under_s is not None:
+            words.append({None: "stayed over", 0.0: "never over"}.get(
+                cue.under_s, f"under after {cue.under_s or 0:.0f} s"))
+        if cue.turn_s is not None:
+            words.append(f"fell {cue.fell_bpm:.0f}")
+    elif cue.ended_by:
+        words.append("not known")
+    ended = _ENDED.get(cue.ended_by, f"then {cue.ended_by.replace('_', ' ')}")
+    if words and ended:
+        words.append(f"({ended} at {cue.watched_s:.0f} s)")
+    return ", ".join(words).replace(", (", " (")
+
+
+def drift(found: Drift, settings: Settings) -> str:
+    """Drift with its error, or why there is none."""
+    if found.bpm is None or found.speed_m_s is None:
+        return f"not known: {found.refusal}"
+    size = f"{found.bpm:+.1f} bpm (95 %: within {found.error_bpm:.1f})"
+    sure = "" if abs(found.bpm) > (found.error_bpm or 0.0) else ", no more than chance"
+    return (f"{size} in the second half at {speed_number(found.speed_m_s, settings)}{sure}; "
+            f"{found.minutes} steady minutes of each half")
+
+
+def recovery(one: Recovery) -> str:
+    """One minute after running stopped."""
+    return (f"{one.fell_bpm:.0f} bpm at {clock(one.t_s)}: {one.from_bpm:.0f} to {one.after_bpm:.0f}, "
+            f"{_RECOVERY[one.kind]}")
+
+
+def signal(found: Signal) -> str:
+    """Quality of the signal."""
+    if not found.readings:
+        return "no reading at all"
+    share = 100 * (found.trusted_share or 0.0)
+    words = [f"{share:.1f} % of {found.readings} readings believed"]
+    if found.no_signal_s >= _WORTH_SAYING_S:
+        words.append(f"{clock(found.no_signal_s)} without, {_times(found.gaps)}, "
+                     f"longest {found.longest_gap_s:.0f} s")
+    else:
+        words.append("never without")
+    words += [f"{count} not believed: {why_doubted(doubt)}" for doubt, count in found.doubted.items()]
+    if found.links_lost:
+        words.append(f"link lost {_times(found.links_lost)}")
+    if found.battery_percent:
+        first, last = found.battery_percent
+        words.append(f"battery {last} %" if first == last else f"battery {first} to {last} %")
+    return "; ".join(words)
+
+
+def rr(found: RRFigures) -> str:
+    """RR statistics, or why there are none."""
+    flagged = sum(found.artefacts.values())
+    kinds = ", ".join(f"{count} {kind}" for kind, count in found.artefacts.items())
+    removed = f"{found.intervals} intervals, {flagged} artefacts left out" + (f" ({kinds})" if kinds else "")
+    if found.sdnn_ms is None:
+        return f"{removed}; no figures: {found.refusal}"
+    return f"SDNN {found.sdnn_ms:.0f} ms, RMSSD {found.rmssd_ms:.1f} ms; {removed}"
+
+
+def part_rows(review: Review) -> list[tuple[str, ...]]:
+    """Part, length, ceiling, at or under, over, bpm x min, mean and highest, a row each."""
+    rows: list[tuple[str, ...]] = []
+    for part in review.parts:
+        share = part.share_under
+        rows.append((
+            part.name, clock(part.duration_s), ceiling(part).removesuffix(" bpm"),
+            clock(part.at_or_under_s) + (f" ({100 * share:.0f} %)" if share is not None else ""),
+            clock(part.over_s), f"{part.over_bpm_min:.1f}",
+            "" if part.mean_bpm is None else f"{part.mean_bpm:.0f}",
+            "" if part.highest_bpm is None else f"{part.highest_bpm:.0f}"))
+    return rows
+
+
+# Left out on a phone: they follow from other columns.
+SPARE = frozenset({"length", "bpm x min", "mean"})
+PART_TITLES = ("part", "length", "ceiling", "at or under", "over", "bpm x min", "mean", "highest")
+
+
+def cautions(review: Review) -> list[str]:
+    """The cautions that belong to what is shown."""
+    texts = [RECOVERY_CAUTION] if review.recoveries else []
+    texts += [RR_CAUTION] if review.rr is not None and review.rr.sdnn_ms is not None else []
+    return [*texts, CAUTION]
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"

@@ -1,1 +1,0 @@
-"""Where readings come from: radio, practice runner, recording."""

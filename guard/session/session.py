@@ -1,0 +1,364 @@
+"""One session: inputs in order, decisions out. The same code live and on replay.
+
+Pure: told the time by its events and by `advance`. Timeouts are looked at on a
+fixed grid wherever no reading came for a second, so a log fed back gives the
+same decisions at the same times.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import replace
+
+from guard.decide.core import Known
+from guard.decide.lane import Lane
+from guard.errors import UsageError
+from guard.events import (
+    NO_NUMBERS,
+    TREADMILL,
+    Action,
+    Battery,
+    Command,
+    Cue,
+    CueGiven,
+    Input,
+    Link,
+    LinkState,
+    Mark,
+    Numbers,
+    Output,
+    Reading,
+    ReadingDoubted,
+    Snapshot,
+    SoundHealth,
+    Speed,
+    SpeedLink,
+    State,
+    StateChanged,
+    Summary,
+)
+from guard.plan.plan import Cued, Plan, Progress
+from guard.session.speeds import Speeds, origin
+from guard.session.step import Observer, Step
+from guard.session.tally import Tally
+from guard.settings import Settings, checked_number
+from guard.signal.trust import NO_READING, Judged, Trust
+
+GRID_S = 0.25  # a binary fraction, so that points of the grid are exact
+QUIET_S = 1.0
+LONG_SILENT_S = 600.0
+LONG_SILENT_LOOK_S = 30.0
+TRACE_S = 300.0
+FLOOR_UNDER_BPM = 3.0  # a floor nearer to the ceiling leaves nothing to run in: there is none
+_STATES = tuple(State)  # by code
+_NAN = math.nan
+_ENDS = {"interrupted": "interrupted", "ended": "source_ended"}  # what came with the quit: the rule
+
+
+class Session:
+    """Feeds one lane and keeps what a log, a screen and a summary need.
+
+    `settings.ceiling_bpm` must be set (UsageError otherwise). Call
+    `admit(event)` to stamp an event as it will be taken, `feed` to take it.
+    `observer` is told every step of the decision and changes nothing.
+    """
+
+    def __init__(
+        self, settings: Settings, plan: Plan | None = None, observer: Observer | None = None
+    ) -> None:
+        if settings.ceiling_bpm is None:
+            raise UsageError(
+                "there is no ceiling yet: give --ceiling BPM "
+                "(`guard settings --explain ceiling_bpm` says how to find yours)")
+        self.settings = settings
+        self.plan = plan
+        self._observer = observer
+        self._lane = Lane(settings)
+        self._trust = Trust()
+        self._tally = Tally()
+        self._progress = Progress(plan) if plan else None
+        self._part = -1
+        self._t_s = 0.0
+        self._stepped_s: float | None = None
+        self._silent = True
+        self._eventful_s = 0.0
+        self._ceiling_bpm = float(settings.ceiling_bpm)
+        self._state = State.WARMING
+        self._state_since_s = 0.0
+        self._held = self._muted = self._free_run = self._done = False
+        self._speeds = Speeds()
+        self._speed: Speed | None = None  # as known at the last step
+        self._belt = False
+        self._reading: Reading | None = None
+        self._link: Link | None = None
+        self._battery: int | None = None
+        self._battery_said = False
+        self._sound = ""
+        self._last_cue: CueGiven | None = None
+        self._run = 0
+        self._trace: deque[tuple[float, float, float]] = deque()
+
+    def admit(self, event: Input) -> Input:
+        """The event with the time it will be taken at: whole ms, never going back."""
+        t_s = max(round(event.t_s, 3), self._t_s)
+        stepped_s = -1.0 if self._stepped_s is None else self._stepped_s
+        # What follows a look at the clock must not seem to precede it: replay would take it first.
+        if t_s <= stepped_s and (self._silent or isinstance(event, (Reading, Command, Mark))):
+            t_s = round(stepped_s + 0.001, 3)
+        return event if t_s == event.t_s else replace(event, t_s=t_s)
+
+    def feed(self, event: Input) -> list[Output]:
+        """Advance to the event, take it, and return what follows from both."""
+        event = self.admit(event)
+        outputs = self.advance(event.t_s)
+        if self._done:
+            return outputs
+        self._t_s = event.t_s
+        if isinstance(event, Reading):
+            outputs += self._take_reading(event)
+        elif isinstance(event, Speed):
+            self._speeds.take(event)
+        elif isinstance(event, SpeedLink):
+            # Whoever runs on a belt needs its words, also when its link has gone.
+            self._belt |= event.device == TREADMILL and event.state is LinkState.CONNECTED
+        elif isinstance(event, Battery):
+            outputs += self._take_battery(event)
+        elif isinstance(event, (Command, Mark)):
+            before_s = (math.ceil(event.t_s / GRID_S) - 1) * GRID_S
+            if self._long_silent() and before_s > (self._stepped_s or 0.0):  # all as it was until now
+                outputs += self._step(before_s)
+            self._eventful_s = event.t_s
+            if isinstance(event, Command):
+                outputs += self._take_command(event)
+        elif isinstance(event, Link):
+            self._link = event
+        elif isinstance(event, SoundHealth):
+            self._sound = event.backend
+        return outputs
+
+    def advance(self, t_s: float) -> list[Output]:
+        """Look at timeouts on the grid up to, not including, `t_s`."""
+        outputs: list[Output] = []
+        if self._done:
+            return outputs
+        while (due_s := self._next_look_s()) < t_s:
+            outputs += self._step(due_s)
+        self._t_s = max(self._t_s, round(t_s, 3))
+        return outputs
+
+    def _next_look_s(self) -> float:
+        """The first point of the grid a second after a reading; in silence every point, in a long one few."""
+        if self._stepped_s is None:
+            return GRID_S
+        wait_s = GRID_S if self._silent else QUIET_S
+        if self._long_silent():  # by time alone come the plan's next part and "signal lost" again
+            wait_s = LONG_SILENT_LOOK_S
+            watch = self._lane.watch
+            if watch.loss_said and not self._held:
+                wait_s = max(GRID_S, min(wait_s, watch.again_at_s - self._stepped_s))
+            if self._progress and not self._held and not (place := self._progress.place()).done:
+                wait_s = max(GRID_S, min(wait_s, place.left_s))
+        return math.ceil((self._stepped_s + wait_s) / GRID_S - 1e-6) * GRID_S
+
+    def _long_silent(self) -> bool:
+        return self._stepped_s is not None and self._stepped_s - self._eventful_s >= LONG_SILENT_S
+
+    def _take_reading(self, reading: Reading) -> list[Output]:
+        self._reading = reading
+        speed = self._speeds.known(reading.t_s)
+        cadence_spm = speed.cadence_spm if speed else None
+        judged = self._trust.take(reading.t_s, reading, _NAN if cadence_spm is None else cadence_spm)
+        outputs = self._step(reading.t_s, judged)
+        if judged.doubt:
+            outputs.append(ReadingDoubted(reading.t_s, judged.doubt))
+        if judged.bpm == judged.bpm:
+            self._trace.append((reading.t_s, judged.bpm, self._ceiling_now()))
+            while self._trace and self._trace[0][0] < reading.t_s - TRACE_S:
+                self._trace.popleft()
+        return outputs
+
+    def _take_battery(self, event: Battery) -> list[Output]:
+        self._battery = event.percent
+        low = self.settings.battery_low_percent
+        if event.percent > low or self._battery_said or low == 0:
+            return []
+        self._battery_said = True
+        numbers = Numbers(percent=float(event.percent), low_percent=float(low))
+        return [self._given(CueGiven(event.t_s, Cue.BATTERY_LOW, "battery_low", numbers))]
+
+    def _take_command(self, command: Command) -> list[Output]:
+        action, value = command.action, command.value
+        if action is Action.PAUSE:
+            self._held = True
+        elif action is Action.CONTINUE:
+            if self._held:
+                self._trust.restart(command.t_s)
+            self._held = False
+        elif action in (Action.MUTE, Action.UNMUTE):
+            self._muted = action is Action.MUTE
+            return []
+        elif action is Action.CEILING and isinstance(value, (int, float)):
+            self._ceiling_bpm = checked_number("ceiling_bpm", value)
+        elif action is Action.FREE_RUN:
+            self._free_run = bool(value)
+        elif action is Action.SKIP_PART and self._progress:
+            self._progress.skip()
+        elif action is Action.QUIT:
+            outputs = self._step(command.t_s)
+            self._done = True
+            rule = _ENDS.get(str(value), "quit")
+            return [*outputs, *self._moved_to(State.DONE, command.t_s, rule, NO_NUMBERS)]
+        else:
+            return []
+        return self._step(command.t_s)
+
+    def _step(self, t_s: float, judged: Judged = NO_READING) -> list[Output]:
+        dt_s = t_s - (self._stepped_s or 0.0)
+        self._stepped_s = t_s
+        self._silent = judged.bpm != judged.bpm
+        self._eventful_s = self._eventful_s if self._silent else t_s
+        speed = self._speed = self._speeds.known(t_s)
+        speed_m_s = None if speed is None or self._held else speed.speed_m_s
+        outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
+        lane, trust = self._lane, self._trust
+        known = Known(
+            judged.alive, t_s - trust.unguarded_since_s, trust.interval_s, judged.heard_bpm, trust.locked)
+        cue = lane.step(
+            t_s, judged.bpm,
+            speed_m_s=speed.speed_m_s if speed else None,
+            grade=speed.grade if speed else None,
+            held=self._held, known=known)
+        state = _STATES[lane.state]
+        signal = lane.estimate.known and state is not State.NO_SIGNAL
+        over = round(lane.estimate.level_bpm) - self._ceiling_now() if signal else None
+        self._tally.count_time(
+            dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
+        if state is not self._state:
+            outputs += self._moved_to(state, t_s, lane.rule(0), lane.numbers(0))
+        if cue is not Cue.NONE:
+            outputs.append(self._given(CueGiven(
+                t_s, cue, lane.cue_rule(0), lane.cue_numbers(0), self._advised(cue), self._repeat(cue),
+                self._belt)))
+        if self._observer:
+            col = lane.columns
+            self._observer(Step(
+                t_s, dt_s, judged.bpm, known, lane.estimate.level_bpm if signal else _NAN, speed, self._held,
+                self._counts(), self._part, self._progress.warming if self._progress else None,
+                col.ceiling_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease, col.quiet_walk))
+        return outputs
+
+    def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:
+        quiet_ease = quiet_walk = False
+        floor_bpm = self.settings.floor_bpm
+        ceiling_bpm = self._ceiling_bpm
+        outputs: list[Output] = []
+        if self._progress:
+            place = self._progress.advance(t_s, distance_m, held=self._held)
+            index = place.index + (1 if place.done else 0)
+            if index != self._part:
+                if index > 0:
+                    outputs.append(self._given(self._part_cue(t_s, done=place.done)))
+                self._part = index
+                self._lane.set_warm_up(0, warming=self._progress.warming)
+            limits = self._progress.limits(self._ceiling_bpm)
+            ceiling_bpm = limits.ceiling_bpm
+            floor_bpm = limits.floor_bpm
+            quiet_ease = limits.cued is not Cued.ALL
+            quiet_walk = limits.cued is Cued.STOP_ONLY
+        # A command or a part may have moved the ceiling past the other limits.
+        if (stop_bpm := self.settings.stop_bpm) is not None:
+            ceiling_bpm = min(ceiling_bpm, stop_bpm - 1.0)
+        if floor_bpm is not None and floor_bpm > ceiling_bpm - FLOOR_UNDER_BPM:
+            floor_bpm = None
+        self._lane.set_limits(
+            0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
+            quiet_ease=quiet_ease, quiet_walk=quiet_walk)
+        return outputs
+
+    def _part_cue(self, t_s: float, *, done: bool) -> CueGiven:
+        assert self._progress is not None
+        if done:
+            return CueGiven(t_s, Cue.PART, "plan_done")
+        part, guarded = self._progress.part, self._counts()
+        ceiling_bpm = self._progress.limits(self._ceiling_bpm).ceiling_bpm
+        by_time = part.metres is None or self._progress.place().by_time
+        numbers = Numbers(
+            ceiling_bpm=round(ceiling_bpm, 2) if guarded else None,
+            length_s=round(part.seconds, 2) if by_time else None,
+            length_m=None if part.metres is None else round(part.metres, 2))
+        rule = "next_part" if guarded else "next_part_unguarded"
+        return CueGiven(t_s, Cue.PART, rule, numbers, part=part.name or part.kind.words)
+
+    def _counts(self) -> bool:
+        """Whether being over the ceiling means anything now (a part may be left to the runner)."""
+        return self._progress is None or self._progress.counts
+
+    def _moved_to(self, state: State, t_s: float, rule: str, numbers: Numbers) -> list[Output]:
+        if state is self._state:
+            return []
+        self._state, self._state_since_s = state, t_s
+        return [StateChanged(t_s, state, rule, numbers)]
+
+    def _given(self, given: CueGiven) -> CueGiven:
+        self._last_cue = given
+        self._tally.count_cue(given.cue)
+        return given
+
+    def _repeat(self, cue: Cue) -> int:
+        self._run = self._run + 1 if cue.about.escalates and self._lane.again(0) else 0
+        return self._run
+
+    def _advised(self, cue: Cue) -> float | None:
+        return _or_none(self._lane.advised_speed_m_s) if cue.about.advises else None
+
+    def _ceiling_now(self) -> float:
+        return float(self._lane.columns.ceiling_bpm)
+
+    def summary(self) -> Summary:
+        """Totals so far."""
+        return self._tally.summary()
+
+    def snapshot(self) -> Snapshot:
+        """All a screen needs, at the time of the newest event or advance."""
+        lane, est, now = self._lane, self._lane.estimate, self._lane.now
+        known = now is not None and est.known and self._state is not State.NO_SIGNAL
+        level = foreseen = chance = slope = None
+        limit = self._ceiling_now() if now is None else now.limit_bpm
+        if known and now is not None:
+            level = est.level_bpm
+            slope = est.slope_bpm_s * 60.0
+            foreseen = now.foreseen_bpm
+            spread = max(now.foreseen_sd_bpm, 1e-6)
+            chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
+        age = self._t_s - self._trace[-1][0] if self._trace else None
+        speed = self._speeds.known(self._t_s)
+        part, left_s = "", None
+        if self._progress:
+            place = self._progress.place()
+            part = "plan done" if place.done else self._progress.part.name or self._progress.part.kind.words
+            left_s = None if place.done else place.left_s
+        link, tally = self._link, self._tally
+        return Snapshot(
+            t_s=self._t_s, state=self._state, state_since_s=self._state_since_s,
+            level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
+            floor_bpm=_or_none(lane.columns.floor_bpm),
+            room_bpm=None if level is None else limit - level,
+            foreseen_bpm=foreseen, lead_s=self.settings.lead_s, chance_over=chance,
+            reading_age_s=age, contact=self._reading.contact if self._reading else None,
+            last_cue=self._last_cue, cue_count=sum(tally.cues.values()),
+            link_state=link.state if link else LinkState.SEARCHING,
+            link_name=link.name if link else "", link_detail=link.detail if link else "",
+            battery_percent=self._battery,
+            at_or_under_s=tally.at_or_under_s, over_s=tally.over_s, no_signal_s=tally.no_signal_s,
+            speed_m_s=speed.speed_m_s if speed else None, grade=speed.grade if speed else None,
+            advised_speed_m_s=_or_none(lane.advised_speed_m_s), part=part, part_left_s=left_s,
+            muted=self._muted, free_run=self._free_run, sound_backend=self._sound,
+            speed_from=origin(speed), belt=self._belt,
+            trace=tuple((t, bpm) for t, bpm, _ in self._trace),
+            ceiling_trace=tuple(ceiling for _, _, ceiling in self._trace),
+        )
+
+
+def _or_none(value: float) -> float | None:
+    return None if value != value else value

@@ -1,0 +1,42 @@
+"""What a session tells whoever watches its steps: a tape for tuning, the trace of a review."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from guard.decide.core import Known
+from guard.events import Speed
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the decision, told once it is taken. It stands for the `dt_s` seconds before `t_s`.
+
+    `bpm` is what the decision was given (NaN: no believable reading), `known` what
+    it was told of the signal beside it, `level_bpm`
+    what it holds the heart rate to be (NaN: not known, or no signal). `speed` is
+    the one in force, None where none is. `part` is the index of the plan's part,
+    their number after the last, -1 without a plan. `counts` tells whether being
+    over the ceiling means anything now, `warming` whether a plan's warm-up lasts
+    (None: no plan says). The limits are those the decision was told.
+    """
+
+    t_s: float
+    dt_s: float
+    bpm: float
+    known: Known
+    level_bpm: float
+    speed: Speed | None
+    held: bool
+    counts: bool
+    part: int
+    warming: bool | None
+    ceiling_bpm: float
+    floor_bpm: float | None
+    free_run: bool
+    quiet_ease: bool
+    quiet_walk: bool
+
+
+Observer = Callable[[Step], None]

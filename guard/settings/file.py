@@ -1,0 +1,150 @@
+"""The settings file: TOML in the config folder, one line a setting.
+
+Only what differs from the defaults need be in it. Comments and order survive
+a change; the file appears whole or not at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from guard.errors import SettingError, printable
+from guard.files.folders import config_dir
+from guard.files.whole import read_capped, write_whole
+from guard.settings import Settings, UnknownSetting, Value, check, find
+
+NAME = "settings.toml"
+LARGEST = 1 << 20  # bytes
+HEAD = "Settings of the heart-rate guard; `guard settings` lists and explains them."
+
+
+def settings_path(make: bool = False) -> Path:
+    """Where the file is, or would be."""
+    return config_dir(make) / NAME
+
+
+def load(path: Path | None = None, *, leave_out: Callable[[str], None] | None = None) -> dict[str, Value]:
+    """Checked values of the file by key; empty when there is no file.
+
+    With `leave_out` a key that is no setting costs no session: it is left out
+    and `leave_out` is told in one sentence. But not when it may be meant for a
+    limit: nobody shall believe in a limit that is not there.
+
+    Raises SettingError naming the file and key with the mend, InputError when
+    it cannot be read.
+    """
+    name = settings_path() if path is None else path
+    text = _text(name)
+    return {} if text is None else _checked(name, text, leave_out)
+
+
+def save(changes: Mapping[str, object], path: Path | None = None) -> Path:
+    """Set the keys of `changes`, drop those whose value is None; returns the path.
+
+    All values, old and new together, are checked before anything is written.
+    In a file that is wrong already only what changes is checked, so that it can
+    be put right one key after the other.
+    """
+    import tomlkit
+
+    name = settings_path(make=True) if path is None else path
+    text = _text(name)
+    was_right = text is None or _is_right(name, text)
+    try:
+        document = tomlkit.parse(text) if text else tomlkit.document()
+    except (ValueError, RecursionError) as error:  # stricter here and there than what reads it
+        raise SettingError(f"{name} cannot be changed by the guard ({_printable(str(error))}): "
+                           "correct it in an editor") from None
+    if not text:
+        document.add(tomlkit.comment(HEAD))
+    for key, value in changes.items():
+        if value is not None:
+            document[key] = check(find(key), value)
+        elif key in document:
+            del document[key]
+        else:
+            find(key)
+    after = tomlkit.dumps(document)
+    if was_right:
+        _checked(name, after)
+    write_whole(name, [after.encode()], force=True)
+    return name
+
+
+def _text(name: Path) -> str | None:
+    data = read_capped(name, LARGEST, "a settings file")
+    if data is None:
+        return None
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[:error.start].count(b"\n") + 1
+        raise SettingError(f"{name} is not UTF-8 text (line {line}): save it as UTF-8") from None
+
+
+def _parsed(name: Path, text: str) -> dict[str, Value]:
+    import tomllib
+
+    try:
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise SettingError(f"{name} is not valid TOML ({_printable(str(error))})",
+                           "write one `key = value` a line, text in quotes") from None
+    except ValueError:  # a number of thousands of digits
+        raise SettingError(f"{name} holds a number far too large: correct it") from None
+
+
+def _is_right(name: Path, text: str) -> bool:
+    _parsed(name, text)  # a file that is no TOML cannot be changed key by key
+    try:
+        _checked(name, text)
+    except SettingError:
+        return False
+    return True
+
+
+def _checked(
+    name: Path, text: str, leave_out: Callable[[str], None] | None = None,
+) -> dict[str, Value]:
+    values = {}
+    for key, value in _parsed(name, text).items():
+        try:
+            entry = find(key)
+            if isinstance(value, str) and value.lower() == "none" and entry.optional:
+                continue
+            if isinstance(value, dict | list):
+                raise SettingError(f"{key} must be a single value, not a table or list")
+            values[key] = check(entry, value)
+        except SettingError as error:
+            sentence = f"{name}: {error}{_mend(key)}"
+            if leave_out is None or not _harmless(error):
+                raise SettingError(sentence) from None
+            leave_out(f"left out, from {sentence}")
+    _fits(name, values)
+    return values
+
+
+def _harmless(error: SettingError) -> bool:
+    """Whether a session may do without the key: it is no setting, and was not meant for a limit."""
+    return isinstance(error, UnknownSetting) and (error.near is None or error.near.group != "limits")
+
+
+def _mend(key: str) -> str:
+    """How to be rid of a key without an editor."""
+    import shlex
+
+    word = shlex.quote(key) if key.isprintable() and 0 < len(key) <= 60 and not key.startswith("-") else ""
+    return f" (`guard settings --unset {word}` takes it out)" if word else " (take it out of the file)"
+
+
+def _fits(name: Path, values: Mapping[str, object]) -> None:
+    """Values that are right alone must be right together too."""
+    try:
+        Settings().replaced(values)
+    except SettingError as error:
+        raise SettingError(f"{name}: {error}") from None
+
+
+def _printable(text: str) -> str:
+    return printable(text)[:200]

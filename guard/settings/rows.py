@@ -1,0 +1,350 @@
+"""Every setting once: meaning, unit, range and default in one table.
+
+The table is the field list of `Settings`; help, the settings file, `--set`
+and validation are all derived from it. Values are checked when a `Settings`
+is made; a wrong one raises `SettingError` (a ValueError) with the mend.
+
+This module is pure: reading the file lives in `guard.settings.file`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from guard.errors import SettingError, printable
+
+Value = bool | int | float | str | None  # of a setting
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One row of the settings table.
+
+    `kind` is float, int, bool or str; `optional` settings may be unset
+    (written `none`); `choices` lists the words a str setting takes.
+    """
+
+    key: str
+    kind: type
+    default: Value
+    unit: str
+    low: float | None
+    high: float | None
+    meaning: str
+    optional: bool
+    choices: tuple[str, ...]
+    group: str
+
+    @property
+    def range_text(self) -> str:
+        """The allowed values in words."""
+        if self.choices:
+            return " | ".join(self.choices)
+        if self.kind is bool:
+            return "true | false"
+        if self.low is None or self.high is None:
+            return "text"
+        text = f"{self.low:g} to {self.high:g}"
+        return text + (" or none" if self.optional else "")
+
+
+def _row(
+    default: Any,
+    meaning: str,
+    *,
+    group: str,
+    unit: str = "",
+    low: float | None = None,
+    high: float | None = None,
+    kind: type | None = None,
+    choices: tuple[str, ...] = (),
+) -> Any:
+    meta = {
+        "meaning": meaning,
+        "unit": unit,
+        "low": low,
+        "high": high,
+        "kind": kind or type(default),
+        "optional": default is None,
+        "choices": choices,
+        "group": group,
+    }
+    return field(default=default, metadata=meta)
+
+
+PINS = "pins"  # the group that says how a machine is wired, no matter of a session's log
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """All settings of one session; units are in the names and in the table.
+
+    >>> Settings(ceiling_bpm=139).lead_s
+    20.0
+    """
+
+    # limits
+    ceiling_bpm: float | None = _row(
+        None,
+        "upper limit of an easy run; your own, there is no default",
+        group="limits", unit="bpm", low=70, high=220, kind=float)
+    floor_bpm: float | None = _row(
+        None, "lower limit for pick-up cues; none turns them off",
+        group="limits", unit="bpm", low=40, high=210, kind=float)
+    stop_bpm: float | None = _row(
+        None, "never-exceed limit of your own; over it the guard says stop; none means no such cue",
+        group="limits", unit="bpm", low=90, high=230, kind=float)
+
+    # deciding
+    lead_s: float = _row(
+        20.0, "how far ahead a crossing of the ceiling is foreseen",
+        group="deciding", unit="s", low=0, high=60)
+    certainty: float = _row(
+        0.6, "chance of being over the ceiling at which easing is cued",
+        group="deciding", low=0.1, high=0.99)
+    settle_s: float = _row(
+        8.0, "how long heart rate must stay under the margin before resuming is cued",
+        group="deciding", unit="s", low=0, high=120)
+    resume_margin_bpm: float = _row(
+        8.0, "how far under the ceiling heart rate must be before resuming is cued",
+        group="deciding", unit="bpm", low=1, high=40)
+    spacing_s: float = _row(
+        12.0, "least time between any two cues (stop and sensor cues excepted)",
+        group="deciding", unit="s", low=0, high=120)
+    repeat_s: float = _row(
+        18.0, "least time before the same cue is given again",
+        group="deciding", unit="s", low=5, high=600)
+    walk_after_s: float = _row(
+        140.0, "easing that has not turned heart rate by then becomes walking",
+        group="deciding", unit="s", low=10, high=600)
+    walking: bool = _row(
+        True, "whether walking may be cued at all", group="deciding")
+    budget_per_h: float = _row(
+        30.0, "cues an hour beyond which easing and picking up are held back; no other cue ever is",
+        group="deciding", unit="1/h", low=1, high=240)
+
+    # warming up
+    warm_up_s: float = _row(
+        300.0, "length of the warm-up, with a rule of its own; 0 turns it off",
+        group="warming up", unit="s", low=0, high=3600)
+    warm_up_quiet_s: float = _row(
+        60.0, "first stretch of the warm-up in which only stop is cued",
+        group="warming up", unit="s", low=0, high=3600)
+    warm_up_ramp_bpm: float = _row(
+        8.0, "how far under the ceiling the warm-up's own limit begins; it rises to the ceiling",
+        group="warming up", unit="bpm", low=0, high=60)
+
+    # signal
+    stale_s: float = _row(
+        3.0, "age of the newest trusted reading at which no signal is shown",
+        group="signal", unit="s", low=2, high=30)
+    lost_s: float = _row(
+        8.0, "age of the newest trusted reading at which the loss is said",
+        group="signal", unit="s", low=3, high=60)
+    battery_low_percent: int = _row(
+        15, "charge at which the strap's battery is called low; 0 turns it off",
+        group="signal", unit="%", low=0, high=90)
+
+    # the runner
+    response_s: float = _row(
+        57.0, "time constant of your heart rate after a small change of speed",
+        group="runner", unit="s", low=10, high=180)
+    restart_response_s: float = _row(
+        22.0, "time constant of your heart rate when you start again after walking or standing",
+        group="runner", unit="s", low=5, high=90)
+    gain_bpm_per_m_s: float | None = _row(
+        None, "how much your heart rate rises per m/s; learned from recordings, none until then",
+        group="runner", unit="bpm/(m/s)", low=3, high=120, kind=float)
+    belt: bool = _row(
+        False, "running on a treadmill: belt-safe phrases, speeds in belt steps", group="runner")
+    belt_step_km_h: float = _row(
+        0.1, "smallest step of the treadmill's speed",
+        group="runner", unit="km/h", low=0.05, high=1)
+    units: str = _row(
+        "km", "kilometres or miles on screens and in speech", group="runner", choices=("km", "mile"))
+
+    # sound
+    sound: bool = _row(True, "play cues at all", group="sound")
+    volume: float = _row(0.8, "loudness of tones and speech", group="sound", low=0, high=1)
+    speech: str = _row(
+        "short", "what is spoken after the tone: nothing, the phrase, or phrase, number and reason",
+        group="sound", choices=("tones", "short", "full"))
+    voice: str = _row(
+        "en-us", "voice of the speech engine", group="sound", kind=str)
+    speech_rate_wpm: int = _row(
+        185, "speed of speech", group="sound", unit="words/min", low=80, high=300)
+    all_well_min: float = _row(
+        0.0, "a short tick that says all is well this often; 0 turns it off",
+        group="sound", unit="min", low=0, high=60)
+
+    # pins of a Raspberry Pi
+    pin_button: int | None = _row(
+        None, "GPIO (BCM number) of a button to ground: press starts, pauses, goes on; 2 s ends",
+        group=PINS, low=2, high=27, kind=int)
+    pin_lamp: int | None = _row(
+        None, "GPIO (BCM number) of a lamp that shows the state by its rhythm",
+        group=PINS, low=2, high=27, kind=int)
+    pin_buzzer: int | None = _row(
+        None, "GPIO (BCM number) of a buzzer that sounds each cue in a rhythm of its own",
+        group=PINS, low=2, high=27, kind=int)
+    button_power_off: bool = _row(
+        False, "holding the button for 6 s switches the machine off, in stand-by only", group=PINS)
+    stand_by_end_min: float = _row(
+        10.0, "in stand-by a session without heart rate for this long is ended; 0 never",
+        group=PINS, unit="min", low=0, high=240)
+
+    def __post_init__(self) -> None:
+        for entry in table():
+            object.__setattr__(self, entry.key, check(entry, getattr(self, entry.key)))
+        if self.floor_bpm is not None and self.ceiling_bpm is not None and self.floor_bpm >= self.ceiling_bpm:
+            raise SettingError(
+                f"floor_bpm {self.floor_bpm:g} must lie under ceiling_bpm {self.ceiling_bpm:g}: "
+                "lower the floor or unset it")
+        if self.stop_bpm is not None and self.ceiling_bpm is not None and self.stop_bpm <= self.ceiling_bpm:
+            raise SettingError(
+                f"stop_bpm {self.stop_bpm:g} must lie over ceiling_bpm {self.ceiling_bpm:g}: "
+                "raise it or unset it")
+        if self.lost_s < self.stale_s:
+            raise SettingError(
+                f"lost_s {self.lost_s:g} must not be less than stale_s {self.stale_s:g}: raise lost_s")
+
+    def replaced(self, changes: Mapping[str, object]) -> Settings:
+        """These settings with `changes` (key to value or text) applied."""
+        known: dict[str, Any] = {
+            find(key).key: parse(find(key), value) if isinstance(value, str) else value
+            for key, value in changes.items()}
+        return dataclasses.replace(self, **known)
+
+    def as_dict(self) -> dict[str, Value]:
+        """Key to value, in the order of the table; JSON-ready. The pins of one machine are left out."""
+        return {entry.key: getattr(self, entry.key) for entry in table() if entry.group != PINS}
+
+
+_TABLE: list[Entry] = []
+
+
+def table() -> list[Entry]:
+    """The settings table, one `Entry` a row, in the order of `Settings`."""
+    if not _TABLE:
+        for item in dataclasses.fields(Settings):
+            meta: dict[str, Any] = {**item.metadata, "default": item.default}
+            _TABLE.append(Entry(
+                item.name, meta["kind"], meta["default"], meta["unit"], meta["low"], meta["high"],
+                meta["meaning"], meta["optional"], meta["choices"], meta["group"]))
+    return _TABLE
+
+
+def groups() -> Iterator[tuple[str, list[Entry]]]:
+    """Rows of the table by group, in order."""
+    for name in dict.fromkeys(entry.group for entry in table()):
+        yield name, [entry for entry in table() if entry.group == name]
+
+
+class UnknownSetting(SettingError):
+    """A key that is no setting; `near` is the row most like it, None where none is alike."""
+
+    def __init__(self, key: str, near: Entry | None) -> None:
+        hint = f": did you mean {near.key}?" if near else ": `guard settings` lists them all"
+        super().__init__(f"unknown setting {_shown(key)}{hint}")
+        self.near = near
+
+
+def find(key: str) -> Entry:
+    """The row named `key`; UnknownSetting, with the nearest right one, where there is none."""
+    rows = {entry.key: entry for entry in table()}
+    if key in rows:
+        return rows[key]
+    near = difflib.get_close_matches(key, rows, n=1, cutoff=0.4)
+    raise UnknownSetting(key, rows[near[0]] if near else None)
+
+
+def check(entry: Entry, value: object) -> Value:
+    """`value` as the setting's own kind, or SettingError with the range."""
+    if value is None:
+        if entry.optional:
+            return None
+        raise SettingError(f"{entry.key} needs a value: {_wants(entry)}")
+    if entry.kind is bool:
+        if isinstance(value, bool) or (hasattr(value, "dtype") and value in (True, False)):
+            return bool(value)
+        raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")
+    if entry.kind is str:
+        if not isinstance(value, str) or (entry.choices and value not in entry.choices):
+            raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")
+        if len(value) > 200 or not value.isprintable():
+            raise SettingError(
+                f"{entry.key} holds text that cannot be printed or is too long: "
+                "use up to 200 plain characters")
+        return value
+    if isinstance(value, (bool, str)):
+        raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError, OverflowError):
+        raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}") from None
+    if not math.isfinite(number) or not (entry.low <= number <= entry.high):  # type: ignore[operator]
+        raise SettingError(f"{entry.key} is {number:g}, but must be {_wants(entry)}")
+    if entry.kind is int:
+        if number != int(number):
+            raise SettingError(f"{entry.key} is {number:g}, but must be a whole number, {_wants(entry)}")
+        return int(number)
+    return number
+
+
+def checked_number(key: str, value: float) -> float:
+    """`value` as the setting `key`, which is a number and set; SettingError with the range."""
+    number = check(find(key), value)
+    assert isinstance(number, float)
+    return number
+
+
+def parse(entry: Entry, text: str) -> Value:
+    """A value written as text (`--set key=text`) as the setting's own kind."""
+    word = text.strip()
+    if entry.kind is str:
+        return check(entry, word)
+    if word.lower() in ("none", "") and entry.optional:
+        return None
+    if entry.kind is bool:
+        words = {"true": True, "yes": True, "on": True, "1": True,
+                 "false": False, "no": False, "off": False, "0": False}
+        if word.lower() in words:
+            return words[word.lower()]
+        raise SettingError(f"{entry.key} is {_shown(text)}, but must be {_wants(entry)}")
+    try:
+        number = float(word)
+    except ValueError:
+        raise SettingError(f"{entry.key} is {_shown(text)}, but must be {_wants(entry)}") from None
+    return check(entry, number)
+
+
+def parse_assignments(pairs: list[str]) -> dict[str, Value]:
+    """`["lead_s=25", …]` as checked values; what `--set` takes."""
+    values: dict[str, Value] = {}
+    for pair in pairs:
+        key, equals, text = pair.partition("=")
+        if not equals:
+            raise SettingError(f"--set {_shown(pair)} has no `=`: write --set {key.strip() or 'key'}=value")
+        entry = find(key.strip())
+        values[entry.key] = parse(entry, text)
+    return values
+
+
+def _wants(entry: Entry) -> str:
+    unit = f" {entry.unit}" if entry.unit else ""
+    if entry.kind in (float, int):
+        return f"a number from {entry.low:g} to {entry.high:g}{unit}" + (" or none" if entry.optional else "")
+    if entry.kind is bool:
+        return "true or false"
+    return "one of " + ", ".join(entry.choices) if entry.choices else "text"
+
+
+def _shown(value: object) -> str:
+    """A value from outside, short and without control characters."""
+    text = printable(value)
+    return repr(text if len(text) <= 40 else text[:37] + "...")

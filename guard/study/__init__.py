@@ -1,1 +1,0 @@
-"""Looking back: replay of recordings under any settings."""

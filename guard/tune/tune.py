@@ -1,0 +1,315 @@
+"""Search settings over recordings, in two views that are never mixed up.
+
+*As recorded* plays the settings over heart rates that stay as they were;
+*as you would respond* lets the cues change simulated runs of runners like the
+one recorded. Only the second can recommend: it is chosen on two thirds of the
+recordings (of the time, where there are fewer than three) and reported on the
+last third, with other luck.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from guard.events import Cue, CueGiven
+from guard.log.recording import Recording
+from guard.response.fit import Fit, Refusal, learn
+from guard.response.series import Stretch, stretches
+from guard.settings import Settings
+from guard.tune.choose import Changes, Verdict, best_rows, settled, verdicts
+from guard.tune.lanes import LOOK_EVERY, Heard, Unit, joined, play, units
+from guard.tune.pool import Interrupted, Pool
+from guard.tune.recorded import Over, Recorded, Window, figures, over_min_per_h, spells
+from guard.tune.respond import Lived, Trial, live, trials
+from guard.tune.respond import joined as joined_lives
+from guard.tune.runners import Drawn, Way, draw_runners, way_of
+from guard.tune.space import Axis, around, spread
+from guard.tune.tape import Tape, tape_of
+
+Progress = Callable[[str, float], None]
+Span = tuple[float, float]
+
+CHOSEN_SHARE = 2.0 / 3.0
+SPREAD_SHARE = 0.6  # of the tries; the rest goes around the best
+GOOD, FINALISTS = 8, 6
+FINAL_TIMES, REPORT_TIMES = 3, 6  # as many runners as in the search
+
+
+@dataclass(frozen=True)
+class Source:
+    """A recording with the limits it is judged by."""
+
+    name: str
+    recording: Recording
+    settings: Settings
+
+
+@dataclass(frozen=True)
+class Part:
+    """A share of the recordings: their numbers with the times that count."""
+
+    spans: tuple[tuple[int, Span], ...]
+    words: str
+
+
+@dataclass(frozen=True)
+class RecordedView:
+    """Figures of each set that was played, by its number."""
+
+    hours: float
+    over_min_per_h: float
+    figures: dict[int, Recorded]
+
+
+@dataclass(frozen=True)
+class RespondView:
+    """`lived` has the sets of `rows` (0, the present, first); `held_out` the present and the recommended."""
+
+    lived: Lived
+    rows: tuple[int, ...]
+    drawn: Drawn
+    fit: Fit | Refusal
+    report_fit: str
+    held_out: Lived | None = None
+    held_out_verdict: Verdict | None = None
+
+
+@dataclass
+class Outcome:
+    """What was found. `sets` are changes to `present`, the first is none."""
+
+    present: Settings
+    axes: list[Axis]
+    sets: list[dict[str, float]]
+    seed: int
+    parts: tuple[Part, Part]
+    recorded: RecordedView | None = None
+    respond: RespondView | None = None
+    recommended: dict[str, float] | None = None  # None: keep the present settings
+    tried: dict[str, float] | None = None  # the best of the choosing, whatever became of it
+    verdict: Verdict | None = None
+    interrupted: bool = False
+
+
+def parts_of(sources: Sequence[Source]) -> tuple[Part, Part]:
+    """Two thirds to choose on, the last third to report on; by recording where there are three or more."""
+    count = len(sources)
+    if count >= 3:
+        order = sorted(range(count), key=lambda k: (str(sources[k].recording.header.get("started") or ""), k))
+        cut = count - max(1, round(count / 3))
+        first, last = order[:cut], order[cut:]
+        whole = {k: (0.0, sources[k].recording.end_s) for k in order}
+        return (Part(tuple((k, whole[k]) for k in first), f"{len(first)} of {count} recordings"),
+                Part(tuple((k, whole[k]) for k in last), f"the other {len(last)}"))
+    ends = [source.recording.end_s for source in sources]
+    return (Part(tuple((k, (0.0, CHOSEN_SHARE * end)) for k, end in enumerate(ends)), "the first two thirds"),
+            Part(tuple((k, (CHOSEN_SHARE * end, end)) for k, end in enumerate(ends)), "the last third"))
+
+
+class Tuning:
+    """One search; `run` gives the outcome, also after Ctrl-C."""
+
+    def __init__(
+        self, sources: Sequence[Source], present: Settings, axes: Sequence[Axis], *,
+        tries: int = 200, runners: int = 32, seed: int = 1, jobs: int = 1,
+        progress: Progress = lambda words, share: None,
+    ) -> None:
+        self._sources = sources
+        self._tries, self._runners, self._seed = tries, runners, seed
+        self._pool = Pool(jobs)
+        self._progress = progress
+        self._home: dict[str, float] = {axis.key: float(getattr(present, axis.key)) for axis in axes}
+        self._found = Outcome(present, list(axes), [{}], seed, parts_of(sources))
+
+    def run(self, *, recorded: bool = True, respond: bool = True) -> Outcome:
+        """Raises GuardError for recordings that cannot be used."""
+        found = self._found
+        with self._pool:
+            try:
+                tapes = self._pool.run(_tape, self._sources, progress=self._telling("reading the recordings"))
+                if respond:
+                    self._respond()
+                else:
+                    self._add(spread(found.axes, self._tries - 1, self._seed))
+                if recorded:
+                    self._recorded(tapes)
+            except (Interrupted, KeyboardInterrupt):
+                found.interrupted = True
+        return found
+
+    def _add(self, sets: Sequence[dict[str, float]]) -> list[int]:
+        """Number new sets; what equals the present is left out of each."""
+        found, numbers = self._found, []
+        for one in sets:
+            changed = {key: value for key, value in one.items() if value != self._home[key]}
+            if changed not in found.sets:
+                found.sets.append(changed)
+                numbers.append(len(found.sets) - 1)
+        return numbers
+
+    def _settings(self, changes: dict[str, float]) -> Settings:
+        return self._found.present.replaced(changes)
+
+    # -- as recorded ----------------------------------------------------------
+
+    def _recorded(self, tapes: list[Tape]) -> None:
+        found = self._found
+        every = [self._settings(one) for one in found.sets]
+        work = units(len(every), tapes, self._pool.jobs)
+        pieces = [([every[k] for k in unit.settings], [tapes[k] for k in unit.tapes]) for unit in work]
+        looks = [_looks(max(len(tape) for tape in mine)) for _, mine in pieces]
+        stopped: Interrupted | None = None
+        try:
+            heard = self._pool.run(_play, pieces, looks, self._telling("as recorded"))
+            done = list(zip(work, heard, strict=True))
+        except Interrupted as error:
+            stopped, done = error, [(work[number], one) for number, one in error.done]
+        view = recorded_view(done, tapes)
+        if view is not None:
+            found.recorded = view
+        if stopped is not None:
+            raise stopped
+
+    # -- as you would respond -------------------------------------------------
+
+    def _respond(self) -> None:
+        found, jobs = self._found, self._pool.jobs
+        fit, report_fit, said = self._fits()
+        drawn = self._drawn(fit, found.parts[0], self._runners, 1)
+        wide = max(1, round(SPREAD_SHARE * self._tries)) - 1
+        numbers = [0, *self._add(spread(found.axes, wide, self._seed))]
+        lived = self._live_all(numbers, drawn, fit, said, "as you would respond: a wide search")
+        good = [{**self._home, **found.sets[numbers[row]]} for row in best_rows(lived, GOOD)]
+        near = self._add(around(found.axes, good, self._home, self._tries - len(numbers), self._seed))
+        if near:
+            lived = joined_lives([lived, self._live_all(
+                near, drawn, fit, said, "as you would respond: around the best")])
+            numbers += near
+            found.respond = RespondView(lived, tuple(numbers), drawn, fit, said)
+        best = best_rows(lived, FINALISTS)
+        if not best:
+            return
+        fresh = self._drawn(fit, found.parts[0], FINAL_TIMES * self._runners, 2)
+
+        def judge(sets: Sequence[Changes]) -> Lived:
+            return self._live([self._settings(dict(one)) for one in sets], fresh,
+                              "the best again, with other luck", jobs)
+
+        tried, verdict = settled([found.sets[numbers[row]] for row in best], judge)
+        self._report(tried, verdict, report_fit, said)
+
+    def _report(self, tried: dict[str, float], verdict: Verdict, fit: Fit | Refusal, said: str) -> None:
+        found = self._found
+        assert found.respond is not None
+        found.tried, found.verdict = tried, verdict
+        last = self._drawn(fit, found.parts[1], REPORT_TIMES * self._runners, 3)
+        held_out = self._live([found.present, self._settings(tried)], last, "the held-out third",
+                              self._pool.jobs)
+        judged = verdicts(held_out)[1]
+        view = found.respond
+        lived, rows = view.lived, view.rows
+        if tried and verdict.clear and judged.clear:
+            found.recommended = tried
+            for number in self._add([{**self._home, **tried}]):
+                lived = joined_lives([lived, self._live(
+                    [self._settings(tried)], view.drawn, "the recommended set", 1)])
+                rows = (*rows, number)
+        found.respond = RespondView(lived, rows, view.drawn, view.fit, said, held_out, judged)
+
+    def _fits(self) -> tuple[Fit | Refusal, Fit | Refusal, str]:
+        """For choosing, for reporting, and in words what the second is."""
+        self._progress("learning how heart rate answers speed", 0.0)
+        pieces = [self._stretches(part) for part in self._found.parts]
+        fit, last = self._pool.run(_learn, pieces)
+        self._progress("learning how heart rate answers speed", 1.0)
+        if isinstance(last, Fit):
+            return fit, last, "fitted anew on the held-out third"
+        if isinstance(fit, Fit):
+            return fit, fit, "the fit of the first two thirds: the last third alone tells too little"
+        return fit, fit, "the published population"
+
+    def _stretches(self, part: Part) -> list[Stretch]:
+        found: list[Stretch] = []
+        for number, (begin, end) in part.spans:
+            recording = self._sources[number].recording
+            said = {one.cue for one in recording.outputs if isinstance(one, CueGiven)}
+            inputs = [event for event in recording.inputs if begin <= event.t_s <= end]
+            found += stretches(inputs, steered=bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME}))
+        return found
+
+    def _drawn(self, fit: Fit | Refusal, part: Part, runners: int, luck: int) -> Drawn:
+        ways: list[Way] = []
+        for number, (begin, end) in part.spans:
+            source = self._sources[number]
+            ceiling = source.settings.ceiling_bpm
+            assert ceiling is not None
+            ways.append(way_of(source.recording.inputs, ceiling, begin, end))
+        return draw_runners(fit, ways, max(runners, len(ways)), [self._seed, luck],
+                            belt=self._found.present.belt)
+
+    def _live_all(
+        self, numbers: list[int], drawn: Drawn, fit: Fit | Refusal, said: str, words: str
+    ) -> Lived:
+        """`_live` of numbered sets; what Ctrl-C leaves of them is kept."""
+        found = self._found
+        work = trials([self._settings(found.sets[k]) for k in numbers], drawn, self._pool.jobs)
+        try:
+            lived = joined_lives(self._pool.run(_live, work, _trial_looks(work), self._telling(words)))
+        except Interrupted as error:
+            if found.respond is None and error.done and error.done[0][0] == 0:
+                begins = np.cumsum([0, *(len(one.settings) for one in work)]).tolist()
+                rows = [k for piece, _ in error.done for k in numbers[begins[piece]:begins[piece + 1]]]
+                found.respond = RespondView(
+                    joined_lives([one for _, one in error.done]), tuple(rows), drawn, fit, said)
+            raise
+        if found.respond is None:
+            found.respond = RespondView(lived, tuple(numbers), drawn, fit, said)
+        return lived
+
+    def _live(self, every: Sequence[Settings], drawn: Drawn, words: str, jobs: int) -> Lived:
+        work = trials(every, drawn, jobs)
+        return joined_lives(self._pool.run(_live, work, _trial_looks(work), self._telling(words)))
+
+    def _telling(self, words: str) -> Callable[[float], None]:
+        return lambda share: self._progress(words, share)
+
+
+def recorded_view(done: Sequence[tuple[Unit, Heard]], tapes: Sequence[Tape]) -> RecordedView | None:
+    """Figures of all sets that were played to all tapes; None where the present was not."""
+    heard, whole = joined(done, len(tapes))
+    if 0 not in whole:
+        return None
+    over: list[Over] = [spells(tape, level, limit) for tape, level, limit
+                        in zip(tapes, heard.level_bpm, heard.limit_bpm, strict=True)]
+    window = Window(tuple((0.0, tape.duration_s + 1.0) for tape in tapes))
+    return RecordedView(window.hours, over_min_per_h(over, window),
+                        {one: figures(heard, one, over, window) for one in sorted(whole)})
+
+
+def _looks(steps: int) -> int:
+    return math.ceil(steps / LOOK_EVERY)
+
+
+def _trial_looks(work: Sequence[Trial]) -> list[int]:
+    return [_looks(round(one.drawn.ground.duration_s)) for one in work]
+
+
+def _tape(source: Source, stop: Callable[[], bool]) -> Tape:
+    return tape_of(source.name, source.recording, source.settings)
+
+
+def _play(piece: tuple[list[Settings], list[Tape]], stop: Callable[[], bool]) -> Heard:
+    return play(*piece, stop)
+
+
+def _live(piece: Trial, stop: Callable[[], bool]) -> Lived:
+    return live(piece, stop)
+
+
+def _learn(piece: list[Stretch], stop: Callable[[], bool]) -> Fit | Refusal:
+    stop()
+    return learn(piece)

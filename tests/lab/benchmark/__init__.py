@@ -1,0 +1,1 @@
+"""The guard against opponents on invented runners."""

@@ -1,0 +1,13 @@
+"""`python -m tests.lab.benchmark`: a module of its own, or the processes would not find their work."""
+
+import sys
+
+from guard.errors import GuardError
+from tests.lab.benchmark.benchmark import main
+
+if __name__ == "__main__":
+    try:
+        sys.exit(main())
+    except GuardError as error:
+        print(f"benchmark: {error}", file=sys.stderr)
+        sys.exit(error.exit_code)

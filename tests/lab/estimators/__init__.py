@@ -1,0 +1,1 @@
+"""Estimators of heart rate compared."""

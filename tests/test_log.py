@@ -69,7 +69,7 @@ def test_a_session_comes_back_exactly(tmp_path: Path, items: list[ev.Input | ev.
     items.sort(key=lambda item: item.t_s)
     path = tmp_path / "session.jsonl"
     path.unlink(missing_ok=True)
-    log = SessionLog(path, header(lead_s=0.1 + 0.2))
+    log = SessionLog(path, header(words=0.1 + 0.2))
     for item in items:
         log.write(item)
     assert log.close({"over_s": 1 / 3}) == path
@@ -77,7 +77,7 @@ def test_a_session_comes_back_exactly(tmp_path: Path, items: list[ev.Input | ev.
     assert list(recording.items) == items
     assert recording.notes == () and not recording.damaged
     assert recording.summary == {"over_s": 1 / 3}
-    assert recording.settings.lead_s == 0.1 + 0.2
+    assert recording.settings.words == 0.1 + 0.2
     assert recording.inputs + recording.outputs == sorted(
         items, key=lambda item: isinstance(item, ev.CueGiven | ev.StateChanged | ev.ReadingDoubted))
 
@@ -355,7 +355,7 @@ def test_what_a_newer_guard_wrote_is_kept_and_ignored(tmp_path: Path) -> None:
     items = small_log(path)
     text = path.read_text(encoding="utf-8")
     text = text.replace('"bpm":131', '"bpm":131,"new_field":{"a":1}')
-    text = text.replace('"lead_s"', '"later_setting":1,"lead_s"')
+    text = text.replace('"words"', '"later_setting":1,"words"')
     lines = text.split("\n")
     lines.insert(3, '{"t":0.7,"type":"weather","celsius":21}')
     path.write_text("\n".join(lines), encoding="utf-8")

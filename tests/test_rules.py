@@ -231,7 +231,7 @@ def test_steep_hill_says_the_next_step_when_walking_is_not_enough() -> None:
     walks = cues(name, (Cue.WALK,))
     assert walks[0].repeat == 0 and walks[1].repeat == 1
     assert phrase(walks[0], settings) != phrase(walks[1], settings)
-    assert all(later.t_s - earlier.t_s >= settings.repeat_s for earlier, later in pairwise(walks))
+    assert all(later.t_s - earlier.t_s >= figures(settings).repeat_s for earlier, later in pairwise(walks))
     assert not cues(name, (Cue.EASE,), walks[0].t_s, walks[-1].t_s), "who walks is not told to ease"
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from guard import Cue, Lanes, Settings, State
+from guard.decide.columns import figures
 from guard.decide.lane import Lane
 from guard.reasons import why
 

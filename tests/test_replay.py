@@ -112,7 +112,8 @@ def test_the_command(run_log: Path, tmp_path: Path) -> None:
     shown = guard_cli("replay", run_log, home=tmp_path)
     assert shown.returncode == 0 and "Ease" in shown.stdout and "foreseen" in shown.stdout
     assert "at or under the ceiling" in shown.stdout and shown.stderr == ""
-    done = guard_here("replay", run_log, "--json", "--set", "strictness=0.8", "--ceiling", "140", home=tmp_path)
+    done = guard_here("replay", run_log, "--json", "--set", "strictness=0.8", "--ceiling", "140",
+                      home=tmp_path)
     document = json.loads(done.stdout)
     assert list(document) == ["format", "settings", "cues", "states", "summary", "compared"]
     assert document["settings"]["strictness"] == 0.8 and document["settings"]["ceiling_bpm"] == 140

@@ -18,13 +18,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--explain", metavar="KEY", action="append", default=[],
                         help="what a setting means, its range and where its value comes from")
     parser.add_argument("--unset", metavar="KEY", action="append", default=[],
-                        help="back to the default; also takes a key that is no setting (any more) out of the file")
+                        help="back to the default; takes a key that is no setting out of the file, too")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.settings import file as settings_file
     from guard.settings import RETIRED, RetiredSetting, find, parse_assignments, table
+    from guard.settings import file as settings_file
 
     changes = parse_assignments([word for word in args.words if "=" in word])
     asked = [*args.explain, *(word for word in args.words if "=" not in word)]

@@ -77,9 +77,10 @@ class Columns:
         self.quiet_walk: Fact = self.free_run
         self.z = kit.column([_z(one.certainty) for one in derived])
         self.restart_z = kit.most(self.z, RESTART_Z)
-        both = list(zip(settings, derived, strict=True))
-        self.reach_s = kit.column([reach_s(one.response_s, made.lead_s) for one, made in both])
-        self.restart_reach_s = kit.column([reach_s(one.restart_response_s, made.lead_s) for one, made in both])
+        pairs = list(zip(settings, derived, strict=True))
+        self.reach_s = kit.column([reach_s(one.response_s, its.lead_s) for one, its in pairs])
+        self.restart_reach_s = kit.column([
+            reach_s(one.restart_response_s, its.lead_s) for one, its in pairs])
         self.heading_reach_s = kit.column([reach_s(one.response_s, HEADING_S) for one in settings])
         self.tokens_cap = kit.most(3.0, self.budget_per_h / BURST_SHARE)
         self.tokens_per_s = self.budget_per_h / 3600.0

@@ -166,7 +166,8 @@ def wavs() -> list[bytes]:
 
 def arguments() -> list[bytes]:
     lines = [
-        "settings", "settings words=0.3", "settings --unset words", "settings --json", "settings words", "settings lead_s",
+        "settings", "settings words=0.3", "settings --unset words", "settings --json", "settings words",
+        "settings lead_s",
         "plan --make easy-hour -o NEW", "plan PLAN --ceiling 139", "plan PLAN --json --ceiling 139",
         "ceiling --age 40 --resting 55 --history regular", "ceiling --age 40 --maximum 190 --json",
         "ceiling --how talk-test", "ceiling --age 40 --apply",

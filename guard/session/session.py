@@ -344,7 +344,7 @@ class Session:
             level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
             floor_bpm=_or_none(lane.columns.floor_bpm),
             room_bpm=None if level is None else limit - level,
-            foreseen_bpm=foreseen, lead_s=self.settings.lead_s, chance_over=chance,
+            foreseen_bpm=foreseen, lead_s=float(lane.columns.lead_s), chance_over=chance,
             reading_age_s=age, contact=self._reading.contact if self._reading else None,
             last_cue=self._last_cue, cue_count=sum(tally.cues.values()),
             link_state=link.state if link else LinkState.SEARCHING,

@@ -1,7 +1,6 @@
 """The decision core: n independent lanes stepped together, as tuning and the benchmark do.
 
-`core.py` holds the one loop over the decision table; `lane.py` steps a single
-guard; both give the same bits. For coupling a runner model of your own::
+`core.py` holds one step of it; `lane.py` steps a single guard; both give the same bits. For coupling a runner model of your own::
 
     lanes = Lanes(Settings(ceiling_bpm=139), n=500)
     cues = lanes.step(t_s, bpm)          # arrays of 500; NaN where nothing came
@@ -16,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from guard import reasons
 from guard.decide.core import Core, Known
+from guard.decide.figures import FIGURES, Figures
 from guard.heart.kit import Fact, Number
 from guard.heart.kit_arrays import ARRAYS
 from guard.settings import Settings
@@ -28,14 +28,17 @@ class Lanes(Core):
     `ceiling_bpm`.
     """
 
-    def __init__(self, settings: Settings | Sequence[Settings], n: int | None = None) -> None:
+    def __init__(
+        self, settings: Settings | Sequence[Settings], n: int | None = None, figures: Figures = FIGURES
+    ) -> None:
         if isinstance(settings, Settings):
             settings = [settings] * (1 if n is None else n)
         if n is not None and len(settings) != n:
             raise ValueError(f"{len(settings)} settings for {n} lanes: give one, or one a lane")
         if not settings:
             raise ValueError("0 lanes: give at least one")
-        super().__init__(ARRAYS, settings)
+        super().__init__(ARRAYS, settings, figures)
+        self._all: Fact = np.ones(len(settings), dtype=bool)
         self.n = len(settings)
 
     def step(
@@ -61,13 +64,13 @@ class Lanes(Core):
         proof of life; left out: every one is), `unguarded_s` since a trusted
         reading, the strap's `interval_s`, `heard_bpm` (what arrived, trusted or not),
         `locked` (it follows the steps); left out they are told from the arrivals of
-        `bpm`. `cadence_spm` is for `Trust` and changes nothing here. Raises
-        ValueError naming lane and value.
+        `bpm`. Raises ValueError naming lane and value.
         """
         cues: NDArray[np.int64] = self._take(
             self._checked_time(t_s), self._checked_bpm(bpm),
             None if speed_m_s is None else self._floats("speed_m_s", speed_m_s),
             None if grade is None else self._floats("grade", grade),
+            None if cadence_spm is None else self._floats("cadence_spm", cadence_spm),
             ~self._all if held is None else self._facts(held),
             Known(None if alive is None else self._facts(alive),
                   None if unguarded_s is None else self._floats("unguarded_s", unguarded_s),

@@ -156,7 +156,7 @@ class Rule:
         spaced = free & paced & (t - self.last_s >= col.spacing_s)
         running = no(self.walking)
         vain = self._vain()
-        enough = self._figures.in_vain * 0.0 + col.in_vain * (1.0 - self._no_jog)
+        enough = col.in_vain * (1.0 - self._no_jog)
         hopeless = (vain >= enough) & (self._over_bpm_s >= self._figures.over_bpm_s * (1.0 - self._no_jog))
         thins = 1.0 + 2.0 * k.least(k.most(vain - col.thin_after, 0.0), THINS_MOST)
         patient = t - self.last_s >= col.spacing_s * where(level > limit + CLEARLY_OVER_BPM, 1.0, thins)

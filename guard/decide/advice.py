@@ -10,7 +10,7 @@ from __future__ import annotations
 from guard.cues import Cue
 from guard.decide.belief import NAN, Belief
 from guard.decide.columns import Columns
-from guard.heart.kit import Fact, Kit, Number
+from guard.signal.kit import Fact, Kit, Number
 
 GAIN, GAIN_SD = 24.2, 8.3  # bpm/(m/s) for small steps while running (Hunt, Fankhauser, Saengsuwan 2015)
 LEARNED_SD_SHARE = 0.15  # of a learned gain (ours)
@@ -36,7 +36,7 @@ class Advice:
         self._gain = kit.where(learned, columns.gain, GAIN)
         self._gain_sd = kit.where(learned, LEARNED_SD_SHARE * columns.gain, GAIN_SD)
         self._level_m_s = zero + NAN  # level speed that asks for the same, at the last step
-        self._ran_m_s, self._ran_bpm = zero + NAN, zero + NAN  # and what it was, and led to, when a walk was said
+        self._ran_m_s, self._ran_bpm = zero + NAN, zero + NAN  # what it was, and led to, when a walk was said
         self._fastest_m_s = zero
         self.speed_m_s = zero + NAN
         self.told: Fact = zero != zero

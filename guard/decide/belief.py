@@ -22,7 +22,7 @@ from __future__ import annotations
 import math
 
 from guard.decide.figures import Figures
-from guard.heart.kit import Fact, Kit, Number
+from guard.signal.kit import Fact, Kit, Number
 
 NAN = math.nan
 LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0  # outside of this no heart beats
@@ -65,8 +65,9 @@ class Account:
         self._left = {time_s: far_decay(time_s / response_s) for time_s in ahead_s}
         # of a change that is still to arrive, what has come through by then
         arrives = figures.arrives_s
-        self._through = {time_s: 1.0 - (response_s * self._left[time_s] - arrives * far_decay(time_s / arrives))
-                         / (response_s - arrives) for time_s in ahead_s}
+        self._through = {
+            time_s: 1.0 - (response_s * self._left[time_s] - arrives * far_decay(time_s / arrives))
+            / (response_s - arrives) for time_s in ahead_s}
 
     def go_on(self, dt: Number, moved: Number, moved_var: Number) -> None:
         """Let `dt` seconds pass in which the target moves by a known `moved`."""
@@ -78,7 +79,8 @@ class Account:
         self.target = self.target + moved
         self.error = lasts * self.error
         ht, tt, te = self.cov_level_target, self.var_target, self.cov_target_error
-        self.var_level = stays * (stays * self.var_level + 2.0 * goes * ht) + goes * goes * tt + LEVEL_VAR * dt
+        self.var_level = (stays * (stays * self.var_level + 2.0 * goes * ht) + goes * goes * tt
+                          + LEVEL_VAR * dt)
         self.cov_level_error = lasts * (stays * self.cov_level_error + goes * te)
         self.cov_level_target = stays * ht + goes * tt
         self.var_target = tt + self.wander * dt + moved_var
@@ -204,7 +206,7 @@ class Belief:
         self._blend()
 
     def expect(self, lanes: Fact, fall_bpm: Number, *, anew: bool = False) -> None:
-        """A cue was given that asks for a fall of the target (below 0: a rise); `anew` forgets the last one."""
+        """A cue asks for a fall of the target (below 0: a rise); `anew`: in place of what is on its way."""
         before = 0.0 * self.pending_bpm if anew else self.pending_bpm
         self.pending_bpm = self._kit.where(lanes, before + fall_bpm, self.pending_bpm)
 
@@ -260,7 +262,9 @@ class Belief:
     def _mix(self, quick: Number, slow: Number) -> Number:
         return slow + self._quick * (quick - slow)
 
-    def _both(self, quick: Number, quick_var: Number, slow: Number, slow_var: Number) -> tuple[Number, Number]:
+    def _both(
+        self, quick: Number, quick_var: Number, slow: Number, slow_var: Number
+    ) -> tuple[Number, Number]:
         """Mean and variance of the two together."""
         mean = self._mix(quick, slow)
         return mean, self._mix(quick_var + (quick - mean) * (quick - mean),

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from guard.decide.figures import Figures
-from guard.heart.kit import Fact, Kit, Number
 from guard.settings import Settings
+from guard.signal.kit import Fact, Kit, Number
 
 NAN = float("nan")
 # What the dials turn, each 0 to 1: at 0.5 the figure itself.
-LEAST_SURE_Z, SURE_SPAN_Z = -0.5, 1.0  # strictness: from 84 to 50 % sure of passing the aim, 69 % in the middle
+# Strictness: an ease when 84 to 50 % sure of passing the aim, 69 % in the middle.
+SURE_Z, SURE_SPAN_Z = -0.5, 1.0
 
 
 class Columns:
@@ -35,11 +36,11 @@ class Columns:
         self.gain = column(lambda one: one.gain_bpm_per_m_s)
         self.belt: Fact = column(lambda one: one.belt) > 0.0
         self.belt_step_m_s = column(lambda one: one.belt_step_km_h) / 3.6
-        no: Fact = kit.column([False for _ in settings])
+        no: Fact = self.ceiling_bpm != self.ceiling_bpm
         self.free_run, self.quiet_ease, self.quiet_walk = no, no, no
         # the dials
         self.margin_bpm = column(lambda one: 2.0 * one.strictness * figures.margin_bpm)
-        self.certainty_z = column(lambda one: LEAST_SURE_Z + SURE_SPAN_Z * (one.strictness - 0.5))
+        self.certainty_z = column(lambda one: SURE_Z + SURE_SPAN_Z * (one.strictness - 0.5))
         self.thin_after = column(lambda one: 2.0 * one.words * figures.thin_after)
         self.in_vain = column(lambda one: 4.0 ** (0.5 - one.walk_first) * figures.in_vain)
         self.rise_bpm = column(lambda one: figures.rise_bpm)

@@ -17,8 +17,8 @@ from guard.decide.columns import Columns
 from guard.decide.figures import FIGURES, Figures
 from guard.decide.rule import EFFECTS, INFINITE, REPEATS, Rule, Why
 from guard.events import State
-from guard.heart.kit import Fact, Kit, Number
 from guard.settings import Settings
+from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import Rule as Watched
 from guard.signal.watch import Watch
 
@@ -77,22 +77,22 @@ class Core:
         self._tells = False  # speed or cadence, at least once
         zero = col.ceiling_bpm * 0.0
         self._none: Number = kit.column([0] * len(settings))
-        self._t_s, self._began_s = zero + NAN, zero
+        self.t_s, self._began_s = zero + NAN, zero
         self._held: Fact = zero != zero
         self._watched = self._none
         self._was: Number = self._none + int(State.WARMING)
         self.state: Number = self._was
 
-    def _take(
+    def take(
         self, t: Number, bpm: Number, speed: Number | None, grade: Number | None, cadence: Number | None,
         held: Fact, known: Known,
     ) -> Number:
         """One step of checked numbers; returns the code of the cue due, one a lane."""
         k, rule, belief, watch = self._kit, self._rule, self.belief, self.watch
         where, no = k.where, k.no
-        first = self._t_s != self._t_s
-        dt = where(first, 0.0, t - self._t_s)
-        self._t_s, self._began_s = t, where(first, t, self._began_s)
+        first = self.t_s != self.t_s
+        dt = where(first, 0.0, t - self.t_s)
+        self.t_s, self._began_s = t, where(first, t, self._began_s)
         self._watched = watched = watch.step(
             t, bpm, held, unguarded_s=known.unguarded_s, interval_s=known.interval_s,
             heard_bpm=known.heard_bpm, locked=known.locked)
@@ -144,7 +144,7 @@ class Core:
         return bool(level == level)
 
     def rule(self, lane: int) -> str:
-        """What moved lane `lane` to another state in the last step, or cued it, by name; "" if nothing did."""
+        """What moved or cued lane `lane` in the last step, by name; "" if nothing did."""
         at = self._kit.at
         now, was = int(at(self.state, lane)), int(at(self._was, lane))
         if now == was:
@@ -216,13 +216,13 @@ class Core:
         quiet_walk: bool = False,
     ) -> None:
         """Move the limits of a lane (or a row of them) in a session: a new part, or the runner's wish."""
-        col, put = self.columns, self._kit.put
+        col, put, mark = self.columns, self._kit.put, self._kit.mark
         if ceiling_bpm is not None:
             col.ceiling_bpm = put(col.ceiling_bpm, lane, float(ceiling_bpm))
         col.floor_bpm = put(col.floor_bpm, lane, NAN if floor_bpm is None else float(floor_bpm))
-        col.free_run = put(col.free_run, lane, free_run)
-        col.quiet_ease = put(col.quiet_ease, lane, quiet_ease)
-        col.quiet_walk = put(col.quiet_walk, lane, quiet_walk)
+        col.free_run = mark(col.free_run, lane, free_run)
+        col.quiet_ease = mark(col.quiet_ease, lane, quiet_ease)
+        col.quiet_walk = mark(col.quiet_walk, lane, quiet_walk)
 
     def set_stop(self, lane: int | slice, stop_bpm: float | None) -> None:
         """The never-exceed limit of a lane (or a row of them); None: there is none."""

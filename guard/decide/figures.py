@@ -35,7 +35,7 @@ class Figures:
     over_bpm_s: float = 60.0  # and at least so much over the ceiling: 2 bpm for half a minute. Simulated
     thin_after: float = 2.0  # words without effect after which words come more rarely. Simulated
     shows_s: float = 35.0  # reaction, dead time, strap: a heeded walk or restart shows by then. Simulated
-    walk_shows_bpm: float = 10.0  # a walk has been heeded when the level fell so far (17.2 +- 8.0 in 60 s, Donne)
+    walk_shows_bpm: float = 10.0  # a walk is heeded when the level fell so far (17.2 +- 8.0 in 60 s, Donne)
     turn_bpm: float = 3.0  # up or down from an extreme by more than noise. Simulated
     rise_bpm: float = 12.0  # what running again adds in its first minute, until learned. Simulated
     longest_walk_s: float = 600.0

@@ -8,8 +8,8 @@ from guard.decide.belief import NAN
 from guard.decide.core import NOTHING_MORE, Core, Known
 from guard.decide.figures import FIGURES, Figures
 from guard.events import Cue
-from guard.heart.kit import SINGLE
 from guard.settings import Settings
+from guard.signal.kit import SINGLE
 
 
 class Lane(Core):
@@ -30,9 +30,9 @@ class Lane(Core):
         known: Known = NOTHING_MORE,
     ) -> Cue:
         """As `Lanes.step`, for one lane; None and NaN are unknown. Raises ValueError."""
-        if not (math.isfinite(t_s) and not t_s <= self._t_s):
-            raise ValueError(f"lane 0: t_s is {t_s:g} after {self._t_s:g}: it must be finite and increase")
+        if not (math.isfinite(t_s) and not t_s <= self.t_s):
+            raise ValueError(f"lane 0: t_s is {t_s:g} after {self.t_s:g}: it must be finite and increase")
         if bpm < 0.0 or math.isinf(bpm):
             raise ValueError(f"lane 0: bpm is {bpm:g}: give a rate of 0 or more, or NaN for none")
-        return Cue(int(self._take(
+        return Cue(int(self.take(
             float(t_s), float(bpm) if bpm else NAN, speed_m_s, grade, cadence_spm, held, known)))

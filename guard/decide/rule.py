@@ -27,11 +27,10 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 from guard.cues import Cue
-from guard.decide.belief import NAN, Belief, decay
+from guard.decide.belief import Belief, decay
 from guard.decide.columns import Columns
 from guard.decide.figures import Figures
-from guard.events import State
-from guard.heart.kit import Fact, Kit, Number
+from guard.signal.kit import Fact, Kit, Number
 
 INFINITE = float("inf")
 NEVER_S = -INFINITE
@@ -98,7 +97,8 @@ class Rule:
     """What each lane remembers, and what follows from it.
 
     After a step: `cue` and `why` (codes), `walking` and `easing` (facts),
-    `limit_bpm` (ceiling, or the warm-up's ramp).
+    `limit_bpm` (ceiling, or the warm-up's ramp), `rise_bpm` (what running again
+    adds in a minute). `last_s` is when a word was last said; others' count too.
     """
 
     def __init__(self, kit: Kit, figures: Figures, columns: Columns, belief: Belief) -> None:
@@ -127,7 +127,7 @@ class Rule:
         # running again
         self._asked, self._asked_s, self._ask_wait_s = zero, zero + NEVER_S, zero
         self._ran_s = zero + NEVER_S
-        self._rise_bpm = columns.rise_bpm
+        self.rise_bpm = columns.rise_bpm
         self._start_bpm, self._start_s, self._risen_bpm = zero, zero + NEVER_S, zero
 
     def step(self, t: Number, dt: Number, since_s: Number, guarded: Fact, free: Fact, alive: Fact,
@@ -149,7 +149,8 @@ class Rule:
         cool = target + FALLS_Z * b.target_sd_bpm < aim
         likely = (b.foreseen_bpm + col.certainty_z * b.foreseen_sd_bpm > aim) & hot
         alarm = (b.newest_bpm > limit) & (level > limit) & (target + RISES_Z * b.target_sd_bpm > aim)
-        due = where(warm, likely | alarm, (likely | alarm) & (level > limit) & (since_s >= col.warm_up_quiet_s))
+        over_ramp = (level > limit) & (since_s >= col.warm_up_quiet_s)
+        due = (likely | alarm) & (warm | over_ramp)
         self._look_back(t, dt, level, limit, cool)
 
         paced = guarded & no(col.free_run)
@@ -240,21 +241,24 @@ class Rule:
         self._seen = walking & (self._seen | (b.fresh & (fell > f.walk_shows_bpm)))
         shown = self._seen | (self._walk_top_bpm - self._low_bpm >= 0.5 * f.walk_shows_bpm)
         gone = shown & b.fresh & (level > self._low_bpm + f.turn_bpm) & (hot | asked)
-        unheeded = no(self._seen | asked) & (walked_s > LOST_S) & (level < limit) & (fell < 0.5 * f.walk_shows_bpm)
+        unheeded = (no(self._seen | asked) & (walked_s > LOST_S) & (level < limit)
+                    & (fell < 0.5 * f.walk_shows_bpm))
         if gait is not None:
             self._seen = self._seen | (walking & (gait < 0.0))
             runs = (gait > 0.0) & (t - self.last_s > LEAST_WALK_S)
-            gone = where(gait == 0.0, gone, runs)
-            unheeded = unheeded & (gait == 0.0)
+            untold = gait == 0.0
+            gone = (untold & gone) | runs
+            unheeded = unheeded & untold
         gone = walking & (gone | unheeded)
         again = spaced & walking & no(self._seen | asked | gone) & (level > limit) & hot & walk_again
 
         deep = walking & b.fresh & (fell > EXPLAINED_BPM + EXPLAINED_BPM_S * k.most(walked_s, 0.0))
         self._doubt_s = where(deep, t, self._doubt_s)
-        stays_under = level + self._rise_bpm < limit
+        stays_under = level + self.rise_bpm < limit
         first = (self._seen & stays_under & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s)
         once_more = (t - self._asked_s >= self._ask_wait_s) & (level < limit - 2.0)
-        resume = (spaced & walking & alive & no(gone) & (level < limit) & where(asked, once_more, first)
+        due = (asked & once_more) | (no(asked) & first)
+        resume = (spaced & walking & alive & no(gone) & (level < limit) & due
                   & (t - self._doubt_s >= DOUBT_S))
         return again, gone, resume
 
@@ -267,7 +271,7 @@ class Rule:
         low = (level < limit - far) & (target < limit - far) & (t - self.last_s > f.shows_s)
         shown = self._belief.fresh & (sinks | low)
         if gait is not None:
-            shown = k.where(gait == 0.0, shown, gait < 0.0)
+            shown = ((gait == 0.0) & shown) | (gait < 0.0)
         return guarded & self._owed & k.no(self.walking) & shown
 
     def _pick_up(self, t: Number, level: Number, target: Number, may: Fact, due: Fact) -> Fact:
@@ -335,7 +339,8 @@ class Rule:
             self._walk_top_bpm = where(walk, level, self._walk_top_bpm)
             self._low_bpm, self._low_s = where(begins, level, self._low_bpm), where(begins, t, self._low_s)
             self._seen = (self._seen & no(walk)) | walks_on
-            self._asked, self._ask_wait_s = where(begins, 0.0, self._asked), where(begins, 0.0, self._ask_wait_s)
+            self._asked = where(begins, 0.0, self._asked)
+            self._ask_wait_s = where(begins, 0.0, self._ask_wait_s)
         self.walking = (self.walking & no(gone)) | begins
 
     def _start(self, lanes: Fact, t: Number, level: Number) -> None:
@@ -363,9 +368,9 @@ class Rule:
         whole = k.least(self._risen_bpm * (MINUTE_S / k.most(ran_s, 15.0)),
                         self._risen_bpm + self._figures.rise_bpm)
         rise = where(ran_s >= MINUTE_S, self._risen_bpm, k.least(whole, RISE_MOST_BPM))
-        share = where(rise > self._rise_bpm, 1.0, RISE_FALLS)
+        share = where(rise > self.rise_bpm, 1.0, RISE_FALLS)
         learns = over & (self._risen_bpm >= RISE_LEAST_BPM)
-        self._rise_bpm = where(learns, self._rise_bpm + share * (rise - self._rise_bpm), self._rise_bpm)
+        self.rise_bpm = where(learns, self.rise_bpm + share * (rise - self.rise_bpm), self.rise_bpm)
         self._start_s = where(over, NEVER_S, self._start_s)
 
     def _doubled(self, wait_s: Number) -> Number:

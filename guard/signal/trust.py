@@ -22,8 +22,8 @@ from collections import deque
 from typing import NamedTuple
 
 from guard.events import Doubt, Reading
-from guard.heart.kit import SINGLE
 from guard.signal.interval import Interval
+from guard.signal.kit import SINGLE
 
 NAN = float("nan")
 

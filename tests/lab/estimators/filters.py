@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.heart.estimate import Estimator
-from guard.heart.kit_arrays import ARRAYS
+from guard.signal.kit_arrays import ARRAYS
 from guard.settings import Settings
 
 Array = NDArray[np.float64]

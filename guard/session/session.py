@@ -51,7 +51,6 @@ QUIET_S = 1.0
 LONG_SILENT_S = 600.0
 LONG_SILENT_LOOK_S = 30.0
 TRACE_S = 300.0
-_STATES = tuple(State)  # by code
 _NAN = math.nan
 _ENDS = {"interrupted": "interrupted", "ended": "source_ended"}  # what came with the quit: the rule
 
@@ -226,10 +225,11 @@ class Session:
             t_s, judged.bpm,
             speed_m_s=speed.speed_m_s if speed else None,
             grade=speed.grade if speed else None,
+            cadence_spm=speed.cadence_spm if speed else None,
             held=self._held, known=known)
-        state = _STATES[lane.state]
-        signal = lane.estimate.known and state is not State.NO_SIGNAL
-        over = round(lane.estimate.level_bpm) - self._ceiling_now() if signal else None
+        state = State(int(lane.state))
+        signal = lane.known(0) and state is not State.NO_SIGNAL
+        over = round(lane.belief.level_bpm) - self._ceiling_now() if signal else None
         self._tally.count_time(
             dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
         if state is not self._state:
@@ -241,7 +241,7 @@ class Session:
         if self._observer:
             col = lane.columns
             self._observer(Step(
-                t_s, dt_s, judged.bpm, known, lane.estimate.level_bpm if signal else _NAN, speed, self._held,
+                t_s, dt_s, judged.bpm, known, lane.belief.level_bpm if signal else _NAN, speed, self._held,
                 self._counts(), self._part, self._progress.warming if self._progress else None,
                 col.ceiling_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease, col.quiet_walk))
         return outputs
@@ -301,15 +301,14 @@ class Session:
 
     def snapshot(self) -> Snapshot:
         """All a screen needs, at the time of the newest event or advance."""
-        lane, est, now = self._lane, self._lane.estimate, self._lane.now
-        known = now is not None and est.known and self._state is not State.NO_SIGNAL
+        lane, belief = self._lane, self._lane.belief
         level = foreseen = chance = slope = None
-        limit = self._ceiling_now() if now is None else now.limit_bpm
-        if known and now is not None:
-            level = est.level_bpm
-            slope = est.slope_bpm_s * 60.0
-            foreseen = now.foreseen_bpm
-            spread = max(now.foreseen_sd_bpm, 1e-6)
+        limit = lane.limit_bpm
+        if lane.known(0) and self._state is not State.NO_SIGNAL:
+            level = belief.level_bpm
+            slope = belief.slope_bpm_s * 60.0
+            foreseen = belief.foreseen_bpm
+            spread = max(belief.foreseen_sd_bpm, 1e-6)
             chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
         age = self._t_s - self._trace[-1][0] if self._trace else None
         speed = self._speeds.known(self._t_s)
@@ -324,7 +323,7 @@ class Session:
             level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
             floor_bpm=_or_none(lane.columns.floor_bpm),
             room_bpm=None if level is None else limit - level,
-            foreseen_bpm=foreseen, lead_s=self.settings.lead_s, chance_over=chance,
+            foreseen_bpm=foreseen, lead_s=lane.figures.ahead_s, chance_over=chance,
             reading_age_s=age, contact=self._reading.contact if self._reading else None,
             last_cue=self._last_cue, cue_count=sum(tally.cues.values()),
             link_state=link.state if link else LinkState.SEARCHING,

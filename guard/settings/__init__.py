@@ -1,7 +1,9 @@
 """Every setting: meaning, unit, range, default. `rows` is pure, `file` reads and writes the TOML file."""
 
 from guard.settings.rows import (
+    RETIRED,
     Entry,
+    RetiredSetting,
     Settings,
     UnknownSetting,
     Value,
@@ -14,5 +16,5 @@ from guard.settings.rows import (
 )
 
 __all__ = [
-    "Entry", "Settings", "UnknownSetting", "Value", "check", "checked_number", "find", "parse",
-    "parse_assignments", "table"]
+    "RETIRED", "Entry", "RetiredSetting", "Settings", "UnknownSetting", "Value", "check", "checked_number",
+    "find", "parse", "parse_assignments", "table"]

@@ -3,12 +3,12 @@
 Gaps of 1, 6, 1, 6 s leave a runner unwatched for 6 s at nearly any moment, so
 6 is the interval, not their mean: gaps weighted by their own length, as in the
 inspection paradox of renewal theory (Feller, An Introduction to Probability
-Theory II, 1971, I.4). Over a kit (`heart/kit.py`), pure.
+Theory II, 1971, I.4). Over a kit (`signal/kit.py`), pure.
 """
 
 from __future__ import annotations
 
-from guard.heart.kit import Fact, Kit, Number
+from guard.signal.kit import Fact, Kit, Number
 
 REMEMBERED = 6  # gaps; chosen by simulation: fewer jump about, more learn too late
 FIRST_S = 1.0  # until two gaps are known; common practice: straps send once a second

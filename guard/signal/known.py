@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from guard.heart.kit import Fact, Number
+from guard.signal.kit import Fact, Number
 
 
 class Known(NamedTuple):

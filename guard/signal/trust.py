@@ -21,10 +21,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from guard.events import Doubt, Reading
-from guard.heart.kit import SINGLE
 from guard.signal.account import FADES_S, FADES_SILENT_S, NAN, Account, kept
 from guard.signal.beats import Beats
 from guard.signal.interval import Interval
+from guard.signal.kit import SINGLE
 from guard.signal.known import Known
 from guard.signal.steps import Steps
 

@@ -5,7 +5,7 @@ One question is asked of every moment: is the runner guarded? He is not
 by, and for a while when they follow the steps. That is said, and said again,
 thinning out and never ending, until it is over. A stop comes only with a
 trusted reading, so it cannot be stale. Nothing is said while held. Over a kit
-(`heart/kit.py`), pure.
+(`signal/kit.py`), pure.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from __future__ import annotations
 from enum import IntEnum
 
 from guard.events import Cue
-from guard.heart.kit import Fact, Kit, Number
 from guard.signal.interval import Interval
+from guard.signal.kit import Fact, Kit, Number
 
 NAN, INFINITE = float("nan"), float("inf")
 NEVER_S = -INFINITE

@@ -89,7 +89,7 @@ def play(
     ever_held = np.logical_or.reduce(held, axis=1)
     changes: dict[int, list[tuple[int, Limits]]] = {}
     for index, tape in enumerate(tapes):
-        lanes.set_stop(slice(index * count, (index + 1) * count), tape.settings.stop_bpm)
+        lanes.core.set_stop(slice(index * count, (index + 1) * count), tape.settings.stop_bpm)
         for limits in tape.limits:
             changes.setdefault(limits.at, []).append((index, limits))
     ends = set(steps.tolist())
@@ -113,9 +113,9 @@ def play(
             alive=np.repeat(alive[k], count), unguarded_s=np.repeat(unguarded_s[k], count),
             interval_s=np.repeat(interval_s[k], count), heard_bpm=np.repeat(heard_bpm[k], count),
             locked=np.repeat(locked[k], count))
-        levels[k] = lanes.estimate.level_bpm[firsts]
+        levels[k] = lanes.level_bpm[firsts]
         levels[k, lanes.state[firsts] == State.NO_SIGNAL] = np.nan
-        ceilings[k] = lanes.columns.ceiling_bpm[firsts]
+        ceilings[k] = lanes.ceiling_bpm[firsts]
         if np.count_nonzero(cues):
             where = np.flatnonzero(cues * going)
             lane_of.append(where)
@@ -158,10 +158,10 @@ def with_limits(settings: Settings, tape: Tape) -> Settings:
 
 
 def _limit(lanes: Lanes, which: slice, limits: Limits) -> None:
-    lanes.set_limits(which, ceiling_bpm=limits.ceiling_bpm, floor_bpm=limits.floor_bpm,
+    lanes.core.set_limits(which, ceiling_bpm=limits.ceiling_bpm, floor_bpm=limits.floor_bpm,
                      free_run=limits.free_run, quiet_ease=limits.quiet_ease, quiet_walk=limits.quiet_walk)
     if limits.warming != OWN_WARM_UP:
-        lanes.set_warm_up(which, warming=limits.warming == WARMING)
+        lanes.core.set_warm_up(which, warming=limits.warming == WARMING)
 
 
 def _side_by_side(tapes: Sequence[Tape], longest: int) -> tuple[Floats, Floats]:

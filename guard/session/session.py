@@ -229,7 +229,7 @@ class Session:
             held=self._held, known=known)
         state = State(int(lane.state))
         signal = lane.known(0) and state is not State.NO_SIGNAL
-        over = round(lane.belief.level_bpm) - self._ceiling_now() if signal else None
+        over = float(round(lane.belief.level_bpm) - round(self._ceiling_now())) if signal else None
         self._tally.count_time(
             dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
         if state is not self._state:

@@ -32,8 +32,8 @@ from guard.signal.steps import Steps
 LOWEST_BPM, HIGHEST_BPM = 30, 230
 
 # All below chosen by simulation, on composed sessions and five outdoor runs (trackeR `runs`).
-BELIEVED_S = 4.0  # evidence from which an account is believed
-GATE_BPM = 9.0  # a reading fits an account this near to it,
+BELIEVED_S = 3.5  # evidence from which an account is believed: four readings a second apart
+GATE_BPM = 11.0  # a reading fits an account this near to it,
 GATE_BPM_PER_S = 3.0  # and for each of the first seconds since the last evidence,
 GATE_FIRST_S = 3.0
 GATE_SILENT_BPM_PER_S = 1.0  # and for each one more,

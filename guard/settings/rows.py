@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from guard.errors import SettingError, printable
+from guard.settings.retired import RETIRED, RetiredSetting
 
 Value = bool | int | float | str | None  # of a setting
 
@@ -76,17 +77,6 @@ def _row(
     }
     return field(default=default, metadata=meta)
 
-
-# What became of settings that older files and logs hold.
-RETIRED: Mapping[str, str] = {
-    "lead_s": "the guard itself knows how far to look ahead; strictness sets how early it speaks",
-    "certainty": "strictness sets how early the guard speaks",
-    "settle_s": "the guard says run on as soon as the next crossing is far off; leave it out",
-    "resume_margin_bpm": "the guard says run on as soon as the next crossing is far off; leave it out",
-    "repeat_s": "a cue comes again when heart rate contradicts it; words sets how many there are",
-    "walk_after_s": "the guard says walk once easing is in vain; walk_first sets which you would rather do",
-    "budget_per_h": "words sets how many cues there are",
-}
 
 PINS = "pins"  # the group that says how a machine is wired, no matter of a session's log
 
@@ -251,13 +241,6 @@ class UnknownSetting(SettingError):
         hint = f": did you mean {near.key}?" if near else ": `guard settings` lists them all"
         super().__init__(f"unknown setting {_shown(key)}{hint}")
         self.near = near
-
-
-class RetiredSetting(SettingError):
-    """A key that was a setting once; the message says what became of it."""
-
-    def __init__(self, key: str) -> None:
-        super().__init__(f"{key} is no setting any more: {RETIRED[key]}")
 
 
 def find(key: str) -> Entry:

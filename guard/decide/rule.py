@@ -149,7 +149,7 @@ class Rule:
         cool = target + FALLS_Z * b.target_sd_bpm < aim
         likely = (b.foreseen_bpm + col.certainty_z * b.foreseen_sd_bpm > aim) & hot
         alarm = (b.newest_bpm > limit) & (level > limit) & (target + RISES_Z * b.target_sd_bpm > aim)
-        over_ramp = (level > limit) & (since_s >= col.warm_up_quiet_s)
+        over_ramp = (level > limit - self._figures.turn_bpm) & (since_s >= col.warm_up_quiet_s)
         due = (likely | alarm) & (warm | over_ramp)
         self._look_back(t, dt, level, limit, cool)
 

@@ -1,9 +1,8 @@
-"""Every setting: meaning, unit, range, default. `rows` is pure, `file` reads and writes the TOML file."""
+"""Every setting: meaning, unit, range, default (`rows`), what older ones became, and the settings file."""
 
+from guard.settings.retired import RETIRED, RetiredSetting
 from guard.settings.rows import (
-    RETIRED,
     Entry,
-    RetiredSetting,
     Settings,
     UnknownSetting,
     Value,

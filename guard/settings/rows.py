@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from guard.errors import SettingError, printable
+from guard.settings.retired import RETIRED, RetiredSetting
 
 Value = bool | int | float | str | None  # of a setting
 
@@ -77,17 +78,6 @@ def _row(
     return field(default=default, metadata=meta)
 
 
-# What became of settings that older files and logs hold.
-RETIRED: Mapping[str, str] = {
-    "lead_s": "the guard itself knows how far to look ahead; strictness sets how early it speaks",
-    "certainty": "strictness sets how early the guard speaks",
-    "settle_s": "the guard says run on as soon as the next crossing is far off; leave it out",
-    "resume_margin_bpm": "the guard says run on as soon as the next crossing is far off; leave it out",
-    "repeat_s": "a cue comes again when heart rate contradicts it; words sets how many there are",
-    "walk_after_s": "the guard says walk once easing is in vain; walk_first sets which you would rather do",
-    "budget_per_h": "words sets how many cues there are",
-}
-
 PINS = "pins"  # the group that says how a machine is wired, no matter of a session's log
 
 
@@ -132,7 +122,7 @@ class Settings:
         300.0, "length of the warm-up, with a rule of its own; 0 turns it off",
         group="warming up", unit="s", low=0, high=3600)
     warm_up_quiet_s: float = _row(
-        60.0, "first stretch of the warm-up in which only stop is cued",
+        0.0, "first stretch of the warm-up in which only stop is cued",
         group="warming up", unit="s", low=0, high=3600)
     warm_up_ramp_bpm: float = _row(
         8.0, "how far under the ceiling the warm-up's own limit begins; it rises to the ceiling",
@@ -251,13 +241,6 @@ class UnknownSetting(SettingError):
         hint = f": did you mean {near.key}?" if near else ": `guard settings` lists them all"
         super().__init__(f"unknown setting {_shown(key)}{hint}")
         self.near = near
-
-
-class RetiredSetting(SettingError):
-    """A key that was a setting once; the message says what became of it."""
-
-    def __init__(self, key: str) -> None:
-        super().__init__(f"{key} is no setting any more: {RETIRED[key]}")
 
 
 def find(key: str) -> Entry:

@@ -6,8 +6,8 @@
    bounded and fades, so that every belief can be left from every state.
 2. Suspicion weighs, it never excludes: a weight of 0 would be a latch.
 3. A reading speaks for the time it covers; only silence widens what is possible.
-4. Proof of life is a set of new RR intervals that agree with the rate, or a
-   changed rate where none are sent.
+4. Proof of life is a new set of RR intervals, or a changed rate; intervals that
+   tell another rate are none.
 5. One timer, `unguarded_since_s`: whatever the cause, nothing else says for how
    long nobody has watched.
 6. Honest straps creep, dry electrodes hold and leap: where the steps leap, the
@@ -147,11 +147,12 @@ class Trust:
         moved = bpm != self._bpm
         self._bpm = bpm
         with_rr = bool(reading.rr_s)
-        beats = with_rr and self._beats.agree(t_s, reading.rr_s, bpm)
-        alive = beats if with_rr else moved
+        new, agree = self._beats.take(t_s, reading.rr_s, bpm) if with_rr else (False, True)
+        beats = new and agree  # of a living heart
+        alive = agree and (new or moved)
         if alive:
             self._life_s = t_s
-            self._beats.lived(with_rr)
+            self._beats.lived(beats)
         usual = self._beats.usual
         interval_s = self.interval_s
         allowed_s = FROZEN_S

@@ -376,8 +376,8 @@ class _Checker:
         before = usable[-1]
         if one.rr_s:
             rate = 60.0 * len(one.rr_s) / sum(one.rr_s)
-            return one.rr_s != before.rr_s and (
-                abs(rate - one.bpm) <= 0.25 * one.bpm)
+            new = one.rr_s != before.rr_s or one.bpm != before.bpm
+            return new and abs(rate - one.bpm) <= 0.25 * one.bpm
         return one.bpm != before.bpm
 
     # -- irregular ----------------------------------------------------------------

@@ -86,6 +86,10 @@ def play(
     interval_s = _stacked([tape.interval_s for tape in tapes], longest, fill=1.0)
     heard_bpm = _stacked([tape.heard_bpm for tape in tapes], longest, fill=np.nan)
     locked = _stacked([tape.locked for tape in tapes], longest, fill=False)
+    told = {name: _stacked([getattr(tape, name) for tape in tapes], longest, fill=np.nan)
+            for name in ("speed_m_s", "grade", "cadence_spm")}
+    if not np.isfinite(told["speed_m_s"]).any() and not np.isfinite(told["cadence_spm"]).any():
+        told = {}
     ever_held = np.logical_or.reduce(held, axis=1)
     changes: dict[int, list[tuple[int, Limits]]] = {}
     for index, tape in enumerate(tapes):
@@ -112,7 +116,8 @@ def play(
             held=np.repeat(held[k], count) if ever_held[k] else None,
             alive=np.repeat(alive[k], count), unguarded_s=np.repeat(unguarded_s[k], count),
             interval_s=np.repeat(interval_s[k], count), heard_bpm=np.repeat(heard_bpm[k], count),
-            locked=np.repeat(locked[k], count))
+            locked=np.repeat(locked[k], count),
+            **{name: np.repeat(values[k], count) for name, values in told.items()})
         levels[k] = lanes.level_bpm[firsts]
         levels[k, lanes.state[firsts] == State.NO_SIGNAL] = np.nan
         ceilings[k] = lanes.ceiling_bpm[firsts]

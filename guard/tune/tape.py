@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.errors import InputError
+from guard.events import Speed
 from guard.log.recording import Recording
 from guard.replay.replay import plan_of, played
 from guard.session import Session
@@ -44,6 +45,7 @@ class Tape:
     """Arrays of one value a step. `bpm` is NaN where nothing believable came; `alive`,
     `unguarded_s`, `interval_s`, `heard_bpm` and `locked` are what else was known of
     the signal (`decide.core.Known`): trust depends on no setting that is searched.
+    `speed_m_s`, `grade` and `cadence_spm` are NaN where not told.
     `counts` tells whether being over the ceiling meant anything. `settings` are those
     its limits were made with."""
 
@@ -58,6 +60,9 @@ class Tape:
     locked: Bools
     held: Bools
     counts: Bools
+    speed_m_s: Floats
+    grade: Floats
+    cadence_spm: Floats
     limits: tuple[Limits, ...]
 
     def __len__(self) -> int:
@@ -79,12 +84,13 @@ def tape_of(name: str, recording: Recording, settings: Settings) -> Tape:
         played(recording, Session(settings, plan_of(recording), noted.take))
     except InputError as error:
         raise InputError(f"{name}: {error}") from None
-    rows = np.array(noted.rows, dtype=np.float64).reshape(-1, 8)
+    rows = np.array(noted.rows, dtype=np.float64).reshape(-1, 11)
     if not np.isfinite(rows[:, 1]).any():
         raise InputError(f"{name} holds no usable heart rate: there is nothing to tune on")
-    t_s, bpm, alive, unguarded_s, interval_s, heard_bpm, locked, held = rows.T.copy()
+    (t_s, bpm, alive, unguarded_s, interval_s, heard_bpm, locked, held,
+     speed_m_s, grade, cadence_spm) = rows.T.copy()
     return Tape(name, settings, t_s, bpm, alive > 0, unguarded_s, interval_s, heard_bpm, locked > 0,
-                held > 0, np.array(noted.counts), tuple(noted.limits))
+                held > 0, np.array(noted.counts), speed_m_s, grade, cadence_spm, tuple(noted.limits))
 
 
 @dataclass
@@ -97,7 +103,9 @@ class _Noted:
 
     def take(self, step: Step) -> None:
         """A row for the step, and its limits where they are new."""
-        self.rows.append((step.t_s, step.bpm, *step.known, step.held))
+        told = step.speed or Speed(step.t_s)
+        self.rows.append((step.t_s, step.bpm, *step.known, step.held, told.speed_m_s, told.grade,
+                          told.cadence_spm))
         self.counts.append(step.counts)
         warming = OWN_WARM_UP if step.warming is None else WARMING if step.warming else NOT_WARMING
         now = Limits(len(self.counts) - 1, step.ceiling_bpm, step.floor_bpm,

@@ -18,8 +18,8 @@ LONGEST_LINES = 350
 MOST_MODULES = 25  # about two dozen can be taken in at a glance
 
 PURE = (
-    "cues", "events", "reasons", "errors", "settings", "packets", "heart", "decide", "plan", "session",
-    "runner", "devices", "response", "page",
+    "cues", "events", "reasons", "errors", "settings", "packets", "heart", "signal", "decide", "plan",
+    "session", "runner", "devices", "response", "page",
 )
 NEVER_LIVE = {"scipy", "matplotlib", "hypothesis", "pytest", "bumble"}
 LIVE = ("session", "live", "live.practice", "radio", "sound", "screen", "log", "files", "pins")
@@ -28,7 +28,7 @@ BY_NAME = ["guard", "guard.cli"]  # public names on first use; the command asked
 # room: the rooms it may import beside itself. A room is a folder, a module at the top, or a
 # module of a folder that may do more than the rest of it (a file read beside the pure form).
 BASE = {"cues", "events", "settings", "errors"}
-CORE = BASE | {"heart", "decide", "plan", "session"}
+CORE = BASE | {"heart", "signal", "decide", "plan", "session"}
 MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     # the decision, one way: heart, decide, session
     "cues": set(),
@@ -36,10 +36,11 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "reasons": {"events"},
     "errors": set(),
     "settings": {"errors"},
-    "heart": {"events"},
-    "decide": {"cues", "events", "heart", "reasons", "settings"},
+    "heart": set(),
+    "signal": {"events", "heart"},
+    "decide": {"cues", "events", "heart", "reasons", "settings", "signal"},
     "plan": BASE,
-    "session": BASE | {"heart", "decide", "plan"},
+    "session": BASE | {"decide", "plan", "signal"},
     "runner": {"events"},
     # what feeds it
     "clock": set(),
@@ -64,13 +65,14 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     # one session at a time
     "page": set(),
     "replay": CORE | {"log", "reasons", "screen"},
-    "response": {"events", "heart", "session", "settings"},
+    "response": {"events", "session", "settings", "signal"},
     "review": CORE | {"log", "page", "reasons", "replay", "response", "screen"},
     "tune": CORE | {"log", "replay", "response", "runner", "screen"},
     # the months
     "journal": {"errors", "files", "screen"},
     "ceiling": {"errors", "events", "files", "journal", "log", "plan", "replay", "screen"},
-    "progress": {"errors", "files", "journal", "library", "log", "page", "plan", "response", "screen"},
+    "progress": {"errors", "files", "journal", "library", "log", "page", "plan", "response", "screen",
+                 "signal"},
     # the doors
     "": BASE | {"decide"},
     "commands": ANY_ROOM,

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 
 from guard.events import Cue, Reading
+from guard.signal.interval import Interval
 from guard.signal.kit import SINGLE
 from guard.signal.kit_arrays import ARRAYS
-from guard.signal.interval import Interval
 from guard.signal.trust import Doubt, Trust
 from guard.signal.watch import Watch
 

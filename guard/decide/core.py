@@ -8,7 +8,6 @@ reading and what is told; then the rule says a pace where the runner is guarded.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
 
 from guard.cues import NO_NUMBERS, Cue, Numbers
 from guard.decide.advice import Advice
@@ -19,6 +18,7 @@ from guard.decide.rule import EFFECTS, INFINITE, REPEATS, Rule, Why
 from guard.events import State
 from guard.settings import Settings
 from guard.signal.kit import Fact, Kit, Number
+from guard.signal.known import Known
 from guard.signal.watch import Rule as Watched
 from guard.signal.watch import Watch
 
@@ -36,22 +36,6 @@ _NUMBERS: Mapping[str, tuple[str, ...]] = {
     **{why.key: ("age_s", "interval_s", "stop_bpm") for why in (
         Watched.NO_READING, Watched.NOT_TRUSTED, Watched.BY_FEEL, Watched.TOO_SELDOM, Watched.STEP_LOCK)},
 }
-
-
-class Known(NamedTuple):
-    """What is known of the strap's signal beside the trusted heart rate (see `guard.signal`).
-
-    What is None is told from the arrivals of that heart rate.
-    """
-
-    alive: Fact | None = None
-    unguarded_s: Number | None = None
-    interval_s: Number | None = None
-    heard_bpm: Number | None = None
-    locked: Fact | None = None
-
-
-NOTHING_MORE = Known()
 
 
 class Core:

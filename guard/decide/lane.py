@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 
 from guard.decide.belief import NAN
-from guard.decide.core import NOTHING_MORE, Core, Known
+from guard.decide.core import Core
 from guard.decide.figures import FIGURES, Figures
 from guard.events import Cue
 from guard.settings import Settings
 from guard.signal.kit import SINGLE
+from guard.signal.known import NOTHING_MORE, Known
 
 
 class Lane(Core):

@@ -16,10 +16,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from guard import reasons
-from guard.decide.core import Core, Known
+from guard.decide.core import Core
 from guard.decide.figures import FIGURES, Figures
 from guard.settings import Settings
 from guard.signal.kit_arrays import ARRAYS
+from guard.signal.known import Known
 
 
 class Lanes:

@@ -11,7 +11,6 @@ import math
 from collections import deque
 from dataclasses import replace
 
-from guard.decide.core import Known
 from guard.decide.lane import Lane
 from guard.errors import UsageError
 from guard.events import (
@@ -39,6 +38,8 @@ from guard.events import (
     Summary,
 )
 from guard.plan.plan import Cued, Plan, Progress
+from guard.session.limits import in_force
+from guard.session.part_cue import part_cue
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
 from guard.session.tally import Tally
@@ -50,7 +51,6 @@ QUIET_S = 1.0
 LONG_SILENT_S = 600.0
 LONG_SILENT_LOOK_S = 30.0
 TRACE_S = 300.0
-FLOOR_UNDER_BPM = 3.0  # a floor nearer to the ceiling leaves nothing to run in: there is none
 _NAN = math.nan
 _ENDS = {"interrupted": "interrupted", "ended": "source_ended"}  # what came with the quit: the rule
 
@@ -220,9 +220,7 @@ class Session:
         speed = self._speed = self._speeds.known(t_s)
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
-        lane, trust = self._lane, self._trust
-        known = Known(
-            judged.alive, t_s - trust.unguarded_since_s, trust.interval_s, judged.heard_bpm, trust.locked)
+        lane, known = self._lane, self._trust.known(t_s, judged)
         cue = lane.step(
             t_s, judged.bpm,
             speed_m_s=speed.speed_m_s if speed else None,
@@ -231,7 +229,7 @@ class Session:
             held=self._held, known=known)
         state = State(int(lane.state))
         signal = lane.known(0) and state is not State.NO_SIGNAL
-        over = round(lane.belief.level_bpm) - self._ceiling_now() if signal else None
+        over = float(round(lane.belief.level_bpm) - round(self._ceiling_now())) if signal else None
         self._tally.count_time(
             dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
         if state is not self._state:
@@ -258,7 +256,7 @@ class Session:
             index = place.index + (1 if place.done else 0)
             if index != self._part:
                 if index > 0:
-                    outputs.append(self._given(self._part_cue(t_s, done=place.done)))
+                    outputs.append(self._given(part_cue(t_s, self._progress, self._ceiling_bpm)))
                 self._part = index
                 self._lane.set_warm_up(0, warming=self._progress.warming)
             limits = self._progress.limits(self._ceiling_bpm)
@@ -266,29 +264,11 @@ class Session:
             floor_bpm = limits.floor_bpm
             quiet_ease = limits.cued is not Cued.ALL
             quiet_walk = limits.cued is Cued.STOP_ONLY
-        # A command or a part may have moved the ceiling past the other limits.
-        if (stop_bpm := self.settings.stop_bpm) is not None:
-            ceiling_bpm = min(ceiling_bpm, stop_bpm - 1.0)
-        if floor_bpm is not None and floor_bpm > ceiling_bpm - FLOOR_UNDER_BPM:
-            floor_bpm = None
+        ceiling_bpm, floor_bpm = in_force(ceiling_bpm, floor_bpm, self.settings.stop_bpm)
         self._lane.set_limits(
             0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
             quiet_ease=quiet_ease, quiet_walk=quiet_walk)
         return outputs
-
-    def _part_cue(self, t_s: float, *, done: bool) -> CueGiven:
-        assert self._progress is not None
-        if done:
-            return CueGiven(t_s, Cue.PART, "plan_done")
-        part, guarded = self._progress.part, self._counts()
-        ceiling_bpm = self._progress.limits(self._ceiling_bpm).ceiling_bpm
-        by_time = part.metres is None or self._progress.place().by_time
-        numbers = Numbers(
-            ceiling_bpm=round(ceiling_bpm, 2) if guarded else None,
-            length_s=round(part.seconds, 2) if by_time else None,
-            length_m=None if part.metres is None else round(part.metres, 2))
-        rule = "next_part" if guarded else "next_part_unguarded"
-        return CueGiven(t_s, Cue.PART, rule, numbers, part=part.name or part.kind.words)
 
     def _counts(self) -> bool:
         """Whether being over the ceiling means anything now (a part may be left to the runner)."""

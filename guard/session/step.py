@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from guard.decide.core import Known
 from guard.events import Speed
+from guard.signal.known import Known
 
 
 @dataclass(frozen=True, slots=True)

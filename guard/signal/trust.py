@@ -18,30 +18,27 @@ Scalar and pure; only + - * / on data, so that every processor gives the same bi
 
 from __future__ import annotations
 
-from collections import deque
 from typing import NamedTuple
 
 from guard.events import Doubt, Reading
+from guard.signal.account import FADES_S, FADES_SILENT_S, NAN, Account, kept
+from guard.signal.beats import Beats
 from guard.signal.interval import Interval
 from guard.signal.kit import SINGLE
-
-NAN = float("nan")
+from guard.signal.known import Known
+from guard.signal.steps import Steps
 
 # What a human heart can do, bpm; common practice for sensors.
 LOWEST_BPM, HIGHEST_BPM = 30, 230
 
 # All below chosen by simulation, on composed sessions and five outdoor runs (trackeR `runs`).
-MOST_EVIDENCE_S = 40.0  # bound of an account: a longer memory is regained later, a shorter one fooled sooner
-FADES_S = 60.0  # time constant of forgetting while readings come
-FADES_SILENT_S = 20.0  # and while none does
-BELIEVED_S = 4.0  # evidence from which an account is believed
-GATE_BPM = 9.0  # a reading fits an account this near to it,
+BELIEVED_S = 3.5  # evidence from which an account is believed: four readings a second apart
+GATE_BPM = 11.0  # a reading fits an account this near to it,
 GATE_BPM_PER_S = 3.0  # and for each of the first seconds since the last evidence,
 GATE_FIRST_S = 3.0
 GATE_SILENT_BPM_PER_S = 1.0  # and for each one more,
 GATE_MOST_BPM = 60.0
 GATE_RR = 1.5  # times as much where new RR intervals agree
-FOLLOWS = 0.5  # of the way an account moves to a reading that fits it
 FITS_S = 4.0  # memory of how many of the newest readings the old account explains,
 FITS_LEAST = 0.6  # and how many it must
 NEITHER_COSTS = 3.0  # times its weight: what a reading that fits no account takes from the rival
@@ -61,15 +58,6 @@ STEP_RATE_BPM = 2.0  # this near to the step rate is suspect
 FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat,
 FROZEN_RR_INTERVALS, FROZEN_RR_MOST_S = 2.5, 20.0  # but one may repeat by chance; so no single reading tells
 FROZEN_S = 60.0  # where none are sent: honest straps stood still for 45 s in 21 h
-RR_HABIT, RR_HABIT_MOST = 4, 10  # readings with living RR, less changed ones without
-RR_WINDOW_S = 5.0  # beats whose mean is compared with the rate
-RR_AGREE, RR_AGREE_BPM = 0.10, 3.0  # of the rate, and bpm: what a strap's own averaging explains
-LOCK_MEMORY_S = 40.0  # over which rate and step rate are compared
-LOCK_KNOWN_S = 20.0  # of comparing before a lock can be said
-LOCK_MOVED_SPM2 = 1.0  # variance of the step rate without which nothing can be told
-LOCK_SHARE = 0.4  # of that variance left in the difference: the rate follows the changes
-LOCK_LEFT = 0.8  # and is free of them again
-LOCK_NEAR_BPM = 5.0  # mean difference of a locked sensor
 
 
 class Judged(NamedTuple):
@@ -91,99 +79,6 @@ _UNUSABLE = {doubt: Judged(NAN, False, doubt, NAN)
              for doubt in (Doubt.NO_CONTACT, Doubt.NO_PULSE, Doubt.RANGE)}
 
 
-class _Account:
-    """One account of the level, with the seconds of signal that speak for it."""
-
-    __slots__ = ("evidence_s", "level_bpm")
-
-    def __init__(self) -> None:
-        self.level_bpm = NAN
-        self.evidence_s = 0.0
-
-    def explains(self, bpm: float, gate_bpm: float) -> bool:
-        return abs(bpm - self.level_bpm) <= gate_bpm  # False while nothing is known
-
-    def gain(self, bpm: float, weight_s: float) -> None:
-        self.level_bpm += FOLLOWS * (bpm - self.level_bpm)
-        self.evidence_s = min(self.evidence_s + weight_s, MOST_EVIDENCE_S)
-
-    def lose(self, weight_s: float) -> None:
-        self.evidence_s = max(self.evidence_s - weight_s, 0.0)
-
-    def begin(self, bpm: float, weight_s: float) -> None:
-        self.level_bpm, self.evidence_s = bpm, weight_s
-
-
-class _Beats:
-    """The newest RR intervals of a living strap."""
-
-    def __init__(self) -> None:
-        self._last: tuple[float, ...] = ()
-        self._recent: deque[float] = deque()
-        self._total_s = 0.0
-        self.habit = 0
-
-    @property
-    def usual(self) -> bool:
-        return self.habit >= RR_HABIT
-
-    @property
-    def rate_bpm(self) -> float:
-        """Mean rate of the newest beats."""
-        return 60.0 * len(self._recent) / self._total_s
-
-    def silence(self) -> None:
-        self._recent.clear()
-        self._total_s = 0.0
-
-    def agree(self, rr_s: tuple[float, ...], bpm: float) -> bool:
-        """Take the intervals of a reading: whether they are new and tell its rate."""
-        new, self._last = rr_s != self._last, rr_s
-        sum_s = sum(rr_s)
-        if not new or sum_s <= 0.0:
-            return False
-        self._recent.extend(rr_s)
-        self._total_s += sum_s
-        while self._total_s > RR_WINDOW_S and len(self._recent) > len(rr_s):
-            self._total_s -= self._recent.popleft()
-        allowed_bpm = RR_AGREE * bpm + RR_AGREE_BPM
-        return (abs(60.0 * len(rr_s) / sum_s - bpm) <= allowed_bpm
-                or abs(self.rate_bpm - bpm) <= allowed_bpm)
-
-
-class _Steps:
-    """Whether the rate follows the changes of the step rate, second by second."""
-
-    def __init__(self) -> None:
-        self._known_s = 0.0
-        self._cadence = self._apart = 0.0  # means: of the step rate, of the rate less the step rate
-        self._cadence_var = self._apart_var = 0.0
-        self.locked = False
-
-    def take(self, bpm: float, cadence_spm: float, covers_s: float) -> None:
-        """Compare a reading with the step rate of its time (NaN or 0: none known)."""
-        if not cadence_spm > 0.0:
-            self._known_s, self.locked = 0.0, False
-            return
-        apart = bpm - cadence_spm
-        if self._known_s == 0.0:
-            self._cadence, self._apart, self._cadence_var, self._apart_var = cadence_spm, apart, 0.0, 0.0
-        self._known_s = min(self._known_s + covers_s, LOCK_MEMORY_S)
-        share = min(covers_s / self._known_s, 0.5)
-        off = cadence_spm - self._cadence
-        self._cadence += share * off
-        self._cadence_var += share * ((1.0 - share) * off * off - self._cadence_var)
-        off = apart - self._apart
-        self._apart += share * off
-        self._apart_var += share * ((1.0 - share) * off * off - self._apart_var)
-        near = abs(self._apart) <= LOCK_NEAR_BPM
-        if self.locked:
-            self.locked = near and not self._apart_var > LOCK_LEFT * max(self._cadence_var, LOCK_MOVED_SPM2)
-        else:
-            self.locked = (near and self._known_s >= LOCK_KNOWN_S and self._cadence_var >= LOCK_MOVED_SPM2
-                           and self._apart_var <= LOCK_SHARE * self._cadence_var)
-
-
 class Trust:
     """Judges the readings of one strap in order of arrival.
 
@@ -195,10 +90,10 @@ class Trust:
     def __init__(self, t_s: float = 0.0) -> None:
         self.unguarded_since_s = t_s
         self.doubt: Doubt | None = None
-        self._old, self._rival = _Account(), _Account()
+        self._old, self._rival = Account(), Account()
         self._interval = Interval(SINGLE, 0.0)
-        self._beats = _Beats()
-        self._steps = _Steps()
+        self._beats = Beats()
+        self._steps = Steps()
         self._arrived_s = self._life_s = self._evident_s = t_s
         self._first = True
         self._bpm = NAN  # of the newest usable reading
@@ -225,6 +120,11 @@ class Trust:
         self._old.evidence_s = min(self._old.evidence_s, BELIEVED_S)
         self._rival.evidence_s = min(self._rival.evidence_s, BELIEVED_S)
 
+    def known(self, t_s: float, judged: Judged) -> Known:
+        """What a step at `t_s` is told beside the heart rate of `judged`."""
+        return Known(
+            judged.alive, t_s - self.unguarded_since_s, self.interval_s, judged.heard_bpm, self.locked)
+
     def take(self, t_s: float, reading: Reading, cadence_spm: float = NAN) -> Judged:
         """Judge a reading that arrived at `t_s`; `cadence_spm`: step rate now, NaN if unknown."""
         judged = self._judge(t_s, reading, cadence_spm)
@@ -247,12 +147,11 @@ class Trust:
         moved = bpm != self._bpm
         self._bpm = bpm
         with_rr = bool(reading.rr_s)
-        beats = with_rr and self._beats.agree(reading.rr_s, bpm)
+        beats = with_rr and self._beats.agree(t_s, reading.rr_s, bpm)
         alive = beats if with_rr else moved
         if alive:
             self._life_s = t_s
-            self._beats.habit = (
-                min(self._beats.habit + 1, RR_HABIT_MOST) if with_rr else max(self._beats.habit - 1, 0))
+            self._beats.lived(with_rr)
         usual = self._beats.usual
         interval_s = self.interval_s
         allowed_s = FROZEN_S
@@ -262,10 +161,12 @@ class Trust:
 
         leapt = self._leapt(t_s, bpm)
         leaping = self._leaps >= LEAPING
-        if leaping and beats:  # an irregular pulse: its beats are real, and their mean is the level
-            bpm, leapt, leaping = self._beats.rate_bpm, False, False
+        if beats:
+            if leaping or not self._old.explains(bpm, GATE_RR * GATE_BPM):
+                bpm = self._beats.rate_bpm  # an irregular pulse: its beats are real, their mean is the level
+            leapt = leaping = False
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM
-        weight_s = covers_s * (SUSPECT_WEIGHT if at_steps or (leapt and not beats) else 1.0)
+        weight_s = covers_s * (SUSPECT_WEIGHT if at_steps or leapt else 1.0)
         if alive:
             weight_s = min(weight_s + self._still_s, COVERS_MOST_S)
             self._still_s = 0.0
@@ -297,8 +198,6 @@ class Trust:
             self._evident_s = t_s - 1.0
             return 1.0
         self._interval.take(True, gap_s)
-        if gap_s > COVERS_MOST_S:
-            self._beats.silence()
         return min(gap_s, COVERS_MOST_S, COVERS_INTERVALS * self.interval_s)
 
     def _leapt(self, t_s: float, bpm: float) -> bool:
@@ -333,9 +232,9 @@ class Trust:
             return explained
         self._evident_s = t_s
         silent = silent_s > max(GATE_FIRST_S, COVERS_INTERVALS * interval_s)
-        kept = _kept(silent_s, FADES_SILENT_S if silent else FADES_S)
-        old.evidence_s *= kept
-        rival.evidence_s *= kept
+        left = kept(silent_s, FADES_SILENT_S if silent else FADES_S)
+        old.evidence_s *= left
+        rival.evidence_s *= left
         share = min(weight_s / FITS_S, 1.0)
         self._fits += share * (explained - self._fits)
         if old.level_bpm != old.level_bpm:
@@ -357,11 +256,3 @@ class Trust:
             self._old, self._rival = rival, old
             explained = self._old.explains(bpm, gate_bpm)
         return explained
-
-
-def _kept(gone_s: float, constant_s: float) -> float:
-    """What `gone_s` seconds leave of a memory: exp(-x) as (1 + x/8)**-8, in plain products."""
-    kept = 1.0 / (1.0 + gone_s / (8.0 * constant_s))
-    kept *= kept
-    kept *= kept
-    return kept * kept

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from guard.decide.lanes import Lanes
 from guard.events import State
 from guard.settings import Settings
-from guard.tune.tape import OWN_WARM_UP, WARMING, Limits, Tape
+from guard.tune.tape import OWN_WARM_UP, TOLD, WARMING, Limits, Tape
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -24,6 +24,9 @@ Codes = NDArray[np.int64]
 # Wide enough that the cost of a step is arithmetic, narrow enough to stay near the processor.
 LANES = 6000
 TAPES = 30
+# What a lane whose tape is over is told.
+_IDLE = {"unguarded_s": 0.0, "interval_s": 1.0, "alive": 0.0, "locked": 0.0}
+FILL = {key: _IDLE.get(key, np.nan) for key in TOLD}
 LOOK_EVERY = 256  # steps between two looks at whether to stop
 
 
@@ -81,15 +84,9 @@ def play(
     steps = np.array([len(tape) for tape in tapes])
     times, beats = _side_by_side(tapes, longest)
     held = _stacked([tape.held for tape in tapes], longest, fill=False)
-    alive = _stacked([tape.alive for tape in tapes], longest, fill=False)
-    unguarded_s = _stacked([tape.unguarded_s for tape in tapes], longest, fill=0.0)
-    interval_s = _stacked([tape.interval_s for tape in tapes], longest, fill=1.0)
-    heard_bpm = _stacked([tape.heard_bpm for tape in tapes], longest, fill=np.nan)
-    locked = _stacked([tape.locked for tape in tapes], longest, fill=False)
-    told = {name: _stacked([getattr(tape, name) for tape in tapes], longest, fill=np.nan)
-            for name in ("speed_m_s", "grade", "cadence_spm")}
-    if not np.isfinite(told["speed_m_s"]).any() and not np.isfinite(told["cadence_spm"]).any():
-        told = {}
+    told = {key: _stacked([tape.told.get(key, np.full(len(tape), fill)) for tape in tapes], longest,
+                          fill=fill)
+            for key, fill in FILL.items() if any(key in tape.told for tape in tapes)}
     ever_held = np.logical_or.reduce(held, axis=1)
     changes: dict[int, list[tuple[int, Limits]]] = {}
     for index, tape in enumerate(tapes):
@@ -114,10 +111,7 @@ def play(
         cues = lanes.step(
             t_s, np.repeat(beats[k], count),
             held=np.repeat(held[k], count) if ever_held[k] else None,
-            alive=np.repeat(alive[k], count), unguarded_s=np.repeat(unguarded_s[k], count),
-            interval_s=np.repeat(interval_s[k], count), heard_bpm=np.repeat(heard_bpm[k], count),
-            locked=np.repeat(locked[k], count),
-            **{name: np.repeat(values[k], count) for name, values in told.items()})
+            **{key: np.repeat(column[k], count) for key, column in told.items()})
         levels[k] = lanes.level_bpm[firsts]
         levels[k, lanes.state[firsts] == State.NO_SIGNAL] = np.nan
         ceilings[k] = lanes.ceiling_bpm[firsts]

@@ -8,22 +8,25 @@ would decide.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from guard.errors import InputError
-from guard.events import Speed
 from guard.log.recording import Recording
 from guard.replay.replay import plan_of, played
 from guard.session import Session
 from guard.session.step import Step
 from guard.settings import Settings
+from guard.signal.known import Known
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+# What a step is told beside the heart rate, by the names of `Lanes.step`; those of `Known` last.
+TOLD = ("speed_m_s", "grade", "cadence_spm", *Known._fields)
 OWN_WARM_UP, NOT_WARMING, WARMING = -1, 0, 1
 
 
@@ -42,28 +45,20 @@ class Limits:
 
 @dataclass(frozen=True)
 class Tape:
-    """Arrays of one value a step. `bpm` is NaN where nothing believable came; `alive`,
-    `unguarded_s`, `interval_s`, `heard_bpm` and `locked` are what else was known of
-    the signal (`decide.core.Known`): trust depends on no setting that is searched.
-    `speed_m_s`, `grade` and `cadence_spm` are NaN where not told.
-    `counts` tells whether being over the ceiling meant anything. `settings` are those
-    its limits were made with."""
+    """Arrays of one value a step. `bpm` is NaN where nothing believable came; `told`
+    holds what else a lane is told, by the name `Lanes.step` has for it: speed, and what
+    trust knows of the signal, which depends on no setting that is searched. `counts`
+    tells whether being over the ceiling meant anything. `settings` are those its limits
+    were made with."""
 
     name: str
     settings: Settings
     t_s: Floats
     bpm: Floats
-    alive: Bools
-    unguarded_s: Floats
-    interval_s: Floats
-    heard_bpm: Floats
-    locked: Bools
     held: Bools
     counts: Bools
-    speed_m_s: Floats
-    grade: Floats
-    cadence_spm: Floats
     limits: tuple[Limits, ...]
+    told: Mapping[str, Floats] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.t_s)
@@ -84,13 +79,11 @@ def tape_of(name: str, recording: Recording, settings: Settings) -> Tape:
         played(recording, Session(settings, plan_of(recording), noted.take))
     except InputError as error:
         raise InputError(f"{name}: {error}") from None
-    rows = np.array(noted.rows, dtype=np.float64).reshape(-1, 11)
-    if not np.isfinite(rows[:, 1]).any():
+    t_s, bpm, held, *columns = np.array(noted.rows, dtype=np.float64).reshape(-1, 3 + len(TOLD)).T.copy()
+    if not np.isfinite(bpm).any():
         raise InputError(f"{name} holds no usable heart rate: there is nothing to tune on")
-    (t_s, bpm, alive, unguarded_s, interval_s, heard_bpm, locked, held,
-     speed_m_s, grade, cadence_spm) = rows.T.copy()
-    return Tape(name, settings, t_s, bpm, alive > 0, unguarded_s, interval_s, heard_bpm, locked > 0,
-                held > 0, np.array(noted.counts), speed_m_s, grade, cadence_spm, tuple(noted.limits))
+    told = {key: column for key, column in zip(TOLD, columns, strict=True) if np.isfinite(column).any()}
+    return Tape(name, settings, t_s, bpm, held > 0, np.array(noted.counts), tuple(noted.limits), told)
 
 
 @dataclass
@@ -103,9 +96,9 @@ class _Noted:
 
     def take(self, step: Step) -> None:
         """A row for the step, and its limits where they are new."""
-        told = step.speed or Speed(step.t_s)
-        self.rows.append((step.t_s, step.bpm, *step.known, step.held, told.speed_m_s, told.grade,
-                          told.cadence_spm))
+        speed = step.speed
+        told = (speed.speed_m_s, speed.grade, speed.cadence_spm) if speed else (None, None, None)
+        self.rows.append((step.t_s, step.bpm, step.held, *told, *step.known))
         self.counts.append(step.counts)
         warming = OWN_WARM_UP if step.warming is None else WARMING if step.warming else NOT_WARMING
         now = Limits(len(self.counts) - 1, step.ceiling_bpm, step.floor_bpm,

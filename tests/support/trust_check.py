@@ -33,7 +33,7 @@ AGAIN_MOST_S, NEAR_AGAIN_S = 300.0, 30.0
 LOOK_S = 0.26  # the session looks at time on a grid
 FROZEN_RR_S, FROZEN_S = 20.0, 60.0
 REGAINED_S, CONTRADICTED_S = 15.0, 30.0
-STOP_DUE_S, STOP_THIN_S = 10.0, 80.0
+STOP_DUE_S, STOP_THIN_S = 10.0, 30.0
 LOCK_S = 181.0
 PACE = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP)
 FASTER = (Cue.RESUME, Cue.PICK_UP)
@@ -306,7 +306,8 @@ class _Checker:
         """Random rates without beats are not believed, and never lead to "signal back"."""
         for number, stretch in enumerate(self.of.stretches):
             places = [place for place, one in enumerate(self.of.sent) if one.stretch == number]
-            if stretch.kind != "noise" or stretch.rr or stretch.interval_s > 2.5 or len(places) < 15 or self.held_at(stretch.begin_s):
+            told = stretch.rr or stretch.interval_s > 2.5 or self.held_at(stretch.begin_s)
+            if stretch.kind != "noise" or told or len(places) < 15:
                 continue
             share = sum(self.run.believed[place] for place in places) / len(places)
             self.hold("noise is not believed", share <= 0.15, f"{stretch.begin_s} {share:.2f}")
@@ -430,7 +431,7 @@ class _Checker:
             between = [one.bpm for one in self.readings if five[0].t_s <= one.t_s <= five[-1].t_s]
             paused = any(five[0].t_s <= end_s and begin_s <= five[-1].t_s for begin_s, end_s in self.of.held)
             if max(levels) - min(levels) < 2.0 and min(between) > self.stop_bpm and not paused:
-                self.hold("stop: thins out where nothing moves", five[-1].t_s - five[0].t_s >= 69.0,
+                self.hold("stop: thins out where nothing moves", five[-1].t_s - five[0].t_s >= 59.0,
                           f"{[one.t_s for one in five]}")
 
     def stop_due(self, stops_s: list[float]) -> None:
@@ -514,13 +515,24 @@ class _Checker:
                 last_s = given.t_s
         for before_s, at_s in pairwise(self.lost_s):
             self.hold("lost: words apart", at_s - before_s >= 7.0, f"{before_s}, {at_s}")
-        ends = (self.of.end_s, State.DONE, "")
-        for (at_s, state, rule), (until_s, _, _) in pairwise([*self.run.states, ends]):
-            if state is State.NO_SIGNAL and rule == "step_lock":
-                late = [true for one, true in zip(self.readings, self.run.believed, strict=True)
-                        if at_s + LOCK_S < one.t_s < until_s]
-                own = len(late) >= 4 and all(late) and self.interval_s(until_s) <= 10.0
-                self.hold("step lock: the wait ends", not own, f"{at_s}")
+        self.lock_ends()
+
+    def lock_ends(self) -> None:
+        """Pace cues wait on a step lock for a while that ends."""
+        locks_s = [one.t_s for one in self.run.said
+                   if one.cue is Cue.SIGNAL_LOST and one.rule == "step_lock"]
+        for before_s, begin_s in pairwise([-math.inf, *locks_s]):
+            over_s = begin_s + LOCK_S + 3 * self.interval_s(begin_s) + 5.0
+            late = [true for one, true in zip(self.readings, self.run.believed, strict=True)
+                    if over_s - 30.0 < one.t_s <= over_s]
+            held = any(begin_s <= end_s and start_s <= over_s for start_s, end_s in self.of.held)
+            same = all(one.rule == "step_lock" for one in self.run.said if begin_s <= one.t_s <= over_s
+                       and one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK))
+            fresh = begin_s - before_s > LOCK_S and over_s < self.of.end_s and same
+            if fresh and all(late) and len(late) > 3:
+                sends = self.interval_s(over_s) <= 10.0
+                self.hold("step lock: the wait ends", held or not sends
+                          or self.state_at(over_s)[0] is not State.NO_SIGNAL, f"{begin_s}")
 
 
 def check_limits(composed: Composed) -> Found:

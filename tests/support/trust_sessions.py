@@ -78,6 +78,7 @@ class Composer:
         self.scatter = rng.choice((0.7, 1.0, 1.5))
         self.every_s = rng.choice((1.0, 1.0, 1.0, 1.0, 2.0, 5.0, 8.0))
         self.cadence = rng.choice((0.0, 160.0, 166.0, 172.0))
+        self.sway = rng.choice((0.0, 1.0, 1.0))
         self.t_s = rng.choice((0.3, 1.0, 4.0, 20.0))
         self.walk = 0.0
 
@@ -105,7 +106,7 @@ class Composer:
         end_s, every_s = begin_s + length_s, self.every_s
         before = self.out.stretches[-2].kind if len(self.out.stretches) > 1 else ""
         after_fault = before in ("noise", "false", "gap", "dry")
-        if kind == "steady" and after_fault and self.cadence and rng.random() < 0.3:
+        if kind == "steady" and after_fault and self.cadence and rng.random() < (0.2 if self.sway else 0.9):
             self.level = self.cadence  # by chance the heart beats as the feet go
         if kind == "gap" and rng.random() < 0.04:
             end_s += 1000.0
@@ -161,14 +162,14 @@ class Composer:
     def put(self, t_s: float, bpm: int, index: int, *, clean: bool, contact: bool | None = None,
             rr_s: tuple[float, ...] = ()) -> None:
         t_s = round(t_s, 3)
-        if self.cadence and self.rng.random() < 0.5:
+        if self.cadence:
             self.out.inputs.append(Speed(t_s, 2.5, None, self.steps(t_s)))
         reading = Reading(t_s, bpm, contact, rr_s)
         self.out.inputs.append(reading)
         self.out.sent.append(Sent(reading, clean, index))
 
     def steps(self, t_s: float) -> float:
-        return round(self.cadence + 4.0 * math.sin(t_s / 11.0) + 2.0 * math.sin(t_s / 3.7))
+        return round(self.cadence + self.sway * (4.0 * math.sin(t_s / 11.0) + 2.0 * math.sin(t_s / 3.7)))
 
     def command(self, action: Action, value: float | None = None) -> None:
         self.out.inputs.append(Command(round(self.t_s, 3), action, value))

@@ -17,11 +17,11 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+from guard.heart.estimate import Estimator
 from numpy.typing import NDArray
 
-from guard.heart.estimate import Estimator
-from guard.signal.kit_arrays import ARRAYS
 from guard.settings import Settings
+from guard.signal.kit_arrays import ARRAYS
 
 Array = NDArray[np.float64]
 

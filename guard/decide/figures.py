@@ -31,15 +31,13 @@ class Figures:
     ahead_s: float = 30.0  # easing shows within this. Simulated
     margin_bpm: float = 2.5  # least certain: aims so far under the ceiling. Simulated
     aim_share: float = 0.3  # of each peak's miss corrects the margin
-    in_vain: float = 5.0  # words without effect before walking is thought of. Simulated
-    over_bpm_s: float = 60.0  # and at least so much over the ceiling: 2 bpm for half a minute. Simulated
-    thin_after: float = 2.0  # words without effect after which words come more rarely. Simulated
+    in_vain: float = 5.0  # words without effect before walking is said. Simulated
     shows_s: float = 35.0  # reaction, dead time, strap: a heeded walk or restart shows by then. Simulated
     walk_shows_bpm: float = 10.0  # a walk is heeded when the level fell so far (17.2 +- 8.0 in 60 s, Donne)
     turn_bpm: float = 3.0  # up or down from an extreme by more than noise. Simulated
-    rise_bpm: float = 12.0  # what running again adds in its first minute, until learned. Simulated
+    rise_bpm: float = 18.0  # what running again adds in its first minute, until learned. Simulated
     longest_walk_s: float = 600.0
-    no_jog_step: float = 0.6  # "has no jog under the ceiling": a walk that soon needs another adds this,
+    no_jog_step: float = 0.6  # "has no jog under the ceiling": each walk adds this,
     no_jog_s: float = 900.0  # and running forgets it with this time constant. Simulated
     walk_run: float = 0.3  # from here on easing is not tried over and over. Simulated
 

@@ -6,9 +6,9 @@
   than a bare alarm: a reading and the level over the ceiling, and nothing that
   says it falls, are enough.
 * **In vain** are the words since the approach began, less what the target has
-  fallen by. Then words thin out, and once the time over the ceiling has come to
-  something too, **walk** is said in their place: sooner to one who has shown that
-  he has no jog under the ceiling, which is a walk that soon needs another.
+  fallen by. Then **walk** is said in their place: sooner to one who has shown that
+  he has no jog under the ceiling, which is what every walk makes likelier and
+  running makes forgotten. Where walking may not be said, words thin out.
 * **A walk, and a running again, are believed when the level shows them**; the
   word is repeated, ever more rarely, until then. Cadence or speed settles it
   where it is told.
@@ -37,9 +37,6 @@ NEVER_S = -INFINITE
 MINUTE_S = 60.0
 FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 35 % that it is over
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
-THINS_MOST = 3.0
-CLEARLY_OVER_BPM = 2.0  # here no word is held back
-SOON_S = 180.0  # a walk within this of running again shows that no jog would do
 LOST_S = 75.0  # a walk that has not shown by then was not heeded
 LEAST_WALK_S = 20.0
 LONGEST_WAIT_S = 280.0
@@ -117,7 +114,7 @@ class Rule:
         self._margin_bpm = columns.margin_bpm
         self._top_bpm, self._near = zero + NEVER_S, no  # of this approach
         # in vain
-        self._words, self._from_bpm, self._over_bpm_s = zero, zero, zero
+        self._words, self._from_bpm = zero, zero
         self._no_jog = zero
         # walk
         self._walk_s, self._walk_word_s, self._walk_wait_s = zero + NEVER_S, zero + NEVER_S, zero
@@ -126,7 +123,6 @@ class Rule:
         self._doubt_s = zero + NEVER_S
         # running again
         self._asked, self._asked_s, self._ask_wait_s = zero, zero + NEVER_S, zero
-        self._ran_s = zero + NEVER_S
         self.rise_bpm = columns.rise_bpm
         self._start_bpm, self._start_s, self._risen_bpm = zero, zero + NEVER_S, zero
 
@@ -158,14 +154,15 @@ class Rule:
         running = no(self.walking)
         vain = self._vain()
         enough = col.in_vain * (1.0 - self._no_jog)
-        hopeless = (vain >= enough) & (self._over_bpm_s >= self._figures.over_bpm_s * (1.0 - self._no_jog))
-        thins = 1.0 + 2.0 * k.least(k.most(vain - col.thin_after, 0.0), THINS_MOST)
-        patient = t - self.last_s >= col.spacing_s * where(level > limit + CLEARLY_OVER_BPM, 1.0, thins)
+        hopeless = vain >= enough
+        thins = 1.0 + k.most(vain - col.in_vain, 0.0)
+        patient = t - self.last_s >= k.least(col.ease_again_s * thins, LONGEST_WAIT_S)
         word = spaced & running & due & patient
         may_walk = warm & col.walking & no(col.quiet_walk)
         walk_again = t - self._walk_word_s >= self._walk_wait_s
-        walk = word & hopeless & may_walk & walk_again & (level > limit)
-        held_back = hopeless & (self._no_jog > self._figures.walk_run) & may_walk
+        known = self._no_jog > self._figures.walk_run
+        walk = word & hopeless & may_walk & walk_again & ((level > limit) | known)
+        held_back = hopeless & known & may_walk
         ease = word & no(walk | held_back | col.quiet_ease)
 
         again, gone, resume = self._while_walking(
@@ -216,9 +213,6 @@ class Rule:
         self._top_bpm = where(over | no(self._near), level, self._top_bpm)
         quiet = running & cool & (level < limit - 1.0) & (since > MINUTE_S)
         self._words = where(turned | quiet, 0.0, self._words)
-        counts = running & (self._words > 0.0)
-        self._over_bpm_s = where(counts, self._over_bpm_s + k.most(level - limit, 0.0) * dt,
-                                 where(self._words > 0.0, self._over_bpm_s, 0.0))
         self._no_jog = where(running, self._no_jog * decay(dt / f.no_jog_s), self._no_jog)
         self._walk_wait_s = where(self._seen | (running & cool), 0.0, self._walk_wait_s)
 
@@ -320,7 +314,7 @@ class Rule:
             self._start(gone, t, level)
         if k.some(resume):
             self._asked = where(resume, self._asked + 1.0, self._asked)
-            self._asked_s, self._ran_s = where(resume, t, self._asked_s), where(resume, t, self._ran_s)
+            self._asked_s = where(resume, t, self._asked_s)
             self._ask_wait_s = where(resume, self._doubled(self._ask_wait_s), self._ask_wait_s)
             self._low_bpm, self._low_s = where(resume, level, self._low_bpm), where(resume, t, self._low_s)
             self._owed = self._owed & no(resume)
@@ -329,9 +323,8 @@ class Rule:
             self._walk_word_s = where(word, t, self._walk_word_s)
             self._walk_wait_s = where(word, self._doubled(self._walk_wait_s), self._walk_wait_s)
             b.expect(word, EFFECTS[Cue.WALK].fall_bpm, anew=True)
-            soon = t - self._ran_s < SOON_S
-            more = where(soon, f.no_jog_step, 0.5 * f.no_jog_step)
-            self._no_jog = where(walk, k.least(self._no_jog + more, 2.0 * f.no_jog_step), self._no_jog)
+            more = k.least(self._no_jog + f.no_jog_step, 2.0 * f.no_jog_step)
+            self._no_jog = where(walk, more, self._no_jog)
             self._owed = self._owed | walk
         begins = walk | walks_on
         if k.some(begins):
@@ -350,7 +343,6 @@ class Rule:
         self._start_bpm = where(shown, self._low_bpm, self._start_bpm)
         self._start_s = where(shown, self._low_s, self._start_s)
         self._risen_bpm = where(shown, level - self._low_bpm, self._risen_bpm)
-        self._ran_s = where(lanes, t, self._ran_s)
         self._words = where(lanes, 0.0, self._words)
         self._asked, self._ask_wait_s = where(lanes, 0.0, self._asked), where(lanes, 0.0, self._ask_wait_s)
 

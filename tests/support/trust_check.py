@@ -481,7 +481,7 @@ class _Checker:
         """Three minutes of clean readings under the ceiling lead to steady."""
         final_s = self.of.final_s
         state, _ = self.state_at(self.of.end_s)
-        self.hold("no trap: steady after 3 min", state is State.STEADY,
+        self.hold("no trap: steady after 3 min", state is State.STEADY or self.still(self.of.end_s),
                   f"{state.key} at {self.of.end_s}, final from {final_s}")
         floor_bpm = self.of.settings.floor_bpm or 0.0
         pace = [one for one in self.run.said if one.t_s > final_s + 60.0 and one.cue in PACE

@@ -54,6 +54,7 @@ HOLD_S = 4.0  # a rate found unchanged after so long has changed calmly: few rea
 LEAP_LEAST_S = 0.8  # readings closer than this are looked at together
 LEAP_SHARE, LEAP_MOST = 0.25, 0.66  # of one change in the share of leaps; its most: three calm changes end it
 LEAPING = 0.28  # share of leaps among changes from which the signal is leaping: two, no single one
+IRREGULAR = 0.5  # and from which a pulse with beats is irregular: more than a jump and its end make
 STEP_RATE_BPM = 2.0  # this near to the step rate is suspect
 FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat,
 FROZEN_RR_INTERVALS, FROZEN_RR_MOST_S = 2.5, 20.0  # but one may repeat by chance; so no single reading tells
@@ -163,7 +164,7 @@ class Trust:
         leapt = self._leapt(t_s, bpm)
         leaping = self._leaps >= LEAPING
         if beats:
-            if leaping or not self._old.explains(bpm, GATE_RR * GATE_BPM):
+            if self._leaps >= IRREGULAR:
                 bpm = self._beats.rate_bpm  # an irregular pulse: its beats are real, their mean is the level
             leapt = leaping = False
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM

@@ -14,8 +14,8 @@ from guard.log.records import LONGEST_S
 from guard.plan.plan import Kind, Part, Plan
 from guard.session import Session
 from guard.session import session as sessions
-from guard.signal.trust import Judged
 from guard.settings import Settings, find
+from guard.signal.trust import Judged
 from guard.tune.tape import tape_of
 from tests.support.keep import guard_cli
 

@@ -40,7 +40,7 @@ PAUSED = "the guard is paused"
 NOT_RECORDING = "not recording"
 RECORDING_AGAIN = "recording again"
 WALK_RUN = "walk run today"
-WALK_RUN_RULE = "walk_run"
+WALK_RUN_RULE = "no_jog_would_do"
 
 KM_PER_MILE = 1.609344  # international mile, exact by definition
 KM_H_PER_M_S = 3.6

@@ -266,6 +266,11 @@ class Progress:
             return Limits(session_ceiling_bpm, None, Cued.ALL)
         return self.part.limits(session_ceiling_bpm, self._share, self._into_s)
 
+    def own_ceiling_bpm(self, session_ceiling_bpm: float) -> float:
+        """The ceiling of the present part without its ramp."""
+        own = None if self._done else self.part.ceiling_bpm
+        return session_ceiling_bpm if own is None else own
+
     def _spend(self, elapsed_s: float, moved_m: float | None) -> None:
         # One interval may end a part and begin the next ones, each with its own measure.
         while not self._done:

@@ -39,6 +39,7 @@ from guard.events import (
 )
 from guard.heart.plausibility import PacketCheck
 from guard.plan.plan import Cued, Plan, Progress
+from guard.session.part_cue import part_cue
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
 from guard.session.tally import Tally
@@ -49,6 +50,7 @@ QUIET_S = 1.0
 LONG_SILENT_S = 600.0
 LONG_SILENT_LOOK_S = 30.0
 TRACE_S = 300.0
+ASKED_S = 60.0  # a speed asked for longer ago than this is advised no more
 _STATES = tuple(State)  # by code
 _NAN = math.nan
 _ENDS = {"interrupted": "interrupted", "ended": "source_ended"}  # what came with the quit: the rule
@@ -235,7 +237,8 @@ class Session:
             self._observer(Step(
                 t_s, dt_s, bpm, lane.estimate.level_bpm if signal else _NAN, speed, self._held,
                 self._counts(), self._part, self._progress.warming if self._progress else None,
-                col.ceiling_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease, col.quiet_walk))
+                col.ceiling_bpm, self._limit_now(), _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
+                col.quiet_walk))
         return outputs
 
     def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:
@@ -248,7 +251,7 @@ class Session:
             index = place.index + (1 if place.done else 0)
             if index != self._part:
                 if index > 0:
-                    outputs.append(self._given(self._part_cue(t_s, done=place.done)))
+                    outputs.append(self._given(part_cue(t_s, self._progress, self._ceiling_bpm)))
                 self._part = index
                 self._lane.set_warm_up(0, warming=self._progress.warming)
             limits = self._progress.limits(self._ceiling_bpm)
@@ -260,20 +263,6 @@ class Session:
             0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
             quiet_ease=quiet_ease, quiet_walk=quiet_walk)
         return outputs
-
-    def _part_cue(self, t_s: float, *, done: bool) -> CueGiven:
-        assert self._progress is not None
-        if done:
-            return CueGiven(t_s, Cue.PART, "plan_done")
-        part, guarded = self._progress.part, self._counts()
-        ceiling_bpm = self._progress.limits(self._ceiling_bpm).ceiling_bpm
-        by_time = part.metres is None or self._progress.place().by_time
-        numbers = Numbers(
-            ceiling_bpm=round(ceiling_bpm, 2) if guarded else None,
-            length_s=round(part.seconds, 2) if by_time else None,
-            length_m=None if part.metres is None else round(part.metres, 2))
-        rule = "next_part" if guarded else "next_part_unguarded"
-        return CueGiven(t_s, Cue.PART, rule, numbers, part=part.name or part.kind.words)
 
     def _counts(self) -> bool:
         """Whether being over the ceiling means anything now (a part may be left to the runner)."""
@@ -300,6 +289,11 @@ class Session:
     def _ceiling_now(self) -> float:
         return float(self._lane.columns.ceiling_bpm)
 
+    def _limit_now(self) -> float:
+        """What cues are judged by: the ceiling in force, or the warm-up's ramp to it."""
+        now = self._lane.now
+        return self._ceiling_now() if now is None else float(now.limit_bpm)
+
     def summary(self) -> Summary:
         """Totals so far."""
         return self._tally.summary()
@@ -309,7 +303,7 @@ class Session:
         lane, est, now = self._lane, self._lane.estimate, self._lane.now
         known = now is not None and est.known and self._state is not State.NO_SIGNAL
         level = foreseen = chance = slope = None
-        limit = self._ceiling_now() if now is None else now.limit_bpm
+        limit = self._limit_now()
         if known and now is not None:
             level = est.level_bpm
             slope = est.slope_bpm_s * 60.0
@@ -318,26 +312,31 @@ class Session:
             chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
         age = self._t_s - self._trace[-1][0] if self._trace else None
         speed = self._speeds.known(self._t_s)
+        given, progress = self._last_cue, self._progress
+        asked = given.advised_speed_m_s if given and self._t_s - given.t_s <= ASKED_S else None
         part, left_s = "", None
-        if self._progress:
-            place = self._progress.place()
-            part = "plan done" if place.done else self._progress.part.name or self._progress.part.kind.words
+        if progress:
+            place = progress.place()
+            part = "plan done" if place.done else progress.part.name or progress.part.kind.words
             left_s = None if place.done else place.left_s
         link, tally = self._link, self._tally
         return Snapshot(
             t_s=self._t_s, state=self._state, state_since_s=self._state_since_s,
             level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
+            own_ceiling_bpm=progress.own_ceiling_bpm(self._ceiling_bpm) if progress else self._ceiling_bpm,
             floor_bpm=_or_none(lane.columns.floor_bpm),
             room_bpm=None if level is None else limit - level,
+            resume_bpm=limit - self.settings.resume_margin_bpm if self._state is State.WALKING else None,
             foreseen_bpm=foreseen, lead_s=self.settings.lead_s, chance_over=chance,
             reading_age_s=age, contact=self._reading.contact if self._reading else None,
-            last_cue=self._last_cue, cue_count=sum(tally.cues.values()),
+            last_cue=given, cue_count=sum(tally.cues.values()),
             link_state=link.state if link else LinkState.SEARCHING,
             link_name=link.name if link else "", link_detail=link.detail if link else "",
             battery_percent=self._battery,
             at_or_under_s=tally.at_or_under_s, over_s=tally.over_s, no_signal_s=tally.no_signal_s,
+            active_s=tally.active_s + (0.0 if self._held else self._t_s - (self._stepped_s or 0.0)),
             speed_m_s=speed.speed_m_s if speed else None, grade=speed.grade if speed else None,
-            advised_speed_m_s=_or_none(lane.advised_speed_m_s), part=part, part_left_s=left_s,
+            advised_speed_m_s=asked, part=part, part_left_s=left_s,
             muted=self._muted, free_run=self._free_run, sound_backend=self._sound,
             speed_from=origin(speed), belt=self._belt,
             trace=tuple((t, bpm) for t, bpm, _ in self._trace),

@@ -40,7 +40,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "decide": {"cues", "events", "heart", "reasons", "settings"},
     "plan": BASE,
     "session": BASE | {"heart", "decide", "plan"},
-    "runner": {"events"},
+    "runner": {"events", "plan"},
     # what feeds it
     "clock": set(),
     "packets": set(),
@@ -52,6 +52,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "sound": BASE | {"decide"},
     "screen": BASE | {"clock", "decide", "reasons"},
     "pins": BASE | {"live", "screen"},
+    "lesson": BASE | {"decide", "screen"},
     # what is kept
     "files": {"errors"},
     "settings.file": {"errors", "files", "settings"},

@@ -115,6 +115,18 @@ def test_same_seed_same_run_at_any_speed(tmp_path: Path) -> None:
     assert done.stdout.isascii()
 
 
+def test_a_plan_is_rehearsed_without_a_strap(tmp_path: Path) -> None:
+    plan = tmp_path / "short.toml"
+    plan.write_text('name = "two parts"\n[[part]]\nkind = "warm_up"\nminutes = 2\n'
+                    '[[part]]\nkind = "fast"\nname = "quick"\nseconds = 40\n', encoding="utf-8")
+    done = guard(tmp_path, "rehearse", "--plan", str(plan), "--speedup", "2000", "--ceiling", "150")
+    assert done.returncode == 0, done.stderr
+    assert "rehearsal two parts" in done.stdout and "next: quick, 40 s, left to you" in done.stdout
+    assert "the plan is done" in done.stdout
+    wrong = guard(tmp_path, "rehearse", "--plan", str(plan), "--course", "hill-loop")
+    assert wrong.returncode == 2 and "--course and --plan" in wrong.stderr
+
+
 def test_rehearsal_ends_when_its_reader_is_gone(tmp_path: Path) -> None:
     began = time.monotonic()
     running = subprocess.Popen([*GUARD, "rehearse", "--speedup", "20"], env=environment(tmp_path),

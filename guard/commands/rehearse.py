@@ -53,8 +53,9 @@ def run(args: argparse.Namespace) -> int:
     speedup = course.speedup if args.speedup is None else _speedup(args.speedup)
     # Nobody runs here, so nothing is asked; `guard run` asks.
     shown_once(config_dir(make=False), reader=None, writer=sys.stderr)
+    name = plan.name if plan else course.name
     kind = Kind(
-        title=f"rehearsal {course.name}: an invented runner, {speedup:g} times as fast",
+        title=f"rehearsal {name}: an invented runner, {speedup:g} times as fast",
         tag=f"INVENTED {speedup:g}X",
         log_folder=rehearsals_dir,
         needs_screen=True)
@@ -64,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
             await _lesson(args)
         await ready_voice(settings, plain=args.plain)
         ended = await guarded(source, settings, PacedClock(speedup), kind, plain=args.plain, plan=plan)
-        return finished(ended, title=f"Rehearsal {course.name}, seed {args.seed} (invented runner)")
+        return finished(ended, title=f"Rehearsal {name}, seed {args.seed} (invented runner)")
 
     return asyncio.run(session())
 

@@ -95,18 +95,36 @@ def _chosen(args: argparse.Namespace) -> tuple[Settings, Plan | None, PracticeSo
 
 def _is_first(args: argparse.Namespace) -> bool:
     """Whether the lesson comes first: once, when somebody just tries it, and is there to answer."""
-    from guard.commands import lesson
     from guard.files import marks
 
     chose = args.course or args.plan or args.speedup or args.plain or args.assignments
-    return not chose and lesson.can_be_given() and not marks.is_done(marks.LESSON_OFFERED)
+    return not chose and _can_answer() and not marks.is_done(marks.LESSON_OFFERED)
+
+
+def _can_answer() -> bool:
+    import os
+    import sys
+
+    from guard.commands.options import is_terminal
+
+    return is_terminal(sys.stdin, sys.stdout) and os.environ.get("TERM") != "dumb"
 
 
 async def _lesson(args: argparse.Namespace) -> int:
-    from guard.commands import lesson
     from guard.commands.options import chosen_settings
+    from guard.commands.session_parts import terminal_console
+    from guard.commands.voice_bar import ready_voice
+    from guard.files import marks
+    from guard.lesson.terminal import give
 
-    await lesson.give(chosen_settings(args, need_ceiling=False))
+    if not _can_answer():
+        raise UsageError("the lesson asks for keys and needs a terminal: `guard check --sounds` plays every "
+                         "cue with its name")
+    settings = chosen_settings(args, need_ceiling=False)
+    await ready_voice(settings, plain=False)
+    done = await give(settings, terminal_console())
+    for name in (marks.LESSON_OFFERED, *([marks.LESSON] if done else [])):
+        marks.mark(name)
     return 0
 
 

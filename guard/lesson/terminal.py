@@ -1,4 +1,4 @@
-"""The lesson on this terminal: keys in, cues out, one page."""
+"""The lesson on a terminal: keys in, cues out, one page."""
 
 from __future__ import annotations
 
@@ -7,13 +7,11 @@ import os
 import sys
 import time
 
-from rich.console import Group
+from rich.console import Console, Group
 from rich.live import Live
 
-from guard.commands.options import is_terminal
-from guard.errors import UsageError
 from guard.events import Cue, CueGiven
-from guard.files import folders, marks
+from guard.files import folders
 from guard.lesson.lesson import Lesson
 from guard.lesson.page import closing, page
 from guard.live.terminal import terminal_keys
@@ -23,24 +21,10 @@ from guard.sound.player import Sounder
 
 TICK_S = 0.1
 NO_SOUND = ("none", "off", "bell")
-NEEDS_TERMINAL = ("the lesson asks for keys and needs a terminal; `guard check --sounds` plays every cue "
-                  "with its name")
 
 
-def can_be_given() -> bool:
-    """Whether somebody is there to answer."""
-    return is_terminal(sys.stdin, sys.stdout) and os.environ.get("TERM") != "dumb"
-
-
-async def give(settings: Settings) -> bool:
-    """Give the lesson; True when gone through, False when left. UsageError without a terminal."""
-    from guard.commands.session_parts import terminal_console
-    from guard.commands.voice_bar import ready_voice
-
-    if not can_be_given():
-        raise UsageError(NEEDS_TERMINAL)
-    await ready_voice(settings, plain=False)
-    console = terminal_console()
+async def give(settings: Settings, console: Console) -> bool:
+    """Give the lesson on this terminal; True when it was gone through, False when it was left."""
     look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
     lesson, left, backend = Lesson(), asyncio.Event(), ["starting"]
     sounder = Sounder(
@@ -69,8 +53,5 @@ async def give(settings: Settings) -> bool:
                 await asyncio.sleep(TICK_S)
     finally:
         await asyncio.to_thread(sounder.close)
-    marks.mark(marks.LESSON_OFFERED)
-    if lesson.over:
-        marks.mark(marks.LESSON)
     print("\n".join(closing(lesson, left=not lesson.over)))
     return lesson.over

@@ -24,6 +24,7 @@ _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 
 # name: (module, one line of help, example)
 COMMANDS: dict[str, tuple[str, str, str]] = {
+    "start": ("start", "from nothing to your first guarded run, step by step", "guard start"),
     "rehearse": ("rehearse", "a whole session with a practice runner: no strap needed",
                  "guard rehearse --course hill-loop --seed 7"),
     "run": ("run", "guard a real run with a heart-rate strap", "guard run --ceiling 139"),
@@ -59,9 +60,8 @@ START = """\
 Heart-rate guard {version}: keeps an easy run under your heart-rate ceiling.
 
 Where to start
+  guard start               step by step to your first guarded run
   guard rehearse            see and hear it with an invented runner, no strap
-  guard check               is this machine ready: radio, sound, voice, disk
-  guard ceiling             where your ceiling may lie
   guard run --ceiling 139   guard a run with your strap (139 is an example)
   guard --help              every command
 

@@ -53,6 +53,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "screen": BASE | {"clock", "decide", "reasons"},
     "pins": BASE | {"live", "screen"},
     "lesson": BASE | {"decide", "files", "live", "screen", "sound"},
+    "start": set(),
     # what is kept
     "files": {"errors"},
     "settings.file": {"errors", "files", "settings"},

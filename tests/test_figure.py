@@ -72,7 +72,7 @@ def test_no_screen_of_a_warm_up_advises_a_speed(seconds: int) -> None:
 def test_a_walker_is_told_how_far_it_is_until_running_again() -> None:
     walk = {"state": State.WALKING, "level_bpm": 139.0, "room_bpm": 0.4, "resume_bpm": 131.0,
             "slope_bpm_per_min": -14.0, **given(Cue.WALK, 24.0)}
-    assert shown(**walk) == Figure("WALK", "8", "TO GO", "beats to go until running again")
+    assert shown(**walk) == Figure("WALK", "8", "TO GO", "beats to go, about 40 s")
     # 8 beats at 14 a minute take 34 s; said in whole tens
     assert words.until_running(snapshot(**walk)) == "8 beats to go until running again, about 40 s"
     assert words.until_running(snapshot(**{**walk, "slope_bpm_per_min": 1.0})).endswith("until running again")

@@ -75,7 +75,7 @@ def figure(snapshot: Snapshot, settings: Settings, choice: Choice = Choice.ROOM)
         over = snapshot.level_bpm > snapshot.ceiling_bpm
         return Figure(word, f"{snapshot.level_bpm:.0f}", "BPM", f"heart rate ({words.limit(snapshot)})", over)
     if (to_go := words.beats_to_go(snapshot)) is not None:
-        return Figure(word, str(to_go), "TO GO", "beats to go until running again")
+        return Figure(word, str(to_go), "TO GO", words.beats_in_words(snapshot, to_go))
     side = "over" if number < 0 else "under"
     return Figure(word, str(min(abs(number), 99)), side.upper(), f"beats {side} the {words.limit(snapshot)}",
                   number < 0)

@@ -78,7 +78,7 @@ class _Page:
             (8, self.keys() if options.prompt else self.notes(1) or self.keys()),
             (4, [self.cue_line(given) if given else now] if figure else [state]),
             (6, [self.line(speed, words.heart_rate(snapshot) if given else "",
-                           f"{words.elapsed(snapshot)} so far", words.part(snapshot))]),
+                           f"at {words.elapsed(snapshot)}", words.part(snapshot))]),
             (1, [state] if figure else []),
             (3, [self.gauge_bar()]),
             (5, [self.text(reason(given), "") if given else self.cue_line(given)]),
@@ -157,7 +157,8 @@ class _Page:
         if snapshot.state is State.WALKING and snapshot.resume_bpm is not None:
             return [self.text(words.until_running(snapshot), "lead"), *bars,
                     gauge.way_back_scale(snapshot.resume_bpm, self.width, self.look)]
-        return [self.line(words.foreseen(snapshot), words.likelihood(snapshot), empty="nothing foreseen yet"),
+        empty = "no cue comes until you go on" if snapshot.state is State.HELD else "nothing foreseen yet"
+        return [self.line(words.foreseen(snapshot), words.likelihood(snapshot), empty=empty),
                 *bars, gauge.scale(snapshot.ceiling_bpm, self.width, self.look,
                                    "limit" if words.is_ramped(snapshot) else "ceiling")]
 
@@ -174,7 +175,8 @@ class _Page:
         level, resume_bpm = snapshot.level_bpm, snapshot.resume_bpm
         if snapshot.state is State.WALKING and level is not None and resume_bpm is not None:
             return gauge.way_back(level - resume_bpm, self.width, self.look)
-        ahead = None if snapshot.foreseen_bpm is None else snapshot.ceiling_bpm - snapshot.foreseen_bpm
+        foreseen_bpm = snapshot.foreseen_bpm if words.foreseen(snapshot) else None
+        ahead = None if foreseen_bpm is None else snapshot.ceiling_bpm - foreseen_bpm
         return gauge.bar(snapshot.room_bpm, ahead, self.width, self.look)
 
     def trace(self, rows: int) -> list[Text]:

@@ -156,12 +156,21 @@ def until_running(snapshot: Snapshot) -> str:
     beats = beats_to_go(snapshot)
     if beats is None:
         return "running again soon"
-    text = f"{beats} beat{'s' if beats > 1 else ''} to go until running again"
+    return f"{beats} beat{'s' if beats > 1 else ''} to go until running again{_at_this_rate(snapshot, beats)}"
+
+
+def beats_in_words(snapshot: Snapshot, beats: int) -> str:
+    """The same in short, without the number."""
+    noun = "beats to go" if beats > 1 else "beat to go"
+    return f"{noun}{_at_this_rate(snapshot, beats) or ' until running again'}"
+
+
+def _at_this_rate(snapshot: Snapshot, beats: int) -> str:
     slope = snapshot.slope_bpm_per_min
     if slope is None or slope >= -_LEVEL_SLOPE_BPM_PER_MIN:
-        return text
+        return ""
     wait_s = 60.0 * beats / -slope
-    return f"{text}, about {max(10, 10 * math.ceil(wait_s / 10)):d} s" if wait_s <= _LONGEST_TO_GO_S else text
+    return f", about {max(10, 10 * math.ceil(wait_s / 10)):d} s" if wait_s <= _LONGEST_TO_GO_S else ""
 
 
 def heart_rate(snapshot: Snapshot) -> str:
@@ -186,15 +195,15 @@ def tendency(snapshot: Snapshot) -> str:
 
 
 def foreseen(snapshot: Snapshot) -> str:
-    """What is foreseen `lead_s` ahead; empty when nothing is."""
-    if snapshot.foreseen_bpm is None:
+    """What is foreseen `lead_s` ahead; empty when nothing is, and while the runner pauses."""
+    if snapshot.foreseen_bpm is None or snapshot.state is State.HELD:
         return ""
     return f"foreseen {snapshot.foreseen_bpm:.0f} in {snapshot.lead_s:.0f} s"
 
 
 def likelihood(snapshot: Snapshot) -> str:
     """The chance of being over the ceiling then; empty when not known."""
-    if snapshot.chance_over is None or snapshot.foreseen_bpm is None:
+    if snapshot.chance_over is None or not foreseen(snapshot):
         return ""
     return f"{100 * snapshot.chance_over:.0f} % likely over the ceiling"
 

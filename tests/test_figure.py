@@ -155,4 +155,4 @@ def test_a_part_shows_its_own_ceiling_and_a_moved_one_is_shown_at_once() -> None
     session.feed(Command(9.5, Action.CEILING, 140.0))
     assert words.ceiling(session.snapshot()) == "ceiling 140"
     run_to(session, 62, begin=10)
-    assert words.ceiling(session.snapshot()) == "ceiling 150, part's limit 142 now"
+    assert words.ceiling(session.snapshot()) == "ceiling 150, limit 142 now"

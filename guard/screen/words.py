@@ -98,8 +98,7 @@ def limit(snapshot: Snapshot) -> str:
     own = snapshot.own_ceiling_bpm
     if not is_ramped(snapshot):
         return f"ceiling {own:.0f}"
-    whose = "warm-up" if snapshot.state is State.WARMING or not snapshot.part else "part's"
-    return f"{whose} limit {snapshot.ceiling_bpm:.0f}"
+    return f"{'warm-up ' if snapshot.state is State.WARMING else ''}limit {snapshot.ceiling_bpm:.0f}"
 
 
 def is_ramped(snapshot: Snapshot) -> bool:

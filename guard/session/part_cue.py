@@ -1,4 +1,4 @@
-"""The cue that begins a part of the plan."""
+"""The cue with which the next part of a plan begins. Pure."""
 
 from __future__ import annotations
 
@@ -6,16 +6,16 @@ from guard.events import Cue, CueGiven, Numbers
 from guard.plan.plan import Progress
 
 
-def part_cue(t_s: float, progress: Progress, session_ceiling_bpm: float) -> CueGiven:
-    """The cue for the part that `progress` has just entered, or for the plan's end."""
-    place, part = progress.place(), progress.part
+def part_cue(t_s: float, progress: Progress, ceiling_bpm: float) -> CueGiven:
+    """Of the part that `progress` has come to; `ceiling_bpm` is that of the session."""
+    place = progress.place()
     if place.done:
         return CueGiven(t_s, Cue.PART, "plan_done")
-    ceiling_bpm = progress.limits(session_ceiling_bpm).ceiling_bpm
+    part, guarded = progress.part, progress.counts
     by_time = part.metres is None or place.by_time
     numbers = Numbers(
-        ceiling_bpm=round(ceiling_bpm, 2) if progress.counts else None,
+        ceiling_bpm=round(progress.limits(ceiling_bpm).ceiling_bpm, 2) if guarded else None,
         length_s=round(part.seconds, 2) if by_time else None,
         length_m=None if part.metres is None else round(part.metres, 2))
-    rule = "next_part" if progress.counts else "next_part_unguarded"
+    rule = "next_part" if guarded else "next_part_unguarded"
     return CueGiven(t_s, Cue.PART, rule, numbers, part=part.name or part.kind.words)

@@ -9,6 +9,7 @@ from guard.plan.plan import Kind, Part, Plan
 from guard.screen import gauge, large, letters, words
 from guard.screen.figure import Choice, Figure, figure
 from guard.screen.look import Look
+from guard.screen.view import ViewOptions
 from guard.session import Session
 from guard.settings import Settings
 from tests.support.live import snapshot
@@ -125,6 +126,16 @@ def test_a_cue_older_than_a_minute_is_history() -> None:
     for ago_s, news in ((60.0, True), (61.0, False)):
         page = "\n".join(drawn(80, 24, state=State.STEADY, **given(Cue.EASE, ago_s)))
         assert ("slow down please" in page) is news and ("last cue: ease, 1:01 ago" in page) is not news
+
+
+def test_the_speed_of_a_cue_is_never_cut_off_and_never_shown_on_old_data() -> None:
+    ask = given(Cue.EASE, 30.0, 8.34 / 3.6)
+    for size in ((30, 8), (40, 12), (80, 24), (120, 40)):
+        options = ViewOptions(settings=BELT)
+        assert any("8.3 km/h" in line and "0:30 ago" in line for line in drawn(*size, options=options, **ask))
+        blind = "\n".join(drawn(*size, options=options, state=State.NO_SIGNAL, level_bpm=None, room_bpm=None,
+                                speed_m_s=None, **ask))
+        assert "8.3" not in blind
 
 
 def run_to(session: Session, seconds: int, begin: int = 0, bpm: int = 110) -> None:

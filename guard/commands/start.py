@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import io
+import shutil
 import sys
 from collections.abc import Callable
 from textwrap import fill
@@ -18,7 +19,7 @@ from guard.commands.options import is_terminal
 from guard.errors import GuardError, printable
 from guard.start.path import BY_HAND, Facts, Step, listing, next_step, typed_step
 
-WIDTH = 78
+WIDEST = 78
 TALK_TEST = "talk-test.toml"
 _CEILING = """\
   1  I know mine, from a test or from somebody licensed
@@ -67,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _one(step: Step, left: set[Step]) -> Step | None:
     """Offer one step and do it; the step the runner would rather take, else None."""
-    print(f"\n{step.number}  {step.title}\n{fill(step.about, WIDTH)}")
+    print(f"\n{step.number}  {step.title}\n{_filled(step.about)}")
     word = _ask("Enter: do it, s: later, a number: that step, q: leave. ").lower()
     if word.startswith("q"):
         raise _Left
@@ -81,7 +82,7 @@ def _one(step: Step, left: set[Step]) -> Step | None:
     try:
         _DO[step]()
     except GuardError as error:
-        print(f"\n{fill(printable(str(error)), WIDTH)}")
+        print(f"\n{_filled(printable(str(error)))}")
     except KeyboardInterrupt:
         print("\nleft")
     if not _facts().of(step)[0]:
@@ -264,6 +265,10 @@ def _called(command: ModuleType, *words: str) -> int:
     parser = argparse.ArgumentParser(prog="guard", exit_on_error=False)
     command.add_arguments(parser)
     return int(command.run(parser.parse_args(words)))
+
+
+def _filled(words: str) -> str:
+    return fill(words, min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns))
 
 
 def _ask(question: str) -> str:

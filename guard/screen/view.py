@@ -13,11 +13,11 @@ from dataclasses import dataclass, field
 from rich.console import Group
 from rich.text import Text
 
-from guard.decide.wording import headline
+from guard.decide.wording import headline, speed_to_set
 from guard.events import CueGiven, LinkState, Snapshot, State
 from guard.reasons import reason
 from guard.screen import gauge, large, trace, words
-from guard.screen.figure import Choice, figure
+from guard.screen.figure import Choice, asked_speed, figure
 from guard.screen.help import HINTS, KEYS, help_lines
 from guard.screen.look import Look
 from guard.settings import Settings
@@ -167,8 +167,13 @@ class _Page:
         snapshot = self.snapshot
         if given is None:
             return self.text(words.old_cue(snapshot), "quiet")
-        return self.line(headline(given, self.options.settings), words.cue_age(snapshot, given),
-                         style="lead", first_yields=True)
+        settings = self.options.settings
+        said, speed = headline(given, settings), ""
+        if speed_to_set(given, settings) is not None:
+            # The speed stands by itself, so that it is never what is cut off; on old data it is none.
+            said, _, speed = said.rpartition(", ")
+            speed = speed if asked_speed(snapshot, settings) is not None else ""
+        return self.line(said, speed, words.cue_age(snapshot, given), style="lead", first_yields=True)
 
     def gauge_bar(self) -> Text:
         snapshot = self.snapshot

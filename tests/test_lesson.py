@@ -16,7 +16,10 @@ from guard.screen import letters
 from guard.screen.look import Look
 from guard.settings import Settings
 from guard.sound.tones import PATTERNS
+from tests.support.alsa import Capture, heard_sounds
 from tests.test_session_commands import Terminal, guard, needs_pty
+
+__all__ = ["heard_sounds"]
 
 TICK_S = 0.1
 
@@ -126,6 +129,28 @@ def test_the_first_rehearsal_begins_with_it_once(tmp_path) -> None:
         terminal.wait_for("beats under")
         assert "You will hear" not in terminal.output
         terminal.press("qq")
+        assert terminal.end() == 0
+    finally:
+        terminal.close()
+
+
+@needs_pty
+def test_its_cues_are_heard(tmp_path, heard_sounds: Capture) -> None:
+    (tmp_path / "config").mkdir(mode=0o700)
+    (tmp_path / "config" / "settings.toml").write_text('speech = "tones"\n', encoding="utf-8")
+    terminal = Terminal(tmp_path, "rehearse", "--lesson", GUARD_SOUND="", **heard_sounds.env)
+    try:
+        terminal.wait_for("You will hear every cue once")
+        terminal.press(" ")
+        ease = heard_sounds.wait_for(1)[-1]
+        terminal.press("e")
+        terminal.wait_for("Right.")
+        assert "You heard two notes, falling" in terminal.output
+        terminal.press(" ")
+        walk = heard_sounds.wait_for(2)[-1]
+        # the lengths of the patterns, as `sound/tones.py` has them: 0.54 s and 1.00 s
+        assert ease.length_s < 0.8 < walk.length_s
+        terminal.press("q")
         assert terminal.end() == 0
     finally:
         terminal.close()

@@ -21,17 +21,20 @@ from guard.start.path import BY_HAND, Facts, Step, listing, next_step, typed_ste
 
 WIDEST = 78
 TALK_TEST = "talk-test.toml"
-_CEILING = """\
-  1  I know mine, from a test or from somebody licensed
-  2  I will have it tested (the most certain; the first run waits for it)
-  3  talk test now, timed by the guard: 40 minutes of easy to steady running.
-     It is measured on you, and errs rather to too high: the guard takes off 5
-  4  a cautious start from age and resting heart rate, now: a formula, off by
-     more than 10 beats for one runner in three; a talk test later narrows it"""
+_CEILING = (
+    "1  I know mine, from a test or from a professional",
+    "2  I will have it tested: the most certain way; the first run waits for it",
+    "3  a talk test now, timed by the guard: 40 minutes, from easy to steady. It is measured on you; it "
+    "tends to read high, so 5 beats are taken off",
+    # 76 % of the error of a maximum by age, 10.8 bpm (Nes 2013)
+    "4  a cautious start from age and resting heart rate: formulas; two runners in three lie within about "
+    "8 beats of them. A talk test later narrows it",
+)
 _TESTED = """\
 Ask for the heart rate at your first threshold (lactate or breathing), from a
 graded test, and whether there is a heart rate you should never pass. Then:
-  guard settings ceiling_bpm=BPM stop_bpm=BPM      (stop_bpm only if there is one)
+  guard settings ceiling_bpm=BPM
+  guard settings stop_bpm=BPM      (only if there is such a limit)
 and `guard start` goes on from here."""
 _TALK = """\
 The plan says each part aloud: 10 minutes to warm up, six stages of 3 minutes,
@@ -160,7 +163,7 @@ def _cautions() -> None:
 
 
 def _ceiling() -> None:
-    print(_CEILING)
+    print("\n".join(_filled(choice, "  ", "     ") for choice in _CEILING))
     word = _ask("1 to 4, or Enter for later: ")
     choice: dict[str, Callable[[], None]] = {
         "1": _known, "2": lambda: print(_TESTED), "3": _talk_test, "4": _by_formula}
@@ -267,12 +270,14 @@ def _called(command: ModuleType, *words: str) -> int:
     return int(command.run(parser.parse_args(words)))
 
 
-def _filled(words: str) -> str:
-    return fill(words, min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns))
+def _filled(words: str, first: str = "", later: str = "") -> str:
+    width = min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns)
+    return fill(words, width, initial_indent=first, subsequent_indent=later)
 
 
 def _ask(question: str) -> str:
-    print(question, end="", flush=True)
+    lead = question[:len(question) - len(question.lstrip("\n"))]
+    print(f"{lead}{_filled(question.strip())} ", end="", flush=True)
     line = sys.stdin.readline()
     if not line:
         raise _Left

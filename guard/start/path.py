@@ -17,7 +17,7 @@ class Step(Enum):
     SOUND = "sound", "Every cue is played. Set the volume as you would for a run, with the fan or belt on."
     STRAP = "strap", "Wet its electrodes, put it on, and end its other connections. The guard looks for it."
     CAUTIONS = "cautions", "Who should ask a professional first, and when to stop at once."
-    CEILING = "ceiling", "The heart rate that an easy run should not pass. Your own: no other fits."
+    CEILING = "ceiling", "The heart rate that an easy run should not pass: your own, so there is no default."
     TRY = "a minute's try", "Hear every cue once more and answer it with a key, sitting."
     RUN = "first run", "Start slowly: in the first five minutes the limit lies a little under your ceiling."
 

@@ -22,7 +22,7 @@ SNAPSHOT = Snapshot(
     contact=True, last_cue=None, cue_count=0, link_state=LinkState.CONNECTED, link_name="", link_detail="",
     battery_percent=None, at_or_under_s=600, over_s=0, no_signal_s=0, speed_m_s=None, grade=None,
     advised_speed_m_s=None, part="", part_left_s=None, muted=False, free_run=False,
-    sound_backend="simpleaudio")
+    sound_backend="simpleaudio", own_ceiling_bpm=139, resume_bpm=None, active_s=600)
 
 
 @pytest.mark.parametrize(("number", "words"), [

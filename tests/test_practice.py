@@ -11,7 +11,7 @@ import pytest
 
 from guard.clock import ManualClock, PacedClock, SessionClock
 from guard.errors import UsageError
-from guard.events import Battery, Cue, CueGiven, Input, Link, LinkState, Reading, Speed
+from guard.events import PACE_CUES, Battery, Cue, CueGiven, Input, Link, LinkState, Reading, Speed
 from guard.live.practice import NAME, PracticeSource, courses, find_course
 from guard.packets.heart_rate import parse
 from guard.plan.plan import Kind, Part, Plan
@@ -53,7 +53,9 @@ def test_a_newcomer_hears_a_cue_within_30_s_and_the_end_within_3_min(name: str) 
     events, cues = rehearse(name)
     course = courses()[name]
     assert course.duration_s / course.speedup <= 180
-    assert 18 * 60 <= course.duration_s <= 25 * 60
+    assert 14 * 60 <= course.duration_s <= 25 * 60
+    asking = sum(given.cue in PACE_CUES for given in cues)
+    assert asking * 3600 / course.duration_s <= 40, "a show must not nag"
     assert min(cue.t_s for cue in cues) / course.speedup <= 30
     assert events[-1].t_s == pytest.approx(course.duration_s - 1, abs=1)
     assert [event.state for event in events if isinstance(event, Link)][:2] == [
@@ -88,7 +90,7 @@ def test_intervals_agree_with_the_rate_and_the_packet_with_both() -> None:
         packet = parse(reading.raw)
         assert (packet.bpm, packet.contact) == (reading.bpm, True)  # type: ignore[union-attr]
         assert packet.rr_s == pytest.approx(reading.rr_s)  # type: ignore[union-attr]
-    for begin in range(120, 1100, 60):
+    for begin in range(120, 840, 60):
         window = readings[begin:begin + 60]
         beats = [rr for reading in window for rr in reading.rr_s]
         assert 60 / (sum(beats) / len(beats)) == pytest.approx(
@@ -100,7 +102,7 @@ def test_belt_speed_and_battery_are_sent() -> None:
     events, _ = rehearse("garage-treadmill")
     speeds = [event for event in events if isinstance(event, Speed)]
     assert max(b.t_s - a.t_s for a, b in pairwise(speeds)) <= 5.0
-    assert {event.grade for event in speeds} == {0.0, 0.08}
+    assert {event.grade for event in speeds} == {0.0, 0.04}
     assert not any(isinstance(event, Speed) for event in rehearse("hill-loop")[0])
     levels = [event.percent for event in rehearse("hot-afternoon")[0] if isinstance(event, Battery)]
     assert levels == [19, 14]

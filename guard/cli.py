@@ -33,11 +33,11 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "plan": ("plan", "check and draw a plan of parts, or write one to start from",
              "guard plan --make easy-hour -o easy.toml"),
     "replay": ("replay", "what the guard would have cued on a recording",
-               "guard replay FILE --set lead_s=25"),
+               "guard replay FILE --set strictness=0.8"),
     "review": ("review", "how a session went: figures, picture, report page",
                "guard review FILE --html run.html"),
     "tune": ("tune", "search settings over recordings: what fewer cues or less time over would cost",
-             "guard tune monday.jsonl hills.jsonl --search lead_s --search spacing_s=8:30"),
+             "guard tune monday.jsonl hills.jsonl --search words --search spacing_s=8:30"),
     "learn": ("learn", "how your heart rate answers speed, and the settings that fit it",
               "guard learn belt.jsonl hills.jsonl --apply"),
     "sessions": ("sessions", "your sessions: list, find, name, delete and restore, check",
@@ -53,7 +53,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
                 "guard ceiling --age 40 --resting 55 --history regular"),
     "journal": ("journal", "one short entry a day: sleep, stress, food, resting heart rate, notes",
                 "guard journal --sleep 7.5 --quality 4 --resting 52"),
-    "settings": ("settings", "show, explain and change settings", "guard settings lead_s=25"),
+    "settings": ("settings", "show, explain and change settings", "guard settings words=0.3"),
 }
 
 START = """\

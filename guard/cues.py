@@ -132,7 +132,7 @@ class Numbers:
     `limit_bpm` that of the warm-up's ramp at this time (else the ceiling),
     `room_bpm` the limit minus the level, `foreseen_bpm` the level expected
     `ahead_s` ahead, `heading_bpm` where it is climbing to, `with_bpm` and
-    `without_bpm` the level expected if the cue is followed and if it is not,
+    `without_bpm` the level expected then if the cue is followed and if it is not,
     `stop_bpm` the never-exceed limit, `floor_bpm` the lower one, `age_s` that of
     the newest trusted reading, `fell_from_bpm` the level before a fall no heart
     makes. `percent` and `low_percent` are the strap's charge and what is called

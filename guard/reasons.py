@@ -34,6 +34,13 @@ def _length(n: Numbers) -> str:
     return f"{n.length_m:.0f} m" if n.length_m is not None else time
 
 
+def _expected(n: Numbers) -> str:
+    """What is expected with and without the cue, where the rule gives it."""
+    if n.with_bpm is None or n.without_bpm is None:
+        return ""
+    return f"; {_whole(n.with_bpm)} with the cue, {_whole(n.without_bpm)} without"
+
+
 REASONS: Mapping[str, Callable[[Numbers], str]] = {
     "stop": lambda n: f"{_whole(n.level_bpm)} bpm is over your never-exceed limit of {_whole(n.stop_bpm)}",
     "hold": lambda n: "paused by the runner",
@@ -97,7 +104,9 @@ def why(rule: str, numbers: Numbers, logged_words: str = "") -> str:
     'foreseen 143 in 20 s, ceiling 139'
     """
     said = REASONS.get(rule)
-    return said(numbers) if said else logged_words or rule.replace("_", " ")
+    if said is None:
+        return logged_words or rule.replace("_", " ")
+    return said(numbers) + _expected(numbers)
 
 
 def why_doubted(doubt: str, logged_words: str = "") -> str:

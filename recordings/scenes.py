@@ -219,10 +219,10 @@ SCENES: dict[str, Scene] = {
                 Command(600.0, Action.FREE_RUN, 0.0), Command(620.0, Action.STATUS)),
         answers=((Cue.WALK, Command(4.0, Action.FREE_RUN, 1.0)),),
         misses=(Cue.WALK, Cue.STOP, Cue.STOP)),
-    "budget": Scene(
-        "few cues an hour wanted and a runner who hears none: easing is held back, the rest is not",
-        _course("budget", "a road run too fast throughout", 11, _level,
+    "few-words": Scene(
+        "few words wanted and a runner who hears none: easing is held back, the rest is not",
+        _course("few-words", "a road run too fast throughout", 11, _level,
                 {"run_bpm": 147, "obeys": 0.0},
-                {"ceiling_bpm": 139.0, "budget_per_h": 4.0, "repeat_s": 20.0, "walk_after_s": 45.0}),
+                {"ceiling_bpm": 139.0, "words": 0.0, "walk_first": 1.0}),
         faults=(Fault("nothing", 560.0, 20.0),)),
 }

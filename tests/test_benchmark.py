@@ -91,8 +91,8 @@ def test_every_controller_runs_on_both_models(name: str, model: Any) -> None:
 
 
 def test_guard_settings_can_be_changed_and_gain_is_given_only_where_learned(few: Any) -> None:
-    guard = Guard(few, COURSES["flat"], {"lead_s": 33.0}, np.random.default_rng(1))
-    assert {one.lead_s for one in guard.lanes.settings} == {33.0}
+    guard = Guard(few, COURSES["flat"], {"strictness": 0.8}, np.random.default_rng(1))
+    assert {one.strictness for one in guard.lanes.settings} == {0.8}
     assert [one.ceiling_bpm for one in guard.lanes.settings] == few.ceiling_bpm.tolist()
     assert guard.lanes.settings[0].gain_bpm_per_m_s is None
     taught = make("guard", few, COURSES["learned"], {}, np.random.default_rng(1))
@@ -150,12 +150,12 @@ def test_command_prints_figures_and_writes_json_and_picture(
     monkeypatch.setitem(COURSES, "flat", dataclasses.replace(COURSES["flat"], duration_s=400.0))
     json_file, picture = tmp_path / "out.json", tmp_path / "out.png"
     code = benchmark.main([
-        "--course", "flat", "--runners", "4", "--no-signal", "--jobs", "1", "--set", "lead_s=25",
+        "--course", "flat", "--runners", "4", "--no-signal", "--jobs", "1", "--set", "strictness=0.8",
         "--json", str(json_file), "--picture", str(picture)])
     text = capsys.readouterr().out
-    assert code == 0 and "lead_s=25" in text and "targets met" in text
+    assert code == 0 and "strictness=0.8" in text and "targets met" in text
     report = json.loads(json_file.read_text())
-    assert report["changed_settings"] == {"lead_s": 25.0}
+    assert report["changed_settings"] == {"strictness": 0.8}
     assert set(report["courses"]["flat"]) == set(NAMES)
     assert picture.read_bytes().startswith(b"\x89PNG")
 

@@ -403,10 +403,10 @@ def test_resting_heart_rate_comes_from_the_journal(home, capsys):
 
 def test_apply_keeps_comments_and_is_refused_without_a_suggestion(home, capsys):
     path = settings_file.settings_path(make=True)
-    path.write_text("# mine\nlead_s = 25 # longer\n")
+    path.write_text("# mine\nwords = 0.3 # fewer\n")
     assert guard("--age", "40", "--history", "regular", "--apply") == 0
     text = path.read_text()
-    assert "# mine" in text and "# longer" in text and settings_file.load()["ceiling_bpm"] == 136
+    assert "# mine" in text and "# fewer" in text and settings_file.load()["ceiling_bpm"] == 136
     assert guard("--medicine", "--apply") == 2
     assert "licensed professional" in capsys.readouterr().err
     assert path.read_text() == text

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from guard import Cue, Lanes, Settings, State
+from guard.decide.columns import figures
 from guard.decide.lane import Lane
 from guard.reasons import why
 
@@ -118,14 +119,14 @@ def test_cues_are_spaced_and_repeats_limited():
     assert min(np.diff(times)) >= BASE.spacing_s
     for kind in (Cue.EASE, Cue.WALK):
         same = [t for t, cue, _ in runner.cues if cue is kind]
-        assert len(same) < 2 or min(np.diff(same)) >= BASE.repeat_s
+        assert len(same) < 2 or min(np.diff(same)) >= figures(BASE).repeat_s
 
 
-def test_the_budget_holds_back_easing_but_not_walking():
-    tight = BASE.replaced({"budget_per_h": 1.0, "repeat_s": 5.0, "spacing_s": 0.0, "walking": False})
+def test_few_words_hold_back_easing_but_not_walking():
+    tight = BASE.replaced({"words": 0.0, "spacing_s": 0.0, "walking": False})
     runner = OneRunner(tight).run(100, 133)
     runner.run(1800, 152)
-    assert runner.kinds().count(Cue.EASE) <= 5  # the reserve of four, and one an hour
+    assert runner.kinds().count(Cue.EASE) <= 6  # a reserve of four, and about four an hour
     walks = OneRunner(tight.replaced({"walking": True})).run(100, 133)
     walks.run(1800, 152)
     assert walks.kinds().count(Cue.WALK) > 10
@@ -306,7 +307,7 @@ def test_lanes_do_not_touch_each_other():
     rng = np.random.default_rng(11)
     n, steps = 17, 500
     settings = [Settings(ceiling_bpm=float(rng.integers(125, 150)), warm_up_s=float(rng.choice([0, 120])),
-                         lead_s=float(rng.integers(5, 40))) for _ in range(n)]
+                         strictness=float(rng.uniform(0, 1))) for _ in range(n)]
     walk = np.cumsum(rng.normal(0, 1.2, (steps, n)), axis=0)
     bpm = np.round(np.clip(135 + walk - walk.mean(0), 60, 200))
     bpm[rng.random((steps, n)) < 0.05] = np.nan

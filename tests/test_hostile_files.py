@@ -165,7 +165,7 @@ def test_an_index_that_lies_is_not_believed(key: str, value: object, tmp_path: P
         facts.facts_from({**stored, key: value})
 
 
-@pytest.mark.parametrize("key", ["lead_s", "ceiling_bpm", "voice", "stop_bpm", "unheard_of", "sound"])
+@pytest.mark.parametrize("key", ["words", "ceiling_bpm", "voice", "stop_bpm", "unheard_of", "sound"])
 def test_a_setting_of_thousands_of_digits(key: str, tmp_path: Path):
     path = tmp_path / "settings.toml"
     path.write_text(f"{key} = 0x{'f' * 6000}\n")
@@ -179,7 +179,7 @@ def test_settings_that_can_be_read_but_not_changed(tmp_path: Path):
     text = "[table]\nx = " + "[" * 150 + "1" + "]" * 150 + "\n"
     path.write_text(text)
     with pytest.raises(SettingError) as error:
-        settings_file.save({"lead_s": 25.0}, path)
+        settings_file.save({"words": 0.3}, path)
     one_sentence(error.value, "settings.toml", "editor")
     assert path.read_text() == text
 

@@ -53,7 +53,7 @@ def test_no_command_lets_a_foreign_code_through(tmp_path: Path):
     named = next(log.parent.glob(f"a*{SEEN}*.jsonl"))
     harmless(home, [
         ["sessions", SEEN], ["sessions", "--verify"], ["sessions", "--json"],
-        ["replay", log, "--set", "lead_s=25"], ["replay", named, "--json"],
+        ["replay", log, "--set", "words=0.3"], ["replay", named, "--json"],
         ["review", named], ["review", log, "--json"], ["journal", "--search", SEEN], ["journal", "--json"],
         ["progress", "--ceiling", "139"], ["plan", home / "plan.toml", "--json"],
         ["plan", home / "plan-wrong.toml", "--ceiling", "139"], ["settings", "--json"], ["ceiling"],

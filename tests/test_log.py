@@ -21,6 +21,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from guard import events as ev
+from guard.cli import main
 from guard.errors import GuardError, InputError, UsageError
 from guard.log import log as log_module
 from guard.log.log import (
@@ -33,9 +34,12 @@ from guard.log.log import (
     write_recording,
 )
 from guard.log.records import from_line, to_line
+from guard.replay.replay import same_as_recorded
+from guard.settings import RETIRED
 from tests.support.keep import events, header, small_log
 
 POSIX = os.name == "posix"
+RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
 
 
 class Ticker:
@@ -69,7 +73,7 @@ def test_a_session_comes_back_exactly(tmp_path: Path, items: list[ev.Input | ev.
     items.sort(key=lambda item: item.t_s)
     path = tmp_path / "session.jsonl"
     path.unlink(missing_ok=True)
-    log = SessionLog(path, header(lead_s=0.1 + 0.2))
+    log = SessionLog(path, header(words=0.1 + 0.2))
     for item in items:
         log.write(item)
     assert log.close({"over_s": 1 / 3}) == path
@@ -77,7 +81,7 @@ def test_a_session_comes_back_exactly(tmp_path: Path, items: list[ev.Input | ev.
     assert list(recording.items) == items
     assert recording.notes == () and not recording.damaged
     assert recording.summary == {"over_s": 1 / 3}
-    assert recording.settings.lead_s == 0.1 + 0.2
+    assert recording.settings.words == 0.1 + 0.2
     assert recording.inputs + recording.outputs == sorted(
         items, key=lambda item: isinstance(item, ev.CueGiven | ev.StateChanged | ev.ReadingDoubted))
 
@@ -350,12 +354,35 @@ def test_a_time_that_runs_backward_is_skipped(tmp_path: Path) -> None:
     assert "before" in read_log(path).notes[0]
 
 
+def test_a_log_with_settings_of_old_opens_with_one_note(
+        tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path, old = RECORDINGS / "walk-run.jsonl", tmp_path / "old.jsonl"
+    first, rest = path.read_text(encoding="utf-8").split("\n", 1)
+    known = json.loads(first)
+    for key in ("strictness", "words", "walk_first"):
+        del known["settings"][key]
+    known["settings"] |= {"lead_s": 20.0, "certainty": 0.6, "settle_s": 8.0, "resume_margin_bpm": 8.0,
+                          "repeat_s": 18.0, "walk_after_s": 140.0, "budget_per_h": "many"}
+    old.write_text(json.dumps(known) + "\n" + rest, encoding="utf-8")
+    recording = read_log(old)
+    (note,) = recording.notes
+    assert all(key in note for key in RETIRED) and "`guard settings lead_s` says" in note and len(note) < 250
+    assert not recording.damaged and recording.settings == read_log(path).settings
+    assert same_as_recorded(recording).same
+    for words in (["replay", old], ["replay", old, "--verify"], ["review", old, "--ceiling", "141"]):
+        assert main(list(map(str, words))) == 0
+        out, err = capsys.readouterr()
+        assert (out + err).count("lead_s") == 2, words  # once, and in the mend
+    assert main(["replay", str(old), "--set", "budget_per_h=5"]) == 2
+    assert "words sets how many" in capsys.readouterr().err
+
+
 def test_what_a_newer_guard_wrote_is_kept_and_ignored(tmp_path: Path) -> None:
     path = tmp_path / "a.jsonl"
     items = small_log(path)
     text = path.read_text(encoding="utf-8")
     text = text.replace('"bpm":131', '"bpm":131,"new_field":{"a":1}')
-    text = text.replace('"lead_s"', '"later_setting":1,"lead_s"')
+    text = text.replace('"words"', '"later_setting":1,"words"')
     lines = text.split("\n")
     lines.insert(3, '{"t":0.7,"type":"weather","celsius":21}')
     path.write_text("\n".join(lines), encoding="utf-8")

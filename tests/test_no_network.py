@@ -66,7 +66,7 @@ def commands(folder: Path) -> list[list[str | Path]]:
         ["journal", "--sleep", "7.5"], ["journal", "--today"], ["plan", "--make", "easy-hour"],
         ["ceiling", "--age", "40", "--resting", "55", "--history", "regular", "--no-medicine",
          "--no-pregnant", "--no-symptoms"],
-        ["settings", "lead_s=25"], ["settings"], ["sessions"], ["data"],
+        ["settings", "words=0.3"], ["settings"], ["sessions"], ["data"],
         ["data", "--export", folder / "all.zip"], ["check", "--no-strap"],
     ]
 

@@ -98,7 +98,7 @@ def test_a_log_in_words_only_opens_replays_and_is_reviewed(name: str, tmp_path: 
 
 def test_a_log_in_words_only_is_verified_by_time_and_cue(
         tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    old = rewritten("budget", tmp_path / "old.jsonl", in_words_only)
+    old = rewritten("few-words", tmp_path / "old.jsonl", in_words_only)
     assert main(["replay", str(old), "--verify"]) == 0
     text = old.read_text(encoding="utf-8")
     assert '"cue": "ease"' in text
@@ -128,7 +128,7 @@ def test_a_rule_of_another_version_keeps_the_words_it_was_logged_with(tmp_path: 
         record |= {"rule": "much_cleverer", "reason": "a cleverer reason",
                    "numbers": {"new_bpm": 1, "level_bpm": 2}}
 
-    kept = read_log(rewritten("budget", tmp_path / "newer.jsonl", newer))
+    kept = read_log(rewritten("few-words", tmp_path / "newer.jsonl", newer))
     assert not kept.notes
     given = next(item for item in kept.outputs if isinstance(item, CueGiven))
     assert reasons.reason(given) == "a cleverer reason" and given.numbers == Numbers(level_bpm=2)
@@ -152,7 +152,7 @@ def test_a_replay_that_differs_in_rule_or_figure_alone_is_not_the_same(tmp_path:
         record["numbers"] = {"level_bpm": 99.5}
 
     for change, shown in ((other_rule, "other_rule"), (other_figure, "level_bpm 99.5")):
-        verdict = same_as_recorded(read_log(rewritten("budget", tmp_path / "other.jsonl", change)))
+        verdict = same_as_recorded(read_log(rewritten("few-words", tmp_path / "other.jsonl", change)))
         assert not verdict.same
         assert shown in verdict.differences[0]
 
@@ -164,6 +164,14 @@ def test_figures_are_kept_to_the_last_digit() -> None:
         for item in logged:
             if not isinstance(item, ReadingDoubted):
                 assert all(round(value, 2) == value for value in item.numbers.as_dict().values())
+
+
+def test_a_cue_says_what_is_expected_with_and_without_it() -> None:
+    numbers = Numbers(foreseen_bpm=143.0, ahead_s=20.0, ceiling_bpm=139.0)
+    said = reasons.why("ease", numbers)
+    assert reasons.why("ease", replace(numbers, with_bpm=137.4, without_bpm=143.0)) == (
+        f"{said}; 137 with the cue, 143 without")
+    assert reasons.why("ease", replace(numbers, with_bpm=137.4)) == said
 
 
 def test_nobody_reads_the_words_back() -> None:

@@ -42,7 +42,7 @@ def test_other_settings_give_other_cues(run_log: Path) -> None:
     recording = read_log(run_log)
     high = replay(recording, recording.settings.replaced({"ceiling_bpm": 170.0}))
     assert not any(given.cue in (ev.Cue.EASE, ev.Cue.WALK) for given in high.cues if given.t_s < 240)
-    assert replay(recording, recording.settings.replaced({"lead_s": 0.0})).cues != replay(
+    assert replay(recording, recording.settings.replaced({"strictness": 0.0})).cues != replay(
         recording, recording.settings).cues
 
 
@@ -112,10 +112,11 @@ def test_the_command(run_log: Path, tmp_path: Path) -> None:
     shown = guard_cli("replay", run_log, home=tmp_path)
     assert shown.returncode == 0 and "Ease" in shown.stdout and "foreseen" in shown.stdout
     assert "at or under the ceiling" in shown.stdout and shown.stderr == ""
-    done = guard_here("replay", run_log, "--json", "--set", "lead_s=25", "--ceiling", "140", home=tmp_path)
+    done = guard_here("replay", run_log, "--json", "--set", "strictness=0.8", "--ceiling", "140",
+                      home=tmp_path)
     document = json.loads(done.stdout)
     assert list(document) == ["format", "settings", "cues", "states", "summary", "compared"]
-    assert document["settings"]["lead_s"] == 25 and document["settings"]["ceiling_bpm"] == 140
+    assert document["settings"]["strictness"] == 0.8 and document["settings"]["ceiling_bpm"] == 140
     assert "runner changed the ceiling" in done.stderr
     assert all(set(given) == {"t_s", "cue", "reason", "rule", "numbers"} for given in document["cues"])
     assert all(set(entered) == {"t_s", "state"} for entered in document["states"])
@@ -127,9 +128,9 @@ def test_the_command(run_log: Path, tmp_path: Path) -> None:
 
 def test_the_settings_of_the_log_beat_the_file(run_log: Path, tmp_path: Path) -> None:
     (tmp_path / "config").mkdir()
-    (tmp_path / "config" / "settings.toml").write_text("ceiling_bpm = 200\nlead_s = 1\n")
+    (tmp_path / "config" / "settings.toml").write_text("ceiling_bpm = 200\nstrictness = 1\n")
     document = json.loads(guard_here("replay", run_log, "--json", home=tmp_path).stdout)
-    assert document["settings"]["ceiling_bpm"] == 139 and document["settings"]["lead_s"] == 20
+    assert document["settings"]["ceiling_bpm"] == 139 and document["settings"]["strictness"] == 0.5
 
 
 def test_the_command_refuses_in_one_sentence(
@@ -138,7 +139,8 @@ def test_the_command_refuses_in_one_sentence(
     for words, code, said in (
             ([tmp_path / "none.jsonl"], 3, "No such file"),
             ([tmp_path / "junk.jsonl"], 3, "guard import"),
-            ([run_log, "--set", "leed_s=3"], 2, "lead_s"),
+            ([run_log, "--set", "wrods=1"], 2, "did you mean words"),
+            ([run_log, "--set", "lead_s=3"], 2, "no setting any more"),
             ([run_log, "--ceiling", "500"], 2, "70 to 220"),
             ([run_log, "--ceiling", "x"], 2, "70 to 220"),
             ([run_log, "--verify", "--ceiling", "140"], 2, "--verify")):

@@ -12,11 +12,11 @@ import pytest
 
 from guard import events as ev
 from guard.cli import main
-from guard.events import Cue, CueGiven
+from guard.events import Cue, CueGiven, Numbers
 from guard.log.log import read_log
 from guard.plan.text import parse_plan
 from guard.review import rr as review_rr
-from guard.review.cues import CueOutcome, outcomes
+from guard.review.cues import Came, CueOutcome, outcomes
 from guard.review.drift import drift, student_t
 from guard.review.parts import by_part, whole
 from guard.review.recovery import recoveries
@@ -144,6 +144,47 @@ def test_resume_and_signal() -> None:
     assert found.rose_bpm == 30 and found.over_s == 41 and found.turn_s is None
     assert after([130.0] * 10 + [np.nan] * 20 + [130.0] * 20, Cue.SIGNAL_LOST).back_s == 20
     assert after([130.0] * 10 + [np.nan] * 20, Cue.SIGNAL_LOST).back_s is None
+
+
+EXPECTED = Numbers(ahead_s=30.0, with_bpm=138.0, without_bpm=146.0)
+
+
+@pytest.mark.parametrize(("level_bpm", "came"), [
+    (138.9, Came.WITH), (142.0, Came.WITH), (142.1, Came.WITHOUT), (147.9, Came.WITHOUT),
+    (148.1, Came.HIGHER), (135.9, Came.LOWER)])
+@pytest.mark.parametrize("cue", [Cue.EASE, Cue.WALK])
+def test_a_cue_is_judged_by_what_it_expected(cue: Cue, level_bpm: float, came: Came) -> None:
+    """Said at 10 s, 30 s ahead: the level at 40 s counts and no other."""
+    level = [144.0] * 40 + [level_bpm] + [144.0] * 100
+    found = outcomes(trace(level), [CueGiven(10.0, cue, "ease", EXPECTED)])[0]
+    assert (found.came_bpm, found.came) == (level_bpm, came)
+    assert {"came_bpm": level_bpm, "came": came.value}.items() <= found.as_dict().items()
+
+
+def test_resume_is_judged_by_its_rise() -> None:
+    """Told to run again it rises: with the cue is the higher of the two."""
+    numbers = Numbers(ahead_s=30.0, with_bpm=132.0, without_bpm=118.0)
+    said = [CueGiven(10.0, Cue.RESUME, "resume", numbers)]
+    level = [120.0] * 10 + list(np.linspace(120, 133, 30)) + [133.0] * 60
+    assert outcomes(trace(level), said)[0].came is Came.WITH
+    assert outcomes(trace([120.0] * 100), said)[0].came is Came.WITHOUT
+    close = [CueGiven(10.0, Cue.RESUME, "resume", Numbers(ahead_s=30.0, with_bpm=121.0, without_bpm=120.0))]
+    assert outcomes(trace([120.0] * 100), close)[0].came is Came.EITHER
+
+
+@pytest.mark.parametrize(("numbers", "later", "options"), [
+    (Numbers(), (), {}),  # an older log: no expectation
+    (Numbers(with_bpm=138.0, without_bpm=146.0), (), {}),  # nor when it is due
+    (EXPECTED, (CueGiven(35.0, Cue.WALK),), {}),
+    (EXPECTED, (CueGiven(35.0, Cue.EASE),), {}),  # a repeat brings its own expectation
+    (EXPECTED, (), {"held": [False] * 30 + [True] * 90}),
+])
+def test_what_cannot_be_judged_is_not(numbers: Numbers, later, options) -> None:
+    found = outcomes(trace([144.0] * 120, **options), [CueGiven(10.0, Cue.EASE, "ease", numbers), *later])[0]
+    assert (found.came_bpm, found.came) == (None, None)
+    assert outcomes(trace([144.0] * 30), [CueGiven(10.0, Cue.EASE, "ease", EXPECTED)])[0].came is None
+    gone = trace([144.0] * 30 + [np.nan] * 20 + [144.0] * 60)
+    assert outcomes(gone, [CueGiven(10.0, Cue.EASE, "ease", EXPECTED)])[0].came is None
 
 
 def test_a_cue_after_the_last_step_has_no_outcome() -> None:

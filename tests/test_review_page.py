@@ -9,6 +9,7 @@ import os
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
@@ -18,12 +19,12 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from guard.cli import main
-from guard.events import Cue, CueGiven
+from guard.events import Cue, CueGiven, Numbers
 from guard.log.log import read_log
 from guard.log.note import Note, append_note
 from guard.plan.text import parse_plan
 from guard.review import words
-from guard.review.cues import CueOutcome
+from guard.review.cues import Came, CueOutcome
 from guard.review.drift import Drift
 from guard.review.figure import NARROW_MARK
 from guard.review.page import page
@@ -302,6 +303,10 @@ def outcome(cue: Cue, **figures: object) -> CueOutcome:
      "did not turn (then walk at 60 s)"),
     (outcome(Cue.WALK, watched_s=180, ended_by="time", turn_s=0, under_s=0, peak_bpm=138, fell_bpm=20),
      "turned at once, never over, fell 20"),
+    (replace(outcome(Cue.EASE, watched_s=180, ended_by="time", turn_s=12, under_s=40, peak_bpm=143,
+                     fell_bpm=9.2, came_bpm=138.7, came=Came.WITH), given=CueGiven(
+        10.0, Cue.EASE, "ease", Numbers(ahead_s=30.0, with_bpm=138.0, without_bpm=146.2))),
+     "turned after 12 s, under after 40 s, fell 9; 139 in 30 s, as with the cue (138 with, 146 without)"),
     (outcome(Cue.RESUME, watched_s=30, ended_by="end", rose_bpm=12, over_s=25),
      "rose 12, over again after 25 s (session ended at 30 s)"),
     (outcome(Cue.WALK, watched_s=0, ended_by="no_signal"), "not known (signal went at 0 s)"),
@@ -310,6 +315,15 @@ def outcome(cue: Cue, **figures: object) -> CueOutcome:
 ])
 def test_what_followed_in_words(cue: CueOutcome, text: str) -> None:
     assert words.followed(cue) == text
+
+
+def test_how_often_what_came_was_expected_is_counted(tmp_path: Path) -> None:
+    recording = read_log(log_of_a_run(tmp_path / "run.jsonl", 300, Settings(ceiling_bpm=140)))
+    found = review(recording, recording.settings)
+    assert "came" not in dict(words.facts(found))
+    judged = [outcome(Cue.EASE, came=came) for came in (Came.WITH, Came.HIGHER, Came.WITH, None)]
+    assert dict(words.facts(replace(found, cues=tuple(judged))))["came"] == (
+        "2 as with the cue, 1 higher than either")
 
 
 def test_drift_in_words() -> None:

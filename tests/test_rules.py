@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from guard.decide.columns import figures
 from guard.decide.table import TABLE
 from guard.decide.wording import WALK_RUN, phrase, speed_to_set, speed_words
 from guard.events import Action, Battery, Command, Cue, Mark, Reading, ReadingDoubted, Speed, State
@@ -231,7 +232,7 @@ def test_steep_hill_says_the_next_step_when_walking_is_not_enough() -> None:
     walks = cues(name, (Cue.WALK,))
     assert walks[0].repeat == 0 and walks[1].repeat == 1
     assert phrase(walks[0], settings) != phrase(walks[1], settings)
-    assert all(later.t_s - earlier.t_s >= settings.repeat_s for earlier, later in pairwise(walks))
+    assert all(later.t_s - earlier.t_s >= figures(settings).repeat_s for earlier, later in pairwise(walks))
     assert not cues(name, (Cue.EASE,), walks[0].t_s, walks[-1].t_s), "who walks is not told to ease"
 
 
@@ -329,27 +330,27 @@ def test_own_way_every_wish_is_in_the_log() -> None:
     assert [one.value for one in recording("own-way").inputs if isinstance(one, Mark)] == ["bridge"]
 
 
-# -- the budget --------------------------------------------------------------------
+# -- how many words ----------------------------------------------------------------
 
 
-def test_budget_holds_back_easing() -> None:
-    """Nobody hears in this recording, so a replay under another budget is what would have been."""
-    kept = recording("budget")
+def test_few_words_hold_back_easing() -> None:
+    """Nobody hears in this recording, so a replay with more words is what would have been."""
+    kept = recording("few-words")
     alone = {"walking": False}
     tight = replay(kept, kept.settings.replaced(alone)).cues
-    loose = replay(kept, kept.settings.replaced({**alone, "budget_per_h": 240.0})).cues
+    loose = replay(kept, kept.settings.replaced({**alone, "words": 1.0})).cues
     count = [sum(given.cue is Cue.EASE for given in said) for said in (tight, loose)]
     assert 0 < count[0] < count[1] / 2
 
 
-def test_budget_never_holds_back_walk_or_sensor_cues() -> None:
-    name = "budget"
+def test_few_words_never_hold_back_walk_or_sensor_cues() -> None:
+    name = "few-words"
     spent_s = cues(name, (Cue.EASE,))[-1].t_s
     assert cues(name, (Cue.WALK,), spent_s)
     (fault,) = scenes()[name].faults
     assert cues(name, (Cue.SIGNAL_LOST,), fault.begin_s, fault.begin_s + 9)
     assert cues(name, (Cue.SIGNAL_BACK,), fault.begin_s + fault.lasts_s, fault.begin_s + fault.lasts_s + 10)
-    strict = recording(name).settings.replaced({"budget_per_h": 1.0, "stop_bpm": 141.0})
+    strict = recording(name).settings.replaced({"stop_bpm": 141.0})
     stops = [given.t_s for given in replay(recording(name), strict).cues if given.cue is Cue.STOP]
     assert len(stops) > 20 and min(b - a for a, b in pairwise(stops)) >= 10
 

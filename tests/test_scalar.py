@@ -53,11 +53,9 @@ def some_settings(draw: st.DrawFn) -> Settings:
         ceiling_bpm=ceiling,
         floor_bpm=draw(st.none() | st.floats(90, ceiling - 5)),
         stop_bpm=draw(st.none() | st.floats(ceiling + 2, ceiling + 25)),
-        lead_s=one(20.0, low=0, high=60), certainty=one(0.6, 0.5, low=0.1, high=0.99),
-        settle_s=one(8.0, 0.0, low=0, high=40), resume_margin_bpm=one(8.0, low=1, high=20),
-        spacing_s=one(12.0, 0.0, low=0, high=60), repeat_s=one(25.0, low=5, high=120),
-        walk_after_s=one(140.0, 20.0, low=10, high=200), walking=draw(st.booleans() | st.just(True)),
-        budget_per_h=one(30.0, 240.0, low=1, high=240),
+        strictness=one(0.5, low=0, high=1), words=one(0.5, 1.0, low=0, high=1),
+        walk_first=one(0.5, 1.0, low=0, high=1), spacing_s=one(12.0, 0.0, low=0, high=60),
+        walking=draw(st.booleans() | st.just(True)),
         warm_up_s=one(0.0, 60.0, low=0, high=200), warm_up_quiet_s=one(20.0, low=0, high=60),
         warm_up_ramp_bpm=one(5.0, low=0, high=30),
         stale_s=one(3.0, low=2, high=5), lost_s=one(8.0, low=5, high=20),
@@ -199,7 +197,7 @@ def test_the_drawn_runs_reach_every_row_of_the_table() -> None:
     for number in range(200):
         chosen = Settings(
             ceiling_bpm=140.0, floor_bpm=125.0 if number % 3 == 0 else None,
-            walk_after_s=140.0 if number % 4 == 3 else 40.0, stop_bpm=160.0 if number % 2 else None,
+            walk_first=0.5 if number % 4 == 3 else 0.95, stop_bpm=160.0 if number % 2 else None,
             warm_up_s=60.0 if number % 4 == 0 else 0.0, warm_up_quiet_s=10.0,
             stale_s=3.0 if number % 5 else 9.0, lost_s=9.0)
         guard = ScalarGuard(chosen)

@@ -53,11 +53,11 @@ def kept(monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
 
 
 def test_typed_beats_course_beats_file_beats_default(kept: dict[str, object]) -> None:
-    kept.update(lead_s=15.0, settle_s=9.0, spacing_s=11.0)
+    kept.update(strictness=0.3, words=0.9, spacing_s=11.0)
     chosen = options.chosen_settings(
-        parsed("--set", "lead_s=25", "--speech", "full"), course={"ceiling_bpm": 141.0, "settle_s": 5.0})
-    assert (chosen.lead_s, chosen.settle_s, chosen.spacing_s) == (25.0, 5.0, 11.0)
-    assert (chosen.ceiling_bpm, chosen.speech, chosen.repeat_s) == (141.0, "full", Settings().repeat_s)
+        parsed("--set", "strictness=0.8", "--speech", "full"), course={"ceiling_bpm": 141.0, "words": 0.1})
+    assert (chosen.strictness, chosen.words, chosen.spacing_s) == (0.8, 0.1, 11.0)
+    assert (chosen.ceiling_bpm, chosen.speech, chosen.walk_first) == (141.0, "full", Settings().walk_first)
 
 
 def test_an_invented_runner_has_none_of_your_limits(kept: dict[str, object]) -> None:
@@ -77,8 +77,9 @@ def test_missing_ceiling_says_how_to_find_it(kept: dict[str, object]) -> None:
     (("--ceiling", "139", "--set", "ceiling_bpm=141"), "disagree"),
     (("--ceiling", "39"), "ceiling_bpm is 39"),
     (("--ceiling", "fast"), "'fast'"),
-    (("--set", "leed_s=2"), "did you mean lead_s"),
-    (("--set", "lead_s"), "no `=`"),
+    (("--set", "wrods=1"), "did you mean words"),
+    (("--set", "lead_s=2"), "no setting any more"),
+    (("--set", "words"), "no `=`"),
 ])
 def test_wrong_options(kept: dict[str, object], words: tuple[str, ...], error: str) -> None:
     with pytest.raises((UsageError, SettingError), match=re.escape(error)):

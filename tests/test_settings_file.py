@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from guard.cli import main
 from guard.errors import InputError, SettingError
-from guard.settings import Settings, table
+from guard.settings import RETIRED, RetiredSetting, Settings, table
 from guard.settings import file as settings_file
 from tests.support.keep import guard_cli
 
@@ -30,13 +30,13 @@ def test_without_a_file_there_is_nothing_to_load(path: Path) -> None:
 
 
 def test_what_is_saved_is_loaded(path: Path) -> None:
-    values = {"ceiling_bpm": 139, "walking": False, "voice": "de", "lead_s": 0.1 + 0.2}
+    values = {"ceiling_bpm": 139, "walking": False, "voice": "de", "words": 0.1 + 0.2}
     assert settings_file.save(values) == path
     assert settings_file.load() == values
     if os.name == "posix":
         assert stat.S_IMODE(path.stat().st_mode) == 0o600
     settings_file.save({"walking": None, "ceiling_bpm": 141})
-    assert settings_file.load() == {"ceiling_bpm": 141.0, "voice": "de", "lead_s": 0.1 + 0.2}
+    assert settings_file.load() == {"ceiling_bpm": 141.0, "voice": "de", "words": 0.1 + 0.2}
     assert list(path.parent.iterdir()) == [path]  # no half-written file is left
 
 
@@ -59,38 +59,38 @@ def test_every_setting_goes_through_the_file(tmp_path: Path, values: dict[str, o
 
 def test_comments_and_order_survive(path: Path) -> None:
     path.parent.mkdir(parents=True)
-    path.write_text("# mine\nlead_s = 15 # quick legs\n\nceiling_bpm = 139\n")
-    settings_file.save({"lead_s": 25.0, "belt": True})
-    assert path.read_text() == "# mine\nlead_s = 25.0 # quick legs\n\nceiling_bpm = 139\nbelt = true\n"
+    path.write_text("# mine\nwords = 0 # quick legs\n\nceiling_bpm = 139\n")
+    settings_file.save({"words": 0.3, "belt": True})
+    assert path.read_text() == "# mine\nwords = 0.3 # quick legs\n\nceiling_bpm = 139\nbelt = true\n"
 
 
 @pytest.mark.skipif(os.name != "posix", reason="links")
 def test_a_linked_file_stays_a_link(path: Path, tmp_path: Path) -> None:
     path.parent.mkdir(parents=True)
-    (tmp_path / "elsewhere.toml").write_text("lead_s = 15\n")
+    (tmp_path / "elsewhere.toml").write_text("words = 0\n")
     path.symlink_to(tmp_path / "elsewhere.toml")
-    settings_file.save({"lead_s": 16})
-    assert path.is_symlink() and "16" in (tmp_path / "elsewhere.toml").read_text()
+    settings_file.save({"words": 0.16})
+    assert path.is_symlink() and "0.16" in (tmp_path / "elsewhere.toml").read_text()
 
 
 @pytest.mark.parametrize(("text", "words"), [
-    ("leed_s = 20", ["unknown setting 'leed_s'", "did you mean lead_s"]),
-    ("lead_s = 200", ["lead_s is 200", "0 to 60 s"]),
-    ('lead_s = "20"', ["lead_s is '20'", "0 to 60 s"]),
-    ("lead_s = nan", ["lead_s is nan"]),
-    ("lead_s = [20]", ["lead_s must be a single value"]),
-    ("[deciding]\nlead_s = 20", ["unknown setting 'deciding'"]),
+    ("wrods = 1", ["unknown setting 'wrods'", "did you mean words"]),
+    ("spacing_s = 200", ["spacing_s is 200", "0 to 120 s"]),
+    ('spacing_s = "20"', ["spacing_s is '20'", "0 to 120 s"]),
+    ("words = nan", ["words is nan"]),
+    ("words = [1]", ["words must be a single value"]),
+    ("[deciding]\nwords = 1", ["unknown setting 'deciding'"]),
     ("belt = 1", ["belt is '1'", "true or false"]),
     ("speech_rate_wpm = 150.5", ["whole number"]),
     ("units = \"furlong\"", ["km, mile"]),
     ('voice = "a\\u001bb"', ["cannot be printed"]),
     ("ceiling_bpm = 120\nfloor_bpm = 130", ["floor_bpm 130 must lie under ceiling_bpm 120"]),
-    ("lead_s = ", ["not valid TOML", "Invalid value"]),
-    ("belt = true\nlead_s = = 3", ["not valid TOML", "line 2"]),
-    ("lead_s = 20\nlead_s = 21", ["not valid TOML"]),
+    ("words = ", ["not valid TOML", "Invalid value"]),
+    ("belt = true\nwords = = 3", ["not valid TOML", "line 2"]),
+    ("words = 0\nwords = 1", ["not valid TOML"]),
     ("a = " + "[" * 3000, ["not valid TOML"]),
-    ("lead_s = " + "9" * 5000, ["far too large"]),
-    ("lead_s = " + "9" * 400, ["lead_s"])])
+    ("words = " + "9" * 5000, ["far too large"]),
+    ("words = " + "9" * 400, ["words"])])
 def test_a_wrong_file_is_named_with_the_mend(path: Path, text: str, words: list[str]) -> None:
     path.parent.mkdir(parents=True)
     path.write_text(text)
@@ -104,11 +104,11 @@ def test_a_wrong_file_is_named_with_the_mend(path: Path, text: str, words: list[
 
 def test_bytes_that_are_no_text(path: Path) -> None:
     path.parent.mkdir(parents=True)
-    path.write_bytes(b"lead_s = 20\nvoice = \"\xff\"\n")
+    path.write_bytes(b"words = 1\nvoice = \"\xff\"\n")
     with pytest.raises(SettingError, match=r"UTF-8 text \(line 2\)"):
         settings_file.load()
-    path.write_bytes(b"\xef\xbb\xbflead_s = 20\n")  # as some editors save it
-    assert settings_file.load() == {"lead_s": 20.0}
+    path.write_bytes(b"\xef\xbb\xbfwords = 1\n")  # as some editors save it
+    assert settings_file.load() == {"words": 1.0}
     path.write_bytes(b"#" * (2 << 20))
     with pytest.raises(InputError, match="far too large"):
         settings_file.load()
@@ -125,8 +125,8 @@ def test_nothing_is_written_when_a_change_does_not_fit(path: Path) -> None:
     before = path.read_bytes()
     with pytest.raises(SettingError, match="floor_bpm 110 must lie under"):
         settings_file.save({"ceiling_bpm": 100})
-    with pytest.raises(SettingError, match="lead_s"):
-        settings_file.save({"ceiling_bpm": 150, "lead_s": 900})
+    with pytest.raises(SettingError, match="words"):
+        settings_file.save({"ceiling_bpm": 150, "words": 900})
     assert path.read_bytes() == before
 
 
@@ -142,24 +142,26 @@ def test_the_command(tmp_path: Path) -> None:
     assert listed.returncode == 0
     for entry in table():
         assert entry.key in listed.stdout
-    kept = guard_cli("settings", "lead_s=25", "floor_bpm=110", home=tmp_path)
-    assert kept.returncode == 0 and "lead_s = 25 s (from the settings file)" in kept.stdout
-    for words in (["lead_s"], ["--explain", "lead_s"]):
+    kept = guard_cli("settings", "spacing_s=25", "floor_bpm=110", home=tmp_path)
+    assert kept.returncode == 0 and "spacing_s = 25 s (from the settings file)" in kept.stdout
+    for words in (["spacing_s"], ["--explain", "spacing_s"]):
         explained = guard_cli("settings", *words, home=tmp_path)
-        assert "foreseen" in explained.stdout and "0 to 60 s" in explained.stdout
+        assert "least time" in explained.stdout and "0 to 120 s" in explained.stdout
         assert "25 s (from the settings file)" in explained.stdout
     document = json.loads(guard_cli("settings", "--json", home=tmp_path).stdout)
     rows = {row["key"]: row for row in document["settings"]}
     assert document["format"] == 1 and list(rows) == [entry.key for entry in table()]
-    assert rows["lead_s"]["value"] == 25 and rows["lead_s"]["from"] == "file"
-    assert rows["settle_s"]["from"] == "default"
-    assert guard_cli("settings", "--unset", "lead_s", home=tmp_path).stdout.count("(the default)") == 1
+    assert list(rows)[:3] == ["strictness", "words", "walk_first"], "the dials come first"
+    assert rows["spacing_s"]["value"] == 25 and rows["spacing_s"]["from"] == "file"
+    assert rows["words"]["from"] == "default"
+    assert guard_cli("settings", "--unset", "spacing_s", home=tmp_path).stdout.count("(the default)") == 1
     assert "half an hour" in guard_cli("settings", "ceiling_bpm", home=tmp_path).stdout
 
 
 @pytest.mark.parametrize(("words", "said"), [
-    (["lead=20"], "did you mean lead_s"), (["lead_s=soon"], "0 to 60"), (["--explain", "x"], "unknown"),
-    (["--unset", "lead"], "did you mean"), (["lead_s=1", "--unset", "lead_s"], "at once"),
+    (["wrods=1"], "did you mean words"), (["words=few"], "0 to 1"), (["--explain", "x"], "unknown"),
+    (["--unset", "wrod"], "did you mean"), (["words=1", "--unset", "words"], "at once"),
+    (["lead_s=25"], "strictness sets"), (["--unset", "lead_s"], "strictness sets"),
     (["ceiling_bpm=100", "floor_bpm=120"], "must lie under")])
 def test_the_command_refuses_in_one_sentence(
         path: Path, capsys: pytest.CaptureFixture[str], words: list[str], said: str) -> None:
@@ -171,9 +173,9 @@ def test_the_command_refuses_in_one_sentence(
 
 def test_a_wrong_file_stops_other_commands_too(tmp_path: Path) -> None:
     (tmp_path / "config").mkdir()
-    (tmp_path / "config" / "settings.toml").write_text("leed_s = 20\n")
+    (tmp_path / "config" / "settings.toml").write_text("wrods = 1\n")
     refused = guard_cli("settings", home=tmp_path)
-    assert refused.returncode == 2 and "settings.toml" in refused.stderr and "lead_s" in refused.stderr
+    assert refused.returncode == 2 and "settings.toml" in refused.stderr and "words" in refused.stderr
 
 
 def test_a_file_without_end_is_never_read_whole(path: Path) -> None:
@@ -201,9 +203,55 @@ def test_a_key_that_is_no_setting_costs_no_session(
 
 
 @pytest.mark.parametrize("text", [
-    "stop_bmp = 170", "ceiling = 139", "foor_bpm = 100", "lead_s = 500", 'ceiling_bpm = "high"'])
+    "stop_bmp = 170", "ceiling = 139", "foor_bpm = 100", "words = 500", 'ceiling_bpm = "high"'])
 def test_what_may_be_a_limit_or_is_wrong_is_never_left_out(path: Path, text: str) -> None:
     path.parent.mkdir(parents=True)
     path.write_text(text)
     with pytest.raises(SettingError, match="unset"):
         settings_file.load(leave_out=pytest.fail)
+
+
+RETIRED_TEXT = "# mine\n" + "".join(f"{key} = {value}\n" for key, value in (
+    ("lead_s", 25), ("certainty", 0.7), ("settle_s", 8), ("resume_margin_bpm", 8), ("repeat_s", 18),
+    ("walk_after_s", 140), ("budget_per_h", '"many"'))) + "ceiling_bpm = 139\n"
+
+
+def test_every_retired_setting_says_in_one_short_line_what_became_of_it() -> None:
+    now = {entry.key for entry in table()}
+    assert not now & set(RETIRED) and len(RETIRED) == RETIRED_TEXT.count("=") - 1
+    for key, line in RETIRED.items():
+        assert f"{key} = " in RETIRED_TEXT and len(line) < 100 and line.isprintable()
+        assert any(word in line for word in ("strictness", "words", "walk_first", "leave it out"))
+        with pytest.raises(RetiredSetting, match=f"{key} is no setting any more: "):
+            Settings().replaced({key: 1.0})
+
+
+def test_an_old_settings_file_opens_and_says_what_was_left_out(
+        path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path.parent.mkdir(parents=True)
+    path.write_text(RETIRED_TEXT)
+    said: list[str] = []
+    assert settings_file.load() == settings_file.load(leave_out=said.append) == {"ceiling_bpm": 139.0}
+    assert len(said) == len(RETIRED)
+    for key, sentence in zip(RETIRED, said, strict=True):
+        assert sentence.startswith(f"left out, from {path}: {key} is no setting any more: {RETIRED[key]}")
+        assert sentence.endswith(f"(`guard settings --unset {key}` takes it out)")
+    assert main(["settings"]) == 0  # here they are told too
+    out, err = capsys.readouterr()
+    assert err.count("\n") == len(RETIRED) and "lead_s" not in out
+    assert main(["settings", "words=0.3", "--unset", "lead_s", "--unset", "budget_per_h"]) == 0
+    text = path.read_text()
+    assert "words = 0.3" in text and "lead_s" not in text and "budget" not in text and "settle_s = 8" in text
+
+
+def test_a_retired_setting_asked_for_is_answered(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for words in (["lead_s"], ["--explain", "lead_s"]):
+        assert main(["settings", *words]) == 0
+        out, err = capsys.readouterr()
+        assert out == f"lead_s is no setting any more: {RETIRED['lead_s']}\n" and not err
+    assert main(["settings", "repeat_s", "words"]) == 0
+    out, _ = capsys.readouterr()
+    assert "repeat_s is no setting any more" in out and "words: how many" in out
+    assert main(["settings", "lead_s", "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert json.loads(out)["settings"] == [] and "no setting any more" in err

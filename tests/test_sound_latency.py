@@ -128,7 +128,7 @@ def figures(name: str, waits_s: list[float]) -> tuple[float, float]:
 @pytest.mark.slow
 def test_packet_to_first_sample(
         heard_sounds: Capture, tmp_path: Path, terminal: Console, monkeypatch: pytest.MonkeyPatch) -> None:
-    settings = Settings(ceiling_bpm=139, stop_bpm=170, warm_up_s=0, repeat_s=5, speech="short")
+    settings = Settings(ceiling_bpm=139, stop_bpm=170, warm_up_s=0, words=1.0, speech="short")
     monkeypatch.setattr(player, "phrase_bank", lambda chosen: ["slow to a walk, then stop"])
     clock, inbox = ManualClock(), Inbox()
     (tmp_path / "cache").mkdir()

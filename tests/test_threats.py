@@ -140,7 +140,7 @@ def test_a_link_laid_in_the_way_is_not_written_through(tmp_path: Path, monkeypat
 @POSIX
 def test_folders_and_files_are_closed_under_any_umask(tmp_path: Path):
     code = ("import os; os.umask(0)\nfrom guard.cli import main\n"
-            "assert main(['settings', 'lead_s=25']) == 0\nassert main(['journal', '--sleep', '7']) == 0")
+            "assert main(['settings', 'words=0.3']) == 0\nassert main(['journal', '--sleep', '7']) == 0")
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, stdin=subprocess.DEVNULL,
                    env={**os.environ, "GUARD_HOME": str(tmp_path / "home")})
     made = [tmp_path / "home", *(tmp_path / "home").rglob("*")]

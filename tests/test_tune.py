@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from guard.response.fit import NOTHING, Fit, Refusal
 from guard.response.search import Known
 from guard.settings import Settings, find, table
 from guard.tune import runners as tune_runners
+from guard.tune import tune as tune_module
 from guard.tune.choose import Verdict, frontier, settled, verdicts
 from guard.tune.document import reason
 from guard.tune.lanes import Heard, joined, play, units, with_limits
@@ -38,8 +39,8 @@ from tests.support.keep import invented_run
 RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
 NAMES = ("hill-loop", "garage-treadmill", "hot-afternoon")
 PRESENT = Settings(ceiling_bpm=139)
-SETS = [PRESENT, PRESENT.replaced({"lead_s": 45, "certainty": 0.3}),
-        PRESENT.replaced({"spacing_s": 3, "repeat_s": 8, "settle_s": 25, "warm_up_s": 60})]
+SETS = [PRESENT, PRESENT.replaced({"strictness": 1.0}),
+        PRESENT.replaced({"spacing_s": 3, "words": 1.0, "walk_first": 0.9, "warm_up_s": 60})]
 NO_LANE = (ev.Cue.PART, ev.Cue.BATTERY_LOW)  # said by the session, whatever is tuned
 
 
@@ -197,11 +198,14 @@ def test_ranges_come_from_the_table_and_the_present():
     for axis in found:
         entry, now = find(axis.key), getattr(PRESENT, axis.key)
         assert entry.low <= axis.low < now < axis.high <= entry.high  # type: ignore[operator]
+        assert entry.unit or (axis.low, axis.high) == (0.0, 1.0), "a dial is searched from end to end"
         assert axis.value(0.0) == axis.low and axis.value(1.0) == axis.high
-    at_edge = {axis.key: axis for axis in axes([], PRESENT.replaced({"lead_s": 0, "certainty": 0.99}))}
-    assert at_edge["lead_s"].low < at_edge["lead_s"].high and at_edge["certainty"].high == 0.99
-    (typed,) = axes(["lead_s=5:40"], PRESENT)
+    at_edge = {axis.key: axis for axis in axes([], PRESENT.replaced({"spacing_s": 0, "words": 1.0}))}
+    assert at_edge["spacing_s"].low < at_edge["spacing_s"].high and at_edge["words"].low == 0.0
+    (typed,) = axes(["spacing_s=5:40"], PRESENT)
     assert (typed.low, typed.high) == (5.0, 40.0)
+    (dial,) = axes(["words=0.2:0.8"], PRESENT)
+    assert [dial.value(share) for share in (0.0, 0.25, 0.5, 1.0)] == [0.2, 0.35, 0.5, 0.8]
 
 
 def test_safety_is_never_searched():
@@ -210,8 +214,9 @@ def test_safety_is_never_searched():
     for key in [*safe, "walking"]:
         with pytest.raises(UsageError, match="not searched"):
             axes([key], PRESENT)
-    for words, said in ((["leed_s"], "did you mean lead_s"), (["lead_s=9"], "LOW:HIGH"),
-                        (["lead_s=50:90"], "0 to 60"), (["lead_s", "lead_s=1:2"], "twice")):
+    for words, said in ((["wrods"], "did you mean words"), (["words=9"], "LOW:HIGH"),
+                        (["lead_s"], "no setting any more"), (["words=0.5:9"], "0 to 1"),
+                        (["words", "words=0.1:0.2"], "twice")):
         with pytest.raises(GuardError, match=said):
             axes(words, PRESENT)
 
@@ -259,12 +264,12 @@ def test_clearly_better_in_something_and_worse_in_nothing():
 
 
 def test_changes_that_do_nothing_are_taken_back():
-    """In this invented world only lead_s matters, and the luckiest of the search is not the best."""
+    """In this invented world only strictness matters, and the luckiest of the search is not the best."""
     def judge(every: Any) -> Lived:
-        return lived(*((4.0 - 0.1 * (one.get("lead_s", 20) - 20), 20.0, 15.0, 8.0) for one in every))
-    best = [{"lead_s": 22.0, "settle_s": 30.0}, {"lead_s": 30.0, "settle_s": 5.0, "spacing_s": 9.0}]
+        return lived(*((4.0 - 2.5 * (one.get("strictness", 0.5) - 0.5), 20.0, 15.0, 8.0) for one in every))
+    best = [{"strictness": 0.6, "words": 0.9}, {"strictness": 0.9, "words": 0.2, "spacing_s": 9.0}]
     tried, verdict = settled(best, judge)
-    assert tried == {"lead_s": 30.0} and verdict.over == pytest.approx(0.25)
+    assert tried == {"strictness": 0.9} and verdict.over == pytest.approx(0.25)
 
 
 def test_frontier():
@@ -331,7 +336,7 @@ def test_sets_meet_the_same_runners_with_the_same_luck(monkeypatch: pytest.Monke
     monkeypatch.setattr(tune_runners, "SHORTEST_S", 350.0)
     drawn = draw_runners(NOTHING, [Way(np.zeros(1), np.zeros(1, bool), True, 350.0, 141.0)], 6, [2],
                          belt=False)
-    late = PRESENT.replaced({"certainty": 0.99, "lead_s": 0, "repeat_s": 120})
+    late = PRESENT.replaced({"strictness": 0.0, "words": 0.0})
     two = live(Trial((PRESENT, PRESENT), drawn))
     for item in fields(two):
         values = getattr(two, item.name)
@@ -360,7 +365,7 @@ def test_ctrl_c_keeps_what_is_done():
     def tell(words: str, share: float) -> None:
         if "around" in words:
             raise KeyboardInterrupt
-    found = Tuning(sources(*NAMES), PRESENT, axes(["repeat_s", "spacing_s"], PRESENT),
+    found = Tuning(sources(*NAMES), PRESENT, axes(["words", "spacing_s"], PRESENT),
                    tries=6, runners=6, progress=tell).run(recorded=False)
     assert found.interrupted and found.respond is not None
     assert len(found.respond.rows) == found.respond.lived.cues.shape[0] == 4
@@ -395,21 +400,25 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path / "home" / "config" / "settings.toml"
 
 
-QUICK = ("--view", "respond", "--tries", "6", "--runners", "32", "--jobs", "1",
-         "--search", "repeat_s=5:90")
+QUICK = ("--view", "respond", "--tries", "6", "--runners", "8", "--jobs", "1",
+         "--search", "words=0:1")
 
 
 @pytest.mark.usefixtures("short")
 def test_a_nagging_guard_is_told_to_say_less_and_comments_stay(
-        home: Path, capsys: pytest.CaptureFixture[str]):
-    home.write_text("# mine\nrepeat_s = 5.0 # nag me\nspacing_s = 0.0\ncertainty = 0.1\nlead_s = 60.0\n"
-                    "budget_per_h = 240.0\nwalk_after_s = 600.0\n")
+        home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch):
+    """In this invented world the runs are the same however many words there are, which cost only patience."""
+    def world(trial: Trial, stop: Any = None) -> Lived:
+        lived = live(replace(trial, settings=tuple(replace(one, words=0.5) for one in trial.settings)), stop)
+        return replace(lived, cues=lived.cues * (1.0 + np.array([[one.words] for one in trial.settings])))
+    monkeypatch.setattr(tune_module, "live", world)
+    home.write_text("# mine\nwords = 1.0 # nag me\n")
     files = [str(RECORDINGS / f"{name}.jsonl") for name in NAMES]
     assert main(["tune", *files, *QUICK, "--json", "--apply"]) == 0
     document = json.loads(capsys.readouterr().out)
     changes = document["recommendation"]["changes"]
     assert document["applied"] == str(home) and changes
-    assert changes["repeat_s"] > 5
+    assert changes["words"] < 1
     text = home.read_text()
     assert "# mine" in text and "# nag me" in text
     assert all(f"{key} = {value}" in text for key, value in changes.items())
@@ -420,7 +429,7 @@ def test_a_nagging_guard_is_told_to_say_less_and_comments_stay(
     assert document["as_recorded"] is None
     assert document["as_you_would_respond"]["figures"][0]["set"] == 0
     assert document["as_you_would_respond"]["published"] and document["sets"][0] == {}
-    assert {one["key"] for one in document["searched"]} == {"repeat_s"}
+    assert {one["key"] for one in document["searched"]} == {"words"}
 
 
 def test_the_recorded_view_in_the_terminal(home: Path, capsys: pytest.CaptureFixture[str]):

@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import Any
 
-from guard.commands.options import FIND_A_CEILING, print_json
+from guard.commands.options import FIND_A_CEILING, print_json, tell
 from guard.errors import UsageError, printable
 
 WIDE = 110  # columns from which the range has a column of its own
@@ -18,18 +18,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--explain", metavar="KEY", action="append", default=[],
                         help="what a setting means, its range and where its value comes from")
     parser.add_argument("--unset", metavar="KEY", action="append", default=[],
-                        help="back to the default; also takes a key that is no setting out of the file")
+                        help="back to the default; takes a key that is no setting out of the file, too")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
 
 
 def run(args: argparse.Namespace) -> int:
+    from guard.settings import RETIRED, RetiredSetting, find, parse_assignments, table
     from guard.settings import file as settings_file
-    from guard.settings import find, parse_assignments, table
 
     changes = parse_assignments([word for word in args.words if "=" in word])
     asked = [*args.explain, *(word for word in args.words if "=" not in word)]
+    gone = [key for key in asked if key in RETIRED]
     for key in asked:
-        find(key)
+        if key not in gone:
+            find(key)
+    for key in gone:
+        print(RetiredSetting(key), file=sys.stderr if args.json else sys.stdout)
+    if gone and not args.json and not changes and not args.unset and len(gone) == len(asked):
+        return 0
     both = sorted(changes.keys() & set(args.unset))
     if both:
         raise UsageError(f"{both[0]} cannot be set and unset at once: leave one of the two out")
@@ -41,7 +47,9 @@ def run(args: argparse.Namespace) -> int:
         if not (args.json or asked or changes or len(unknown) < len(args.unset)):
             return 0
     rows = _rows()
-    shown = [row for row in rows if row["key"] in {*asked, *changes, *args.unset}] or rows
+    shown = [row for row in rows if row["key"] in {*asked, *changes, *args.unset}]
+    if not (shown or gone):
+        shown = rows
     if args.json:
         print_json({"format": 1, "file": str(settings_file.settings_path()), "settings": shown})
     elif asked:
@@ -60,7 +68,7 @@ def _rows() -> list[dict[str, Any]]:
     from guard.settings import file as settings_file
     from guard.settings import table
 
-    kept = settings_file.load()
+    kept = settings_file.load(retired=tell)
     return [{
         "key": entry.key,
         "value": kept.get(entry.key, entry.default),
@@ -98,7 +106,7 @@ def _list(rows: list[dict[str, Any]], path: str) -> None:
         grid.add_row(*map(escape, cells), style="bold" if row["from"] == "file" else "")
     console.print(grid)
     console.print(f"file: {path}", markup=False, soft_wrap=True)
-    console.print("`guard settings lead_s=25` keeps a value, `--unset KEY` goes back to the default,\n"
+    console.print("`guard settings words=0.3` keeps a value, `--unset KEY` goes back to the default,\n"
                   "`--set KEY=VALUE` of other commands changes one session only.", markup=False)
 
 

@@ -27,9 +27,9 @@ MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("files", metavar="FILE", nargs="+", help="recordings of one runner")
     parser.add_argument("--search", metavar="KEY[=LOW:HIGH]", action="append", default=[],
-                        help="a setting to search, in the range given or up to three times up and down from "
-                             "the present value; may be repeated (default: lead_s, certainty, settle_s, "
-                             "resume_margin_bpm, spacing_s, repeat_s, walk_after_s)")
+                        help="a setting to search, in the range given; else a dial from 0 to 1, others up to "
+                             "three times up and down from the present value; may be repeated (default: "
+                             "strictness, words, walk_first, spacing_s)")
     parser.add_argument("--view", choices=VIEWS, default="both",
                         help="as recorded (heart rate as it was), as you would respond (simulated), or both; "
                              "only the second recommends")

@@ -16,7 +16,7 @@ from guard.errors import InputError, SettingError
 from guard.events import CueGiven, Input, Output, ReadingDoubted, StateChanged
 from guard.files.whole import open_file
 from guard.log.records import LONGEST_S, Record, from_line, from_record
-from guard.settings import Settings, check, find
+from guard.settings import RetiredSetting, Settings, check, find
 
 FORMAT = 1
 LARGEST = 1 << 28  # bytes; a day of readings is under 20 MB
@@ -252,11 +252,17 @@ def settings_of(name: Path, header: Mapping[str, object], notes: _Notes) -> Sett
     """The settings the session was made with; what is not known any more is noted."""
     stored = header.get("settings")
     values: dict[str, object] = {}
+    retired: list[str] = []
     for key, value in (stored if isinstance(stored, dict) else {}).items():
         try:
             values[key] = check(find(key), value)
+        except RetiredSetting:
+            retired.append(key)
         except SettingError as error:
             notes.tail(f"a setting of the log was left out: {error}")
+    if retired:
+        notes.tail(f"left out of the log's settings, being none any more: {', '.join(retired)} "
+                   f"(`guard settings {retired[0]}` says what became of it)")
     try:
         return Settings().replaced(values)
     except SettingError as error:

@@ -3,12 +3,16 @@
 A cue is watched until one of another kind asks for something, the next part
 begins, the runner pauses, the signal goes, or `WATCHED_S` have passed: what
 happens later is no longer its doing. A repeat of the same cue does not end it.
+
+A cue that says what it expects, with and without it, is judged by the level at
+that time, if nothing more was asked until then: a repeat has its own expectation.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from enum import StrEnum
 
 import numpy as np
 
@@ -22,6 +26,16 @@ GONE_S = 8.0  # without a level this long the watch ends
 _ENDING = frozenset((*PACE_CUES, Cue.PART))
 
 
+class Came(StrEnum):
+    """Which of a cue's two expectations came about."""
+
+    WITH = "with"  # nearer to what was expected with it
+    WITHOUT = "without"
+    EITHER = "either"  # the two lay too close together to tell
+    LOWER = "lower"  # under both by more than noise
+    HIGHER = "higher"
+
+
 @dataclass(frozen=True)
 class CueOutcome:
     """A cue and what followed; times in s after the cue, None where it did not happen or is not known.
@@ -32,7 +46,8 @@ class CueOutcome:
     `fell_bpm` from there to the lowest. After `resume` and `pick_up`:
     `rose_bpm` to the highest, `over_s` until over the ceiling again. After
     `signal_lost`: `back_s` until a level was known again.
-    `watched_s` is how long, `ended_by` what ended it.
+    `watched_s` is how long, `ended_by` what ended it. `came_bpm` is the level
+    when what the cue expected was due, `came` which expectation that was.
     """
 
     given: CueGiven
@@ -47,6 +62,8 @@ class CueOutcome:
     rose_bpm: float | None = None
     over_s: float | None = None
     back_s: float | None = None
+    came_bpm: float | None = None
+    came: Came | None = None
 
     @property
     def t_s(self) -> float:
@@ -94,18 +111,49 @@ def _outcome(trace: Trace, given: CueGiven, later: Sequence[CueGiven]) -> CueOut
         return CueOutcome(*about, watched_s=watched_s, ended_by=ended_by)
     level, over = trace.level_bpm[steps], trace.room_bpm[steps] < 0
     times = trace.t_s[steps] - given.t_s
+    came_bpm = _came_bpm(trace, given, later, watched_s)
+    came = None if came_bpm is None else _came(given, came_bpm)
     if given.cue not in SLOW_DOWN:
         first = np.flatnonzero(over)
         return CueOutcome(
             *about, watched_s=watched_s, ended_by=ended_by, rose_bpm=float(level.max() - level[0]),
-            over_s=float(times[first[0]]) if len(first) else None)
+            over_s=float(times[first[0]]) if len(first) else None, came_bpm=came_bpm, came=came)
     peak = _turn(level)
     top = int(np.argmax(level)) if peak is None else peak
     return CueOutcome(
         *about, watched_s=watched_s, ended_by=ended_by,
         turn_s=None if peak is None else float(times[peak]),
         under_s=_under_s(times, over, top),
-        peak_bpm=float(level[top]), fell_bpm=float(level[top] - level[top:].min()))
+        peak_bpm=float(level[top]), fell_bpm=float(level[top] - level[top:].min()),
+        came_bpm=came_bpm, came=came)
+
+
+def _came_bpm(
+    trace: Trace, given: CueGiven, later: Sequence[CueGiven], watched_s: float
+) -> float | None:
+    """The level when the cue's expectation was due; None where that cannot be judged."""
+    expected = given.numbers
+    if expected.ahead_s is None or expected.with_bpm is None or expected.without_bpm is None:
+        return None
+    due_s = given.t_s + expected.ahead_s
+    if watched_s < expected.ahead_s or any(
+            given.t_s < other.t_s < due_s and other.cue in PACE_CUES for other in later):
+        return None
+    return trace.level_at(due_s)
+
+
+def _came(given: CueGiven, level_bpm: float) -> Came:
+    """Which expectation the level bears out; half-way between the two decides."""
+    with_bpm, without_bpm = given.numbers.with_bpm, given.numbers.without_bpm
+    assert with_bpm is not None and without_bpm is not None
+    if level_bpm < min(with_bpm, without_bpm) - TURN_BPM:
+        return Came.LOWER
+    if level_bpm > max(with_bpm, without_bpm) + TURN_BPM:
+        return Came.HIGHER
+    if abs(with_bpm - without_bpm) < TURN_BPM:
+        return Came.EITHER
+    nearer = abs(level_bpm - with_bpm) <= abs(level_bpm - without_bpm)
+    return Came.WITH if nearer else Came.WITHOUT
 
 
 def _after(t_s: float, given: CueGiven) -> float:

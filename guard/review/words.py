@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from guard.decide.wording import headline as cue_headline
 from guard.events import Cue
 from guard.reasons import why_doubted
 from guard.review.advice import Advice, Cause
-from guard.review.cues import CueOutcome
+from guard.review.cues import Came, CueOutcome
 from guard.review.drift import Drift
 from guard.review.parts import PartFigures
 from guard.review.recovery import Recovery
@@ -30,6 +32,10 @@ RR_CAUTION = ("While running these figures say mostly how steady heart rate was;
               "fitness nor fatigue, and nothing is cued from them.")
 _WORTH_SAYING_S = 2.0  # the first reading of a session may be that late
 _ENDED = {"time": "", "end": "session ended", "pause": "paused", "no_signal": "signal went"}
+_CAME = {
+    Came.WITH: "as with the cue", Came.WITHOUT: "as without it", Came.EITHER: "as with or without it",
+    Came.LOWER: "lower than either", Came.HIGHER: "higher than either",
+}
 _RECOVERY = {"stop": "stopped", "walk": "walked", "pause": "paused",
              "walk_cue": "cued to walk (whether you did is not known)"}
 
@@ -126,6 +132,8 @@ def facts(review: Review) -> list[tuple[str, str]]:
     asked = f"{review.summary['cues_per_h']:.0f} an hour that ask for something"
     counts = ", ".join(f"{key.replace('_', ' ')} {count}" for key, count in review.summary["cues"].items())
     rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))
+    if came := Counter(cue.came for cue in review.cues if cue.came):
+        rows.append(("came", ", ".join(f"{came[one]} {said}" for one, said in _CAME.items() if came[one])))
     rows.append(("drift", drift(review.drift, review.settings)))
     rows += [("fell in 60 s" if place == 0 else "", recovery(one))
              for place, one in enumerate(review.recoveries)]
@@ -183,7 +191,17 @@ def followed(cue: CueOutcome) -> str:
     ended = _ENDED.get(cue.ended_by, f"then {cue.ended_by.replace('_', ' ')}")
     if words and ended:
         words.append(f"({ended} at {cue.watched_s:.0f} s)")
-    return ", ".join(words).replace(", (", " (")
+    text = ", ".join(words).replace(", (", " (")
+    return f"{text}; {expectation(cue)}" if cue.came else text
+
+
+def expectation(cue: CueOutcome) -> str:
+    """What came of a cue that was judged, beside what it expected."""
+    expected = cue.given.numbers
+    if cue.came is None:
+        return ""
+    return (f"{cue.came_bpm:.0f} in {expected.ahead_s:.0f} s, {_CAME[cue.came]} "
+            f"({expected.with_bpm:.0f} with, {expected.without_bpm:.0f} without)")
 
 
 def drift(found: Drift, settings: Settings) -> str:

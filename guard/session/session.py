@@ -326,8 +326,9 @@ class Session:
             own_ceiling_bpm=progress.own_ceiling_bpm(self._ceiling_bpm) if progress else self._ceiling_bpm,
             floor_bpm=_or_none(lane.columns.floor_bpm),
             room_bpm=None if level is None else limit - level,
-            resume_bpm=limit - self.settings.resume_margin_bpm if self._state is State.WALKING else None,
-            foreseen_bpm=foreseen, lead_s=self.settings.lead_s, chance_over=chance,
+            resume_bpm=(limit - float(lane.columns.resume_margin_bpm)
+                        if self._state is State.WALKING else None),
+            foreseen_bpm=foreseen, lead_s=float(lane.columns.lead_s), chance_over=chance,
             reading_age_s=age, contact=self._reading.contact if self._reading else None,
             last_cue=given, cue_count=sum(tally.cues.values()),
             link_state=link.state if link else LinkState.SEARCHING,

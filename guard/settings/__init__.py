@@ -1,5 +1,6 @@
-"""Every setting: meaning, unit, range, default. `rows` is pure, `file` reads and writes the TOML file."""
+"""Every setting: meaning, unit, range, default (`rows`), what older ones became, and the settings file."""
 
+from guard.settings.retired import RETIRED, RetiredSetting
 from guard.settings.rows import (
     Entry,
     Settings,
@@ -14,5 +15,5 @@ from guard.settings.rows import (
 )
 
 __all__ = [
-    "Entry", "Settings", "UnknownSetting", "Value", "check", "checked_number", "find", "parse",
-    "parse_assignments", "table"]
+    "RETIRED", "Entry", "RetiredSetting", "Settings", "UnknownSetting", "Value", "check", "checked_number",
+    "find", "parse", "parse_assignments", "table"]

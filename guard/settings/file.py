@@ -12,7 +12,7 @@ from pathlib import Path
 from guard.errors import SettingError, printable
 from guard.files.folders import config_dir
 from guard.files.whole import read_capped, write_whole
-from guard.settings import Settings, UnknownSetting, Value, check, find
+from guard.settings import RetiredSetting, Settings, UnknownSetting, Value, check, find
 
 NAME = "settings.toml"
 LARGEST = 1 << 20  # bytes
@@ -24,19 +24,24 @@ def settings_path(make: bool = False) -> Path:
     return config_dir(make) / NAME
 
 
-def load(path: Path | None = None, *, leave_out: Callable[[str], None] | None = None) -> dict[str, Value]:
+def load(
+    path: Path | None = None, *, leave_out: Callable[[str], None] | None = None,
+    retired: Callable[[str], None] | None = None,
+) -> dict[str, Value]:
     """Checked values of the file by key; empty when there is no file.
 
-    With `leave_out` a key that is no setting costs no session: it is left out
-    and `leave_out` is told in one sentence. But not when it may be meant for a
-    limit: nobody shall believe in a limit that is not there.
+    A key that was a setting once is always left out; `retired` (else
+    `leave_out`) is told in one sentence what became of it.
+    With `leave_out` a key that is no setting costs no session either: it is left
+    out and `leave_out` is told in one sentence. But not when it may be meant for
+    a limit: nobody shall believe in a limit that is not there.
 
     Raises SettingError naming the file and key with the mend, InputError when
     it cannot be read.
     """
     name = settings_path() if path is None else path
     text = _text(name)
-    return {} if text is None else _checked(name, text, leave_out)
+    return {} if text is None else _checked(name, text, leave_out, retired or leave_out)
 
 
 def save(changes: Mapping[str, object], path: Path | None = None) -> Path:
@@ -106,6 +111,7 @@ def _is_right(name: Path, text: str) -> bool:
 
 def _checked(
     name: Path, text: str, leave_out: Callable[[str], None] | None = None,
+    retired: Callable[[str], None] | None = None,
 ) -> dict[str, Value]:
     values = {}
     for key, value in _parsed(name, text).items():
@@ -118,9 +124,11 @@ def _checked(
             values[key] = check(entry, value)
         except SettingError as error:
             sentence = f"{name}: {error}{_mend(key)}"
-            if leave_out is None or not _harmless(error):
+            tell = retired if isinstance(error, RetiredSetting) else leave_out
+            if not isinstance(error, RetiredSetting) and (leave_out is None or not _harmless(error)):
                 raise SettingError(sentence) from None
-            leave_out(f"left out, from {sentence}")
+            if tell is not None:
+                tell(f"left out, from {sentence}")
     _fits(name, values)
     return values
 

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from guard.errors import SettingError, printable
+from guard.settings.retired import RETIRED, RetiredSetting
 
 Value = bool | int | float | str | None  # of a setting
 
@@ -84,9 +85,25 @@ PINS = "pins"  # the group that says how a machine is wired, no matter of a sess
 class Settings:
     """All settings of one session; units are in the names and in the table.
 
-    >>> Settings(ceiling_bpm=139).lead_s
-    20.0
+    >>> Settings(ceiling_bpm=139).strictness
+    0.5
     """
+
+    # deciding
+    strictness: float = _row(
+        0.5, "how strict about the ceiling: 0 lets it be touched, 1 speaks early and keeps well under it",
+        group="deciding", low=0, high=1)
+    words: float = _row(
+        0.5, "how many words: 0 only the most needful, 1 each that may help",
+        group="deciding", low=0, high=1)
+    walk_first: float = _row(
+        0.5, "where a slow shuffle might do: 0 rather shuffle, 1 rather walk",
+        group="deciding", low=0, high=1)
+    spacing_s: float = _row(
+        10.0, "least time between any two cues (stop and sensor cues excepted)",
+        group="deciding", unit="s", low=0, high=120)
+    walking: bool = _row(
+        True, "whether walking may be cued at all", group="deciding")
 
     # limits
     ceiling_bpm: float | None = _row(
@@ -99,34 +116,6 @@ class Settings:
     stop_bpm: float | None = _row(
         None, "never-exceed limit of your own; over it the guard says stop; none means no such cue",
         group="limits", unit="bpm", low=90, high=230, kind=float)
-
-    # deciding
-    lead_s: float = _row(
-        20.0, "how far ahead a crossing of the ceiling is foreseen",
-        group="deciding", unit="s", low=0, high=60)
-    certainty: float = _row(
-        0.6, "chance of being over the ceiling at which easing is cued",
-        group="deciding", low=0.1, high=0.99)
-    settle_s: float = _row(
-        8.0, "how long heart rate must stay under the margin before resuming is cued",
-        group="deciding", unit="s", low=0, high=120)
-    resume_margin_bpm: float = _row(
-        8.0, "how far under the ceiling heart rate must be before resuming is cued",
-        group="deciding", unit="bpm", low=1, high=40)
-    spacing_s: float = _row(
-        12.0, "least time between any two cues (stop and sensor cues excepted)",
-        group="deciding", unit="s", low=0, high=120)
-    repeat_s: float = _row(
-        18.0, "least time before the same cue is given again",
-        group="deciding", unit="s", low=5, high=600)
-    walk_after_s: float = _row(
-        140.0, "easing that has not turned heart rate by then becomes walking",
-        group="deciding", unit="s", low=10, high=600)
-    walking: bool = _row(
-        True, "whether walking may be cued at all", group="deciding")
-    budget_per_h: float = _row(
-        30.0, "cues an hour beyond which easing and picking up are held back; no other cue ever is",
-        group="deciding", unit="1/h", low=1, high=240)
 
     # warming up
     warm_up_s: float = _row(
@@ -255,10 +244,12 @@ class UnknownSetting(SettingError):
 
 
 def find(key: str) -> Entry:
-    """The row named `key`; UnknownSetting, with the nearest right one, where there is none."""
+    """The row named `key`; else RetiredSetting, or UnknownSetting with the nearest right one."""
     rows = {entry.key: entry for entry in table()}
     if key in rows:
         return rows[key]
+    if key in RETIRED:
+        raise RetiredSetting(key)
     near = difflib.get_close_matches(key, rows, n=1, cutoff=0.4)
     raise UnknownSetting(key, rows[near[0]] if near else None)
 
@@ -324,7 +315,7 @@ def parse(entry: Entry, text: str) -> Value:
 
 
 def parse_assignments(pairs: list[str]) -> dict[str, Value]:
-    """`["lead_s=25", …]` as checked values; what `--set` takes."""
+    """`["words=0.3", …]` as checked values; what `--set` takes."""
     values: dict[str, Value] = {}
     for pair in pairs:
         key, equals, text = pair.partition("=")

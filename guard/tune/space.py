@@ -1,9 +1,9 @@
 """Which settings may be searched, how far, and in what steps.
 
-Limits, signal and stop are the runner's safety: they are never searched. The
-range of a setting is that of the settings table, kept to a few times up or
-down from the present value, since the simulation knows little of settings
-nobody runs with.
+Limits, signal and stop are the runner's safety: they are never searched. A dial
+(0 to 1) is searched from end to end. The range of any other setting is that of
+the settings table, kept to a few times up or down from the present value, since
+the simulation knows little of settings nobody runs with.
 """
 
 from __future__ import annotations
@@ -17,10 +17,11 @@ import numpy as np
 from guard.errors import SettingError, UsageError
 from guard.settings import Entry, Settings, find
 
-SEARCHED = ("lead_s", "certainty", "settle_s", "resume_margin_bpm", "spacing_s", "repeat_s", "walk_after_s")
+SEARCHED = ("strictness", "words", "walk_first", "spacing_s")
 GROUPS = ("deciding", "warming up")
 FARTHEST = 3.0  # times up or down from the present value
-LEAST = {"s": 3.0, "bpm": 2.0, "1/h": 3.0, "": 0.1}  # a value of zero has no multiples
+LEAST = {"s": 3.0, "bpm": 2.0}  # a value of zero has no multiples
+DIAL_STEP = 0.05
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ class Axis:
 
     def value(self, share: float) -> float:
         """The value at `share` (0 to 1) of the way, evenly in the logarithm where that can be."""
-        if self.low > 0.0 and self.key != "certainty":
+        if self.low > 0.0 and not _is_dial(find(self.key)):
             value = self.low * (self.high / self.low) ** share
         else:
             value = self.low + (self.high - self.low) * share
@@ -66,6 +67,11 @@ def axes(wanted: Sequence[str], present: Settings) -> list[Axis]:
     return list(made.values())
 
 
+def _is_dial(entry: Entry) -> bool:
+    """A share, without a unit: evenly spread, never in multiples."""
+    return entry.unit == ""
+
+
 def _typed(entry: Entry, bounds: str) -> tuple[float, float]:
     words = bounds.split(":")
     try:
@@ -80,20 +86,18 @@ def _typed(entry: Entry, bounds: str) -> tuple[float, float]:
 
 def _about(entry: Entry, now: float) -> tuple[float, float]:
     assert entry.low is not None and entry.high is not None
-    if entry.key == "certainty":  # odds, not shares, have multiples
-        odds = now / (1.0 - now)
-        low, high = (odds * times / (1.0 + odds * times) for times in (1.0 / FARTHEST, FARTHEST))
-    else:
-        base = max(now, LEAST.get(entry.unit, 1.0))
-        low, high = base / FARTHEST, base * FARTHEST
+    if _is_dial(entry):
+        return entry.low, entry.high
+    base = max(now, LEAST.get(entry.unit, 1.0))
+    low, high = base / FARTHEST, base * FARTHEST
     step = _step(entry, high)
     return (max(entry.low, round(round(low / step) * step, 6)),
             min(entry.high, round(round(high / step) * step, 6)))
 
 
 def _step(entry: Entry, high: float) -> float:
-    if entry.key == "certainty":
-        return 0.05
+    if _is_dial(entry):
+        return DIAL_STEP
     return 0.5 if high < 12.0 else 1.0 if high < 100.0 else 5.0
 
 

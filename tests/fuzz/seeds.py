@@ -166,7 +166,8 @@ def wavs() -> list[bytes]:
 
 def arguments() -> list[bytes]:
     lines = [
-        "settings", "settings lead_s=25", "settings --unset lead_s", "settings --json", "settings lead_s",
+        "settings", "settings words=0.3", "settings --unset words", "settings --json", "settings words",
+        "settings lead_s",
         "plan --make easy-hour -o NEW", "plan PLAN --ceiling 139", "plan PLAN --json --ceiling 139",
         "ceiling --age 40 --resting 55 --history regular", "ceiling --age 40 --maximum 190 --json",
         "ceiling --how talk-test", "ceiling --age 40 --apply",
@@ -178,13 +179,13 @@ def arguments() -> list[bytes]:
         "import CSV --time t --heart-rate bpm -o NEW",
         "import CSV --time t --heart-rate bpm --speed v -o NEW --json",
         "import CSV --rr rr --where id=1 -o NEW --separator comma --rr-unit ms",
-        "export LOG -o NEW", "export LOG -o NEW --force", "replay LOG", "replay LOG --set lead_s=25 --json",
+        "export LOG -o NEW", "export LOG -o NEW --force", "replay LOG", "replay LOG --set words=0.3 --json",
         "replay LOG --verify", "replay LOG --ceiling 139", "review LOG", "review LOG --html NEW --json",
         "review LOG --set stop_bpm=180", "progress --ceiling 139",
         "progress --ceiling 139 --json --folder LOGS",
         "progress --ceiling 139 --html NEW --csv NEW2 --useful-gain 4", "learn LOG", "learn LOG --json",
-        "data", "data --json", "--version", "--help", "run --ceiling 139 --set lead_s=25 --plan PLAN",
+        "data", "data --json", "--version", "--help", "run --ceiling 139 --set words=0.3 --plan PLAN",
         "rehearse --course hill-loop --seed 7 --speedup 30", "straps --remember NAME", "straps --forget all",
-        "tune LOG --search lead_s --search spacing_s=8:30 --seed 3", "check --sounds", "",
+        "tune LOG --search words --search spacing_s=8:30 --seed 3", "check --sounds", "",
     ]
     return [line.replace(" ", "\0").encode() for line in lines]

@@ -199,7 +199,7 @@ def settings(data: bytes, folder: Path) -> None:
     with refusals():
         Settings().replaced(settings_file.load(path))
     with refusals():
-        settings_file.save({"lead_s": 25.0, "floor_bpm": None}, path)
+        settings_file.save({"words": 0.3, "floor_bpm": None}, path)
     with refusals():
         settings_file.load(path)
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from statistics import NormalDist
 
 from guard.decide import constants as known
+from guard.decide.columns import figures
 from guard.decide.table import TABLE, Row, To
 from guard.events import Cue, Numbers, State
 from guard.heart.estimate import (
@@ -264,12 +265,12 @@ class ScalarGuard:
 
     def __init__(self, settings: Settings) -> None:
         assert settings.ceiling_bpm is not None
-        self.settings = settings
+        self.settings, self.figures = settings, figures(settings)
         self.limits = Limits(
             float(settings.ceiling_bpm), _unset(settings.floor_bpm), settings.warm_up_s,
             settings.warm_up_quiet_s, settings.warm_up_ramp_bpm)
         self.estimate = ScalarEstimate(settings.response_s)
-        self.tokens_cap = max(3.0, settings.budget_per_h / known.BURST_SHARE)
+        self.tokens_cap = max(3.0, self.figures.budget_per_h / known.BURST_SHARE)
         self.memory = Memory(tokens=self.tokens_cap)
         self.began_s = self.t_s = NAN
         self.since_s: dict[str, float | None] = {}
@@ -293,7 +294,7 @@ class ScalarGuard:
         self.t_s, self.held = t_s, held
         memory, estimate = self.memory, self.estimate
         estimate.step(t_s, dt_s, NAN if bpm == 0.0 else bpm, cadence_spm)
-        memory.tokens = min(self.tokens_cap, memory.tokens + dt_s * (self.settings.budget_per_h / 3600.0))
+        memory.tokens = min(self.tokens_cap, memory.tokens + dt_s * (self.figures.budget_per_h / 3600.0))
         self._notice_restart()
         self._notice_doubtful_fall()
         self._look()
@@ -335,19 +336,20 @@ class ScalarGuard:
 
     def _look(self) -> None:
         settings, estimate, limits = self.settings, self.estimate, self.limits
+        lead_s = self.figures.lead_s
         since_s = self.t_s - self.began_s
         self.warm = since_s >= limits.warm_up_s
         self.restarting = self.t_s - self.memory.restart_s <= known.RESTART_S
         self.limit_bpm = limits.ceiling_bpm
         if not self.warm:
-            left = max(0.0, 1.0 - (since_s + settings.lead_s) / max(limits.warm_up_s, 1.0))
+            left = max(0.0, 1.0 - (since_s + lead_s) / max(limits.warm_up_s, 1.0))
             self.limit_bpm -= limits.warm_up_ramp_bpm * left
         if not self.warm and limits.warm_up_s == math.inf:
             reach = 0.0
         elif self.restarting:
-            reach = known.RESTART_LOOK * _reach(settings.restart_response_s, settings.lead_s)
+            reach = known.RESTART_LOOK * _reach(settings.restart_response_s, lead_s)
         else:
-            reach = _reach(settings.response_s, settings.lead_s)
+            reach = _reach(settings.response_s, lead_s)
         slope = estimate.slope_bpm_s
         self.foreseen_bpm = estimate.level_bpm + reach * slope
         self.foreseen_sd_bpm = estimate.sd_ahead_bpm(reach)
@@ -407,7 +409,7 @@ class ScalarGuard:
         since = self.since_s.get(row.name)
         if since is None:
             since = self.since_s[row.name] = self.t_s
-        needed: float = getattr(self.settings, row.dwell)
+        needed: float = getattr(self.figures, row.dwell)
         return self.t_s - since >= needed
 
     def _enter(self, row: Row) -> None:
@@ -482,7 +484,7 @@ class ScalarGuard:
         numbers = {
             "level_bpm": level, "ceiling_bpm": ceiling, "limit_bpm": self.limit_bpm,
             "room_bpm": self.limit_bpm - level, "foreseen_bpm": self.foreseen_bpm,
-            "ahead_s": self.settings.lead_s, "heading_bpm": self.heading_bpm,
+            "ahead_s": self.figures.lead_s, "heading_bpm": self.heading_bpm,
             "stop_bpm": _unset(self.settings.stop_bpm), "floor_bpm": self.limits.floor_bpm,
             "age_s": self.estimate.age_s, "fell_from_bpm": self.memory.slip_from_bpm}
         return Numbers(**{name: None if math.isnan(numbers[name]) else round(numbers[name], 2)
@@ -499,7 +501,7 @@ class ScalarFacts:
 
     def __init__(self, guard: ScalarGuard) -> None:
         self._g = guard
-        self._set = guard.settings
+        self._set, self._fig = guard.settings, guard.figures
         self._lim = guard.limits
         self._est = guard.estimate
         self._mem = guard.memory
@@ -539,7 +541,7 @@ class ScalarFacts:
         return self._est.level_bpm - self._g.limit_bpm > 0.5
 
     def over_soon(self) -> bool:
-        z = NormalDist().inv_cdf(self._set.certainty)
+        z = NormalDist().inv_cdf(self._fig.certainty)
         if self._g.restarting and not self._mem.walk_run:
             z = max(z, known.RESTART_Z)
         return self._g.foreseen_bpm - self._g.limit_bpm >= z * self._g.foreseen_sd_bpm
@@ -572,7 +574,7 @@ class ScalarFacts:
             began_s: float | None = self._mem.first_ease_s
         else:
             began_s = self._mem.over_since_s
-        late = began_s is not None and self._g.t_s - began_s >= self._set.walk_after_s
+        late = began_s is not None and self._g.t_s - began_s >= self._fig.walk_after_s
         return late and self.over_now() and not self.turned() and not self._quiet_start()
 
     def walk_run(self) -> bool:
@@ -582,13 +584,13 @@ class ScalarFacts:
         return self._mem.in_vain + self._g.newest_ease_in_vain() >= known.EASES_IN_VAIN
 
     def walk_unheeded(self) -> bool:
-        if not self._est.level_bpm - self._g.limit_bpm > -self._set.resume_margin_bpm:
+        if not self._est.level_bpm - self._g.limit_bpm > -self._fig.resume_margin_bpm:
             return False
         return (self._est.slope_bpm_s > known.WALK_SHOWS_BPM_S
                 and self._since(Cue.WALK) >= known.WALK_SHOWS_S)
 
     def may_resume(self) -> bool:
-        margin_bpm = self._set.resume_margin_bpm + (known.WALK_RUN_DEEPER_BPM if self._mem.walk_run else 0.0)
+        margin_bpm = self._fig.resume_margin_bpm + (known.WALK_RUN_DEEPER_BPM if self._mem.walk_run else 0.0)
         if not self._est.level_bpm - self._g.limit_bpm <= -margin_bpm:
             return False
         if not (self._est.slope_bpm_s <= 0.03 and self._est.age_s <= 2.0):
@@ -615,15 +617,15 @@ class ScalarFacts:
 
     def ease_again(self) -> bool:
         told = self._set.gain_bpm_per_m_s is not None
-        wait_s = max(self._set.repeat_s, known.SPEED_SHOWS_S) if told else self._set.repeat_s
+        wait_s = max(self._fig.repeat_s, known.SPEED_SHOWS_S) if told else self._fig.repeat_s
         return self._since(Cue.EASE) >= wait_s
 
     def walk_again(self) -> bool:
         often = self._mem.unanswered >= known.WALK_SAID
-        return self._since(Cue.WALK) >= (known.WALK_AGAIN_S if often else self._set.repeat_s)
+        return self._since(Cue.WALK) >= (known.WALK_AGAIN_S if often else self._fig.repeat_s)
 
     def pick_up_again(self) -> bool:
-        return self._since(Cue.PICK_UP) >= max(self._set.repeat_s, self._set.response_s)
+        return self._since(Cue.PICK_UP) >= max(self._fig.repeat_s, self._set.response_s)
 
     def spaced(self) -> bool:
         return self._g.t_s - self._mem.last_cue_s >= self._set.spacing_s

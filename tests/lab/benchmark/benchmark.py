@@ -143,7 +143,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m tests.lab.benchmark",
         description="Simulated runners under the guard and its opponents.",
-        epilog="example: python -m tests.lab.benchmark --course flat --course hot --set lead_s=25")
+        epilog="example: python -m tests.lab.benchmark --course flat --course hot --set strictness=0.8")
     add = parser.add_argument
     add("--course", action="append", metavar="NAME",
         help=f"only this course, repeatable ({', '.join(COURSES)})")

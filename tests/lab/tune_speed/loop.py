@@ -23,6 +23,7 @@ Loop = Callable[[Floats, Floats, float, float, float, Floats, NDArray[np.int64]]
 # (1 - m^2 and (1 - m)^2, as in every handbook of tracking); the rest is round figures.
 LEVEL_GAIN, SLOPE_GAIN = 1.0 - 0.85**2, (1.0 - 0.85) ** 2
 LOST_S = 8.0
+LEAD_S = 20.0
 ROOM_TO_RESUME_BPM = 8.0
 EASE, WALK, RESUME = int(Cue.EASE), int(Cue.WALK), int(Cue.RESUME)
 LOST, BACK = int(Cue.SIGNAL_LOST), int(Cue.SIGNAL_BACK)

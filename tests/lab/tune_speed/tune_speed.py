@@ -32,7 +32,7 @@ from guard.tune.pool import Pool, usable_cores
 from guard.tune.space import SEARCHED, axes, spread
 from guard.tune.tape import Tape, tape_of
 from guard.tune.tune import recorded_view
-from tests.lab.tune_speed.loop import Loop, compiled, loop
+from tests.lab.tune_speed.loop import LEAD_S, Loop, compiled, loop
 
 TARGET_S = 10.0
 HOUR_S = 3600
@@ -118,7 +118,7 @@ def by_loop(made: Loop, settings: Settings, tape: Tape) -> Said:
     """The loop written by hand, plain or compiled."""
     now = with_limits(settings, tape)
     at, said = np.zeros(len(tape)), np.zeros(len(tape), dtype=np.int64)
-    count = made(tape.t_s, tape.bpm, float(now.ceiling_bpm or 0.0), now.lead_s, now.spacing_s, at, said)
+    count = made(tape.t_s, tape.bpm, float(now.ceiling_bpm or 0.0), LEAD_S, now.spacing_s, at, said)
     return list(zip(at[:count].tolist(), said[:count].tolist(), strict=True))
 
 

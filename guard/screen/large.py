@@ -59,7 +59,7 @@ def _arrangements(shown: Figure, width: int, size: int, look: Look) -> Iterator[
         yield from ([word, number, block] for name in names for block in
                     _beside(name, shown.detail, width - word.width - number.width - 2 * gap, size))
     room = width - number.width - gap
-    beside = names
+    beside = [*names, []]  # at last the name in full alone
     if shown.word:
         halves = [] if look.ascii else [letters.half_rows(shown.word, k) for k in range(size, 0, -1)]
         beside = [*halves, [shown.word]]

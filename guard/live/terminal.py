@@ -39,35 +39,36 @@ def _is_terminal(stream: IO[str]) -> bool:
         return False
 
 
-@contextlib.contextmanager
-def _posix_keys(fd: int, on_key: Callable[[str], None]) -> Iterator[None]:
-    import termios
-    import tty
+if sys.platform != "win32":
+    @contextlib.contextmanager
+    def _posix_keys(fd: int, on_key: Callable[[str], None]) -> Iterator[None]:
+        import termios
+        import tty
 
-    loop = asyncio.get_running_loop()
+        loop = asyncio.get_running_loop()
 
-    def ready() -> None:
+        def ready() -> None:
+            try:
+                data = os.read(fd, 64)
+            except OSError:
+                data = b""
+            if not data:  # the terminal went away
+                loop.remove_reader(fd)
+                return
+            if data.startswith(b"\x1b") and len(data) > 1:
+                return  # an arrow or function key: not ours, and no letters of it either
+            for char in data.decode("utf-8", "ignore"):
+                on_key(char)
+
+        before = termios.tcgetattr(fd)
         try:
-            data = os.read(fd, 64)
-        except OSError:
-            data = b""
-        if not data:  # the terminal went away
-            loop.remove_reader(fd)
-            return
-        if data.startswith(b"\x1b") and len(data) > 1:
-            return  # an arrow or function key: not ours, and no letters of it either
-        for char in data.decode("utf-8", "ignore"):
-            on_key(char)
-
-    before = termios.tcgetattr(fd)
-    try:
-        tty.setcbreak(fd, termios.TCSANOW)
-        loop.add_reader(fd, ready)
-        yield
-    finally:
-        with contextlib.suppress(OSError, termios.error):
-            loop.remove_reader(fd)
-            termios.tcsetattr(fd, termios.TCSANOW, before)
+            tty.setcbreak(fd, termios.TCSANOW)
+            loop.add_reader(fd, ready)
+            yield
+        finally:
+            with contextlib.suppress(OSError, termios.error):
+                loop.remove_reader(fd)
+                termios.tcsetattr(fd, termios.TCSANOW, before)
 
 
 @contextlib.contextmanager

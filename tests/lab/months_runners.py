@@ -30,6 +30,7 @@ BEGINS = date(2025, 1, 6)  # a Monday; invented like the rest
 CEILING_BPM = 139.0
 REFERENCE_C, REFERENCE_S = 15.0, 1200.0
 RUNS_A_WEEK, DAY_OF_WEEK = 3, (1, 3, 6)
+SLOW_BPM = 0.8  # wander over ten minutes; more would be a second day-to-day scatter beside the row's
 MISSING_TEMPERATURE = 0.1  # of the days, where temperatures are written down at all
 
 
@@ -218,7 +219,7 @@ def _run(row: Row, rng: np.random.Generator, heart: _Heart, day_number: int, for
     at = np.arange(seconds, dtype=np.float64)
     drift = rng.lognormal(0.0, 0.25) * (heart.drift(at) - heart.drift(REFERENCE_S))
     bpm = CEILING_BPM + heart.slope * (seen - 0.5 * heart.bend * seen * np.abs(seen)) + drift + heat
-    bpm += _wander(rng, seconds, 1.3 * heart.noise, 50.0) + _wander(rng, seconds, 1.5 * heart.noise, 700.0)
+    bpm += _wander(rng, seconds, 1.3 * heart.noise, 50.0) + _wander(rng, seconds, SLOW_BPM * heart.noise, 600.0)
     bpm = np.rint(bpm + rng.normal(0.0, 0.8, seconds))
     bpm[:int(rng.integers(1, 30))] = np.nan
     if row.faults:

@@ -8,14 +8,15 @@ are reined in (Huber 1964, Ann Math Stat 35:73). The slopes that all runs share
 have an error that all runs share: it is carried to the end.
 
 A new pod, a moved pod or another belt changes all speeds from one day on. Such
-a step is looked for in each source; what it would leave of a change is
-`Change.left`.
+a step is thought of on every day of each source, and what it would leave of a
+change is in `Change.doubt`.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,18 +25,20 @@ from guard.progress.slopes import Slopes
 
 Floats = NDArray[np.float64]
 
-REFERENCE_C, HOT_C = 15.0, 15.0
+REFERENCE_C = 15.0
+BENDS_C = (15.0,)  # where the cost of heat may change
 KNOT_DAYS, YEAR_DAYS = 84, 364
 FEWEST_RUNS, LEAST_SPAN_DAYS = 8, 42
 # Judgement, as shares of the speed: change in 84 days, a source's offset, a step.
-CHANGE_SD, SOURCE_SD, STEP_SD, STEP_CHANCE = 0.08, 0.05, 0.03, 0.2
-HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.3])  # bpm a degree: at all, and more above HOT_C
+CHANGE_SD, SOURCE_SD, STEP_SD, STEP_CHANCE = 0.07, 0.05, 0.03, 0.2
+HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.4])  # bpm a degree: at all, and more above BENDS_C
+HEAT_ERROR_C = 1.0  # what is written down is the day's temperature, not the road's at that hour
+MOST_CORRECTED = 0.4
 UNKNOWN_HEAT_BPM = 2.5  # in 84 days, where nobody wrote the temperatures down
 ALIKE_DAYS = (0.0, 2.0, 5.0, 10.0)  # how long a day's luck lasts
 HUBER = 2.0
 _HUBER_SQUARES = 0.9205  # mean of min(z^2, HUBER^2), z normal
 FEWEST_BESIDE_STEP = 3
-PLAUSIBLE = 0.05
 _VAGUE = 10.0
 
 
@@ -53,8 +56,8 @@ class Runs:
 class Change:
     """Change of speed as a share of that at the beginning, over `days`; `sd` its standard error.
 
-    `free` are degrees of freedom for Student's t. `left` is the least (sd's) that is
-    left of the change under any plausible one-day step.
+    `free` are degrees of freedom for Student's t. `doubt` is the chance that the
+    change went the other way or was none, one-day steps of a source allowed for.
     """
 
     share: float
@@ -62,7 +65,7 @@ class Change:
     free: float
     days: float
     runs: int
-    left: float
+    doubt: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,9 +124,9 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
         variance += float(gain @ by @ slopes.covariance @ by.T @ gain)
         # Heat that nobody wrote down comes and goes with the season: half a year brings it to its end.
         variance += extra * min(length / KNOT_DAYS, 2.0) ** 2
-        left = steps.left(contrast, value, variance)
+        doubt = steps.doubt(contrast, value, variance, found.free)
         inside = int((days >= -length).sum())
-        return Change(value / start, math.sqrt(variance) / start, found.free, length, inside, left)
+        return Change(value / start, math.sqrt(variance) / start, found.free, length, inside, doubt)
 
     level = np.zeros(x.shape[1])
     level[0] = 1.0
@@ -163,6 +166,11 @@ def _warmth(temperature_c: Floats, days: Floats, outdoors: NDArray[np.bool_]) ->
     return np.asarray(warm - REFERENCE_C), False
 
 
+def _over(warm: Floats, bend_c: float) -> Floats:
+    """Degrees over a bend, less what the reference itself is over it; `warm` is over the reference."""
+    return np.asarray(np.maximum(warm + REFERENCE_C - bend_c, 0.0) - max(REFERENCE_C - bend_c, 0.0))
+
+
 def _design(
     days: Floats, sources: NDArray[np.str_], warm: Floats, bpm: float,
 ) -> tuple[Floats, Floats, Floats, list[str]]:
@@ -171,7 +179,7 @@ def _design(
     used, counts = np.unique(sources, return_counts=True)
     names = [str(name) for name in used[np.argsort(-counts, kind="stable")]]
     columns = [np.ones((len(days), 1)), -_overlap(days, pieces),
-               np.stack([-warm, -np.maximum(warm - (HOT_C - REFERENCE_C), 0.0)], axis=1),
+               np.stack([-warm, *(-_over(warm, bend) for bend in BENDS_C)], axis=1),
                *((sources == name)[:, None].astype(np.float64) for name in names[1:])]
     mean = np.concatenate([np.zeros(1 + pieces), HEAT / bpm, np.zeros(len(names) - 1)])
     sd = np.concatenate([[_VAGUE], np.full(pieces, CHANGE_SD), HEAT_SD / bpm, np.full(len(names) - 1, SOURCE_SD)])
@@ -179,35 +187,62 @@ def _design(
 
 
 class _Gls:
-    """One generalised least squares fit with a normal prior."""
+    """One generalised least squares fit with a normal prior.
 
-    def __init__(self, x: Floats, y: Floats, mean: Floats, precision: Floats, covariance: Floats) -> None:
-        root = np.linalg.cholesky(covariance)
-        self.whiten = np.linalg.inv(root)
+    Errors of temperatures flatten what heat costs, so what they add to the
+    squares is taken off again (corrected normal equations: Fuller 1987,
+    Measurement Error Models, 2.2).
+    """
+
+    def __init__(self, x: Floats, y: Floats, mean: Floats, precision: Floats, covariance: Floats,
+                 heat: slice) -> None:
+        if covariance.ndim == 1:
+            self.whiten = np.diag(covariance**-0.5)
+        else:
+            self.whiten = np.linalg.inv(np.linalg.cholesky(covariance))
         white_x, white_y = self.whiten @ x, self.whiten @ (y - x @ mean)
-        self.information = white_x.T @ white_x + precision
+        squares = white_x.T @ white_x
+        excess = _excess(squares, x, np.square(self.whiten).sum(axis=0), heat, precision)
+        self.information = squares - excess + precision
         self.inverse = np.linalg.inv(self.information)
-        rise = self.inverse @ white_x.T @ white_y
+        rise = self.inverse @ (white_x.T @ white_y + excess @ mean)
         self.coefficients = mean + rise
         self.white_x, self.white_rest = white_x, white_y - white_x @ rise
         self.gain = self.inverse @ white_x.T @ self.whiten
         misfit = float(white_y @ self.white_rest)  # y'(V + X P^-1 X')^-1 y
-        self.log_likelihood = -0.5 * (2.0 * float(np.log(np.diag(root)).sum())
-                                      + float(np.linalg.slogdet(self.information)[1]) + misfit)
+        self.log_likelihood = 0.5 * (2.0 * float(np.log(np.diag(self.whiten)).sum())
+                                     - float(np.linalg.slogdet(self.information)[1]) - misfit)
         self.used = float(np.trace(self.inverse @ white_x.T @ white_x))
+
+
+def _excess(squares: Floats, x: Floats, worth: Floats, heat: slice, precision: Floats) -> Floats:
+    """What errors of `HEAT_ERROR_C` add to the squares of the heat columns, never most of them."""
+    found = np.zeros_like(squares)
+    warm = -x[:, heat.start]
+    moves = np.stack([warm != 0.0, *((warm != 0.0) & (warm > bend - REFERENCE_C) for bend in BENDS_C)], axis=1)
+    block = HEAT_ERROR_C**2 * (moves * worth[:, None]).T @ moves
+    own = squares[heat, heat]
+    rest = np.delete(np.arange(len(squares)), np.r_[heat])
+    beside = squares[heat][:, rest]
+    left = own - beside @ np.linalg.pinv(squares[np.ix_(rest, rest)]) @ beside.T
+    size = float(np.max(np.linalg.eigvals(np.linalg.inv(left + precision[heat, heat]) @ block).real))
+    found[heat, heat] = block * min(1.0, MOST_CORRECTED / max(size, 1e-9))
+    return found
 
 
 class _Averaged:
     """Fits for several lengths of luck, averaged by their likelihood."""
 
     def __init__(self, x: Floats, y: Floats, mean: Floats, precision: Floats, days: Floats, own: Floats) -> None:
-        calm, day = _reined(x, y, mean, precision, own)
+        pieces = _pieces(days)
+        heat = slice(1 + pieces, 1 + pieces + len(HEAT))
+        calm, day = _reined(x, y, mean, precision, own, heat)
         apart = np.abs(days[:, None] - days[None, :])
         self.fits, likely, frees = [], [], []
         gap = max(float(np.median(np.diff(days))), 1.0)
         for length in ALIKE_DAYS:
             shared = np.exp(-apart / length) if length else np.eye(len(days))
-            one = _Gls(x, y, mean, precision, day * shared + np.diag(own + calm * (own + day)))
+            one = _Gls(x, y, mean, precision, day * shared + np.diag(own + calm * (own + day)), heat)
             self.fits.append(one)
             likely.append(one.log_likelihood)
             alike = math.exp(-gap / length) * day / (day + float(np.median(own))) if length else 0.0
@@ -228,11 +263,11 @@ class _Averaged:
         return value, variance, np.asarray(gain)
 
 
-def _reined(x: Floats, y: Floats, mean: Floats, precision: Floats, own: Floats) -> tuple[Floats, float]:
+def _reined(x: Floats, y: Floats, mean: Floats, precision: Floats, own: Floats, heat: slice) -> tuple[Floats, float]:
     """How much more variance each run gets (0: none) so that no far-off one counts fully; variance of a day."""
     calm, day = np.zeros(len(y)), float(np.median(own))
     for _ in range(6):
-        one = _Gls(x, y, mean, precision, np.diag((own + day) * (1.0 + calm)))
+        one = _Gls(x, y, mean, precision, (own + day) * (1.0 + calm), heat)
         rest = y - x @ one.coefficients
         day = _day_variance(rest, own, len(y) - one.used)
         off = np.abs(rest) / np.sqrt(own + day)
@@ -251,6 +286,18 @@ def _day_variance(rest: Floats, own: Floats, free: float) -> float:
         else:
             high = middle
     return math.sqrt(low * high)
+
+
+def tail(t: float, free: float) -> float:
+    """The chance of Student's t beyond `t` (Wallace 1959, Ann Math Stat 30:1124: to 3 digits)."""
+    z = math.copysign(math.sqrt(free * math.log1p(t * t / free)) * (8.0 * free + 1.0) / (8.0 * free + 3.0), t)
+    return NormalDist().cdf(-z)
+
+
+def student(z: float, free: float) -> float:
+    """The point of Student's t as far out as `z` is of the normal distribution: the inverse of `tail`."""
+    squares = (z * (8.0 * free + 3.0) / (8.0 * free + 1.0)) ** 2 / free
+    return math.copysign(math.sqrt(free * math.expm1(squares)), z)
 
 
 class _Steps:
@@ -280,17 +327,17 @@ class _Steps:
         log_odds = 0.5 * (np.log(self.sd2 / STEP_SD**2) + score**2 * self.sd2)
         odds = STEP_CHANCE / (1.0 - STEP_CHANCE) / len(columns) * np.exp(np.minimum(log_odds, 200.0))
         self.chance = float(odds.sum() / (1.0 + odds.sum()))
-        self.plausible = (odds >= PLAUSIBLE * odds.max()) & (self.chance >= PLAUSIBLE)
         self.odds = odds
 
-    def left(self, contrast: Floats, value: float, variance: float) -> float:
-        """The least z that any plausible step leaves of a change."""
-        if not self.places or not self.plausible.any():
-            return abs(value) / math.sqrt(variance)
+    def doubt(self, contrast: Floats, value: float, variance: float, free: float) -> float:
+        """The chance that the change went the other way, over all steps there may have been and none."""
+        none = tail(abs(value) / math.sqrt(variance), free)
+        if not self.places:
+            return none
         lead = contrast @ self.leads
-        rest = value - lead * self.shares
-        z = np.sign(value) * rest / np.sqrt(variance + lead**2 * self.sd2)
-        return float(z[self.plausible].min())
+        left = np.sign(value) * (value - lead * self.shares) / np.sqrt(variance + lead**2 * self.sd2)
+        with_step = sum(odds * tail(z, free) for odds, z in zip(self.odds.tolist(), left.tolist(), strict=True))
+        return (none + with_step) / (1.0 + float(self.odds.sum()))
 
     def likely(self) -> Step | None:
         if not self.places:

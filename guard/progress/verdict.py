@@ -2,22 +2,23 @@
 
 Whoever looks every week for a year looks forty times: at 99 % a look, one
 unchanged year in four would be told of a change some day. So a change is
-claimed beyond `CLAIM` standard errors only, and only if no single day explains
-it. A plateau is a claim too: within `PLATEAU_SHARE` at two looks running.
+claimed only when the chance that there was none is small, one-day steps of a
+belt or pod among the ways there may have been none; where such a step is what
+stands in the way, it is asked about. A plateau is a claim too: within
+`PLATEAU_SHARE` at two looks running. The limits were chosen by simulation
+(`python -m tests.lab.months`).
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from guard.progress.level import KNOT_DAYS, Change, Level
+from guard.progress.level import KNOT_DAYS, Change, Level, student
 
-CLAIM, CLAIM_LEFT, PLATEAU_SURE = 3.4, 2.6, 2.33
-PLATEAU_SHARE = 0.04
-PLATEAU_LOOKS_DAYS = 7
-STEP_ASKED = 0.5
+CLAIM_DOUBT, CLAIM_DOUBT_LONG = 0.0002, 0.0006  # in 12 weeks a step looks more like a gain than in a season
+ASK, STEP_ASKED = 2.8, 0.5
+PLATEAU_SURE, PLATEAU_SHARE = 2.33, 0.04
 
 
 class Verdict(StrEnum):
@@ -28,13 +29,6 @@ class Verdict(StrEnum):
     PLATEAU = "plateau"
     ASKED = "one day's step"
     UNKNOWN = "can't tell yet"
-
-
-def student(z: float, free: float) -> float:
-    """The point of Student's t as far out as `z` is of the normal distribution."""
-    from scipy.special import ndtr, stdtrit  # type: ignore[import-untyped]
-
-    return float(stdtrit(free, ndtr(z)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +46,12 @@ def told(change: Change, level: Level, earlier: Change | None = None) -> Told:
     """What to say of a change; `earlier` the same a week ago, for a plateau."""
     half = student(2.5758, change.free) * change.sd
     verdict = Verdict.UNKNOWN
-    if abs(change.share) > student(CLAIM, change.free) * change.sd and not level.unwritten:
-        if change.left > student(CLAIM_LEFT, change.free):
-            verdict = Verdict.GAIN if change.share > 0 else Verdict.LOSS
-        else:
-            verdict = Verdict.ASKED
-    elif level.step is not None and level.step.chance >= STEP_ASKED:
+    if level.unwritten:
+        pass
+    elif change.doubt < (CLAIM_DOUBT if change.days <= KNOT_DAYS else CLAIM_DOUBT_LONG):
+        verdict = Verdict.GAIN if change.share > 0 else Verdict.LOSS
+    elif (abs(change.share) > student(ASK, change.free) * change.sd
+          or (level.step is not None and level.step.chance >= STEP_ASKED)):
         verdict = Verdict.ASKED
     elif earlier is not None and within(change) and within(earlier):
         verdict = Verdict.PLATEAU
@@ -66,7 +60,5 @@ def told(change: Change, level: Level, earlier: Change | None = None) -> Told:
 
 def within(change: Change) -> bool:
     """Whether the change is small beyond doubt."""
-    if change.days < KNOT_DAYS:
-        return False
     half = student(PLATEAU_SURE, change.free) * change.sd
-    return math.isfinite(half) and max(change.share + half, half - change.share) < PLATEAU_SHARE
+    return change.days >= KNOT_DAYS and max(change.share + half, half - change.share) < PLATEAU_SHARE

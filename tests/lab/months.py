@@ -8,6 +8,10 @@ of the change in 12 weeks; the season's stand beside it where there is one.
 
 from __future__ import annotations
 
+import os
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")  # small matrices: more threads only wait for each other
+
 import argparse
 import json
 import time

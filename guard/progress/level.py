@@ -16,12 +16,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.progress.least_squares import Averaged
 from guard.progress.slopes import Slopes
+from guard.progress.steps import Step, Steps
 
 Floats = NDArray[np.float64]
 
@@ -29,27 +30,35 @@ REFERENCE_C = 15.0
 BENDS_C = (15.0,)  # where the cost of heat may change
 KNOT_DAYS, YEAR_DAYS = 84, 364
 FEWEST_RUNS, LEAST_SPAN_DAYS = 8, 42
-# Judgement, as shares of the speed: change in 84 days, a source's offset, a step.
-CHANGE_SD, SOURCE_SD, STEP_SD, STEP_CHANCE = 0.07, 0.05, 0.03, 0.2
-HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.4])  # bpm a degree: at all, and more above BENDS_C
-HEAT_ERROR_C = 1.0  # what is written down is the day's temperature, not the road's at that hour
-MOST_CORRECTED = 0.4
+# Judgement, as shares of the speed: change in 84 days, how much that differs from the 84 days before,
+# a source's offset.
+CHANGE_SD, TURN_SD, SOURCE_SD = 0.07, 0.05, 0.05
+HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.35])  # bpm a degree: at all, and more above BENDS_C
 UNKNOWN_HEAT_BPM = 2.5  # in 84 days, where nobody wrote the temperatures down
-ALIKE_DAYS = (0.0, 2.0, 5.0, 10.0)  # how long a day's luck lasts
-HUBER = 2.0
-_HUBER_SQUARES = 0.9205  # mean of min(z^2, HUBER^2), z normal
-FEWEST_BESIDE_STEP = 3
 _VAGUE = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A value and its interval."""
+
+    value: float
+    low: float
+    high: float
 
 
 @dataclass(frozen=True)
 class Runs:
-    """What is known beside the sums of n runs in order of day: day numbers, sources, degrees (NaN unknown)."""
+    """Beside the sums of n runs in order of day: day numbers, sources of speed, degrees (NaN unknown)."""
 
     days: Floats
     sources: NDArray[np.str_]
     temperature_c: Floats
     outdoors: NDArray[np.bool_]
+
+    def only(self, some: NDArray[np.bool_]) -> Runs:
+        """Those of them that `some` (n,) says."""
+        return Runs(self.days[some], self.sources[some], self.temperature_c[some], self.outdoors[some])
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,21 +77,12 @@ class Change:
     doubt: float
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
-    """A step of one source's speeds that came in one day: chance that there was one, where, how much."""
-
-    chance: float
-    source: str
-    day: float
-    share: float
-
-
 @dataclass(frozen=True)
 class Level:
-    """The whole fit. `now` m/s at the last day with its `sd`; `speeds`, `sds` (n,) of the runs on the reference.
+    """The whole fit. `now` m/s at the last day with its `sd`; `speeds` (n,) of the runs on the reference.
 
-    `warm` says that temperatures are missing where they would matter.
+    `unwritten` says that temperatures are missing where they would matter.
+    `curve` holds (day number, speed) at the ends of the line's pieces.
     """
 
     now: float
@@ -110,11 +110,12 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
     warm, unwritten = _warmth(runs.temperature_c[kept], days, runs.outdoors[kept])
     bpm = slopes.slope * usual  # bpm that one unit of y amounts to
     x, mean, precision, names = _design(days, sources, warm, bpm)
-    found = _Averaged(x, y, mean, precision, days, own)
+    heat = slice(1 + _pieces(days), 1 + _pieces(days) + len(HEAT))
+    found = Averaged(x, y, mean, precision, days, own, heat)
     span = min(float(-days.min()), float(YEAR_DAYS))
     recent_days = min(span, float(KNOT_DAYS))
     extra = (UNKNOWN_HEAT_BPM / bpm) ** 2 if unwritten else 0.0
-    steps = _Steps(found, days, sources, names)
+    steps = Steps(found, days, sources, names, today)
 
     def change(length: float) -> Change:
         contrast = np.zeros(x.shape[1])
@@ -153,7 +154,7 @@ def _overlap(days: Floats, pieces: int) -> Floats:
 
 
 def _warmth(temperature_c: Floats, days: Floats, outdoors: NDArray[np.bool_]) -> tuple[Floats, bool]:
-    """Degrees over the reference of each run (0 indoors), gaps filled from the days around; whether unwritten."""
+    """Degrees over the reference of each run (0 indoors), gaps filled from around; whether unwritten."""
     warm = np.where(outdoors, temperature_c, REFERENCE_C)
     known = outdoors & np.isfinite(temperature_c)
     if not outdoors.any():
@@ -174,7 +175,7 @@ def _over(warm: Floats, bend_c: float) -> Floats:
 def _design(
     days: Floats, sources: NDArray[np.str_], warm: Floats, bpm: float,
 ) -> tuple[Floats, Floats, Floats, list[str]]:
-    """Columns, prior mean and precision of their coefficients, and the names of the sources, most used first."""
+    """Columns, prior mean and precision of their coefficients, names of the sources, most used first."""
     pieces = _pieces(days)
     used, counts = np.unique(sources, return_counts=True)
     names = [str(name) for name in used[np.argsort(-counts, kind="stable")]]
@@ -182,165 +183,9 @@ def _design(
                np.stack([-warm, *(-_over(warm, bend) for bend in BENDS_C)], axis=1),
                *((sources == name)[:, None].astype(np.float64) for name in names[1:])]
     mean = np.concatenate([np.zeros(1 + pieces), HEAT / bpm, np.zeros(len(names) - 1)])
-    sd = np.concatenate([[_VAGUE], np.full(pieces, CHANGE_SD), HEAT_SD / bpm, np.full(len(names) - 1, SOURCE_SD)])
-    return np.concatenate(columns, axis=1), mean, np.diag(sd**-2.0), names
-
-
-class _Gls:
-    """One generalised least squares fit with a normal prior.
-
-    Errors of temperatures flatten what heat costs, so what they add to the
-    squares is taken off again (corrected normal equations: Fuller 1987,
-    Measurement Error Models, 2.2).
-    """
-
-    def __init__(self, x: Floats, y: Floats, mean: Floats, precision: Floats, covariance: Floats,
-                 heat: slice) -> None:
-        if covariance.ndim == 1:
-            self.whiten = np.diag(covariance**-0.5)
-        else:
-            self.whiten = np.linalg.inv(np.linalg.cholesky(covariance))
-        white_x, white_y = self.whiten @ x, self.whiten @ (y - x @ mean)
-        squares = white_x.T @ white_x
-        excess = _excess(squares, x, np.square(self.whiten).sum(axis=0), heat, precision)
-        self.information = squares - excess + precision
-        self.inverse = np.linalg.inv(self.information)
-        rise = self.inverse @ (white_x.T @ white_y + excess @ mean)
-        self.coefficients = mean + rise
-        self.white_x, self.white_rest = white_x, white_y - white_x @ rise
-        self.gain = self.inverse @ white_x.T @ self.whiten
-        misfit = float(white_y @ self.white_rest)  # y'(V + X P^-1 X')^-1 y
-        self.log_likelihood = 0.5 * (2.0 * float(np.log(np.diag(self.whiten)).sum())
-                                     - float(np.linalg.slogdet(self.information)[1]) - misfit)
-        self.used = float(np.trace(self.inverse @ white_x.T @ white_x))
-
-
-def _excess(squares: Floats, x: Floats, worth: Floats, heat: slice, precision: Floats) -> Floats:
-    """What errors of `HEAT_ERROR_C` add to the squares of the heat columns, never most of them."""
-    found = np.zeros_like(squares)
-    warm = -x[:, heat.start]
-    moves = np.stack([warm != 0.0, *((warm != 0.0) & (warm > bend - REFERENCE_C) for bend in BENDS_C)], axis=1)
-    block = HEAT_ERROR_C**2 * (moves * worth[:, None]).T @ moves
-    own = squares[heat, heat]
-    rest = np.delete(np.arange(len(squares)), np.r_[heat])
-    beside = squares[heat][:, rest]
-    left = own - beside @ np.linalg.pinv(squares[np.ix_(rest, rest)]) @ beside.T
-    size = float(np.max(np.linalg.eigvals(np.linalg.inv(left + precision[heat, heat]) @ block).real))
-    found[heat, heat] = block * min(1.0, MOST_CORRECTED / max(size, 1e-9))
-    return found
-
-
-class _Averaged:
-    """Fits for several lengths of luck, averaged by their likelihood."""
-
-    def __init__(self, x: Floats, y: Floats, mean: Floats, precision: Floats, days: Floats, own: Floats) -> None:
-        pieces = _pieces(days)
-        heat = slice(1 + pieces, 1 + pieces + len(HEAT))
-        calm, day = _reined(x, y, mean, precision, own, heat)
-        apart = np.abs(days[:, None] - days[None, :])
-        self.fits, likely, frees = [], [], []
-        gap = max(float(np.median(np.diff(days))), 1.0)
-        for length in ALIKE_DAYS:
-            shared = np.exp(-apart / length) if length else np.eye(len(days))
-            one = _Gls(x, y, mean, precision, day * shared + np.diag(own + calm * (own + day)), heat)
-            self.fits.append(one)
-            likely.append(one.log_likelihood)
-            alike = math.exp(-gap / length) * day / (day + float(np.median(own))) if length else 0.0
-            frees.append(max(float(np.sum(1.0 / (1.0 + calm))) * (1.0 - alike) / (1.0 + alike) - one.used, 3.0))
-        weights = np.exp(np.array(likely) - max(likely))
-        self.weights = weights / weights.sum()
-        self.free = float(self.weights @ frees)
-        self.coefficients = sum(w * one.coefficients for w, one in zip(self.weights, self.fits, strict=True))
-        self.best = self.fits[int(np.argmax(self.weights))]
-
-    def of(self, contrast: Floats) -> tuple[float, float, Floats]:
-        """Value and variance of a contrast of the coefficients, and how each run moves it (n,)."""
-        values = np.array([contrast @ one.coefficients for one in self.fits])
-        variances = np.array([contrast @ one.inverse @ contrast for one in self.fits])
-        value = float(self.weights @ values)
-        variance = float(self.weights @ (variances + (values - value) ** 2))
-        gain = sum(w * (contrast @ one.gain) for w, one in zip(self.weights, self.fits, strict=True))
-        return value, variance, np.asarray(gain)
-
-
-def _reined(x: Floats, y: Floats, mean: Floats, precision: Floats, own: Floats, heat: slice) -> tuple[Floats, float]:
-    """How much more variance each run gets (0: none) so that no far-off one counts fully; variance of a day."""
-    calm, day = np.zeros(len(y)), float(np.median(own))
-    for _ in range(6):
-        one = _Gls(x, y, mean, precision, (own + day) * (1.0 + calm), heat)
-        rest = y - x @ one.coefficients
-        day = _day_variance(rest, own, len(y) - one.used)
-        off = np.abs(rest) / np.sqrt(own + day)
-        calm = np.maximum(off / HUBER, 1.0) - 1.0
-    return calm, day
-
-
-def _day_variance(rest: Floats, own: Floats, free: float) -> float:
-    """The variance beside `own` under which the residuals are as large as they should be."""
-    wanted = _HUBER_SQUARES * max(free, 1.0)
-    low, high = 1e-6, float(rest @ rest) + 1e-5
-    for _ in range(40):
-        middle = math.sqrt(low * high)
-        if float(np.minimum(rest**2 / (own + middle), HUBER**2).sum()) > wanted:
-            low = middle
-        else:
-            high = middle
-    return math.sqrt(low * high)
-
-
-def tail(t: float, free: float) -> float:
-    """The chance of Student's t beyond `t` (Wallace 1959, Ann Math Stat 30:1124: to 3 digits)."""
-    z = math.copysign(math.sqrt(free * math.log1p(t * t / free)) * (8.0 * free + 1.0) / (8.0 * free + 3.0), t)
-    return NormalDist().cdf(-z)
-
-
-def student(z: float, free: float) -> float:
-    """The point of Student's t as far out as `z` is of the normal distribution: the inverse of `tail`."""
-    squares = (z * (8.0 * free + 3.0) / (8.0 * free + 1.0)) ** 2 / free
-    return math.copysign(math.sqrt(free * math.expm1(squares)), z)
-
-
-class _Steps:
-    """What a step of one source's speeds on one day would explain."""
-
-    def __init__(self, found: _Averaged, days: Floats, sources: NDArray[np.str_], names: list[str]) -> None:
-        self.found = found
-        one = found.best
-        columns, self.places = [], []
-        for name in names:
-            mine = days[sources == name]
-            for day in np.unique(mine)[1:]:
-                before, after = int((mine < day).sum()), int((mine >= day).sum())
-                if min(before, after) >= FEWEST_BESIDE_STEP:
-                    columns.append(((sources == name) & (days >= day)).astype(np.float64))
-                    self.places.append((name, float(day)))
-        if not columns:
-            return
-        c = np.stack(columns, axis=1)
-        white = one.whiten @ c
-        self.leads = one.gain @ c  # what a unit of each step adds to the coefficients
-        beside = white - one.white_x @ self.leads
-        information = np.einsum("ij,ij->j", white, beside)
-        score = white.T @ one.white_rest
-        self.sd2 = STEP_SD**2 / (1.0 + information * STEP_SD**2)
-        self.shares = score * self.sd2
-        log_odds = 0.5 * (np.log(self.sd2 / STEP_SD**2) + score**2 * self.sd2)
-        odds = STEP_CHANCE / (1.0 - STEP_CHANCE) / len(columns) * np.exp(np.minimum(log_odds, 200.0))
-        self.chance = float(odds.sum() / (1.0 + odds.sum()))
-        self.odds = odds
-
-    def doubt(self, contrast: Floats, value: float, variance: float, free: float) -> float:
-        """The chance that the change went the other way, over all steps there may have been and none."""
-        none = tail(abs(value) / math.sqrt(variance), free)
-        if not self.places:
-            return none
-        lead = contrast @ self.leads
-        left = np.sign(value) * (value - lead * self.shares) / np.sqrt(variance + lead**2 * self.sd2)
-        with_step = sum(odds * tail(z, free) for odds, z in zip(self.odds.tolist(), left.tolist(), strict=True))
-        return (none + with_step) / (1.0 + float(self.odds.sum()))
-
-    def likely(self) -> Step | None:
-        if not self.places:
-            return None
-        best = int(np.argmax(self.odds))
-        return Step(self.chance, *self.places[best], float(self.shares[best]))
+    sd = np.concatenate([[_VAGUE], np.full(pieces, CHANGE_SD), HEAT_SD / bpm,
+                         np.full(len(names) - 1, SOURCE_SD)])
+    precision = np.diag(sd**-2.0)
+    turns = np.diff(np.eye(pieces), axis=0) / TURN_SD
+    precision[1:1 + pieces, 1:1 + pieces] += turns.T @ turns
+    return np.concatenate(columns, axis=1), mean, precision, names

@@ -19,6 +19,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+TREADMILL, FOOT_POD, SATELLITE = "treadmill", "foot pod", "satellite"  # what tells the speed
+
 LAGS_S = (40.0, 57.6, 80.0)
 DEAD_S = 8
 WARM_S = 480  # dry electrodes, the rise from rest
@@ -98,7 +100,8 @@ def minutes(bpm: Floats, speed_m_s: Floats, grade: Floats, paused: NDArray[np.bo
     if sound.sum() < FEWEST_MINUTES:
         return None
     low, high = np.quantile(beats[sound], [0.05, 0.95])
-    return Minutes(tuple(_sums(weight[sound], values[sound]) for weight, values in by_lag), float(low), float(high))
+    sums = tuple(_sums(weight[sound], values[sound]) for weight, values in by_lag)
+    return Minutes(sums, float(low), float(high))
 
 
 def _sums(weight: Floats, values: Floats) -> tuple[float, ...]:
@@ -122,7 +125,8 @@ def lagged(values: Floats, lag_s: float) -> Floats:
     late = np.concatenate([np.full(DEAD_S, values[0]), values[:-DEAD_S]])
     keep = math.exp(-1.0 / lag_s)
     blocks = -(-len(late) // MINUTE_S)
-    padded = np.concatenate([late, np.full(blocks * MINUTE_S - len(late), late[-1])]).reshape(blocks, MINUTE_S)
+    more = np.full(blocks * MINUTE_S - len(late), late[-1])
+    padded = np.concatenate([late, more]).reshape(blocks, MINUTE_S)
     age = np.arange(MINUTE_S)[:, None] - np.arange(MINUTE_S)[None, :]
     inside = np.where(age >= 0, (1.0 - keep) * keep ** np.maximum(age, 0), 0.0)
     found = padded @ inside.T

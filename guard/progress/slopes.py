@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.progress.minutes import COLUMNS, LAGS_S, REFERENCE_H, SIZE
+from guard.progress.minutes import COLUMNS, LAGS_S, REFERENCE_H, SATELLITE, SIZE
 
 Floats = NDArray[np.float64]
 
@@ -25,7 +25,6 @@ USUAL = np.array([28.0, 0.0, 8.0])
 USUAL_SD = np.array([7.5, 7.0, 8.0])
 # A belt and a pod err in scale; with satellites the terrain sets the pace, so that slopes come out halved.
 FLOOR, FLOOR_SATELLITE = 0.05, 0.35
-SATELLITE = "satellite"
 NOISE_BPM, NOISE_RUNS = 2.5, 3.0  # SD of a minute, and how many runs' worth of belief in it
 ALIKE, ALIKE_RUNS = 3.0, 5.0  # how much less minutes are worth than independent ones
 LEAST_NOISE_BPM = 0.7
@@ -35,7 +34,7 @@ _UPPER = np.triu_indices(COLUMNS)
 
 @dataclass(frozen=True)
 class Table:
-    """Kept sums of n runs as arrays, one lag: weight (n,), mean (n, 4), products (n, 4, 4), halves (n, 2, 5)."""
+    """Kept sums of n runs, one lag: weight (n,), mean (n, 4), products (n, 4, 4), halves (n, 2, 5)."""
 
     count: Floats
     weight: Floats
@@ -54,9 +53,10 @@ class Table:
 
 @dataclass(frozen=True)
 class Slopes:
-    """`values` are (slope bpm per m/s, what a metre of grade costs beyond it, drift bpm/h); `covariance` (3, 3).
+    """`values` are slope (bpm per m/s), what a metre of grade costs beyond it, and drift (bpm/h).
 
-    `variance` (n,) is that of each run's own level, bpm^2, as far as the run itself tells.
+    `covariance` (3, 3) is theirs. `variance` (n,) is that of each run's own level,
+    bpm^2, as far as the run itself tells.
     """
 
     values: Floats
@@ -70,7 +70,7 @@ class Slopes:
         return float(self.values[0])
 
     def speeds(self, ceiling_bpm: float) -> tuple[Floats, Floats, Floats]:
-        """Speed at the ceiling of each run (n,), its derivatives by `values` (n, 3), its own variance (n,)."""
+        """Speed at the ceiling of each run (n,), its derivatives by `values` (n, 3), its variance (n,)."""
         effort, hill, hours, bpm = self.table.mean.T
         slope, more, drift = self.values
         gap = (ceiling_bpm - bpm + drift * (hours - REFERENCE_H) + more * hill) / slope
@@ -88,7 +88,7 @@ def _fit(table: Table, sources: NDArray[np.str_], lag_s: float) -> tuple[float, 
     of_run, with_bpm, squares = table.products[:, :3, :3], table.products[:, :3, 3], table.products[:, 3, 3]
     free = np.maximum(table.count - 1.0, 1.0)
     prior = np.diag(USUAL_SD**-2)
-    satellite = sources == SATELLITE
+    satellite = np.char.startswith(sources, SATELLITE)
     values, noise = USUAL, np.full(len(table.count), NOISE_BPM**2)
     information = prior
     meat = np.zeros((3, 3))
@@ -102,7 +102,8 @@ def _fit(table: Table, sources: NDArray[np.str_], lag_s: float) -> tuple[float, 
             information, meat, right = information + one[0], meat + one[1], right + one[2]
         values = np.linalg.solve(information, right)
         values[0] = max(values[0], 8.0)
-        rest = np.maximum(squares - 2 * with_bpm @ values + np.einsum("nij,i,j->n", of_run, values, values), 0.0)
+        explained = 2 * with_bpm @ values - np.einsum("nij,i,j->n", of_run, values, values)
+        rest = np.maximum(squares - explained, 0.0)
         noise = _noise(rest, free, sources)
     inverse = np.linalg.inv(information)
     covariance = inverse @ (prior + meat) @ inverse

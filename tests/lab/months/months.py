@@ -1,6 +1,6 @@
 """How the months' model does on invented runners: `python -m tests.lab.months`.
 
-One row a question of `months_runners.ROWS`. Looks are weekly from the eighth week
+One row a question of `runners.ROWS`. Looks are weekly from the eighth week
 on; a claim counts when it was made at any look, of the last 12 weeks or of the
 season. Bias, half-width and coverage are those of the last look's 99 % interval
 of the change in 12 weeks; the season's stand beside it where there is one.
@@ -8,12 +8,13 @@ of the change in 12 weeks; the season's stand beside it where there is one.
 
 from __future__ import annotations
 
-import os
-
-os.environ.setdefault("OMP_NUM_THREADS", "1")  # small matrices: more threads only wait for each other
-
 import argparse
+import importlib
 import json
+import os
+import subprocess
+import sys
+import tempfile
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -23,11 +24,12 @@ from pathlib import Path
 import numpy as np
 
 from guard.progress.level import Level, Runs, fit
-from guard.progress.minutes import Minutes, minutes
+from guard.progress.minutes import TREADMILL, Minutes, minutes
 from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import Told, Verdict, told
-from tests.lab.months_runners import BEGINS, ROWS, History, Row, Run, history
+from tests.lab.months.runners import BEGINS, ROWS, History, Row, Run, history
 
+RECORDINGS = Path(__file__).resolve().parents[3] / "recordings"
 FIRST_LOOK_WEEK = 8
 CLAIMS = (Verdict.GAIN, Verdict.LOSS)
 
@@ -43,9 +45,7 @@ class Kept:
     def until(self, day: float) -> Kept:
         """Only what had been run by `day`."""
         some = self.runs.days <= day
-        one = self.runs
-        return Kept(self.sums[some], Runs(one.days[some], one.sources[some], one.temperature_c[some],
-                                          one.outdoors[some]), self.ceilings[some])
+        return Kept(self.sums[some], self.runs.only(some), self.ceilings[some])
 
 
 @dataclass(frozen=True)
@@ -61,12 +61,13 @@ def kept(past: History) -> Kept:
     """The sums of every run that has them."""
     pairs = [(run, found) for run in past.runs if (found := minutes_of(run)) is not None]
     runs = [run for run, _ in pairs]
-    outdoors = np.array([run.source != "treadmill" for run in runs])
-    return Kept(
-        np.array([found.sums for _, found in pairs]),
-        Runs(np.array([float((run.day - BEGINS).days) for run in runs]), np.array([run.source for run in runs]),
-             np.array([np.nan if run.temperature_c is None else run.temperature_c for run in runs]), outdoors),
-        np.array([run.ceiling_bpm for run in runs]))
+    about = Runs(
+        np.array([float((run.day - BEGINS).days) for run in runs]),
+        np.array([run.source for run in runs]),
+        np.array([np.nan if run.temperature_c is None else run.temperature_c for run in runs]),
+        np.array([run.source != TREADMILL for run in runs]))
+    return Kept(np.array([found.sums for _, found in pairs]), about,
+                np.array([run.ceiling_bpm for run in runs]))
 
 
 def minutes_of(run: Run) -> Minutes | None:
@@ -157,9 +158,33 @@ def line(row: Row, one: dict[str, object]) -> str:
             f"{one['plateau']:.0f} ({one['plateau at end']:.0f}) |")
 
 
-HEAD = ("| truth | 12 weeks: bias, 99 % half-width, % | covered, % | season: bias, half-width, % | covered, % "
-        "| claims ever, % | gain in 12 weeks, at all, % | asked, % | plateau ever (last two looks), % |\n"
-        "|---|---|---|---|---|---|---|---|---|")
+HEAD = ("| truth | 12 weeks: bias, 99 % half-width, % | covered, % | season: bias, half-width, % "
+        "| covered, % | claims ever, % | gain in 12 weeks, at all, % | asked, % "
+        "| plateau ever (last two looks), % |\n|---|---|---|---|---|---|---|---|---|")
+
+
+def scale(sessions: int) -> None:
+    """Time `guard progress` on a library of an hour a run, first and again."""
+    sys.path.insert(0, str(RECORDINGS))
+    year = importlib.import_module("year")
+    for number in (sessions // 4, sessions):
+        with tempfile.TemporaryDirectory() as folder:
+            readings = year.make_library(Path(folder), number)
+            first, again = _timed(folder), min(_timed(folder) for _ in range(5))
+            print(f"{number} sessions, {readings} readings: first {first[0]:.1f} s ({first[1]:.1f} s of "
+                  f"processor), again {again[0]:.2f} s ({again[1]:.2f} s); "
+                  f"load {os.getloadavg()[0]:.1f}", flush=True)
+
+
+def _timed(folder: str) -> tuple[float, float]:
+    """Seconds by the wall and of processor time, helpers included."""
+    begun, before = time.perf_counter(), os.times()
+    subprocess.run([sys.executable, "-m", "guard", "progress", "--ceiling", "139"], check=True,
+                   stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+                   env={**os.environ, "GUARD_HOME": folder})
+    spent = os.times()
+    processor = spent.children_user + spent.children_system - before.children_user - before.children_system
+    return time.perf_counter() - begun, processor
 
 
 def main() -> int:
@@ -168,7 +193,12 @@ def main() -> int:
     parser.add_argument("--first-seed", type=int, default=1000)
     parser.add_argument("--rows", nargs="+", choices=[row.name for row in ROWS])
     parser.add_argument("--json", metavar="FILE")
+    parser.add_argument("--scale", metavar="SESSIONS", type=int,
+                        help="how long the command takes on so many logs of an hour, and nothing else")
     args = parser.parse_args()
+    if args.scale:
+        scale(args.scale)
+        return 0
     print(HEAD, flush=True)
     found = []
     for row in ROWS:
@@ -180,6 +210,3 @@ def main() -> int:
         Path(args.json).write_text(json.dumps(found, indent=1) + "\n")
     return 0
 
-
-if __name__ == "__main__":
-    raise SystemExit(main())

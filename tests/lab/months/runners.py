@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
 
@@ -73,7 +73,8 @@ ROWS: tuple[Row, ...] = (
     Row("gain-60", "+10 % in 12 weeks, 60 % even-paced", gain=0.10, even=0.6, want="gain"),
     Row("gain-new", "the same, a runner's first 12 weeks", weeks=12, gain=0.10, gain_from=0, gain_until=12,
         even=0.6, want="gain"),
-    Row("gain-pod", "+10 % in 12 weeks, 60 % even-paced, pod only", gain=0.10, even=0.6, pod=1.0, want="gain"),
+    Row("gain-pod", "+10 % in 12 weeks, 60 % even-paced, pod only", gain=0.10, even=0.6, pod=1.0,
+        want="gain"),
     Row("gain-sd3", "+10 % in 12 weeks, 60 % even-paced, day SD 3 %", gain=0.10, even=0.6, day_sd=0.03,
         want="gain"),
     Row("still-half", "no change, half a year"),
@@ -103,7 +104,7 @@ ROWS: tuple[Row, ...] = (
 
 @dataclass(frozen=True)
 class Run:
-    """One run, a value a second: bpm (NaN without a reading), m/s as the source tells it, grade (0.03 is 3 %)."""
+    """One run, a value a second: bpm (NaN without a reading), m/s as the source tells it, grade."""
 
     day: date
     source: str
@@ -195,7 +196,9 @@ def temperature(row: Row, day_number: int, rng: np.random.Generator) -> float:
     return 14.0 + way * 12.0 * (day_number / 182.0 - 0.5) + rng.normal(0.0, 3.0)
 
 
-def _run(row: Row, rng: np.random.Generator, heart: _Heart, day_number: int, form: float, pod_scale: float) -> Run:
+def _run(
+    row: Row, rng: np.random.Generator, heart: _Heart, day_number: int, form: float, pod_scale: float,
+) -> Run:
     week = day_number / 7.0
     on_pod = rng.random() < row.pod if row.belt_high is None else week >= 13.0
     seconds = int(rng.integers(33, 61)) * 60
@@ -209,7 +212,8 @@ def _run(row: Row, rng: np.random.Generator, heart: _Heart, day_number: int, for
     speed = _speed(rng, seconds, about, rng.random() < row.even, on_pod)
     grade = np.zeros(seconds)
     if row.hills and week >= 12.0:
-        grade = 0.03 * np.sin(2 * np.pi * np.arange(seconds) / rng.uniform(150.0, 330.0) + rng.uniform(0, 6.28))
+        waves = np.arange(seconds) / rng.uniform(150.0, 330.0)
+        grade = 0.03 * np.sin(2 * np.pi * waves + rng.uniform(0, 6.28))
         speed = speed * (1.0 - 1.8 * grade)
     first, second = heart.grade
     effort = speed * (1.0 + first * grade + second * grade * grade)
@@ -219,8 +223,9 @@ def _run(row: Row, rng: np.random.Generator, heart: _Heart, day_number: int, for
     at = np.arange(seconds, dtype=np.float64)
     drift = rng.lognormal(0.0, 0.25) * (heart.drift(at) - heart.drift(REFERENCE_S))
     bpm = CEILING_BPM + heart.slope * (seen - 0.5 * heart.bend * seen * np.abs(seen)) + drift + heat
-    bpm += _wander(rng, seconds, 1.3 * heart.noise, 50.0) + _wander(rng, seconds, SLOW_BPM * heart.noise, 600.0)
-    bpm = np.rint(bpm + rng.normal(0.0, 0.8, seconds))
+    bpm += _wander(rng, seconds, 1.3 * heart.noise, 50.0)
+    bpm += _wander(rng, seconds, SLOW_BPM * heart.noise, 600.0)
+    bpm = np.asarray(np.rint(bpm + rng.normal(0.0, 0.8, seconds)), dtype=np.float64)
     bpm[:int(rng.integers(1, 30))] = np.nan
     if row.faults:
         bpm = _faulty(rng, bpm)
@@ -231,7 +236,7 @@ def _run(row: Row, rng: np.random.Generator, heart: _Heart, day_number: int, for
         told = speed * (1.0 + (row.belt_high or 0.0))
     known = row.written and rng.random() >= MISSING_TEMPERATURE
     return Run(BEGINS + timedelta(days=day_number), "foot_pod" if on_pod else "treadmill", bpm,
-               np.round(np.maximum(told, 0.0), 2), np.round(grade, 3),
+               np.asarray(np.round(np.maximum(told, 0.0), 2)), np.asarray(np.round(grade, 3)),
                round(warm + rng.normal(0.0, 1.0)) if known else None, ceiling)
 
 
@@ -263,6 +268,3 @@ def _faulty(rng: np.random.Generator, bpm: Floats) -> Floats:
     return bpm
 
 
-def scaled(row: Row, **changes: object) -> Row:
-    """The row with other figures."""
-    return replace(row, **changes)  # type: ignore[arg-type]

@@ -19,7 +19,7 @@ from guard.progress.level import KNOT_DAYS, Change, Level
 
 CLAIM_DOUBT, CLAIM_DOUBT_LONG = 0.0002, 0.0006  # in 12 weeks a step looks more like a gain than in a season
 ASK, STEP_ASKED = 2.8, 0.5
-PLATEAU_SURE, PLATEAU_SHARE, PLATEAU_LOOK_DAYS = 2.2, 0.04, 7
+PLATEAU_SURE, PLATEAU_SHARE, PLATEAU_LOOK_DAYS = 2.05, 0.04, 7
 
 
 class Verdict(StrEnum):

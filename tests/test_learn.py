@@ -199,7 +199,7 @@ def test_published_series(case):
     found = known(getattr(fit, key))
     assert found.value == pytest.approx(expected_s, rel=0.20)
     assert found.low < expected_s < found.high
-    assert isinstance(fit.gain, Refusal) and "km/h faster" in fit.gain.mend
+    assert isinstance(fit.gain, Refusal) and "stays under your ceiling" in fit.gain.mend
 
 
 def test_all_published_series_as_one_runner():

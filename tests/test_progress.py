@@ -605,6 +605,18 @@ def test_what_is_missing_is_said_with_the_mend(tmp_path):
     assert answer.returncode == 0 and "Too early to tell: 0 runs" in answer.stdout
 
 
+def test_the_journal_names_a_new_source_of_speed(tmp_path):
+    folder = tmp_path / "data" / "sessions"
+    folder.mkdir(parents=True)
+    for number in range(3):
+        started = year.datetime(2026, 3, 2 + number, 6, 10, tzinfo=year.UTC)
+        year.write(folder / f"2026-03-0{2 + number}_0610.jsonl",
+                   year.run(np.random.default_rng(number), 30.0, 2.6, "belt", 2.6), started)
+    assert guard("journal", "--date", "2026-03-03", "--speed-from", "gym belt", home=tmp_path).returncode == 0
+    runs = json.loads(guard("progress", "--json", home=tmp_path).stdout)["runs"]
+    assert [run["speed_from"] for run in runs] == ["treadmill", "treadmill: gym belt", "treadmill: gym belt"]
+
+
 def test_few_runs_say_that_it_is_too_early():
     sessions = [Session(date(2026, 3, 2) + timedelta(days=3 * n), "", figures_of("belt", n))
                 for n in range(4)]

@@ -23,7 +23,7 @@ from pathlib import Path
 
 import numpy as np
 
-from guard.progress.level import Level, Runs, fit
+from guard.progress.level import KNOT_DAYS, Level, Runs, fit
 from guard.progress.minutes import TREADMILL, Minutes, minutes
 from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import Told, Verdict, told
@@ -148,6 +148,41 @@ def measure(row: Row, seeds: Iterable[int]) -> dict[str, object]:
         "seconds": round(time.perf_counter() - begun, 1)}
 
 
+def compared(row: Row, seeds: Iterable[int]) -> list[str]:
+    """The model and simpler ways at the last look of the same histories, a line each."""
+    from tests.lab.months.opponents import mixed, two_stage  # they take seconds to import
+
+    found: dict[str, list[tuple[float, float, bool, bool]]] = {
+        "model": [], "two-stage": [], "mixed model": []}
+    number = 0
+    for seed in seeds:
+        number += 1
+        past = history(row, seed)
+        known = kept(past)
+        day = float(known.runs.days[-1])
+        truth = true_change(past, day, min(KNOT_DAYS, day - float(known.runs.days[0])))
+        ceiling = float(known.ceilings[-1])
+        last = looked(known, day, None)
+        if last is not None:
+            one = last.recent
+            found["model"].append((one.share - truth, 0.5 * (one.high - one.low),
+                                   one.low <= truth <= one.high, one.verdict in CLAIMS))
+        for name, way in (("two-stage", two_stage), ("mixed model", mixed)):
+            claim = way(known.sums, known.runs, ceiling)
+            if claim is not None:
+                found[name].append((claim.share - truth, 0.5 * (claim.high - claim.low),
+                                    claim.low <= truth <= claim.high, claim.made))
+    lines = []
+    for name, figures in found.items():
+        if not figures:
+            lines.append(f"| {row.words} | {name} | no fit | | | |")
+            continue
+        off, half, covered, claims = np.array(figures, dtype=np.float64).T
+        lines.append(f"| {row.words} | {name} | {len(figures)} of {number} | {100 * off.mean():+.1f}, "
+                     f"{100 * half.mean():.1f} | {100 * covered.mean():.0f} | {100 * claims.mean():.0f} |")
+    return lines
+
+
 def line(row: Row, one: dict[str, object]) -> str:
     """A row of the table."""
     recent, season = one["recent"], one["season"]
@@ -193,18 +228,28 @@ def main() -> int:
     parser.add_argument("--first-seed", type=int, default=1000)
     parser.add_argument("--rows", nargs="+", choices=[row.name for row in ROWS])
     parser.add_argument("--json", metavar="FILE")
+    parser.add_argument("--compare", action="store_true",
+                        help="beside simpler ways, at the last look of each history")
     parser.add_argument("--scale", metavar="SESSIONS", type=int,
                         help="how long the command takes on so many logs of an hour, and nothing else")
     args = parser.parse_args()
     if args.scale:
         scale(args.scale)
         return 0
+    seeds = range(args.first_seed, args.first_seed + args.histories)
+    if args.compare:
+        print("| truth | way | fits | 12 weeks: bias, 99 % half-width, % | covered, % "
+              "| claims at the last look, % |\n|---|---|---|---|---|---|", flush=True)
+        for row in ROWS:
+            if not args.rows or row.name in args.rows:
+                print(*compared(row, seeds), sep="\n", flush=True)
+        return 0
     print(HEAD, flush=True)
     found = []
     for row in ROWS:
         if args.rows and row.name not in args.rows:
             continue
-        found.append(measure(row, range(args.first_seed, args.first_seed + args.histories)))
+        found.append(measure(row, seeds))
         print(line(row, found[-1]), flush=True)
     if args.json:
         Path(args.json).write_text(json.dumps(found, indent=1) + "\n")

@@ -65,7 +65,7 @@ def two_stage(sums: Floats, runs: Runs, ceiling_bpm: float) -> Claim | None:
 
 def mixed(sums: Floats, runs: Runs, ceiling_bpm: float) -> Claim | None:
     """A mixed model of the halves of each run; None where it does not fit."""
-    import statsmodels.api as library  # type: ignore[import-untyped]
+    import statsmodels.api as library
 
     halves = Table.of(sums[:, LAG]).halves
     recent = np.flatnonzero(runs.days > runs.days[-1] - KNOT_DAYS)

@@ -40,7 +40,7 @@ def ask(known: Mapping[str, object], today: date) -> dict[str, object]:
     return answers
 
 
-def ask_safety(known: Mapping[str, Any]) -> dict[str, bool]:
+def ask_safety(known: Mapping[str, object]) -> dict[str, bool]:
     """What a number depends on: each is asked until it is answered, or keeps what was said before."""
     return {key: yes for key, words in SAFETY.items() if (yes := _yes(words, known.get(key))) is not None}
 

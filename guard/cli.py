@@ -50,7 +50,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "progress": ("progress", "weeks and months: speed at the ceiling, plateau, weekly mix",
                  "guard progress --html months.html"),
     "ceiling": ("ceiling", "where your ceiling may lie: every method side by side, a cautious suggestion",
-                "guard ceiling --age 40 --resting 55 --history regular"),
+                "guard ceiling --age 40 --resting 55 --healthy"),
     "journal": ("journal", "one short entry a day: sleep, stress, food, resting heart rate, notes",
                 "guard journal --sleep 7.5 --quality 4 --resting 52"),
     "settings": ("settings", "show, explain and change settings", "guard settings words=0.3"),

@@ -71,8 +71,9 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "tune": CORE | {"log", "replay", "response", "runner", "screen"},
     # the months
     "journal": {"errors", "files", "screen"},
-    "ceiling": {"errors", "events", "files", "journal", "log", "plan", "replay", "screen"},
-    "progress": {"errors", "files", "journal", "library", "log", "page", "plan", "response", "screen"},
+    "ceiling": {"errors", "events", "files", "journal", "log", "plan", "replay", "screen", "session"},
+    "progress": {"errors", "events", "files", "journal", "library", "log", "page", "plan", "response",
+                 "screen"},
     # the doors
     "": BASE | {"decide"},
     "commands": ANY_ROOM,

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import replace
+from datetime import date
 
-from guard.commands.options import print_json
+from guard.commands.options import is_terminal, print_json
 from guard.errors import UsageError, printable
 
 MORE = """\
@@ -28,6 +30,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--heart-rate", metavar="COL", help="heart rate, bpm")
     parser.add_argument("--speed", metavar="COL", help="speed or pace")
     parser.add_argument("--altitude", metavar="COL", help="altitude, m; with --speed it gives the grade")
+    parser.add_argument("--date", metavar="DAY", help="day of the run, where the file tells none: 2026-03-02")
+    parser.add_argument("--date-column", metavar="COL", help="the date, where it has a column of its own")
+    parser.add_argument("--speed-from", choices=("treadmill", "foot-pod", "satellite"),
+                        help="what told the speed (default: satellite)")
     parser.add_argument("--rr", metavar="COL",
                         help="beat-to-beat (RR) intervals; without --heart-rate they make the heart rate")
     parser.add_argument("--where", metavar="COL=VALUE", action="append", default=[],
@@ -55,9 +61,16 @@ def run(args: argparse.Namespace) -> int:
     source, target = Path(args.file), Path(args.output)
     if target.exists() and source.exists() and target.samefile(source):
         raise UsageError(f"-o {target} is the file to read: name another one")
-    columns = Columns(args.time, args.heart_rate, args.rr, args.speed, args.altitude, _where(args.where))
-    form = Form(args.separator, args.time_unit, args.date_order, args.rr_unit, args.speed_unit)
+    columns = Columns(args.time, args.heart_rate, args.rr, args.speed, args.altitude, args.date_column,
+                      _where(args.where))
+    form = Form(args.separator, args.time_unit, args.date_order, args.rr_unit, args.speed_unit,
+                _day(args.date), args.speed_from and args.speed_from.replace("-", " "))
     imported = import_csv(source, columns, form)
+    if imported.header["started"] is None and is_terminal(sys.stdin, sys.stderr):
+        print("date of the run, such as 2026-03-02 (Enter: leave it undated): ", end="", file=sys.stderr,
+              flush=True)
+        if answer := sys.stdin.readline().strip():
+            imported = import_csv(source, columns, replace(form, day=_day(answer)))
     write_recording(target, imported.header, imported.items, force=args.force)
     readings = [item for item in imported.items if isinstance(item, Reading)]
     for note in imported.notes:
@@ -71,6 +84,15 @@ def run(args: argparse.Namespace) -> int:
           f"{min(beats)} to {max(beats)} bpm\n"
           f"next: guard replay {printable(target)} --ceiling BPM")
     return 0
+
+
+def _day(text: str | None) -> date | None:
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"--date {printable(text)[:40]} is no date: write it as 2026-03-02") from None
 
 
 def _where(pairs: list[str]) -> dict[str, str]:

@@ -6,10 +6,11 @@ difference: readings, and speeds with grade where the file has them.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from itertools import pairwise
 from pathlib import Path
 
@@ -24,7 +25,7 @@ from guard.csv.series import (
     to_m_s,
 )
 from guard.csv.table import Table, number, open_table, shown
-from guard.csv.times import TimeForm, over_midnight, time_form
+from guard.csv.times import TimeForm, begun_on, form_beside_date, over_midnight, time_form
 from guard.errors import InputError, UsageError
 from guard.events import Input, Reading, Speed
 from guard.log.log import session_header
@@ -33,6 +34,8 @@ from guard.log.records import BPM_LIMIT, LONGEST_S, Record
 RR_UNITS_S = {"ms": 0.001, "s": 1.0}
 FASTEST_M_S = 8.0  # a median over this is no running
 TOP_SPEED_M_S = 100.0
+STANDING = re.compile(r"[-\N{EN DASH}]+[:'][-\N{EN DASH}]+\"?")  # a pace of somebody who stands: --:--
+PAUSED_S, PAUSED_TIMES = 5.0, 4.0  # rows that are missing for longer, and for so many usual steps
 
 
 @dataclass(frozen=True)
@@ -47,12 +50,13 @@ class Columns:
     rr: str | None = None
     speed: str | None = None
     altitude: str | None = None
+    date: str | None = None
     where: Mapping[str, str] = field(default_factory=dict)
 
     def named(self) -> dict[str, str]:
         """What is taken from where, leaving out what is not taken."""
         taken = {"time": self.time, "heart_rate": self.heart_rate, "rr": self.rr,
-                 "speed": self.speed, "altitude": self.altitude}
+                 "speed": self.speed, "altitude": self.altitude, "date": self.date}
         return {what: column for what, column in taken.items() if column is not None}
 
 
@@ -65,6 +69,8 @@ class Form:
     date_order: str | None = None
     rr_unit: str = "ms"
     speed_unit: str | None = None
+    day: date | None = None  # of a file whose times tell none
+    speed_from: str | None = None  # what told the speed
 
 
 @dataclass(frozen=True)
@@ -99,7 +105,8 @@ def import_csv(path: Path, columns: Columns, form: Form | None = None) -> Import
         raise InputError(f"{path} gives no heart rate at all: check the column and its unit")
     _say_gaps(readings, notes)
     source = {"kind": "csv", "file": path.name, "columns": columns.named(), "where": dict(columns.where),
-              "shift_s": shift_s, "notes": notes}
+              "shift_s": shift_s, "notes": notes,
+              **({"speed_from": form.speed_from} if form.speed_from and columns.speed else {})}
     header = session_header({}, started=started, clock_trusted=started is not None, source=source)
     # The speed that holds comes before the reading of the same moment.
     items: list[Input] = sorted([*speeds, *readings], key=lambda item: (item.t_s, isinstance(item, Reading)))
@@ -168,10 +175,16 @@ def _times(
         if not keep:
             raise InputError(f"{table.path} gives no beat interval at all: check the column and its unit")
         notes.append("times are the beat intervals added up")
-        return np.cumsum(intervals[keep]), keep, None
-    read = time_form(columns.time, cells["time"], unit=form.time_unit, date_order=form.date_order)
+        return np.cumsum(intervals[keep]), keep, begun_on(form.day, 0.0, notes)
+    day: date | None = None
+    cells_read: Sequence[str] = cells["time"]
+    if columns.date is None:
+        read = time_form(columns.time, cells_read, unit=form.time_unit, date_order=form.date_order)
+    else:
+        read, cells_read, day = form_beside_date(columns.date, cells["date"], columns.time, cells_read,
+                                                 unit=form.time_unit, date_order=form.date_order)
     notes.append(f"times read as {read.words}")
-    values = [read.seconds(cell) for cell in cells["time"]]
+    values = [read.seconds(cell) for cell in cells_read]
     keep = [row for row, value in enumerate(values) if value is not None]
     if len(keep) < len(values):
         odd = next(row for row, value in enumerate(values) if value is None)
@@ -180,7 +193,12 @@ def _times(
     seconds = [value for value in values if value is not None]
     if read.wraps and over_midnight(seconds):
         notes.append("the times pass midnight: a day was added")
-    return np.array(seconds), keep, _start(read, seconds)
+    started = _start(read, seconds)
+    if started is not None and form.day is not None and started.date() != form.day:
+        raise UsageError(f"--date {form.day} is not the day that the times tell ({started.date()}): "
+                         "leave it out")
+    of_day = min(seconds) if read.wraps and 3600.0 <= min(seconds) < 86_400.0 else 0.0
+    return np.array(seconds), keep, started or begun_on(day or form.day, of_day, notes)
 
 
 def _start(form: TimeForm, seconds: Sequence[float]) -> datetime | None:
@@ -259,6 +277,10 @@ def _speeds(
     values = np.array([np.nan if (value := _pace_or_number(cell)) is None else value
                        for cell in cells["speed"]])
     speed = to_m_s(values, unit)
+    standing = np.array([bool(STANDING.fullmatch(cell.strip())) for cell in cells["speed"]])
+    if standing.any():
+        notes.append(f"{_rows(int(standing.sum()))} with a pace of --:-- counted as standing")
+        speed = np.where(standing, 0.0, speed)
     speed = np.where((speed >= 0) & (speed <= TOP_SPEED_M_S), speed, np.nan)
     moving = speed[speed > 0]
     if form.speed_unit is None and len(moving) and float(np.median(moving)) > FASTEST_M_S:
@@ -274,7 +296,20 @@ def _speeds(
         if v == v or g == g:
             at = round(moment, 3)
             items[at] = Speed(at, v if v == v else None, round(g, 5) if g == g else None)
-    return list(items.values())
+    pauses = _pauses(t_s)
+    if pauses:
+        notes.append(f"{len(pauses)} pause{'s' if len(pauses) > 1 else ''} without rows counted as standing")
+    return [*items.values(), *(Speed(at, 0.0) for at in pauses if at not in items)]
+
+
+def _pauses(t_s: Floats) -> list[float]:
+    """When a recorder stopped writing, a step after its last row: it does so when the runner stands."""
+    if len(t_s) < 3:
+        return []
+    step_s = np.diff(t_s)
+    usual_s = float(np.median(step_s[step_s > 0])) if np.any(step_s > 0) else 1.0
+    long = np.flatnonzero(step_s > max(PAUSED_S, PAUSED_TIMES * usual_s))
+    return [round(float(t_s[place]) + min(usual_s, float(step_s[place]) / 2), 3) for place in long]
 
 
 def _pace_or_number(cell: str) -> float | None:

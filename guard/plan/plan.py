@@ -107,6 +107,13 @@ class Plan:
         """Length of the whole, parts by distance taken at their expected time."""
         return sum(part.seconds for part in self.parts)
 
+    @property
+    def finds_a_ceiling(self) -> bool:
+        """Whether it is a test between warm-up and cool-down, none of which has a ceiling: none is needed."""
+        kinds = {part.kind for part in self.parts}
+        return (Kind.TEST in kinds and kinds <= {Kind.WARM_UP, Kind.TEST, Kind.COOL_DOWN}
+                and all(part.ceiling_bpm is None for part in self.parts))
+
     def as_dict(self) -> dict[str, object]:
         """JSON-ready, for the first line of a session log."""
         return {"name": self.name, "parts": [

@@ -34,8 +34,8 @@ EVE_S, EVE_SAMPLES = 20.0, 3
 STEPS = ("gain", "response_s", "dead_s")
 STARTING, STOPPING = ("on_s", "start_dead_s"), ("off_s", "stop_dead_s")
 MEND_STEPS = (
-    "run three minutes easy and three minutes about 3 km/h faster in turn, for half an hour or more "
-    "(five minutes at each of three speeds tells the rise per m/s only)")
+    "jog three minutes as slowly as you can and three minutes as fast as stays under your ceiling in turn, "
+    "for half an hour or more; walk where heart rate nears the ceiling")
 MEND_STARTS = (
     "stand or walk for two minutes in the middle of a run, twice or more, with the strap and speed recorded")
 
@@ -166,7 +166,7 @@ def _steps_refused(stretches: Sequence[Stretch]) -> dict[str, Refusal]:
     if not speeds:
         return dict.fromkeys(STEPS, Refusal(
             "the guard's cues steered the running, so speed followed heart rate",
-            f"make it a free run (key f) and {MEND_STEPS}"))
+            f"on a level course or a belt, where no cue is needed, {MEND_STEPS}"))
     ranges = [np.percentile(one, [5, 95]) for one in speeds]
     low, high = max(ranges, key=lambda pair: float(pair[1] - pair[0]))
     if high - low < LEAST_RANGE_M_S or max(one.std() for one in speeds) < LEAST_SPREAD_M_S:

@@ -244,7 +244,8 @@ def rr(found: RRFigures) -> str:
     """RR statistics, or why there are none."""
     flagged = sum(found.artefacts.values())
     kinds = ", ".join(f"{count} {kind}" for kind, count in found.artefacts.items())
-    removed = f"{found.intervals} intervals, {flagged} artefacts left out" + (f" ({kinds})" if kinds else "")
+    removed = f"{found.intervals} intervals, {flagged} uneven beats or noise left out"
+    removed += f" ({kinds})" if kinds else ""
     if found.sdnn_ms is None:
         return f"{removed}; no figures: {found.refusal}"
     return f"SDNN {found.sdnn_ms:.0f} ms, RMSSD {found.rmssd_ms:.1f} ms; {removed}"

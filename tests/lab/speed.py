@@ -6,7 +6,7 @@ A simulated session of an hour (1 Hz, the guard's cues heard) is written as a
 log and given to the commands as whole processes, their modules compiled as those
 of an installed guard are. Processor time is what counts: the wall shows whatever
 else runs on the machine. Tuning has its own benchmark
-(`tests.lab.tune_speed`), so have the months (`recordings/progress_trials.py scale`).
+(`tests.lab.tune_speed`), so have the months (`tests.lab.months --scale 2600`).
 """
 
 from __future__ import annotations

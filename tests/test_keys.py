@@ -70,6 +70,9 @@ def test_speed_moves_by_whole_belt_steps() -> None:
     assert board.press("y", snapshot(speed_m_s=None), 0.2) is None  # no answer to a quit question
     half = Keyboard(Settings(ceiling_bpm=139, belt_step_km_h=0.5))
     assert typed_km_h(half.press("+", snapshot(speed_m_s=8.5 / 3.6), 0.0)) == 9.0
+    miles = Keyboard(Settings(ceiling_bpm=139, units="mile"))
+    event = miles.press("+", snapshot(speed_m_s=5.3 * 1609.344 / 3600), 0.0)
+    assert isinstance(event, Speed) and event.speed_m_s == pytest.approx(5.4 * 1609.344 / 3600, abs=1e-4)
 
 
 def test_speed_typed_in_digits() -> None:

@@ -18,8 +18,8 @@ LONGEST_LINES = 350
 MOST_MODULES = 26  # about two dozen can be taken in at a glance
 
 PURE = (
-    "cues", "events", "reasons", "errors", "settings", "packets", "heart", "decide", "plan", "session",
-    "runner", "devices", "response", "page",
+    "cues", "events", "reasons", "errors", "units", "settings", "packets", "heart", "decide", "plan",
+    "session", "runner", "devices", "response", "page",
 )
 NEVER_LIVE = {"scipy", "matplotlib", "hypothesis", "pytest", "bumble"}
 LIVE = ("session", "live", "live.practice", "radio", "sound", "screen", "log", "files", "pins")
@@ -27,7 +27,7 @@ BY_NAME = ["guard", "guard.cli"]  # public names on first use; the command asked
 
 # room: the rooms it may import beside itself. A room is a folder, a module at the top, or a
 # module of a folder that may do more than the rest of it (a file read beside the pure form).
-BASE = {"cues", "events", "settings", "errors"}
+BASE = {"cues", "events", "settings", "errors", "units"}
 CORE = BASE | {"heart", "decide", "plan", "session"}
 MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     # the decision, one way: heart, decide, session
@@ -35,9 +35,10 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "events": {"cues"},
     "reasons": {"events"},
     "errors": set(),
-    "settings": {"errors"},
+    "units": set(),
+    "settings": {"errors", "units"},
     "heart": {"events"},
-    "decide": {"cues", "events", "heart", "reasons", "settings"},
+    "decide": {"cues", "events", "heart", "reasons", "settings", "units"},
     "plan": BASE,
     "session": BASE | {"heart", "decide", "plan"},
     "runner": {"events", "plan"},
@@ -62,11 +63,11 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "plan.drawing": {"plan", "screen"},
     "log": BASE | {"", "files", "reasons", "session"},
     "library": {"errors", "events", "files", "log", "plan", "session"},
-    "csv": {"errors", "events", "files", "library", "log", "reasons", "session"},
+    "csv": {"errors", "events", "files", "library", "log", "reasons", "session", "units"},
     # one session at a time
     "page": set(),
     "replay": CORE | {"log", "reasons", "screen"},
-    "response": {"events", "heart", "session", "settings"},
+    "response": {"events", "heart", "session", "settings", "units"},
     "review": CORE | {"log", "page", "reasons", "replay", "response", "screen"},
     "tune": CORE | {"log", "replay", "response", "runner", "screen"},
     # the months

@@ -87,6 +87,8 @@ def test_a_repeated_walk_says_the_next_step() -> None:
     (Cue.RESUME, 8.29, {"belt_step_km_h": 0.5}, 8.0),
     (Cue.PICK_UP, 8.27, {}, 8.3),
     (Cue.EASE, 8.2 * 1.609344, {"units": "mile", "belt_step_km_h": 0.1609344}, 8.2),
+    (Cue.EASE, 5.19 * 1.609344, {"units": "mile"}, 5.1),  # a belt that shows miles: tenths of a mph
+    (Cue.PICK_UP, 5.19 * 1.609344, {"units": "mile"}, 5.2),
     (Cue.WALK, 8.2, {}, None),
     (Cue.EASE, float("nan"), {}, None),
     (Cue.EASE, 0.0, {}, None),

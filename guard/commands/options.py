@@ -80,6 +80,14 @@ def chosen_settings(
     return settings
 
 
+def readers_units() -> dict[str, str]:
+    """The unit kept by who reads a log, whatever its runner had; empty where none is: the log's own stays."""
+    from guard.settings import file as settings_file
+
+    kept = settings_file.load(leave_out=lambda told: None)
+    return {"units": str(kept["units"])} if "units" in kept else {}
+
+
 def print_json(document: Mapping[str, object], *, indent: int | None = 2) -> None:
     """One JSON document on stdout, UTF-8; what does not print is escaped, so that it harms no terminal."""
     text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False)

@@ -71,7 +71,7 @@ class Columns:
         self.response_s = column("response_s")
         self.restart_response_s = column("restart_response_s")
         self.gain = column("gain_bpm_per_m_s")
-        self.belt_step_m_s = column("belt_step_km_h") / 3.6
+        self.belt_step_m_s = column("belt_step_m_s")
         self.free_run: Fact = kit.column([False for _ in settings])
         self.quiet_ease: Fact = self.free_run
         self.quiet_walk: Fact = self.free_run

@@ -5,9 +5,6 @@ from __future__ import annotations
 import re
 
 from guard.screen.words import (
-    KM_H_PER_M_S,
-    METRES_PER_MILE,
-    MPH_PER_M_S,
     pace_number,
     pace_unit,
     speed_number,
@@ -15,6 +12,7 @@ from guard.screen.words import (
 )
 from guard.session.speeds import FASTEST_M_S, STEEPEST
 from guard.settings import Settings
+from guard.units import KM_H_PER_M_S, METRES_PER_MILE, MPH_PER_M_S
 
 TYPE_SPEED = "type the belt's speed first: 8.5 or 7:05, Enter"
 LONGEST = 6  # characters

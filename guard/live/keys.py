@@ -12,7 +12,6 @@ from enum import Enum
 from guard.events import Action, Command, Mark, Snapshot, Speed, State
 from guard.live.entry import LONGEST, TYPE_SPEED, being_typed, doubt, grade_entered, speed_entered, takes
 from guard.screen.figure import Choice, next_choice, on_belt
-from guard.screen.words import KM_H_PER_M_S
 from guard.session.speeds import FASTEST_M_S
 from guard.settings import Settings, find
 
@@ -200,11 +199,10 @@ def _ceiling(snapshot: Snapshot, ceiling_bpm: float | None, step_bpm: int) -> Co
 
 
 def _stepped_speed(snapshot: Snapshot, settings: Settings, direction: int) -> Speed | None:
-    step_km_h = settings.belt_step_km_h
     if snapshot.speed_m_s is None:
         return None
-    steps = round(snapshot.speed_m_s * KM_H_PER_M_S / step_km_h) + direction
-    return _typed_speed(snapshot, max(0, steps) * step_km_h / KM_H_PER_M_S)
+    steps = round(snapshot.speed_m_s / settings.belt_step_m_s) + direction
+    return _typed_speed(snapshot, max(0, steps) * settings.belt_step_m_s)
 
 
 def _typed_speed(snapshot: Snapshot, speed_m_s: float) -> Speed | None:

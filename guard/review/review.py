@@ -133,7 +133,9 @@ def _summary(replayed: Summary, cues: list[CueGiven]) -> Summary:
 
 
 def _drift(trace: Trace, settings: Settings) -> Drift:
-    return drift(trace, settings.warm_up_s) if len(trace.t_s) else Drift(refusal="nothing was recorded")
+    if not len(trace.t_s):
+        return Drift(refusal="nothing was recorded")
+    return drift(trace, settings.warm_up_s, settings.units)
 
 
 def _remarks(recording: Recording, settings: Settings, said: bool, over_s: float) -> tuple[str, ...]:
@@ -141,7 +143,7 @@ def _remarks(recording: Recording, settings: Settings, said: bool, over_s: float
     if not said:
         remarks.append("nothing was said in this recording: the cues are those the guard would have given, "
                        "and the runner never heard them")
-    elif settings != recording.settings:
+    elif settings.replaced({"units": recording.settings.units}) != recording.settings:
         remarks.append("the cues are those given at the time, under other settings than this review")
     elif recording.summary and not recording.damaged:
         logged_s = recording.summary.get("over_s")

@@ -15,10 +15,11 @@ from guard.review.recovery import Recovery
 from guard.review.review import Review
 from guard.review.rr import RRFigures
 from guard.review.signal import Signal
-from guard.screen.words import KM_H_PER_M_S, MPH_PER_M_S, clock, speed_number, speed_unit
+from guard.screen.words import clock, speed_number, speed_unit
 from guard.settings import Settings
+from guard.units import distance as distance_with_unit
+from guard.units import per_m_s
 
-METRES_PER_MILE = 1609.344  # international mile, exact by definition
 EFFORT = {
     0: "no effort", 1: "next to none", 2: "light", 3: "easy, could chat all the way", 4: "whole sentences",
     5: "a little work", 6: "work, short sentences", 7: "hard", 8: "very hard, single words",
@@ -97,7 +98,7 @@ def _slower(excess_bpm: float, settings: Settings) -> str:
     gain = settings.gain_bpm_per_m_s
     if gain is None:
         return "a little slower"
-    step_m_s = 0.5 / (MPH_PER_M_S if settings.units == "mile" else KM_H_PER_M_S)
+    step_m_s = 0.5 / per_m_s(settings.units)
     halves = min(max(round(excess_bpm / gain / step_m_s), 1), 4)
     unit = speed_unit(settings)
     return f"{('half a', '1', '1.5', '2')[halves - 1]} {unit} slower"
@@ -152,9 +153,7 @@ def facts(review: Review) -> list[tuple[str, str]]:
 
 def distance(metres: float, settings: Settings) -> str:
     """A distance in the runner's units."""
-    if settings.units == "mile":
-        return f"{metres / METRES_PER_MILE:.2f} mi"
-    return f"{metres / 1000:.2f} km"
+    return distance_with_unit(metres, settings.units)
 
 
 def ceiling(part: PartFigures) -> str:

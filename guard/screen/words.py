@@ -6,10 +6,9 @@ import math
 
 from guard.events import FOOT_POD, TREADMILL, CueGiven, LinkState, Snapshot, State
 from guard.settings import Settings
-
-KM_H_PER_M_S = 3.6
-METRES_PER_MILE = 1609.344  # international mile, exact by definition
-MPH_PER_M_S = 3600 / METRES_PER_MILE
+from guard.units import METRES_PER_KM, METRES_PER_MILE
+from guard.units import speed as speed_with_unit
+from guard.units import speed_unit as unit_of_speed
 
 BIG_STATES = {
     State.WARMING: "WARM UP",
@@ -237,13 +236,12 @@ def speed_number(speed_m_s: float, settings: Settings) -> str:
     >>> speed_number(2.5, Settings())
     '9.0 km/h'
     """
-    factor = MPH_PER_M_S if settings.units == "mile" else KM_H_PER_M_S
-    return f"{speed_m_s * factor:.1f} {speed_unit(settings)}"
+    return speed_with_unit(speed_m_s, settings.units)
 
 
 def speed_unit(settings: Settings) -> str:
     """The runner's unit of speed."""
-    return "mph" if settings.units == "mile" else "km/h"
+    return unit_of_speed(settings.units)
 
 
 def pace_unit(settings: Settings) -> str:
@@ -257,7 +255,7 @@ def pace_number(speed_m_s: float, settings: Settings) -> str:
     >>> pace_number(1000 / 510, Settings())
     '8:30 min/km'
     """
-    length_m = METRES_PER_MILE if settings.units == "mile" else 1000.0
+    length_m = METRES_PER_MILE if settings.units == "mile" else METRES_PER_KM
     return f"{clock(round(length_m / speed_m_s))} {pace_unit(settings)}" if speed_m_s > 0 else ""
 
 

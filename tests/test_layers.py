@@ -78,7 +78,8 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     # the doors
     "": BASE | {"decide"},
     "commands": ANY_ROOM,
-    "cli": {"", "errors"},
+    "about": {""},
+    "cli": {"", "about", "errors"},
     "__main__": {"cli"},
 }
 

@@ -29,6 +29,6 @@ def test_who_set_miles_sees_no_kilometre(tmp_path):
         assert "under other settings" not in shown[-1]
         assert guard_here("review", log, "--html", page, home=tmp_path).returncode == 0
         shown += [page.read_text(), guard_here("replay", log, home=tmp_path).stdout,
-                  guard_here("replay", log, "--set", "lead_s=25", home=tmp_path).stdout]
+                  guard_here("replay", log, "--set", "spacing_s=30", home=tmp_path).stdout]
     assert not [found for text in shown if (found := KILOMETRES.search(text))]
     assert "mph" in shown[0] and " mi" in shown[0] and "mph" in shown[1]

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import is_terminal, print_json
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, printable, short
 
 if TYPE_CHECKING:
     from guard.journal.journal import Entry, Journal
@@ -117,7 +117,7 @@ def _day(text: str, today: date) -> date:
     try:
         day = date.fromisoformat(word)
     except ValueError:
-        raise UsageError(f"--date {printable(text)[:40]} is no date: write 2026-03-02, today or yesterday"
+        raise UsageError(f"--date {short(text, 40)} is no date: write 2026-03-02, today or yesterday"
                          ) from None
     if day > today:
         raise UsageError(f"--date {day} lies ahead (today is {today}): write about days that have been, "
@@ -131,7 +131,7 @@ def _count(text: str) -> int | None:
     if text == "all":
         return None
     if not (text.isdecimal() and int(text[:9]) > 0 and len(text) < 9):
-        raise UsageError(f"--list {printable(text)[:20]} cannot be: give a whole number from 1, or all")
+        raise UsageError(f"--list {short(text, 20)} cannot be: give a whole number from 1, or all")
     return int(text)
 
 

@@ -9,7 +9,13 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import HOW_TO_FIND_A_CEILING, add_settings_options, chosen_settings, print_json
+from guard.commands.options import (
+    HOW_TO_FIND_A_CEILING,
+    add_settings_options,
+    chosen_settings,
+    counting,
+    print_json,
+)
 from guard.errors import InputError, UsageError, printable
 
 if TYPE_CHECKING:
@@ -46,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
 
     notes: list[str] = []
     sessions = sessions_of(Path(args.folder) if args.folder else None,
-                           progress=_counted if sys.stderr.isatty() else None, warn=notes.append)
+                           progress=counting("reading sessions"), warn=notes.append)
     _show_notes(notes)
     if not sessions:
         where = printable(args.folder) if args.folder else "the sessions folder"
@@ -80,11 +86,6 @@ def _ceiling_of(sessions: Sequence[Session]) -> float:
                   f"{session.figures.ceiling_bpm:g} bpm", file=sys.stderr)
             return session.figures.ceiling_bpm
     raise UsageError(HOW_TO_FIND_A_CEILING)
-
-
-def _counted(done: int, number: int) -> None:
-    print(f"\rreading sessions: {done} of {number}", end="\n" if done == number else "", file=sys.stderr,
-          flush=True)
 
 
 def _show_notes(notes: list[str]) -> None:

@@ -7,7 +7,7 @@ import math
 from typing import TYPE_CHECKING
 
 from guard.commands.options import add_session_options
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, short
 
 if TYPE_CHECKING:
     from guard.live.practice import PracticeSource
@@ -144,6 +144,6 @@ def _speedup(text: str) -> float:
     except ValueError:
         number = math.nan
     if not 0.1 <= number <= FASTEST:
-        shown = printable(text)[:20]
+        shown = short(text, 20)
         raise UsageError(f"--speedup {shown} cannot be: use a number from 0.1 to {FASTEST:g}, such as 8")
     return number

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from guard.commands.options import add_session_options
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, short
 
 if TYPE_CHECKING:
     from guard.devices.seen import Seen, Strap
@@ -187,7 +187,7 @@ def _wait_s(text: str) -> float:
     except ValueError:
         seconds = -1.0
     if not 0 < seconds <= LONGEST_WAIT_S:
-        shown = printable(text)[:20]
+        shown = short(text, 20)
         raise UsageError(f"--wait {shown} cannot be: use seconds, from 1 to {LONGEST_WAIT_S:g}")
     return seconds
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.clock import SessionClock
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, short
 from guard.events import Battery, Cue, CueGiven, Input, Link, LinkState, Reading, Speed
 from guard.packets.heart_rate import RR_UNITS_PER_S, encode
 from guard.runner.follow import Follower
@@ -38,7 +38,7 @@ def find_course(name: str) -> PracticeCourse:
     try:
         return PRACTICE[name]
     except KeyError:
-        shown = printable(name)[:40]
+        shown = short(name, 40)
         raise UsageError(f"no course is called {shown!r}: choose one of {', '.join(PRACTICE)}") from None
 
 

@@ -166,7 +166,8 @@ class Settings:
         "short", "what is spoken after the tone: nothing, the phrase, or phrase, number and reason",
         group="sound", choices=("tones", "short", "full"))
     voice: str = _row(
-        "en-us", "voice of the speech engine", group="sound", kind=str)
+        "en-us", "voice of the speech engine, and with it the language: en-us, de, fr, es",
+        group="sound", kind=str)
     speech_rate_wpm: int = _row(
         185, "speed of speech", group="sound", unit="words/min", low=80, high=300)
     all_well_min: float = _row(

@@ -55,9 +55,9 @@ class OwnPhrases:
             else:
                 self._words[phrase] = words
 
-    def words(self, part: str) -> str:
-        """What the voice says for `part`."""
-        return self._words.get(part, part)
+    def words(self, part: str) -> str | None:
+        """What the voice shall say for `part`; None where the runner gave no words."""
+        return self._words.get(part)
 
     def recording(self, part: str) -> Path | None:
         """The runner's WAV file for `part`, None without one."""

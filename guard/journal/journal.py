@@ -14,6 +14,7 @@ import json
 import math
 import os
 import re
+import sys
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -255,11 +256,11 @@ def _line(entry: Entry) -> str:
 @contextlib.contextmanager
 def _alone(name: Path) -> Iterator[None]:
     """Hold the journal against another command that changes it; the lock ends with the process."""
-    try:
-        import fcntl
-    except ImportError:  # Windows: two prompts at once are unlikely, and the file stays whole
+    if sys.platform == "win32":  # two prompts at once are unlikely, and the file stays whole
         yield
         return
+    import fcntl
+
     try:
         fd = os.open(name.with_name(f".{name.name}.lock"), os.O_CREAT | os.O_RDWR, 0o600)
     except OSError as error:

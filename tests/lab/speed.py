@@ -125,7 +125,7 @@ def main(words: Sequence[str] | None = None) -> int:
         log = str(args.log or hour_log(Path(folder) / "hour.jsonl"))
         recording = read_log(log)
         print(f"one session of {recording.end_s / 3600:.2f} h, {len(recording.items)} lines; "
-              f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+              f"load {getattr(os, 'getloadavg', lambda: (float('nan'),))()[0]:.1f} on {os.cpu_count()} cores")
         print("whole process                  processor s   wall s   target")
         page = str(Path(folder) / "page.html")
         for name, command, target in (

@@ -3,16 +3,16 @@
 from guard.sound.languages.language import Language
 
 FRENCH = Language("fr", "French", {
-    "slow down please": "ralentis s'il te plaît",
-    "slow down a bit more please": "ralentis encore un peu s'il te plaît",
-    "slow down a little please": "ralentis un petit peu s'il te plaît",
-    "slow down a lot please": "ralentis beaucoup s'il te plaît",
-    "slow down a lot more please": "ralentis encore beaucoup s'il te plaît",
-    "slow the belt please": "ralentis le tapis s'il te plaît",
-    "slow the belt a bit more please": "ralentis le tapis encore un peu",
-    "slow the belt a little please": "ralentis le tapis un petit peu",
-    "slow the belt a lot please": "ralentis le tapis beaucoup",
-    "slow the belt a lot more please": "ralentis le tapis encore beaucoup",
+    "slow down please": "lève le pied maintenant",
+    "slow down a bit more please": "lève encore un peu le pied",
+    "slow down a little please": "lève un petit peu le pied",
+    "slow down a lot please": "lève nettement le pied",
+    "slow down a lot more please": "lève encore nettement le pied",
+    "slow the belt please": "le tapis plus lentement maintenant",
+    "slow the belt a bit more please": "le tapis encore un peu plus lentement",
+    "slow the belt a little please": "le tapis un petit peu plus lentement",
+    "slow the belt a lot please": "le tapis nettement plus lentement",
+    "slow the belt a lot more please": "le tapis encore nettement plus lentement",
     "walking pace now": "maintenant tu marches",
     "shorter, slower steps, or pause": "de plus petits pas, ou une pause",
     "belt down to walking pace": "le tapis à l'allure de marche",
@@ -38,5 +38,6 @@ FRENCH = Language("fr", "French", {
     "walk run today": "aujourd'hui marche et course en alternance",
 }, {
     "heart rate": "pouls {}", "heading for": "le pouls monte vers {}",
-    "room": "encore {} battements de marge", "over by": "{} battements de trop", "set": "règle sur {}", "about": "environ {}",
+    "room": "encore {} battements de marge", "over by": "{} battements de trop",
+    "set": "règle sur {}", "about": "environ {}",
 })

@@ -28,7 +28,7 @@ GERMAN = Language("de", "German", {
     "sensor battery is low": "die Batterie des Sensors ist schwach",
     "the next part begins now": "der nächste Abschnitt beginnt jetzt",
     "you may go a little faster": "du darfst etwas schneller werden",
-    "belt up a little please": "das Band etwas höher bitte",
+    "belt up a little please": "das Band bitte etwas schneller",
     "guard stopped": "die Überwachung ist beendet",
     "all is well": "alles ist in Ordnung",
     "no heart rate signal": "kein Pulssignal vom Sensor",

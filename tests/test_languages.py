@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import itertools
+import os
 import re
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
+from scipy.signal import resample_poly
 
 from guard.decide.wording import phrase_bank
 from guard.settings import Settings
-from guard.sound import voice
+from guard.sound import tones, voice
 from guard.sound.languages.language import Language
 from guard.sound.languages.spoken import LANGUAGES, language_of
 from guard.sound.phrases import Phrases
+from tests.support.listening import mixed
 
 BANK = [part for belt in (False, True) for units in ("km", "mile")
         for part in phrase_bank(Settings(speech="full", gain_bpm_per_m_s=30.0, belt=belt, units=units))]
@@ -103,3 +107,61 @@ def test_the_real_voice_speaks_the_table_and_own_words_go_first(speak: Any) -> N
     assert speak("de", [phrase], same) == [german]
     assert speak("de", [phrase], f'"{phrase}" = "{phrase}"\n') != [german]
     assert speak("en-us", [phrase]) != [german]
+
+
+# Opposites, near misses and small talk, as in tests/support/listening.py.
+DISTRACTORS = {
+    "de": ("lauf jetzt los", "schneller laufen bitte", "bitte Tempo machen", "biege links ab",
+           "trink etwas Wasser", "der Sensor ist gefunden", "vielen Dank"),
+    "fr": ("cours maintenant", "accélère s'il te plaît", "va plus vite", "tourne à gauche",
+           "bois un peu d'eau", "le capteur est trouvé", "merci beaucoup"),
+    "es": ("corre ahora", "más rápido por favor", "acelera un poco", "gira a la izquierda",
+           "bebe un poco de agua", "el sensor está encontrado", "muchas gracias"),
+}
+
+
+@pytest.mark.slow
+@ALL
+@pytest.mark.parametrize("db", [None, 10.0], ids=["clean", "10 dB"])
+def test_phrases_are_understood_by_an_independent_listener(
+        language: Language, db: float | None, speak: Any) -> None:
+    """A multilingual speech recogniser that knows nothing of the guard chooses the likeliest phrase.
+
+    It needs `pip install faster-whisper` and, in the folder GUARD_LISTENER, a model in its form.
+    """
+    whisper = pytest.importorskip("faster_whisper")
+    folder = os.environ.get("GUARD_LISTENER") or pytest.skip("GUARD_LISTENER names no model: untested here")
+    choices = [*language.words.values(), *DISTRACTORS[language.code]]
+    listener = Recogniser(whisper, folder, language.code, choices)
+    wrong = {}
+    for number, (english, sound) in enumerate(zip(language.words, speak(language.code, list(language.words)),
+                                                  strict=True)):
+        pcm = np.frombuffer(sound, dtype=np.int16)
+        heard = pcm / 32_768 if db is None else mixed(tones.silence(0.1), pcm, "pink", db, number)[0]
+        if (got := listener.likeliest(heard)) != language.words[english]:
+            wrong[english] = got
+    print(f"\n{language.name}, {'clean' if db is None else f'{db:g} dB'}: "
+          f"{len(language.words) - len(wrong)} of {len(language.words)} understood; for another: {wrong}")
+    hazards = {english: got for english, got in wrong.items()
+               if SLOWER.search(english) and re.search(FASTER[language.code], got.lower())}
+    assert not hazards and len(wrong) <= (0.1 if db is None else 0.25) * len(language.words)
+
+
+class Recogniser:
+    """Says which of `phrases` a sound at 22,050 Hz most likely is: by mean log probability of tokens."""
+
+    def __init__(self, whisper: Any, folder: str, code: str, phrases: list[str]) -> None:
+        self._model = whisper.WhisperModel(folder, device="cpu", compute_type="int8", cpu_threads=1)
+        tokens = whisper.tokenizer.Tokenizer(self._model.hf_tokenizer, True, task="transcribe", language=code)
+        self._start = [*tokens.sot_sequence, tokens.no_timestamps]
+        self._tokens = {phrase: tokens.encode(f" {phrase[0].upper()}{phrase[1:]}.") for phrase in phrases}
+
+    def likeliest(self, sound: Any) -> str:
+        heard = resample_poly(sound, 16_000, tones.RATE_HZ).astype(np.float32)
+        features = self._model.feature_extractor(heard)[:, :3000]
+        encoded = self._model.encode(np.pad(features, ((0, 0), (0, 3000 - features.shape[-1]))))
+        scores = {}
+        for phrase, tokens in self._tokens.items():
+            found = self._model.model.align(encoded, self._start, [tokens], 3000)[0]
+            scores[phrase] = float(np.log(np.maximum(found.text_token_probs, 1e-9)).mean())
+        return max(scores, key=lambda phrase: scores[phrase])

@@ -8,7 +8,8 @@ from collections.abc import Iterator
 SHELLS = {
     "bash": "echo 'eval \"$(guard completion bash)\"' >> ~/.bashrc",
     "zsh": "echo 'eval \"$(guard completion zsh)\"' >> ~/.zshrc",
-    "fish": "mkdir -p ~/.config/fish/completions; guard completion fish > ~/.config/fish/completions/guard.fish",
+    "fish": "mkdir -p ~/.config/fish/completions; "
+            "guard completion fish > ~/.config/fish/completions/guard.fish",
 }
 _FILES = ("FILE", "FILE.csv", "LOG", "OUT", "OUT.csv", "OUT.jsonl", "ZIP")
 _FOLDERS = ("DIR", "FOLDER")

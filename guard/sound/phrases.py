@@ -272,8 +272,7 @@ class Phrases:
 
     def _worded(self, part: str) -> str:
         """The words for `part`: the runner's own, else those of the voice's language."""
-        own = self._own.words(part)
-        return own or (self._language and self._language.say(part)) or part
+        return self._own.words(part, self._language.say(part) if self._language else None)
 
     def _cache_name(self, part: str) -> str:
         key = json.dumps([self._worded(part), self._engine, self._voice_name, self._rate_wpm,

@@ -13,7 +13,7 @@ SPANISH = Language("es", "Spanish", {
     "slow the belt a little please": "la cinta un poquito más lenta por favor",
     "slow the belt a lot please": "la cinta mucho más lenta por favor",
     "slow the belt a lot more please": "la cinta todavía mucho más lenta",
-    "walking pace now": "ahora camina",
+    "walking pace now": "ahora a paso de caminar",
     "shorter, slower steps, or pause": "pasos más cortos y más lentos, o una pausa",
     "belt down to walking pace": "la cinta a ritmo de caminar",
     "belt slower still, or pause the belt": "la cinta aún más lenta, o detén la cinta",

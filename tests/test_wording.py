@@ -23,7 +23,7 @@ SNAPSHOT = Snapshot(
     contact=True, last_cue=None, cue_count=0, link_state=LinkState.CONNECTED, link_name="", link_detail="",
     battery_percent=None, at_or_under_s=600, over_s=0, no_signal_s=0, speed_m_s=None, grade=None,
     advised_speed_m_s=None, part="", part_left_s=None, muted=False, free_run=False,
-    sound_backend="simpleaudio")
+    sound_backend="simpleaudio", own_ceiling_bpm=139, resume_bpm=None, active_s=600)
 
 
 @pytest.mark.parametrize(("number", "words"), [
@@ -88,6 +88,8 @@ def test_a_repeated_walk_says_the_next_step() -> None:
     (Cue.RESUME, 8.29, {"belt_step_km_h": 0.5}, 8.0),
     (Cue.PICK_UP, 8.27, {}, 8.3),
     (Cue.EASE, 8.2 * 1.609344, {"units": "mile", "belt_step_km_h": 0.1609344}, 8.2),
+    (Cue.EASE, 5.19 * 1.609344, {"units": "mile"}, 5.1),  # a belt that shows miles: tenths of a mph
+    (Cue.PICK_UP, 5.19 * 1.609344, {"units": "mile"}, 5.2),
     (Cue.WALK, 8.2, {}, None),
     (Cue.EASE, float("nan"), {}, None),
     (Cue.EASE, 0.0, {}, None),

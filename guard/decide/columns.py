@@ -35,7 +35,7 @@ class Columns:
         self.response_s = column(lambda one: one.response_s)
         self.gain = column(lambda one: one.gain_bpm_per_m_s)
         self.belt: Fact = column(lambda one: one.belt) > 0.0
-        self.belt_step_m_s = column(lambda one: one.belt_step_km_h) / 3.6
+        self.belt_step_m_s = column(lambda one: one.belt_step_m_s)
         no: Fact = self.ceiling_bpm != self.ceiling_bpm
         self.free_run, self.quiet_ease, self.quiet_walk = no, no, no
         # the dials

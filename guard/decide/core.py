@@ -124,6 +124,11 @@ class Core:
         """The ceiling in force, or the warm-up's ramp."""
         return self._rule.limit_bpm
 
+    @property
+    def resume_bpm(self) -> Number:
+        """Under this level running again would stay under the ceiling for a minute."""
+        return self._rule.limit_bpm - self._rule.rise_bpm
+
     def known(self, lane: int) -> bool:
         """Whether anything is believed of the level."""
         level = self._kit.at(self.belief.level_bpm, lane)

@@ -122,12 +122,13 @@ class Rule:
 
         again, gone, resume = self._while_walking(
             t, level, limit, hot, spaced & no(col.quiet_walk), walk_again, alive, gait)
-        walks_on = self._walks_on(t, level, limit, target, guarded, gait)
+        walks_on, low = self._walks_on(t, level, limit, target, guarded & no(word), gait)
         pick_up = self._pick_up(t, level, target, spaced & running & warm & alive, due)
 
-        calm = self.easing & cool & no(ease | walk)
+        turned = b.target_bpm + FALLS_Z * b.target_sd_bpm < aim
+        calm = self.easing & turned & no(ease | walk)
         self._why(self._warm, warm, ease, walk, again, resume, pick_up, gone, walks_on, calm)
-        self._enter(t, level, ease, walk, again, resume, pick_up, gone, walks_on)
+        self._enter(t, level, ease, walk, again, resume, pick_up, gone, walks_on, low)
         self.easing = (self.easing | ease) & no(calm | walk | walks_on | col.free_run)
         self.walking = self.walking & no(col.free_run)
         self._warm = warm
@@ -182,14 +183,14 @@ class Rule:
         where, no = k.where, k.no
         asked = self._asked > 0.0
         walked_s = t - self._walk_s
-        watched = (walking | self._owed) & b.fresh
+        watched = (walking | self._owed) & b.settled
         self._walk_top_bpm = where(watched, k.most(self._walk_top_bpm, level), self._walk_top_bpm)
         lower = watched & ((level >= self._walk_top_bpm) | (level < self._low_bpm))
         self._low_bpm, self._low_s = where(lower, level, self._low_bpm), where(lower, t, self._low_s)
         fell = self._walk_top_bpm - level
-        self._seen = walking & (self._seen | (b.fresh & (fell > f.walk_shows_bpm)))
+        self._seen = walking & (self._seen | (b.settled & (fell > f.walk_shows_bpm)))
         shown = self._seen | (self._walk_top_bpm - self._low_bpm >= 0.5 * f.walk_shows_bpm)
-        gone = shown & b.fresh & (level > self._low_bpm + f.turn_bpm) & (hot | asked)
+        gone = shown & b.settled & (level > self._low_bpm + f.turn_bpm) & (hot | asked)
         unheeded = (no(self._seen | asked) & (walked_s > LOST_S) & (level < limit)
                     & (fell < 0.5 * f.walk_shows_bpm))
         if gait is not None:
@@ -212,16 +213,16 @@ class Rule:
         return again, gone, resume
 
     def _walks_on(self, t: Number, level: Number, limit: Number, target: Number, guarded: Fact,
-                  gait: Number | None) -> Fact:
-        """Taken for running, but far under the ceiling since a walk was said: he walks."""
+                  gait: Number | None) -> tuple[Fact, Fact]:
+        """Taken for running, but far under since a walk was said: he walks; and has for a while."""
         k, f = self._kit, self._figures
         far = f.walk_shows_bpm
-        sinks = level < self._walk_top_bpm - far
+        sinks = (level < self._walk_top_bpm - far) & (level < limit)
         low = (level < limit - far) & (target < limit - far) & (t - self.last_s > f.shows_s)
-        shown = self._belief.fresh & (sinks | low)
+        shown = self._belief.settled & (sinks | low)
         if gait is not None:
             shown = ((gait == 0.0) & shown) | (gait < 0.0)
-        return guarded & self._owed & k.no(self.walking) & shown
+        return guarded & self._owed & k.no(self.walking) & shown, low
 
     def _pick_up(self, t: Number, level: Number, target: Number, may: Fact, due: Fact) -> Fact:
         col, k = self._col, self._kit
@@ -250,7 +251,7 @@ class Rule:
             resume, int(Cue.RESUME), where(pick_up, int(Cue.PICK_UP), int(Cue.NONE)))))
 
     def _enter(self, t: Number, level: Number, ease: Fact, walk: Fact, again: Fact, resume: Fact,
-               pick_up: Fact, gone: Fact, walks_on: Fact) -> None:
+               pick_up: Fact, gone: Fact, walks_on: Fact, low: Fact) -> None:
         """What is remembered of it."""
         k, f, b = self._kit, self._figures, self._belief
         where, no = k.where, k.no
@@ -283,7 +284,7 @@ class Rule:
             self._owed = self._owed | walk
         begins = walk | walks_on
         if k.some(begins):
-            self._walk_s = where(walk, t, where(walks_on, NEVER_S, self._walk_s))
+            self._walk_s = where(begins, where(low & no(walk), NEVER_S, t), self._walk_s)
             self._walk_top_bpm = where(walk, level, self._walk_top_bpm)
             self._low_bpm, self._low_s = where(begins, level, self._low_bpm), where(begins, t, self._low_s)
             self._seen = (self._seen & no(walk)) | walks_on

@@ -134,9 +134,9 @@ class Numbers:
     `ahead_s` ahead, `heading_bpm` where it is climbing to, `with_bpm` and
     `without_bpm` the level expected then if the cue is followed and if it is not,
     `stop_bpm` the never-exceed limit, `floor_bpm` the lower one, `age_s` that of
-    the newest trusted reading, `fell_from_bpm` the level before a fall no heart
-    makes. `percent` and `low_percent` are the strap's charge and what is called
-    low; `length_s` or `length_m` is the length of the part that begins.
+    the newest trusted reading, `interval_s` how often the strap sends. `percent`
+    and `low_percent` are the strap's charge and what is called low; `length_s` or
+    `length_m` is the length of the part that begins.
     """
 
     level_bpm: float | None = None
@@ -151,7 +151,7 @@ class Numbers:
     stop_bpm: float | None = None
     floor_bpm: float | None = None
     age_s: float | None = None
-    fell_from_bpm: float | None = None
+    interval_s: float | None = None
     percent: float | None = None
     low_percent: float | None = None
     length_s: float | None = None

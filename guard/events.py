@@ -181,12 +181,13 @@ class Doubt(StrEnum):
 
     NO_CONTACT = "no_contact"  # the strap itself says that it feels no skin
     NO_PULSE = "no_pulse"  # 0 bpm
-    REPEATED = "repeated"  # one value for so long that it may be an old one
     RANGE = "range"  # outside what a heart can do
-    JUMP = "jump"  # too far from what came before
-    SLIP = "slip"  # fell faster than a heart can
-    ROUGH = "rough"  # jumps about from one to the next
-    STEP_RATE = "step_rate"  # follows the steps
+    REPEATED = "repeated"  # one value for so long that it may be an old one
+    RR_DISAGREES = "rr_disagrees"  # its beats tell another rate
+    ROUGH = "rough"  # holds and leaps, as a dry electrode does
+    JUMP = "jump"  # too far from what is believed
+    UNPROVEN = "unproven"  # too little yet to believe
+    STEP_RATE = "step_rate"  # believed, but it follows the steps
 
 
 @dataclass(frozen=True, slots=True)

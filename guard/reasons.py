@@ -18,6 +18,10 @@ def _whole(value: float | None) -> str:
     return "?" if value is None else f"{value:.0f}"
 
 
+def _of(limit: float | None) -> str:
+    return "" if limit is None else f" of {limit:.0f}"
+
+
 def _ahead(n: Numbers) -> str:
     return f"foreseen {_whole(n.foreseen_bpm)} in {_whole(n.ahead_s)} s"
 
@@ -46,13 +50,14 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
     "hold": lambda n: "paused by the runner",
     "unhold": lambda n: "the runner goes on",
     "signal_back": lambda n: f"trusted readings again, {_whole(n.level_bpm)} bpm",
-    "signal_blinked": lambda n: f"trusted readings again, {_whole(n.level_bpm)} bpm",
-    "say_loss": lambda n: f"no trusted reading for {_whole(n.age_s)} s",
-    "slip": lambda n: (f"heart rate fell from {_whole(n.fell_from_bpm)} faster than a heart can: "
-                       "the electrode may have slipped"),
-    "unlikely_recovery": lambda n: (f"{_whole(n.level_bpm)} bpm is too deep a fall for walking: "
-                                    "the electrode may have slipped"),
-    "no_signal": lambda n: f"no trusted reading for {_whole(n.age_s)} s",
+    "trusted": lambda n: f"trusted readings again, {_whole(n.level_bpm)} bpm",
+    "no_reading": lambda n: f"no reading for {_whole(n.age_s)} s",
+    "not_trusted": lambda n: f"no reading that can be trusted for {_whole(n.age_s)} s",
+    "by_feel": lambda n: (f"no reading that can be trusted for {_whole(n.age_s)} s, and it may be over your "
+                          f"never-exceed limit{_of(n.stop_bpm)}: slow down by feel"),
+    "too_seldom": lambda n: (f"the sensor sends only every {_whole(n.interval_s)} s: too seldom to guard by, "
+                             "10 s at most would do"),
+    "step_lock": lambda n: "the sensor follows your steps, not your heart: press it to the skin, wet it",
     "free_run": lambda n: "free run: only stop and signal cues",
     "too_steep": lambda n: (f"climbing toward {_whole(n.heading_bpm)}, easing would not bring it under "
                             f"{_whole(n.ceiling_bpm)}"),
@@ -85,11 +90,12 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
 DOUBTS: Mapping[Doubt, str] = {
     Doubt.NO_CONTACT: "the strap feels no skin: wet the electrodes",
     Doubt.NO_PULSE: "the sensor has no pulse signal",
-    Doubt.REPEATED: "the sensor repeats one value, so it may be an old one",
     Doubt.RANGE: "is outside what a heart can do",
-    Doubt.JUMP: "jumps too far from what came before",
-    Doubt.SLIP: "falls faster than a heart can: the electrode may have slipped",
-    Doubt.ROUGH: "jumps about from one to the next: the electrode may be dry",
+    Doubt.REPEATED: "the sensor repeats one value, so it may be an old one",
+    Doubt.RR_DISAGREES: "its beats tell another heart rate",
+    Doubt.ROUGH: "holds and leaps: the electrode may be dry",
+    Doubt.JUMP: "is too far from what is believed",
+    Doubt.UNPROVEN: "too few readings yet to believe it",
     Doubt.STEP_RATE: "follows the step rate, not the heart",
 }
 _DOUBTS: Mapping[str, str] = {doubt.value: words for doubt, words in DOUBTS.items()}

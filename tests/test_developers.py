@@ -7,8 +7,8 @@ import shlex
 from pathlib import Path
 
 import pytest
-
 from guard.decide.table import TABLE
+
 from guard.errors import InputError
 from tests.lab import decision_table
 

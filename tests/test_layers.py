@@ -18,7 +18,7 @@ LONGEST_LINES = 350
 MOST_MODULES = 26  # about two dozen can be taken in at a glance
 
 PURE = (
-    "cues", "events", "reasons", "errors", "units", "settings", "packets", "heart", "decide", "plan",
+    "cues", "events", "reasons", "errors", "units", "settings", "packets", "signal", "decide", "plan",
     "session", "runner", "devices", "response", "page",
 )
 NEVER_LIVE = {"scipy", "matplotlib", "hypothesis", "pytest", "bumble"}
@@ -28,7 +28,7 @@ BY_NAME = ["guard", "guard.cli"]  # public names on first use; the command asked
 # room: the rooms it may import beside itself. A room is a folder, a module at the top, or a
 # module of a folder that may do more than the rest of it (a file read beside the pure form).
 BASE = {"cues", "events", "settings", "errors", "units"}
-CORE = BASE | {"heart", "decide", "plan", "session"}
+CORE = BASE | {"signal", "decide", "plan", "session"}
 MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     # the decision, one way: heart, decide, session
     "cues": set(),
@@ -37,10 +37,10 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "errors": set(),
     "units": set(),
     "settings": {"errors", "units"},
-    "heart": {"events"},
-    "decide": {"cues", "events", "heart", "reasons", "settings", "units"},
+    "signal": {"cues", "events"},
+    "decide": {"cues", "events", "reasons", "settings", "signal", "units"},
     "plan": BASE,
-    "session": BASE | {"heart", "decide", "plan"},
+    "session": BASE | {"decide", "plan", "signal"},
     "runner": {"events", "plan"},
     # what feeds it
     "clock": set(),
@@ -67,14 +67,14 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     # one session at a time
     "page": set(),
     "replay": CORE | {"log", "reasons", "screen"},
-    "response": {"events", "heart", "session", "settings", "units"},
+    "response": {"events", "session", "settings", "signal", "units"},
     "review": CORE | {"log", "page", "reasons", "replay", "response", "screen"},
     "tune": CORE | {"log", "replay", "response", "runner", "screen"},
     # the months
     "journal": {"errors", "files", "screen"},
     "ceiling": {"errors", "events", "files", "journal", "log", "plan", "replay", "screen", "session"},
     "progress": {"errors", "events", "files", "journal", "library", "log", "page", "plan", "response",
-                 "screen"},
+                 "screen", "signal"},
     # the doors
     "": BASE | {"decide"},
     "commands": ANY_ROOM,

@@ -8,10 +8,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from guard.decide.table import TABLE
 
 from guard import reasons
 from guard.cli import main
-from guard.decide.table import TABLE
 from guard.decide.wording import headline, phrase
 from guard.events import Cue, CueGiven, Doubt, Numbers, Output, ReadingDoubted, StateChanged
 from guard.log.log import read_log

@@ -373,7 +373,7 @@ def test_rr_is_refused_where_too_little_is_left() -> None:
 
 def test_signal_figures(tmp_path: Path) -> None:
     found = review(read_log(log_of_a_run(tmp_path / "run.jsonl", 800, CEILING)), CEILING).signal
-    assert found.readings == 779 and found.trusted_share == 1.0 and found.every_s == 1.0
+    assert found.readings == 779 and found.trusted_share > 0.99 and found.every_s == 1.0
     assert found.longest_gap_s == pytest.approx(20, abs=4) and found.no_signal_s >= found.longest_gap_s
     assert found.battery_percent is None and found.links_lost == 0
 

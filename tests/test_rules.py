@@ -13,9 +13,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from guard.decide.table import TABLE
 
 from guard.decide.columns import figures
-from guard.decide.table import TABLE
 from guard.decide.wording import WALK_RUN, phrase, speed_to_set, speed_words
 from guard.events import Action, Battery, Command, Cue, Mark, Reading, ReadingDoubted, Speed, State
 from guard.log.log import read_log

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from guard.decide.table import TABLE
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from guard.decide.lane import Lane
 from guard.decide.lanes import Lanes
-from guard.decide.table import TABLE
 from guard.events import Cue, State
 from guard.settings import Settings
 from tests.support.scalar_guard import ScalarFacts, ScalarGuard

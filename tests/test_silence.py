@@ -15,6 +15,7 @@ from guard.plan.plan import Kind, Part, Plan
 from guard.session import Session
 from guard.session import session as sessions
 from guard.settings import Settings, find
+from guard.signal.trust import Judged
 from guard.tune.tape import tape_of
 from tests.support.keep import guard_cli
 
@@ -33,10 +34,10 @@ def gone_through(inputs: list[Input], plan: Plan | None = PLAN) -> tuple[list, d
     steps = 0
     step = session._step
 
-    def counting(t_s: float, bpm: float) -> list:
+    def counting(t_s: float, *judged: Judged) -> list:
         nonlocal steps
         steps += 1
-        return step(t_s, bpm)
+        return step(t_s, *judged)
 
     session._step = counting  # type: ignore[method-assign]
     said = [output for event in inputs for output in session.feed(event)]

@@ -114,7 +114,7 @@ def test_work_is_whole_and_split_for_each_process(tapes: list[Tape]):
 
 
 def tape(seconds: int = 600) -> Tape:
-    return Tape("made", PRESENT, np.arange(seconds) + 1.0, np.full(seconds, 130.0), np.full(seconds, np.nan),
+    return Tape("made", PRESENT, np.arange(seconds) + 1.0, np.full(seconds, 130.0),
                 np.zeros(seconds, bool), np.ones(seconds, bool), ())
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 PACKAGE = Path(__file__).resolve().parent.parent / "guard"
 
 ALLOWED = {
-    "heart/kit.py",  # numbers of the decision, floats or arrays alike
+    "signal/kit.py",  # numbers of the decision, floats or arrays alike
     "radio/airtime.py Airtime.lend(work)",  # what a coroutine is sent and yields, as asyncio has it
 }
 

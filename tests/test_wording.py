@@ -5,11 +5,11 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
+from guard.decide.table import TABLE, Row
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from guard.decide import wording
-from guard.decide.table import TABLE, Row
 from guard.events import Cue, CueGiven, LinkState, Numbers, Snapshot, State
 from guard.settings import Settings
 from tests.support.reasons import FORESEEN

@@ -17,6 +17,7 @@ import numpy as np
 
 from guard.csv.columns import Columns, Form
 from guard.csv.order import in_order
+from guard.csv.pauses import commands, pauses, said
 from guard.csv.series import (
     GAP_S,
     Floats,
@@ -65,13 +66,17 @@ def import_csv(path: Path, columns: Columns, form: Form | None = None) -> Import
     speeds = speeds_of(table, columns, form, t_s, cells, notes)
     if not any(reading.bpm for reading in readings):
         raise InputError(f"{path} gives no heart rate at all: check the column and its unit")
-    _say_gaps(readings, notes)
+    # Rows of beats alone leave no rows out: a gap in them is a lost signal.
+    paused = pauses(t_s, readings) if columns.heart_rate is not None else []
+    notes += said(paused, readings)
+    _say_gaps(readings, paused, notes)
     source = {"kind": "csv", "file": path.name, "columns": columns.named(), "where": dict(columns.where),
               "shift_s": shift_s, "notes": notes,
               **({"speed_from": form.speed_from} if form.speed_from and columns.speed else {})}
     header = session_header({}, started=started, clock_trusted=started is not None, source=source)
     # The speed that holds comes before the reading of the same moment.
-    items: list[Input] = sorted([*speeds, *readings], key=lambda item: (item.t_s, isinstance(item, Reading)))
+    items: list[Input] = sorted(
+        [*commands(paused), *speeds, *readings], key=lambda item: (item.t_s, isinstance(item, Reading)))
     return Imported(header, tuple(items), tuple(notes))
 
 
@@ -244,7 +249,10 @@ def _several_rr(cell: str, unit_s: float) -> tuple[float, ...]:
     return tuple(value for value in values if 0 < value < LONGEST_S)
 
 
-def _say_gaps(readings: Sequence[Reading], notes: list[str]) -> None:
-    gaps = [b.t_s - a.t_s for a, b in pairwise(readings) if b.t_s - a.t_s > GAP_S]
+def _say_gaps(
+    readings: Sequence[Reading], paused: Sequence[tuple[float, float]], notes: list[str]
+) -> None:
+    gaps = [b.t_s - a.t_s for a, b in pairwise(readings) if b.t_s - a.t_s > GAP_S
+            and not any(begin_s < b.t_s and end_s > a.t_s for begin_s, end_s in paused)]
     if gaps:
         notes.append(f"no reading for over {GAP_S:g} s: {len(gaps)} times, at most {max(gaps):.0f} s")

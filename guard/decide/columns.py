@@ -1,99 +1,46 @@
-"""The settings of the lanes as columns, one number a lane, with what follows from them."""
+"""The settings of the lanes as columns, one number a lane, with what the three dials mean."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from statistics import NormalDist
+from collections.abc import Callable, Sequence
 
-from guard.decide.constants import BURST_SHARE, HEADING_S, RESTART_Z
-from guard.heart.estimate import NAN
-from guard.heart.kit import Fact, Kit, Number
+from guard.decide.figures import Figures
 from guard.settings import Settings
+from guard.signal.kit import Fact, Kit, Number
 
-
-@dataclass(frozen=True)
-class Figures:
-    """What the table of rules is worked by, from the dials; goes when that table goes.
-
-    At the middle of each dial they are what simulation chose for the table; the
-    spans are round figures around it.
-    """
-
-    lead_s: float
-    certainty: float
-    settle_s: float
-    resume_margin_bpm: float
-    repeat_s: float
-    walk_after_s: float
-    budget_per_h: float
-
-
-def figures(settings: Settings) -> Figures:
-    """The figures for these dials."""
-    strict, words, walk = (dial - 0.5 for dial in (settings.strictness, settings.words, settings.walk_first))
-    return Figures(
-        lead_s=20.0 + 20.0 * strict, certainty=0.6 - 0.4 * strict, settle_s=8.0, resume_margin_bpm=8.0,
-        repeat_s=18.0 * 4.0 ** -words, walk_after_s=140.0 * 16.0 ** -walk, budget_per_h=30.0 * 64.0 ** words)
+NAN = float("nan")
+# What the dials turn, each 0 to 1: at 0.5 the figure itself.
+# Strictness: an ease when 84 to 50 % sure of passing the aim, 69 % in the middle.
+SURE_Z, SURE_SPAN_Z = -0.5, 1.0
 
 
 class Columns:
-    """The settings of the lanes, one number a lane, constants precomputed."""
+    """The settings of the lanes, one number a lane."""
 
-    def __init__(self, kit: Kit, settings: Sequence[Settings]) -> None:
-        def column(key: str) -> Number:
-            values = [getattr(one, key) for one in settings]
-            return kit.column([NAN if value is None else float(value) for value in values])
+    def __init__(self, kit: Kit, figures: Figures, settings: Sequence[Settings]) -> None:
+        def column(value: Callable[[Settings], float | None]) -> Number:
+            values = [value(one) for one in settings]
+            return kit.column([NAN if one is None else float(one) for one in values])
 
-        derived = [figures(one) for one in settings]
-
-        def figure(key: str) -> Number:
-            return kit.column([getattr(one, key) for one in derived])
-
-        self.lanes = len(settings)
-        self.ceiling_bpm = column("ceiling_bpm")
-        self.floor_bpm = column("floor_bpm")
-        self.stop_bpm = column("stop_bpm")
-        self.lead_s = figure("lead_s")
-        self.settle_s = figure("settle_s")
-        self.resume_margin_bpm = figure("resume_margin_bpm")
-        self.spacing_s = column("spacing_s")
-        self.repeat_s = figure("repeat_s")
-        self.walk_after_s = figure("walk_after_s")
-        self.walking = column("walking") > 0
-        self.budget_per_h = figure("budget_per_h")
-        self.warm_up_s = column("warm_up_s")
-        self.warm_up_quiet_s = column("warm_up_quiet_s")
-        self.warm_up_ramp_bpm = column("warm_up_ramp_bpm")
-        self.stale_s = column("stale_s")
-        self.lost_s = column("lost_s")
-        self.response_s = column("response_s")
-        self.restart_response_s = column("restart_response_s")
-        self.gain = column("gain_bpm_per_m_s")
-        self.belt_step_m_s = column("belt_step_m_s")
-        self.free_run: Fact = kit.column([False for _ in settings])
-        self.quiet_ease: Fact = self.free_run
-        self.quiet_walk: Fact = self.free_run
-        self.z = kit.column([_z(one.certainty) for one in derived])
-        self.restart_z = kit.most(self.z, RESTART_Z)
-        pairs = list(zip(settings, derived, strict=True))
-        self.reach_s = kit.column([reach_s(one.response_s, its.lead_s) for one, its in pairs])
-        self.restart_reach_s = kit.column([
-            reach_s(one.restart_response_s, its.lead_s) for one, its in pairs])
-        self.heading_reach_s = kit.column([reach_s(one.response_s, HEADING_S) for one in settings])
-        self.tokens_cap = kit.most(3.0, self.budget_per_h / BURST_SHARE)
-        self.tokens_per_s = self.budget_per_h / 3600.0
-
-
-def reach_s(response_s: float, ahead_s: float) -> float:
-    """How many seconds of the present slope are still to come in `ahead_s`.
-
-    A first order response that now climbs with slope b rises by
-    b * tau * (1 - exp(-ahead/tau)) (Hunt, Fankhauser, Saengsuwan 2015).
-    """
-    return response_s * -math.expm1(-ahead_s / response_s)
-
-
-def _z(chance: float) -> float:
-    return NormalDist().inv_cdf(chance)
+        self.ceiling_bpm = column(lambda one: one.ceiling_bpm)
+        self.floor_bpm = column(lambda one: one.floor_bpm)
+        self.stop_bpm = column(lambda one: one.stop_bpm)
+        self.spacing_s = column(lambda one: one.spacing_s)
+        self.walking: Fact = column(lambda one: one.walking) > 0.0
+        self.warm_up_s = column(lambda one: one.warm_up_s)
+        self.warm_up_quiet_s = column(lambda one: one.warm_up_quiet_s)
+        self.warm_up_ramp_bpm = column(lambda one: one.warm_up_ramp_bpm)
+        self.stale_s = column(lambda one: one.stale_s)
+        self.lost_s = column(lambda one: one.lost_s)
+        self.response_s = column(lambda one: one.response_s)
+        self.gain = column(lambda one: one.gain_bpm_per_m_s)
+        self.belt: Fact = column(lambda one: one.belt) > 0.0
+        self.belt_step_m_s = column(lambda one: one.belt_step_m_s)
+        no: Fact = self.ceiling_bpm != self.ceiling_bpm
+        self.free_run, self.quiet_ease, self.quiet_walk = no, no, no
+        # the dials
+        self.margin_bpm = column(lambda one: 2.0 * one.strictness * figures.margin_bpm)
+        self.certainty_z = column(lambda one: SURE_Z + SURE_SPAN_Z * (one.strictness - 0.5))
+        self.ease_again_s = column(lambda one: one.spacing_s * 4.0 ** (0.5 - one.words))
+        self.in_vain = column(lambda one: 4.0 ** (0.5 - one.walk_first) * figures.in_vain)
+        self.rise_bpm = column(lambda one: figures.rise_bpm)

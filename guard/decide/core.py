@@ -1,141 +1,198 @@
-"""One step of the decision, for the lanes of a kit: the loop over the table.
+"""One step of the decision, for the lanes of a kit: watch, belief, rule.
 
+The watch goes first (stop, signal lost and back); then the belief takes the
+reading and what is told; then the rule says a pace where the runner is guarded.
 `lanes.py` wraps it for thousands of lanes, `lane.py` for the lone one of a session.
 """
 
 from __future__ import annotations
 
-import operator
-from collections.abc import Sequence
-from functools import cache, reduce
-from typing import NamedTuple
+from collections.abc import Mapping, Sequence
 
+from guard.cues import NO_NUMBERS, Cue, Numbers
+from guard.decide.advice import Advice
+from guard.decide.belief import NAN, Belief
 from guard.decide.columns import Columns
-from guard.decide.constants import (
-    ADVISED_OVER_S,
-    ADVISED_UNDER_BPM,
-    CLIMB_BPM_S,
-    FALL_BPM_S,
-    FALL_MEMORY_S,
-    FELL_BPM,
-    NEVER_S,
-    WALK_RUN_LASTS_S,
-)
-from guard.decide.facts import Facts, Memory, Now, doubtful_fall, look
-from guard.decide.table import TABLE, Row, To
-from guard.events import NO_NUMBERS, Cue, Numbers, State
-from guard.heart.estimate import DOUBTS, INFINITE, NAN, Estimator
-from guard.heart.kit import Fact, Kit, Number
+from guard.decide.figures import FIGURES, Figures
+from guard.decide.rule import EFFECTS, INFINITE, REPEATS, Rule, Why
+from guard.events import State
 from guard.settings import Settings
+from guard.signal.kit import Fact, Kit, Number
+from guard.signal.known import Known
+from guard.signal.watch import Rule as Watched
+from guard.signal.watch import Watch
 
-_STATES = tuple(int(state) for state in State)
-
-
-class _Asked(NamedTuple):
-    """A row of the table as it is asked while only some states are held."""
-
-    place: int  # in the table
-    row: Row
-    states: tuple[int, ...]  # those it starts from, of the ones held
-    when: tuple[tuple[str, bool], ...]  # facts, and what each must be
-
-
-@cache
-def _asked(held: tuple[int, ...]) -> tuple[_Asked, ...]:
-    """What can match while lanes hold these states only; a row that dwells is always asked."""
-    rows = (_Asked(place, row, tuple(code for code in held if code in row.from_states),
-                   tuple((name.removeprefix("~"), name[0] != "~") for name in row.when))
-            for place, row in enumerate(TABLE))
-    return tuple(asked for asked in rows if asked.states or asked.row.dwell)
+# What each word and change of state rests on.
+_AHEAD = ("level_bpm", "foreseen_bpm", "ahead_s", "ceiling_bpm", "with_bpm", "without_bpm")
+_NUMBERS: Mapping[str, tuple[str, ...]] = {
+    Why.EASE.key: _AHEAD, Why.EASE_AGAIN.key: _AHEAD, Why.WARM_UP_EASE.key: (*_AHEAD, "limit_bpm"),
+    Why.EASED_IN_VAIN.key: _AHEAD, Why.NO_JOG_WOULD_DO.key: _AHEAD, Why.WALK_SLOWER.key: _AHEAD,
+    Why.RESUME.key: ("level_bpm", "room_bpm", "ahead_s", "with_bpm", "without_bpm"),
+    Why.RESUME_MISSED.key: ("level_bpm", "room_bpm", "ahead_s", "with_bpm", "without_bpm"),
+    Why.PICK_UP.key: ("level_bpm", "floor_bpm", "ahead_s", "with_bpm", "without_bpm"),
+    Why.CALM.key: ("foreseen_bpm", "ceiling_bpm"), Why.RUNS_AGAIN.key: ("level_bpm", "ceiling_bpm"),
+    Why.WALKS_ON.key: ("level_bpm", "room_bpm"),
+    "stop": ("level_bpm", "stop_bpm"), "signal_back": ("level_bpm",), "trusted": ("level_bpm",),
+    **{why.key: ("age_s", "interval_s", "stop_bpm") for why in (
+        Watched.NO_READING, Watched.NOT_TRUSTED, Watched.BY_FEEL, Watched.TOO_SELDOM, Watched.STEP_LOCK)},
+}
 
 
 class Core:
     """The guards of some lanes; what a number is, the kit says.
 
-    After a step: `state` (codes of `State`), `estimate`, `now` (limit in force,
-    foreseen level), `advised_speed_m_s` (NaN where no gain was learned or no
-    speed is known), `rule(lane)`, `numbers(lane)` and `again(lane)`.
+    After a step: `state` (codes of `State`), `belief`, `limit_bpm` (the ceiling
+    in force, or the warm-up's ramp), `advised_speed_m_s` (NaN where none is in
+    force), `rule(lane)`, `numbers(lane)` and `again(lane)`.
     """
 
-    def __init__(self, kit: Kit, settings: Sequence[Settings]) -> None:
+    def __init__(self, kit: Kit, settings: Sequence[Settings], figures: Figures = FIGURES) -> None:
         for lane, one in enumerate(settings):
             if one.ceiling_bpm is None:
                 raise ValueError(f"lane {lane}: ceiling_bpm is None: every lane needs a ceiling")
-        self._kit = kit
+        self._kit, self.figures = kit, figures
         self.settings = tuple(settings)
-        self.columns = Columns(kit, settings)
-        self.estimate = Estimator(kit, self.columns.response_s)
-        self._memory = Memory(kit, self.columns)
-        self._t_s: Number = self.columns.lead_s * NAN
-        self._never_s: Number = self.columns.lead_s + INFINITE
-        self._since_s: dict[str, Number] = {row.name: self._never_s for row in TABLE if row.dwell}
+        self.columns = col = Columns(kit, figures, settings)
+        self.watch = Watch(kit, col.stop_bpm, col.stale_s, col.lost_s)
+        self.belief = Belief(kit, figures, col.response_s, col.ceiling_bpm)
+        self._rule = Rule(kit, figures, col, self.belief)
+        self._advice = Advice(kit, col)
+        self._advises = kit.some(col.gain == col.gain)
+        self._tells = False  # speed or cadence, at least once
+        zero = col.ceiling_bpm * 0.0
         self._none: Number = kit.column([0] * len(settings))
-        self._all: Fact = self._none == 0
-        self._fired: Number = self._none - 1
-        self._best_speed: Number = self._t_s
-        self._advises = kit.some(self.columns.gain == self.columns.gain)  # any gain was learned
-        self.advised_speed_m_s: Number = self._t_s
-        self.now: Now | None = None
+        self.t_s, self._began_s = zero + NAN, zero
+        self._held: Fact = zero != zero
+        self._watched = self._none
+        self._was: Number = self._none + int(State.WARMING)
+        self.state: Number = self._was
 
-    @property
-    def state(self) -> Number:
-        """Code of `State`, one a lane."""
-        return self._memory.state
-
-    def _take(
-        self, t: Number, bpm: Number, speed: Number | None, grade: Number | None,
-        cadence: Number | None, held: Fact,
+    def take(
+        self, t: Number, bpm: Number, speed: Number | None, grade: Number | None, cadence: Number | None,
+        held: Fact, known: Known,
     ) -> Number:
         """One step of checked numbers; returns the code of the cue due, one a lane."""
-        k, mem, est, col = self._kit, self._memory, self.estimate, self.columns
-        first = self._t_s != self._t_s
-        dt = k.where(first, 0.0, t - self._t_s)
-        self._t_s = t
-        if k.some(first):
-            mem.began_s = k.where(first, t, mem.began_s)
-        est.step(t, dt, bpm, cadence)
-        mem.tokens = k.least(col.tokens_cap, mem.tokens + dt * col.tokens_per_s)
-        self._notice_restart(t)
-        mem.doubtful_fall_s = k.where(doubtful_fall(est, mem, t), t, mem.doubtful_fall_s)
-        now = look(k, est, col, mem, t, held)
-        self.now = now
-        mem.low_heading_bpm = k.least(mem.low_heading_bpm, now.heading_bpm)
-        over = est.level_bpm > now.limit_bpm
-        mem.over_since_s = k.where(over, k.least(mem.over_since_s, t), INFINITE)
-        advises = speed is not None and self._advises
-        if advises:
-            self._advise(dt, speed, grade)
-        cues = self._decide(t, Facts(k, est, col, mem, now))
-        if advises and k.some(eased := cues == int(Cue.EASE)):
-            self._advise_slower(eased, speed)
+        k, rule, belief, watch = self._kit, self._rule, self.belief, self.watch
+        where, no = k.where, k.no
+        first = self.t_s != self.t_s
+        dt = where(first, 0.0, t - self.t_s)
+        self.t_s, self._began_s = t, where(first, t, self._began_s)
+        self._watched = watched = watch.step(
+            t, bpm, held, unguarded_s=known.unguarded_s, interval_s=known.interval_s,
+            heard_bpm=known.heard_bpm, locked=known.locked)
+        touched = held | self._held
+        if k.some(touched):
+            belief.expect_anything(touched)
+            rule.pause(touched)
+        gait = None
+        self._tells = self._tells or speed is not None or cadence is not None
+        if self._tells:
+            pace = t * NAN if speed is None else speed
+            moved, var = self._advice.take(pace, grade)
+            belief.step(t, dt, bpm, moved, var, self._advice.told)
+            gait = self._advice.gait(pace, cadence)
+        else:
+            belief.step(t, dt, bpm)
+        alive = bpm == bpm if known.alive is None else known.alive
+        since_s = t - self._began_s
+        rule.step(t, dt, since_s, watch.guarded & no(held), watched == 0, alive & belief.fresh, gait)
+        said = watched != 0
+        if k.some(said):
+            rule.last_s = where(said, t, rule.last_s)
+        cues = where(said, watched, rule.cue)
+        if speed is not None and self._advises:
+            self._advice.say(cues, speed, belief, since_s >= self.columns.warm_up_s)
+        self._held = held
+        self._was = self.state
+        going = where(rule.easing, int(State.EASING), where(
+            since_s >= self.columns.warm_up_s, int(State.STEADY), int(State.WARMING)))
+        self.state = where(held, int(State.HELD), where(watch.blind, int(State.NO_SIGNAL), where(
+            rule.walking, int(State.WALKING), going)))
         return cues
+
+    # -- what it holds and why -------------------------------------------------
+
+    @property
+    def advised_speed_m_s(self) -> Number:
+        """The speed advised with the newest cue that asks for one; NaN where none is in force."""
+        return self._advice.speed_m_s
+
+    @property
+    def limit_bpm(self) -> Number:
+        """The ceiling in force, or the warm-up's ramp."""
+        return self._rule.limit_bpm
+
+    @property
+    def resume_bpm(self) -> Number:
+        """Down from here he may run again: what that adds in a minute stays under the limit."""
+        return self._rule.limit_bpm - self._rule.rise_bpm
+
+    def known(self, lane: int) -> bool:
+        """Whether anything is believed of the level."""
+        level = self._kit.at(self.belief.level_bpm, lane)
+        return bool(level == level)
 
     def rule(self, lane: int) -> str:
         """What moved or cued lane `lane` in the last step, by name; "" if nothing did."""
-        row = self.row(lane)
-        return "" if row is None else row.name
+        at = self._kit.at
+        now, was = int(at(self.state, lane)), int(at(self._was, lane))
+        if now == was:
+            return self._why(lane)
+        if now == State.HELD:
+            return "hold"
+        if was == State.HELD:
+            return "unhold"
+        if now == State.NO_SIGNAL:
+            return Watched(int(at(self.watch.cause, lane))).key
+        return "trusted" if was == State.NO_SIGNAL else self._why(lane)
+
+    def _why(self, lane: int) -> str:
+        why = int(self._kit.at(self._rule.why, lane))
+        return Why(why).key if why else ""
 
     def numbers(self, lane: int) -> Numbers:
         """The figures which that rule rests on."""
-        row = self.row(lane)
-        if row is None or not row.numbers:
-            return NO_NUMBERS
-        known = self._numbers(lane)
-        return Numbers(**{name: _rounded(known[name]) for name in row.numbers})
+        return self._figures(lane, self.rule(lane))
+
+    def cue_rule(self, lane: int) -> str:
+        """What cued lane `lane` in the last step, by name; "" if nothing did."""
+        watched = self._kit.at(self._watched, lane)
+        return Watched(int(self._kit.at(self.watch.rule, lane))).key if watched else self._why(lane)
+
+    def cue_numbers(self, lane: int) -> Numbers:
+        """The figures which that rule rests on."""
+        return self._figures(lane, self.cue_rule(lane))
 
     def again(self, lane: int) -> bool:
         """Whether the last step's cue repeats one that the lane's state follows from."""
-        row = self.row(lane)
-        return row is not None and row.to == To.SAME
+        at = self._kit.at
+        return not at(self._watched, lane) and int(at(self._rule.why, lane)) in REPEATS
 
-    def row(self, lane: int) -> Row | None:
-        """The row of the table that fired for `lane` in the last step."""
-        fired = self._kit.at(self._fired, lane)
-        return None if fired < 0 else TABLE[fired]
+    def _figures(self, lane: int, rule: str) -> Numbers:
+        names = _NUMBERS.get(rule, ())
+        if not names:
+            return NO_NUMBERS
+        at, belief, watch, col = self._kit.at, self.belief, self.watch, self.columns
+        level = at(watch.level_bpm if at(self._watched, lane) else belief.level_bpm, lane)
+        limit = at(self.limit_bpm, lane)
+        cue = Cue(int(at(self._rule.cue, lane)))
+        pending = at(belief.pending_bpm, lane)
+        heeded, unheeded = at(belief.foresee(belief.pending_bpm), lane), NAN
+        if cue is Cue.RESUME:
+            heeded, unheeded = level + at(self._rule.rise_bpm, lane), heeded
+        elif cue in EFFECTS:
+            before = where_before(cue, pending)
+            unheeded = at(belief.foresee(belief.pending_bpm * 0.0 + before), lane)
+        values = {
+            "level_bpm": level, "ceiling_bpm": at(col.ceiling_bpm, lane), "limit_bpm": limit,
+            "room_bpm": limit - level, "foreseen_bpm": unheeded if cue in EFFECTS else heeded,
+            "with_bpm": heeded, "without_bpm": unheeded,
+            "ahead_s": 60.0 if cue is Cue.RESUME else self.figures.ahead_s,
+            "stop_bpm": at(watch.stop_bpm, lane), "floor_bpm": at(col.floor_bpm, lane),
+            "age_s": at(watch.unguarded_s, lane), "interval_s": at(watch.interval_s, lane)}
+        return Numbers(**{name: _rounded(values[name]) for name in names})
 
-    def doubt(self, lane: int) -> str:
-        """Why the reading of the last step was not believed (of `Doubt`); "" if it was."""
-        return DOUBTS[int(self._kit.at(self.estimate.doubt, lane))]
+    # -- limits ------------------------------------------------------------------
 
     def set_limits(
         self,
@@ -148,17 +205,17 @@ class Core:
         quiet_walk: bool = False,
     ) -> None:
         """Move the limits of a lane (or a row of them) in a session: a new part, or the runner's wish."""
-        col, put = self.columns, self._kit.put
+        col, put, mark = self.columns, self._kit.put, self._kit.mark
         if ceiling_bpm is not None:
             col.ceiling_bpm = put(col.ceiling_bpm, lane, float(ceiling_bpm))
         col.floor_bpm = put(col.floor_bpm, lane, NAN if floor_bpm is None else float(floor_bpm))
-        col.free_run = put(col.free_run, lane, free_run)
-        col.quiet_ease = put(col.quiet_ease, lane, quiet_ease)
-        col.quiet_walk = put(col.quiet_walk, lane, quiet_walk)
+        col.free_run = mark(col.free_run, lane, free_run)
+        col.quiet_ease = mark(col.quiet_ease, lane, quiet_ease)
+        col.quiet_walk = mark(col.quiet_walk, lane, quiet_walk)
 
     def set_stop(self, lane: int | slice, stop_bpm: float | None) -> None:
         """The never-exceed limit of a lane (or a row of them); None: there is none."""
-        self.columns.stop_bpm = self._kit.put(
+        self.watch.stop_bpm = self.columns.stop_bpm = self._kit.put(
             self.columns.stop_bpm, lane, NAN if stop_bpm is None else float(stop_bpm))
 
     def set_warm_up(self, lane: int | slice, *, warming: bool) -> None:
@@ -168,156 +225,10 @@ class Core:
         col.warm_up_ramp_bpm = put(col.warm_up_ramp_bpm, lane, 0.0)
         col.warm_up_quiet_s = put(col.warm_up_quiet_s, lane, 0.0)
 
-    # -- the loop over the table ------------------------------------------
 
-    def _decide(self, t: Number, known: Facts) -> Number:
-        k, state, since_s = self._kit, self._memory.state, self._since_s
-        held = {code: there for code in _STATES if k.some(there := state == code)}
-        starts: dict[tuple[int, ...], Fact] = {(code,): there for code, there in held.items()}
-        cues, fired, free = self._none, self._none - 1, self._all
-        changes: list[tuple[Row, Fact]] = []
-        for place, row, states, when in _asked(tuple(held)):
-            fires = None
-            if states:
-                if states not in starts:
-                    starts[states] = reduce(operator.or_, (held[code] for code in states))
-                fires = starts[states]
-                for name, wanted in when:
-                    fires = fires & (known[name] if wanted else k.no(known[name]))
-                    if not k.some(fires):
-                        fires = None
-                        break
-            if fires is None:
-                if row.dwell:
-                    since_s[row.name] = self._never_s
-                continue
-            fires = fires & free
-            if row.dwell:
-                since_s[row.name] = k.where(fires, k.least(since_s[row.name], t), INFINITE)
-                fires = fires & (t - since_s[row.name] >= getattr(self.columns, row.dwell))
-            if not k.some(fires):
-                continue
-            free = free & k.no(fires)
-            fired = k.where(fires, place, fired)
-            cues = k.where(fires, int(row.cue), cues)
-            changes.append((row, fires))
-        self._fired = fired
-        for row, fires in changes:
-            self._enter(row, fires, t, known)
-        return cues
-
-    def _enter(self, row: Row, lanes: Fact, t: Number, known: Facts) -> None:
-        """What a lane must remember of the row that fired."""
-        k, mem, est = self._kit, self._memory, self.estimate
-        assert self.now is not None
-        to = row.to
-        if to == To.SAME:
-            target = mem.state
-        elif to == To.BEFORE:
-            target = mem.before
-        elif to == To.FLOW:
-            target = k.where(self.now.warm, int(State.STEADY), int(State.WARMING))
-        else:
-            assert isinstance(to, State)
-            target = int(to)
-        if to in (State.NO_SIGNAL, State.HELD):
-            mem.before = k.where(lanes & (mem.state != State.NO_SIGNAL), mem.state, mem.before)
-        from_state = mem.state
-        mem.state = k.where(lanes, target, from_state)
-        if to is State.HELD or State.HELD in row.from_states:
-            # The runner touched it: a restart follows, and a slip may be mended.
-            mem.restart_s = k.where(lanes, t, mem.restart_s)
-            est.forget_slip(lanes)
-            est.expect_change(lanes)
-        if row.mistrusts:
-            est.mark_slipped(lanes, t, mem.walk_from_bpm)
-        if to == To.BEFORE:
-            mem.loss_said = mem.loss_said & k.no(lanes)
-        if row.cue is Cue.NONE:
-            return
-        mem.unanswered = k.where(lanes, mem.unanswered + 1.0 if to == To.SAME else 0.0, mem.unanswered)
-        before_s = mem.cue_s[row.cue]
-        vain, useless = known["in_vain"], known["eased_in_vain"]  # as it was before this cue
-        mem.cue_s[row.cue] = k.where(lanes, t, before_s)
-        mem.last_cue_s = k.where(lanes, t, mem.last_cue_s)
-        if row.cue.about.spends:  # walk and resume spend, but are never held back
-            mem.tokens = mem.tokens - lanes
-        if row.cue is Cue.EASE:
-            mem.in_vain = k.where(lanes, k.where(vain, mem.in_vain + 1.0, 0.0), mem.in_vain)
-            mem.ease_heading_bpm = k.where(lanes, self.now.heading_bpm, mem.ease_heading_bpm)
-            mem.low_heading_bpm = k.where(lanes, INFINITE, mem.low_heading_bpm)
-            mem.first_ease_s = k.where(lanes & (from_state != State.EASING), t, mem.first_ease_s)
-        elif row.cue is Cue.WALK:
-            started = lanes & (from_state != State.WALKING)
-            lasts = mem.walk_run & (t - before_s <= WALK_RUN_LASTS_S)
-            mem.walk_run = k.where(started, useless | lasts, mem.walk_run)
-            mem.walk_from_bpm = k.where(lanes, est.level_bpm, mem.walk_from_bpm)
-            mem.in_vain = k.where(lanes, 0.0, mem.in_vain)
-            est.expect_change(lanes)
-        elif row.cue is Cue.RESUME:
-            again = row.to == To.SAME
-            mem.resumes = k.where(lanes, 2.0 if again else 1.0, mem.resumes)
-            mem.resume_from_bpm = k.where(lanes, est.level_bpm, mem.resume_from_bpm)
-            mem.restart_s = k.where(lanes, t, mem.restart_s)
-            est.expect_change(lanes)
-        elif row.cue is Cue.SIGNAL_LOST:
-            mem.loss_said = mem.loss_said | lanes
-            mem.slip_from_bpm = k.where(lanes, est.level_bpm, mem.slip_from_bpm)
-
-    # -- what the lanes notice --------------------------------------------
-
-    def _notice_restart(self, t: Number) -> None:
-        """A steep fall, and no mere ripple, then a steep climb: lights, a drink, a walk of one's own."""
-        k, mem, slope = self._kit, self._memory, self.estimate.slope_bpm_s
-        level = self.estimate.level_bpm
-        mem.crest_bpm = k.where((slope <= 0.0) & (mem.crest_bpm >= level), mem.crest_bpm, level)
-        fell = (slope <= FALL_BPM_S) & (mem.crest_bpm - level >= FELL_BPM)
-        mem.fell_s = k.where(fell, t, mem.fell_s)
-        starts = (slope >= CLIMB_BPM_S) & (t - mem.fell_s <= FALL_MEMORY_S)
-        if k.some(starts):
-            mem.restart_s = k.where(starts, t, mem.restart_s)
-            mem.fell_s = k.where(starts, NEVER_S, mem.fell_s)
-
-    def _advise(self, dt: Number, speed: Number, grade: Number | None) -> None:
-        """Speed that would settle just under the ceiling, from the learned gain.
-
-        Uphill speed counts as level speed times (1 + 4.5 grade), the ratio of
-        the slope and level terms of the ACSM running equation.
-        """
-        k, col, est = self._kit, self.columns, self.estimate
-        # Downhill the equation is not meant; no belt falls by more than this.
-        hill = 1.0 if grade is None else 1.0 + 4.5 * k.most(k.where(grade == grade, grade, 0.0), -0.1)
-        assert self.now is not None
-        fast = self.now.restarting | k.no(self.now.warm)
-        settles_bpm = est.level_bpm + k.where(fast, col.restart_response_s, col.response_s) * est.slope_bpm_s
-        best = speed * hill - (settles_bpm - (col.ceiling_bpm - ADVISED_UNDER_BPM)) / col.gain
-        usable = best == best
-        known = self._best_speed == self._best_speed
-        share = dt / (ADVISED_OVER_S + dt)
-        moved = k.where(known, self._best_speed + share * (best - self._best_speed), best)
-        self._best_speed = k.where(usable & est.trusted, moved, self._best_speed)
-        step = col.belt_step_m_s
-        advised = k.floor(self._best_speed / hill / step + 1e-9) * step
-        self.advised_speed_m_s = k.where((speed == speed) & (advised > 0.0), advised, NAN)
-
-    def _advise_slower(self, eased: Fact, speed: Number) -> None:
-        """Who is told to ease is told a lower speed than the present: one step of the belt at least."""
-        k, step = self._kit, self.columns.belt_step_m_s
-        below = k.most(k.floor(speed / step - 1.0 + 1e-9), 1.0) * step
-        advised = self.advised_speed_m_s
-        self.advised_speed_m_s = k.where(eased, k.least(advised, below), advised)
-
-    def _numbers(self, lane: int) -> dict[str, float]:
-        assert self.now is not None
-        est, col, now, at = self.estimate, self.columns, self.now, self._kit.at
-        level, limit = at(est.level_bpm, lane), at(now.limit_bpm, lane)
-        return {
-            "level_bpm": level, "ceiling_bpm": at(col.ceiling_bpm, lane), "limit_bpm": limit,
-            "room_bpm": limit - level, "foreseen_bpm": at(now.foreseen_bpm, lane),
-            "ahead_s": at(col.lead_s, lane), "heading_bpm": at(now.heading_bpm, lane),
-            "stop_bpm": at(col.stop_bpm, lane), "floor_bpm": at(col.floor_bpm, lane),
-            "age_s": at(est.age_s, lane), "fell_from_bpm": at(self._memory.slip_from_bpm, lane),
-        }
+def where_before(cue: Cue, pending_bpm: float) -> float:
+    """The fall on its way before this cue was given, as far as it is known."""
+    return pending_bpm - EFFECTS[cue].fall_bpm if cue is Cue.EASE else 0.0
 
 
 def _rounded(value: float) -> float | None:

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import math
 
+from guard.decide.belief import NAN
 from guard.decide.core import Core
+from guard.decide.figures import FIGURES, Figures
 from guard.events import Cue
-from guard.heart.estimate import INFINITE, NAN
-from guard.heart.kit import SINGLE
 from guard.settings import Settings
+from guard.signal.kit import SINGLE
+from guard.signal.known import NOTHING_MORE, Known
 
 
 class Lane(Core):
     """One guard, stepped with plain numbers: the lone lane of a live session."""
 
-    def __init__(self, settings: Settings) -> None:
-        super().__init__(SINGLE, [settings])
+    def __init__(self, settings: Settings, figures: Figures = FIGURES) -> None:
+        super().__init__(SINGLE, [settings], figures)
 
     def step(
         self,
@@ -26,16 +28,12 @@ class Lane(Core):
         grade: float | None = None,
         cadence_spm: float | None = None,
         held: bool = False,
+        known: Known = NOTHING_MORE,
     ) -> Cue:
         """As `Lanes.step`, for one lane; None and NaN are unknown. Raises ValueError."""
-        if not (math.isfinite(t_s) and not t_s <= self._t_s):
-            raise ValueError(f"lane 0: t_s is {t_s:g} after {self._t_s:g}: it must be finite and increase")
-        if bpm < 0.0 or bpm == INFINITE:
+        if not (math.isfinite(t_s) and not t_s <= self.t_s):
+            raise ValueError(f"lane 0: t_s is {t_s:g} after {self.t_s:g}: it must be finite and increase")
+        if bpm < 0.0 or math.isinf(bpm):
             raise ValueError(f"lane 0: bpm is {bpm:g}: give a rate of 0 or more, or NaN for none")
-        return Cue(self._take(
-            float(t_s), float(bpm) if bpm else NAN, _known(speed_m_s), _known(grade),
-            _known(cadence_spm), held))
-
-
-def _known(value: float | None) -> float:
-    return NAN if value is None else float(value)
+        return Cue(int(self.take(
+            float(t_s), float(bpm) if bpm else NAN, speed_m_s, grade, cadence_spm, held, known)))

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.events import Action, Command, Input, Reading, Speed
-from guard.heart.plausibility import PacketCheck
+from guard.events import Action, Command, Doubt, Input, Reading, Speed
 from guard.response.spans import held, runs
 from guard.session.speeds import OLD_S, Speeds
+from guard.signal.trust import Trust
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -26,8 +26,9 @@ WALK_M_S = 0.5  # slower is standing
 RUN_M_S = 1.8  # 6.5 km/h; few people walk faster, few jog slower (common practice)
 HILL = 4.5  # level speed times (1 + 4.5 grade): slope and level terms of ACSM's running equation
 FASTEST_M_S, STEEPEST = 12.0, 0.2
-LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0
 BRIDGED_S = 30  # speed unknown for no longer than this is taken as unchanged
+# What a reading itself disproves. Not what only contradicts: a fit may weigh that for itself.
+DISPROVED = (Doubt.NO_CONTACT, Doubt.NO_PULSE, Doubt.RANGE, Doubt.REPEATED)
 SILENT_S = 600  # without readings for longer, what follows is fitted on its own
 SHORTEST_S = 120
 FEWEST_SAMPLES = 12
@@ -65,8 +66,8 @@ class Stretch:
 def stretches(events: Iterable[Input], *, steered: bool = False) -> list[Stretch]:
     """The usable stretches of one session, in order; may be none.
 
-    Readings that their own packet disproves (no contact, 0 bpm, an old value
-    again) are left out; times that run backward are, too.
+    Readings that disprove themselves (no contact, 0 bpm, an old value again) are left
+    out; times that run backward are, too.
     """
     times, beats, speeds, pauses = _sorted_out(events)
     if not times or not speeds:
@@ -93,7 +94,7 @@ def _sorted_out(
     events: Iterable[Input],
 ) -> tuple[list[float], list[int], list[tuple[float, float, float, bool]], list[tuple[float, bool]]]:
     """Times and bpm of believable readings; speeds (t, m/s, grade, typed); pauses (t, begins)."""
-    check = PacketCheck()
+    trust = Trust()
     times: list[float] = []
     beats: list[int] = []
     speeds: list[tuple[float, float, float, bool]] = []
@@ -105,7 +106,7 @@ def _sorted_out(
             continue
         last_s = event.t_s
         if isinstance(event, Reading):
-            if not check.doubt(event) and LOWEST_BPM <= event.bpm <= HIGHEST_BPM:
+            if trust.take(event.t_s, event).doubt not in DISPROVED:
                 times.append(event.t_s)
                 beats.append(event.bpm)
         elif isinstance(event, Speed):

@@ -80,7 +80,7 @@ def whole(trace: Trace) -> PartFigures | None:
 
 
 def _figures(trace: Trace, steps: slice, kind: str, name: str) -> PartFigures:
-    dt_s, level, over = trace.dt_s[steps], trace.level_bpm[steps], -trace.room_bpm[steps]
+    dt_s, level, over = trace.dt_s[steps], trace.level_bpm[steps], trace.over_bpm[steps]
     held, silent = trace.held[steps], np.isnan(level)
     counted = ~held & ~silent & trace.counts[steps]
     too_high = counted & (np.nan_to_num(over) > 0.0)

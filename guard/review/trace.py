@@ -58,6 +58,11 @@ class Trace:
         """Ceiling minus level; negative over the ceiling."""
         return self.ceiling_bpm - self.level_bpm
 
+    @property
+    def over_bpm(self) -> Floats:
+        """Beats over the ceiling as a display shows them, as in the session's own totals."""
+        return np.round(self.level_bpm) - np.round(self.ceiling_bpm)
+
     def between(self, begin_s: float, end_s: float) -> slice:
         """The steps with `begin_s` <= t < `end_s`."""
         first, last = np.searchsorted(self.t_s, [begin_s, end_s], side="left")

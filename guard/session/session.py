@@ -37,13 +37,14 @@ from guard.events import (
     StateChanged,
     Summary,
 )
-from guard.heart.plausibility import PacketCheck
 from guard.plan.plan import Cued, Plan, Progress
+from guard.session.limits import in_force
 from guard.session.part_cue import part_cue
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
 from guard.session.tally import Tally
 from guard.settings import Settings, checked_number
+from guard.signal.trust import NO_READING, Judged, Trust
 
 GRID_S = 0.25  # a binary fraction, so that points of the grid are exact
 QUIET_S = 1.0
@@ -51,7 +52,6 @@ LONG_SILENT_S = 600.0
 LONG_SILENT_LOOK_S = 30.0
 TRACE_S = 300.0
 ASKED_S = 60.0  # a speed asked for longer ago than this is advised no more
-_STATES = tuple(State)  # by code
 _NAN = math.nan
 _ENDS = {"interrupted": "interrupted", "ended": "source_ended"}  # what came with the quit: the rule
 
@@ -75,7 +75,7 @@ class Session:
         self.plan = plan
         self._observer = observer
         self._lane = Lane(settings)
-        self._check = PacketCheck()
+        self._trust = Trust()
         self._tally = Tally()
         self._progress = Progress(plan) if plan else None
         self._part = -1
@@ -127,7 +127,7 @@ class Session:
         elif isinstance(event, (Command, Mark)):
             before_s = (math.ceil(event.t_s / GRID_S) - 1) * GRID_S
             if self._long_silent() and before_s > (self._stepped_s or 0.0):  # all as it was until now
-                outputs += self._step(before_s, _NAN)
+                outputs += self._step(before_s)
             self._eventful_s = event.t_s
             if isinstance(event, Command):
                 outputs += self._take_command(event)
@@ -143,7 +143,7 @@ class Session:
         if self._done:
             return outputs
         while (due_s := self._next_look_s()) < t_s:
-            outputs += self._step(due_s, _NAN)
+            outputs += self._step(due_s)
         self._t_s = max(self._t_s, round(t_s, 3))
         return outputs
 
@@ -152,8 +152,11 @@ class Session:
         if self._stepped_s is None:
             return GRID_S
         wait_s = GRID_S if self._silent else QUIET_S
-        if self._long_silent():  # nothing is due by time alone but the plan's next part
+        if self._long_silent():  # by time alone come the plan's next part and "signal lost" again
             wait_s = LONG_SILENT_LOOK_S
+            watch = self._lane.watch
+            if watch.loss_said and not self._held:
+                wait_s = max(GRID_S, min(wait_s, watch.again_at_s - self._stepped_s))
             if self._progress and not self._held and not (place := self._progress.place()).done:
                 wait_s = max(GRID_S, min(wait_s, place.left_s))
         return math.ceil((self._stepped_s + wait_s) / GRID_S - 1e-6) * GRID_S
@@ -163,13 +166,14 @@ class Session:
 
     def _take_reading(self, reading: Reading) -> list[Output]:
         self._reading = reading
-        doubt: str = self._check.doubt(reading) or ""
-        bpm = _NAN if doubt else float(reading.bpm)
-        outputs = self._step(reading.t_s, bpm)
-        if doubt := doubt or self._lane.doubt(0):
-            outputs.append(ReadingDoubted(reading.t_s, doubt))
-        else:
-            self._trace.append((reading.t_s, bpm, self._ceiling_now()))
+        speed = self._speeds.known(reading.t_s)
+        cadence_spm = speed.cadence_spm if speed else None
+        judged = self._trust.take(reading.t_s, reading, _NAN if cadence_spm is None else cadence_spm)
+        outputs = self._step(reading.t_s, judged)
+        if judged.doubt:
+            outputs.append(ReadingDoubted(reading.t_s, judged.doubt))
+        if judged.bpm == judged.bpm:
+            self._trace.append((reading.t_s, judged.bpm, self._ceiling_now()))
             while self._trace and self._trace[0][0] < reading.t_s - TRACE_S:
                 self._trace.popleft()
         return outputs
@@ -188,6 +192,8 @@ class Session:
         if action is Action.PAUSE:
             self._held = True
         elif action is Action.CONTINUE:
+            if self._held:
+                self._trust.restart(command.t_s)
             self._held = False
         elif action in (Action.MUTE, Action.UNMUTE):
             self._muted = action is Action.MUTE
@@ -199,43 +205,44 @@ class Session:
         elif action is Action.SKIP_PART and self._progress:
             self._progress.skip()
         elif action is Action.QUIT:
-            outputs = self._step(command.t_s, _NAN)
+            outputs = self._step(command.t_s)
             self._done = True
             rule = _ENDS.get(str(value), "quit")
             return [*outputs, *self._moved_to(State.DONE, command.t_s, rule, NO_NUMBERS)]
         else:
             return []
-        return self._step(command.t_s, _NAN)
+        return self._step(command.t_s)
 
-    def _step(self, t_s: float, bpm: float) -> list[Output]:
+    def _step(self, t_s: float, judged: Judged = NO_READING) -> list[Output]:
         dt_s = t_s - (self._stepped_s or 0.0)
         self._stepped_s = t_s
-        self._silent = bpm != bpm
+        self._silent = judged.bpm != judged.bpm
         self._eventful_s = self._eventful_s if self._silent else t_s
         speed = self._speed = self._speeds.known(t_s)
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
-        lane = self._lane
+        lane, known = self._lane, self._trust.known(t_s, judged)
         cue = lane.step(
-            t_s, bpm,
+            t_s, judged.bpm,
             speed_m_s=speed.speed_m_s if speed else None,
             grade=speed.grade if speed else None,
             cadence_spm=speed.cadence_spm if speed else None,
-            held=self._held)
-        state = _STATES[lane.state]
-        signal = lane.estimate.known and state is not State.NO_SIGNAL
-        over = lane.estimate.level_bpm - self._ceiling_now() if signal else None
+            held=self._held, known=known)
+        state = State(int(lane.state))
+        signal = lane.known(0) and state is not State.NO_SIGNAL
+        over = float(round(lane.belief.level_bpm) - round(self._ceiling_now())) if signal else None
         self._tally.count_time(
             dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
-        rule, numbers = lane.rule(0), lane.numbers(0)
-        outputs += self._moved_to(state, t_s, rule, numbers)
+        if state is not self._state:
+            outputs += self._moved_to(state, t_s, lane.rule(0), lane.numbers(0))
         if cue is not Cue.NONE:
             outputs.append(self._given(CueGiven(
-                t_s, cue, rule, numbers, self._advised(cue), self._repeat(cue), self._belt)))
+                t_s, cue, lane.cue_rule(0), lane.cue_numbers(0), self._advised(cue), self._repeat(cue),
+                self._belt)))
         if self._observer:
             col = lane.columns
             self._observer(Step(
-                t_s, dt_s, bpm, lane.estimate.level_bpm if signal else _NAN, speed, self._held,
+                t_s, dt_s, judged.bpm, known, lane.belief.level_bpm if signal else _NAN, speed, self._held,
                 self._counts(), self._part, self._progress.warming if self._progress else None,
                 col.ceiling_bpm, self._limit_now(), _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
                 col.quiet_walk))
@@ -259,6 +266,7 @@ class Session:
             floor_bpm = limits.floor_bpm
             quiet_ease = limits.cued is not Cued.ALL
             quiet_walk = limits.cued is Cued.STOP_ONLY
+        ceiling_bpm, floor_bpm = in_force(ceiling_bpm, floor_bpm, self.settings.stop_bpm)
         self._lane.set_limits(
             0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
             quiet_ease=quiet_ease, quiet_walk=quiet_walk)
@@ -291,8 +299,7 @@ class Session:
 
     def _limit_now(self) -> float:
         """What cues are judged by: the ceiling in force, or the warm-up's ramp to it."""
-        now = self._lane.now
-        return self._ceiling_now() if now is None else float(now.limit_bpm)
+        return float(self._lane.limit_bpm)
 
     def summary(self) -> Summary:
         """Totals so far."""
@@ -300,15 +307,14 @@ class Session:
 
     def snapshot(self) -> Snapshot:
         """All a screen needs, at the time of the newest event or advance."""
-        lane, est, now = self._lane, self._lane.estimate, self._lane.now
-        known = now is not None and est.known and self._state is not State.NO_SIGNAL
+        lane, belief = self._lane, self._lane.belief
         level = foreseen = chance = slope = None
         limit = self._limit_now()
-        if known and now is not None:
-            level = est.level_bpm
-            slope = est.slope_bpm_s * 60.0
-            foreseen = now.foreseen_bpm
-            spread = max(now.foreseen_sd_bpm, 1e-6)
+        if lane.known(0) and self._state is not State.NO_SIGNAL:
+            level = belief.level_bpm
+            slope = belief.slope_bpm_s * 60.0
+            foreseen = belief.foreseen_bpm
+            spread = max(belief.foreseen_sd_bpm, 1e-6)
             chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
         age = self._t_s - self._trace[-1][0] if self._trace else None
         speed = self._speeds.known(self._t_s)
@@ -326,9 +332,8 @@ class Session:
             own_ceiling_bpm=progress.own_ceiling_bpm(self._ceiling_bpm) if progress else self._ceiling_bpm,
             floor_bpm=_or_none(lane.columns.floor_bpm),
             room_bpm=None if level is None else limit - level,
-            resume_bpm=(limit - float(lane.columns.resume_margin_bpm)
-                        if self._state is State.WALKING else None),
-            foreseen_bpm=foreseen, lead_s=float(lane.columns.lead_s), chance_over=chance,
+            resume_bpm=lane.resume_bpm if self._state is State.WALKING else None,
+            foreseen_bpm=foreseen, lead_s=lane.figures.ahead_s, chance_over=chance,
             reading_age_s=age, contact=self._reading.contact if self._reading else None,
             last_cue=given, cue_count=sum(tally.cues.values()),
             link_state=link.state if link else LinkState.SEARCHING,

@@ -6,13 +6,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from guard.events import Speed
+from guard.signal.known import Known
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
     """One step of the decision, told once it is taken. It stands for the `dt_s` seconds before `t_s`.
 
-    `bpm` is what the decision was given (NaN: no believable reading), `level_bpm`
+    `bpm` is what the decision was given (NaN: no believable reading), `known` what
+    it was told of the signal beside it, `level_bpm`
     what it holds the heart rate to be (NaN: not known, or no signal). `speed` is
     the one in force, None where none is. `part` is the index of the plan's part,
     their number after the last, -1 without a plan. `counts` tells whether being
@@ -24,6 +26,7 @@ class Step:
     t_s: float
     dt_s: float
     bpm: float
+    known: Known
     level_bpm: float
     speed: Speed | None
     held: bool

@@ -1,7 +1,8 @@
 """The running totals of a session; pure, told every step.
 
-Counted against the ceiling in force, with the trusted level: time at or under
-it, over it, bpm-minutes over it, time without a signal. Time the runner
+Counted against the ceiling in force, with the trusted level as a display shows
+it, in whole beats: time at or under it, over it, bpm-minutes over it, time
+without a signal. Time the runner
 paused, and time in a part left to the runner (a fast part without a ceiling of
 its own), is counted in none of them.
 """
@@ -30,7 +31,7 @@ class Tally:
     def count_time(
         self, dt_s: float, *, held: bool, counts: bool, over_bpm: float | None, speed_m_s: float | None
     ) -> None:
-        """Add an interval; `over_bpm` is level minus ceiling, None without a signal."""
+        """Add an interval; `over_bpm`: the level shown minus the ceiling, None without a signal."""
         self.duration_s += dt_s
         if speed_m_s is not None:
             self.distance_m = (self.distance_m or 0.0) + speed_m_s * dt_s

@@ -124,7 +124,7 @@ class Settings:
         300.0, "length of the warm-up, with a rule of its own; 0 turns it off",
         group="warming up", unit="s", low=0, high=3600)
     warm_up_quiet_s: float = _row(
-        60.0, "first stretch of the warm-up in which only stop is cued",
+        0.0, "first stretch of the warm-up in which only stop is cued",
         group="warming up", unit="s", low=0, high=3600)
     warm_up_ramp_bpm: float = _row(
         8.0, "how far under the ceiling the warm-up's own limit begins; it rises to the ceiling",

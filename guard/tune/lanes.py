@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from guard.decide.lanes import Lanes
 from guard.events import State
 from guard.settings import Settings
-from guard.tune.tape import OWN_WARM_UP, WARMING, Limits, Tape
+from guard.tune.tape import OWN_WARM_UP, TOLD, WARMING, Limits, Tape
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -24,6 +24,9 @@ Codes = NDArray[np.int64]
 # Wide enough that the cost of a step is arithmetic, narrow enough to stay near the processor.
 LANES = 6000
 TAPES = 30
+# What a lane whose tape is over is told.
+_IDLE = {"unguarded_s": 0.0, "interval_s": 1.0, "alive": 0.0, "locked": 0.0}
+FILL = {key: _IDLE.get(key, np.nan) for key in TOLD}
 LOOK_EVERY = 256  # steps between two looks at whether to stop
 
 
@@ -81,17 +84,17 @@ def play(
     steps = np.array([len(tape) for tape in tapes])
     times, beats = _side_by_side(tapes, longest)
     held = _stacked([tape.held for tape in tapes], longest, fill=False)
-    cadence = None
-    if any(tape.has_cadence for tape in tapes):
-        cadence = _stacked([tape.cadence_spm for tape in tapes], longest, fill=np.nan)
+    told = {key: _stacked([tape.told.get(key, np.full(len(tape), fill)) for tape in tapes], longest,
+                          fill=fill)
+            for key, fill in FILL.items() if any(key in tape.told for tape in tapes)}
     ever_held = np.logical_or.reduce(held, axis=1)
     changes: dict[int, list[tuple[int, Limits]]] = {}
     for index, tape in enumerate(tapes):
-        lanes.set_stop(slice(index * count, (index + 1) * count), tape.settings.stop_bpm)
+        lanes.core.set_stop(slice(index * count, (index + 1) * count), tape.settings.stop_bpm)
         for limits in tape.limits:
             changes.setdefault(limits.at, []).append((index, limits))
     ends = set(steps.tolist())
-    alive = np.ones(n, bool)
+    going = np.ones(n, bool)
     firsts = np.arange(len(tapes)) * count
     levels, ceilings = (np.full((longest, len(tapes)), np.nan) for _ in range(2))
     lane_of: list[Codes] = []
@@ -101,19 +104,19 @@ def play(
         if stop is not None and k % LOOK_EVERY == 0 and stop():
             raise Cancelled
         if k in ends:
-            alive = np.repeat(steps > k, count)
+            going = np.repeat(steps > k, count)
         for index, limits in changes.get(k, ()):
             _limit(lanes, slice(index * count, (index + 1) * count), limits)
         t_s = np.repeat(times[k], count)
         cues = lanes.step(
             t_s, np.repeat(beats[k], count),
-            cadence_spm=None if cadence is None else np.repeat(cadence[k], count),
-            held=np.repeat(held[k], count) if ever_held[k] else None)
-        levels[k] = lanes.estimate.level_bpm[firsts]
+            held=np.repeat(held[k], count) if ever_held[k] else None,
+            **{key: np.repeat(column[k], count) for key, column in told.items()})
+        levels[k] = lanes.level_bpm[firsts]
         levels[k, lanes.state[firsts] == State.NO_SIGNAL] = np.nan
-        ceilings[k] = lanes.columns.ceiling_bpm[firsts]
+        ceilings[k] = lanes.ceiling_bpm[firsts]
         if np.count_nonzero(cues):
-            where = np.flatnonzero(cues * alive)
+            where = np.flatnonzero(cues * going)
             lane_of.append(where)
             at.append(t_s[where])
             said.append(cues[where])
@@ -154,10 +157,10 @@ def with_limits(settings: Settings, tape: Tape) -> Settings:
 
 
 def _limit(lanes: Lanes, which: slice, limits: Limits) -> None:
-    lanes.set_limits(which, ceiling_bpm=limits.ceiling_bpm, floor_bpm=limits.floor_bpm,
+    lanes.core.set_limits(which, ceiling_bpm=limits.ceiling_bpm, floor_bpm=limits.floor_bpm,
                      free_run=limits.free_run, quiet_ease=limits.quiet_ease, quiet_walk=limits.quiet_walk)
     if limits.warming != OWN_WARM_UP:
-        lanes.set_warm_up(which, warming=limits.warming == WARMING)
+        lanes.core.set_warm_up(which, warming=limits.warming == WARMING)
 
 
 def _side_by_side(tapes: Sequence[Tape], longest: int) -> tuple[Floats, Floats]:

@@ -81,7 +81,7 @@ class Over:
 
 def spells(tape: Tape, level_bpm: Floats, limit_bpm: Floats) -> Over:
     """When the level was over the ceiling in force, where that meant anything."""
-    over = (level_bpm > limit_bpm) & tape.counts & ~tape.held
+    over = (np.round(level_bpm) > np.round(limit_bpm)) & tape.counts & ~tape.held
     firsts, afters = runs(over)
     begins = tape.t_s[firsts]
     ends = tape.t_s[np.minimum(afters, len(tape) - 1)]

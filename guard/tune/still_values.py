@@ -1,6 +1,6 @@
 """The rule for a value that stands still without beat intervals, for many straps at once.
 
-As `guard.heart.plausibility` has it for one strap that used to send intervals.
+As `guard.signal.trust` has it for one strap that used to send intervals.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.heart.plausibility import STILL_WITHOUT_RR_S
+from guard.signal.trust import FROZEN_RR_S
 
 Array = NDArray[np.float64]
 
@@ -24,4 +24,4 @@ class StillValues:
         """`bpm` (n,) at `t_s`, NaN where the same value came without intervals for 10 s and more."""
         self._since_s = np.where(has_rr | (bpm != self._last), t_s, self._since_s)
         self._last = bpm
-        return np.where(t_s - self._since_s >= STILL_WITHOUT_RR_S, np.nan, bpm)
+        return np.where(t_s - self._since_s >= FROZEN_RR_S, np.nan, bpm)

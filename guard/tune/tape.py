@@ -8,6 +8,7 @@ would decide.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -19,10 +20,13 @@ from guard.replay.replay import plan_of, played
 from guard.session import Session
 from guard.session.step import Step
 from guard.settings import Settings
+from guard.signal.known import Known
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+# What a step is told beside the heart rate, by the names of `Lanes.step`; those of `Known` last.
+TOLD = ("speed_m_s", "grade", "cadence_spm", *Known._fields)
 OWN_WARM_UP, NOT_WARMING, WARMING = -1, 0, 1
 
 
@@ -41,25 +45,23 @@ class Limits:
 
 @dataclass(frozen=True)
 class Tape:
-    """Arrays of one value a step. `bpm` is NaN where nothing believable came,
-    `cadence_spm` where it was not known; `counts` tells whether being over the
-    ceiling meant anything. `settings` are those its limits were made with."""
+    """Arrays of one value a step. `bpm` is NaN where nothing believable came; `told`
+    holds what else a lane is told, by the name `Lanes.step` has for it: speed, and what
+    trust knows of the signal, which depends on no setting that is searched. `counts`
+    tells whether being over the ceiling meant anything. `settings` are those its limits
+    were made with."""
 
     name: str
     settings: Settings
     t_s: Floats
     bpm: Floats
-    cadence_spm: Floats
     held: Bools
     counts: Bools
     limits: tuple[Limits, ...]
+    told: Mapping[str, Floats] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.t_s)
-
-    @property
-    def has_cadence(self) -> bool:
-        return bool(np.isfinite(self.cadence_spm).any())
 
     @property
     def duration_s(self) -> float:
@@ -77,25 +79,26 @@ def tape_of(name: str, recording: Recording, settings: Settings) -> Tape:
         played(recording, Session(settings, plan_of(recording), noted.take))
     except InputError as error:
         raise InputError(f"{name}: {error}") from None
-    rows = np.array(noted.rows, dtype=np.float64).reshape(-1, 4)
-    if not np.isfinite(rows[:, 1]).any():
+    t_s, bpm, held, *columns = np.array(noted.rows, dtype=np.float64).reshape(-1, 3 + len(TOLD)).T.copy()
+    if not np.isfinite(bpm).any():
         raise InputError(f"{name} holds no usable heart rate: there is nothing to tune on")
-    return Tape(name, settings, rows[:, 0].copy(), rows[:, 1].copy(), rows[:, 2].copy(),
-                rows[:, 3] > 0, np.array(noted.counts), tuple(noted.limits))
+    told = {key: column for key, column in zip(TOLD, columns, strict=True) if np.isfinite(column).any()}
+    return Tape(name, settings, t_s, bpm, held > 0, np.array(noted.counts), tuple(noted.limits), told)
 
 
 @dataclass
 class _Noted:
     """The steps of one session, as they come."""
 
-    rows: list[tuple[float, float, float, bool]] = field(default_factory=list)
+    rows: list[tuple[float | bool | None, ...]] = field(default_factory=list)
     counts: list[bool] = field(default_factory=list)
     limits: list[Limits] = field(default_factory=list)
 
     def take(self, step: Step) -> None:
         """A row for the step, and its limits where they are new."""
-        cadence_spm = step.speed.cadence_spm if step.speed else None
-        self.rows.append((step.t_s, step.bpm, np.nan if cadence_spm is None else cadence_spm, step.held))
+        speed = step.speed
+        told = (speed.speed_m_s, speed.grade, speed.cadence_spm) if speed else (None, None, None)
+        self.rows.append((step.t_s, step.bpm, step.held, *told, *step.known))
         self.counts.append(step.counts)
         warming = OWN_WARM_UP if step.warming is None else WARMING if step.warming else NOT_WARMING
         now = Limits(len(self.counts) - 1, step.ceiling_bpm, step.floor_bpm,

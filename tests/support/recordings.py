@@ -10,6 +10,7 @@ from types import ModuleType
 from typing import Any
 
 from guard.decide.table import TABLE, Row
+
 from guard.events import Cue, CueGiven, Output, Reading, StateChanged
 from guard.log.log import read_log
 from guard.log.recording import Recording

@@ -13,10 +13,7 @@ import math
 from dataclasses import dataclass, field
 from statistics import NormalDist
 
-from guard.decide import constants as known
-from guard.decide.columns import figures
 from guard.decide.table import TABLE, Row, To
-from guard.events import Cue, Numbers, State
 from guard.heart.estimate import (
     DOUBTS,
     FILTER,
@@ -30,6 +27,10 @@ from guard.heart.estimate import (
     VAR_LEVEL_FIRST,
     VAR_SLOPE_FIRST,
 )
+
+from guard.decide import constants as known
+from guard.decide.columns import figures
+from guard.events import Cue, Numbers, State
 from guard.settings import Settings
 
 NAN = math.nan

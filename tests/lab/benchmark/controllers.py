@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from guard.decide.lanes import Lanes
 from guard.events import Cue
-from guard.heart.plausibility import STILL_WITHOUT_RR_S
 from guard.runner.courses import Course
 from guard.runner.population import Population
 from guard.runner.simulate import Second
 from guard.settings import Settings
+from guard.signal.trust import FROZEN_RR_S
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -46,7 +46,7 @@ class Guard:
     """`guard.decide.lanes.Lanes` fed as a session feeds it.
 
     A value that stands still without the RR intervals that came before is
-    dropped, as `guard.heart.plausibility` does. Speed and grade are passed
+    dropped, as `guard.signal.trust` does. Speed and grade are passed
     only on courses whose belt is known.
     """
 
@@ -75,7 +75,7 @@ class Guard:
         moved = truth.has_rr | (bpm != self._last)
         self._still_since_s = np.where(moved, t_s, self._still_since_s)
         self._last = bpm
-        bpm = np.where(t_s - self._still_since_s >= STILL_WITHOUT_RR_S, np.nan, bpm)
+        bpm = np.where(t_s - self._still_since_s >= FROZEN_RR_S, np.nan, bpm)
         if not self._knows_speed:
             return self.lanes.step(t_s, bpm)
         cues = self.lanes.step(t_s, bpm, speed_m_s=truth.speed_m_s, grade=truth.grade)

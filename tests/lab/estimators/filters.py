@@ -17,11 +17,11 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+from guard.heart.estimate import Estimator
 from numpy.typing import NDArray
 
-from guard.heart.estimate import Estimator
-from guard.heart.kit_arrays import ARRAYS
 from guard.settings import Settings
+from guard.signal.kit_arrays import ARRAYS
 
 Array = NDArray[np.float64]
 
@@ -273,7 +273,7 @@ class OfTheGuard:
         dt_s = t_s - self._t_s if self._t_s == self._t_s else 0.0
         self._t_s = t_s
         est = self._estimator
-        est.step(np.full(n, t_s), np.full(n, dt_s), bpm, None)
+        est.step(np.full(n, dt_s), bpm)
         self.level_bpm = np.where(est.known, est.level_bpm, self.level_bpm)
         self.slope_bpm_s = est.slope_bpm_s
         self.sd_bpm = np.where(est.known, est.sd_ahead_bpm(0.0), np.nan)

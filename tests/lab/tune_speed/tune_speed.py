@@ -57,7 +57,9 @@ def sessions(count: int, seconds: int = HOUR_S, seed: int = 5) -> list[Tape]:
             cues = lanes.step(np.full(n, float(step)), beats[step])
         apart = np.random.default_rng([seed, number, 2]).uniform(0.0, 0.03, (seconds, n)).round(3)
         for lane in range(n):
-            items = tuple(Reading(step + float(apart[step, lane]), int(beats[step, lane]), rr_s=(0.4,))
+            # No two living beats are alike.
+            items = tuple(Reading(step + float(apart[step, lane]), int(beats[step, lane]),
+                                  rr_s=(60.0 / max(beats[step, lane], 1.0) + 0.001 * (step % 5),))
                           for step in range(seconds) if np.isfinite(beats[step, lane]))
             made.append(tape_of(f"{name} {lane}", Recording({}, items, end_s=float(seconds)),
                                 lanes.settings[lane]))

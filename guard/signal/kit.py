@@ -1,6 +1,6 @@
 """Two kits of the same operations: on arrays of many lanes, and on one lane's numbers.
 
-Estimate and decision are written once, in terms of a kit. With `ARRAYS` (of
+Watch, belief and rule are written once, in terms of a kit. With `ARRAYS` (of
 `kit_arrays.py`, so that a live session or a replay need not load numpy) a
 number is an array of shape (n,) and a fact an array of booleans; with `SINGLE`
 they are a float and a bool, which is some ten times faster for the lone lane of
@@ -14,11 +14,11 @@ import math
 import operator
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
-# Of n lanes: an array of shape (n,). Of one lane: a float, a bool or an int.
-Number = Any
-Fact = Any
+# Of one lane a float and a bool; of n lanes arrays of shape (n,), which behave alike. Typed as one
+# lane, so that a fact that is a number, or a misspelt one, is a type error.
+Number = float
+Fact = bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,9 +32,10 @@ class Kit:
     floor: Callable[[Number], Number]
     no: Callable[[Fact], Fact]
     some: Callable[[Fact], bool]  # whether it is true of any lane
-    column: Callable[[Sequence[Any]], Number]  # one value a lane, as they stand
-    put: Callable[[Number, int | slice, Any], Number]  # with the value of one lane (or some) replaced
-    at: Callable[[Number, int], Any]  # the value of one lane, a Python number
+    column: Callable[[Sequence[float]], Number]  # one value a lane, as they stand
+    put: Callable[[Number, int | slice, float], Number]  # with the value of one lane (or some) replaced
+    mark: Callable[[Fact, int | slice, bool], Fact]  # the same of a fact
+    at: Callable[[Number, int], float]  # the value of one lane, a Python number
 
 
 def _where(fact: bool, then: float, other: float) -> float:
@@ -53,11 +54,12 @@ def _floor(value: float) -> float:
     return float(math.floor(value)) if math.isfinite(value) else value
 
 
-def _only(values: Sequence[Any]) -> Any:
+def _only(values: Sequence[float]) -> float:
     (value,) = values
     return value
 
 
 SINGLE = Kit(
     where=_where, least=_least, most=_most, root=math.sqrt, floor=_floor, no=operator.not_,
-    some=bool, column=_only, put=lambda _, __, value: value, at=lambda value, _: value)
+    some=bool, column=_only, put=lambda _, __, value: value, mark=lambda _, __, value: value,
+    at=lambda value, _: value)

@@ -1,0 +1,370 @@
+"""The one rule: ease, walk, run again, pick up, or nothing, by what is expected with and without it.
+
+* **Ease** where the level is likely to pass the aim `ahead_s` ahead though every
+  cue on its way be heeded. The aim lies a margin under the ceiling; each peak's
+  miss corrects the margin, so that peaks come to lie at the ceiling. Never later
+  than a bare alarm: a reading and the level over the ceiling, and nothing that
+  says it falls, are enough.
+* **In vain** are the words since the approach began, less what the target has
+  fallen by. Then **walk** is said in their place: sooner to one who has shown that
+  he has no jog under the ceiling, which is what every walk makes likelier and
+  running makes forgotten. Where walking may not be said, words thin out.
+* **A walk, and a running again, are believed when the level shows them**; the
+  word is repeated, ever more rarely, until then. Cadence or speed settles it
+  where it is told.
+* **Run again** is said once the level would stay under the ceiling for a minute.
+  What running again adds in its first minute is learned from each time.
+
+Every state has a way out that needs no word: who was taken for walking and
+climbs to the ceiling runs; who was taken for running and sinks far under it
+after a walk was said is told that he may run. Over a kit (`kit.py`), pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+
+from guard.cues import Cue
+from guard.decide.belief import Belief, decay
+from guard.decide.columns import Columns
+from guard.decide.figures import Figures
+from guard.signal.kit import Fact, Kit, Number
+
+INFINITE = float("inf")
+NEVER_S = -INFINITE
+MINUTE_S = 60.0
+FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 35 % that it is over
+FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
+LOST_S = 75.0  # a walk that has not shown by then was not heeded
+LEAST_WALK_S = 20.0
+LONGEST_WAIT_S = 280.0
+RISE_LEAST_BPM, RISE_MOST_BPM, RISE_FALLS = 6.0, 30.0, 0.3
+# A walk in mid-run brings down 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s (Donne 2024 data). What
+# falls by more than three standard deviations beyond may be a slipped electrode: wait for a while.
+EXPLAINED_BPM, EXPLAINED_BPM_S, DOUBT_S = 12.0, 0.6, 130.0
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What a cue does if it is heeded: the fall of the target it asks for (below 0 a rise), bpm."""
+
+    fall_bpm: float
+
+
+# An ease takes 7 to 18 % of the speed (ours): 12.5 % of 2.4 m/s at 24 bpm/(m/s) (Hunt 2015) are 7 bpm.
+# Running again is not expected but watched for.
+EFFECTS: Mapping[Cue, Effect] = {
+    Cue.EASE: Effect(7.0), Cue.WALK: Effect(25.0), Cue.RESUME: Effect(0.0), Cue.PICK_UP: Effect(-5.0)}
+
+
+class Why(IntEnum):
+    """What was said or noticed, and why; `key` is its stable name."""
+
+    NOTHING = 0
+    EASE = 1
+    EASE_AGAIN = 2
+    WARM_UP_EASE = 3
+    EASED_IN_VAIN = 4
+    NO_JOG_WOULD_DO = 5
+    WALK_SLOWER = 6
+    RESUME = 7
+    RESUME_MISSED = 8
+    PICK_UP = 9
+    CALM = 10
+    RUNS_AGAIN = 11
+    WALKS_ON = 12
+    WARM_UP_OVER = 13
+    FREE_RUN = 14
+
+    @property
+    def key(self) -> str:
+        return self.name.lower()
+
+
+CUE_OF: Mapping[Why, Cue] = {
+    Why.EASE: Cue.EASE, Why.EASE_AGAIN: Cue.EASE, Why.WARM_UP_EASE: Cue.EASE,
+    Why.EASED_IN_VAIN: Cue.WALK, Why.NO_JOG_WOULD_DO: Cue.WALK, Why.WALK_SLOWER: Cue.WALK,
+    Why.RESUME: Cue.RESUME, Why.RESUME_MISSED: Cue.RESUME, Why.PICK_UP: Cue.PICK_UP}
+REPEATS = (Why.EASE_AGAIN, Why.WALK_SLOWER, Why.RESUME_MISSED)
+
+
+class Rule:
+    """What each lane remembers, and what follows from it.
+
+    After a step: `cue` and `why` (codes), `walking` and `easing` (facts),
+    `limit_bpm` (ceiling, or the warm-up's ramp), `rise_bpm` (what running again
+    adds in a minute). `last_s` is when a word was last said; others' count too.
+    """
+
+    def __init__(self, kit: Kit, figures: Figures, columns: Columns, belief: Belief) -> None:
+        self._kit, self._figures, self._col, self._belief = kit, figures, columns, belief
+        zero = columns.ceiling_bpm * 0.0
+        no: Fact = zero != zero
+        self._zero = zero
+        self.cue: Number = zero
+        self.why: Number = zero
+        self.walking: Fact = no
+        self.easing: Fact = no
+        self.limit_bpm = columns.ceiling_bpm
+        self._warm: Fact = no
+        self.last_s, self._picked_s, self._pick_wait_s = zero + NEVER_S, zero + NEVER_S, zero
+        # aim
+        self._margin_bpm = columns.margin_bpm
+        self._top_bpm, self._near = zero + NEVER_S, no  # of this approach
+        # in vain
+        self._words, self._from_bpm = zero, zero
+        self._no_jog = zero
+        # walk
+        self._walk_s, self._walk_word_s, self._walk_wait_s = zero + NEVER_S, zero + NEVER_S, zero
+        self._walk_top_bpm, self._low_bpm, self._low_s = zero, zero, zero
+        self._seen, self._owed = no, no
+        self._doubt_s = zero + NEVER_S
+        # running again
+        self._asked, self._asked_s, self._ask_wait_s = zero, zero + NEVER_S, zero
+        self.rise_bpm = columns.rise_bpm
+        self._start_bpm, self._start_s, self._risen_bpm = zero, zero + NEVER_S, zero
+
+    def step(self, t: Number, dt: Number, since_s: Number, guarded: Fact, free: Fact, alive: Fact,
+             gait: Number | None) -> None:
+        """One step at `t`, `since_s` after the session began.
+
+        `guarded`: trusted readings come; `free`: nothing else is said in this
+        step; `alive`: a reading arrived that is proof of life; `gait`: 1 runs,
+        -1 walks, 0 unknown (None: never told).
+        """
+        k, col, b = self._kit, self._col, self._belief
+        where, no = k.where, k.no
+        warm = since_s >= col.warm_up_s
+        left = k.most(1.0 - since_s / k.most(col.warm_up_s, 1.0), 0.0)
+        self.limit_bpm = limit = col.ceiling_bpm - where(warm, 0.0, col.warm_up_ramp_bpm * left)
+        aim = limit - where(warm, self._margin_bpm, 0.0)
+        level, target = b.level_bpm, b.target_bpm - b.pending_bpm
+        hot = target > aim
+        cool = target + FALLS_Z * b.target_sd_bpm < aim
+        likely = (b.foreseen_bpm + col.certainty_z * b.foreseen_sd_bpm > aim) & hot
+        alarm = (b.newest_bpm > limit) & (level > limit) & (target + RISES_Z * b.target_sd_bpm > aim)
+        over_ramp = (level > limit - self._figures.turn_bpm) & (since_s >= col.warm_up_quiet_s)
+        due = (likely | alarm) & (warm | over_ramp)
+        self._look_back(t, dt, level, limit, cool)
+
+        paced = guarded & no(col.free_run)
+        spaced = free & paced & (t - self.last_s >= col.spacing_s)
+        running = no(self.walking)
+        vain = self._vain()
+        enough = col.in_vain * (1.0 - self._no_jog)
+        hopeless = vain >= enough
+        thins = 1.0 + k.most(vain - col.in_vain, 0.0)
+        patient = t - self.last_s >= k.least(col.ease_again_s * thins, LONGEST_WAIT_S)
+        word = spaced & running & due & patient
+        may_walk = warm & col.walking & no(col.quiet_walk)
+        walk_again = t - self._walk_word_s >= self._walk_wait_s
+        known = self._no_jog > self._figures.walk_run
+        walk = word & hopeless & may_walk & walk_again & ((level > limit) | known)
+        held_back = hopeless & known & may_walk
+        ease = word & no(walk | held_back | col.quiet_ease)
+
+        again, gone, resume = self._while_walking(
+            t, level, limit, hot, spaced & no(col.quiet_walk), walk_again, alive, gait)
+        walks_on = self._walks_on(t, level, limit, target, guarded, gait)
+        pick_up = self._pick_up(t, level, target, spaced & running & warm & alive, due)
+
+        calm = self.easing & cool & no(ease | walk)
+        self._why(self._warm, warm, ease, walk, again, resume, pick_up, gone, walks_on, calm)
+        self._enter(t, level, ease, walk, again, resume, pick_up, gone, walks_on)
+        self.easing = (self.easing | ease) & no(calm | walk | walks_on | col.free_run)
+        self.walking = self.walking & no(col.free_run)
+        self._warm = warm
+
+    def pause(self, lanes: Fact) -> None:
+        """The runner stood or drank: he begins anew."""
+        k = self._kit
+        where, no = k.where, k.no
+        self.walking, self.easing = self.walking & no(lanes), self.easing & no(lanes)
+        self._owed = self._owed & no(lanes)
+        self._words = where(lanes, 0.0, self._words)
+        self._near = self._near & no(lanes)
+        self._top_bpm = where(lanes, NEVER_S, self._top_bpm)
+
+    # -- what is remembered --------------------------------------------------
+
+    def _vain(self) -> Number:
+        """Words of this approach, less what the target has fallen by since the first."""
+        k = self._kit
+        fallen = k.least(k.most(self._from_bpm - self._belief.target_bpm, 0.0), FALL_MOST_BPM)
+        return self._words - fallen / EFFECTS[Cue.EASE].fall_bpm
+
+    def _look_back(self, t: Number, dt: Number, level: Number, limit: Number, cool: Fact) -> None:
+        """The approach: its peak corrects the margin; what turned it ends the count of words."""
+        k, f = self._kit, self._figures
+        where, no = k.where, k.no
+        running = no(self.walking)
+        since = t - self.last_s
+        self._top_bpm = k.most(self._top_bpm, level)
+        self._near = self._near | (running & (level > limit - f.turn_bpm))
+        turned = running & cool & (since >= LEAST_WALK_S) & (level < limit - f.turn_bpm) & (
+            level < self._top_bpm - f.turn_bpm)
+        over = self._near & (level < self._top_bpm - 2.0)
+        missed_by = self._top_bpm - limit + 0.2
+        self._margin_bpm = where(over, k.least(k.most(
+            self._margin_bpm + f.aim_share * missed_by, 0.0), self._col.margin_bpm), self._margin_bpm)
+        self._near = self._near & no(over)
+        self._top_bpm = where(over | no(self._near), level, self._top_bpm)
+        quiet = running & cool & (level < limit - 1.0) & (since > MINUTE_S)
+        self._words = where(turned | quiet, 0.0, self._words)
+        self._no_jog = where(running, self._no_jog * decay(dt / f.no_jog_s), self._no_jog)
+        self._walk_wait_s = where(self._seen | (running & cool), 0.0, self._walk_wait_s)
+
+    # -- walking ---------------------------------------------------------------
+
+    def _while_walking(
+        self, t: Number, level: Number, limit: Number, hot: Fact, spaced: Fact, walk_again: Fact,
+        alive: Fact, gait: Number | None,
+    ) -> tuple[Fact, Fact, Fact]:
+        """Who is told to walk once more, who runs, and who may run again."""
+        k, f, b, walking = self._kit, self._figures, self._belief, self.walking
+        where, no = k.where, k.no
+        asked = self._asked > 0.0
+        walked_s = t - self._walk_s
+        watched = (walking | self._owed) & b.fresh
+        self._walk_top_bpm = where(watched, k.most(self._walk_top_bpm, level), self._walk_top_bpm)
+        lower = watched & ((level >= self._walk_top_bpm) | (level < self._low_bpm))
+        self._low_bpm, self._low_s = where(lower, level, self._low_bpm), where(lower, t, self._low_s)
+        fell = self._walk_top_bpm - level
+        self._seen = walking & (self._seen | (b.fresh & (fell > f.walk_shows_bpm)))
+        shown = self._seen | (self._walk_top_bpm - self._low_bpm >= 0.5 * f.walk_shows_bpm)
+        gone = shown & b.fresh & (level > self._low_bpm + f.turn_bpm) & (hot | asked)
+        unheeded = (no(self._seen | asked) & (walked_s > LOST_S) & (level < limit)
+                    & (fell < 0.5 * f.walk_shows_bpm))
+        if gait is not None:
+            self._seen = self._seen | (walking & (gait < 0.0))
+            runs = (gait > 0.0) & (t - self.last_s > LEAST_WALK_S)
+            untold = gait == 0.0
+            gone = (untold & gone) | runs
+            unheeded = unheeded & untold
+        gone = walking & (gone | unheeded)
+        again = spaced & walking & no(self._seen | asked | gone) & (level > limit) & hot & walk_again
+
+        deep = walking & b.fresh & (fell > EXPLAINED_BPM + EXPLAINED_BPM_S * k.most(walked_s, 0.0))
+        self._doubt_s = where(deep, t, self._doubt_s)
+        stays_under = level + self.rise_bpm < limit
+        first = (self._seen & stays_under & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s)
+        once_more = (t - self._asked_s >= self._ask_wait_s) & (level < limit - 2.0)
+        due = (asked & once_more) | (no(asked) & first)
+        resume = (spaced & walking & alive & no(gone) & (level < limit) & due
+                  & (t - self._doubt_s >= DOUBT_S))
+        return again, gone, resume
+
+    def _walks_on(self, t: Number, level: Number, limit: Number, target: Number, guarded: Fact,
+                  gait: Number | None) -> Fact:
+        """Taken for running, but far under the ceiling since a walk was said: he walks."""
+        k, f = self._kit, self._figures
+        far = f.walk_shows_bpm
+        sinks = level < self._walk_top_bpm - far
+        low = (level < limit - far) & (target < limit - far) & (t - self.last_s > f.shows_s)
+        shown = self._belief.fresh & (sinks | low)
+        if gait is not None:
+            shown = ((gait == 0.0) & shown) | (gait < 0.0)
+        return guarded & self._owed & k.no(self.walking) & shown
+
+    def _pick_up(self, t: Number, level: Number, target: Number, may: Fact, due: Fact) -> Fact:
+        col, k = self._col, self._kit
+        under = (level < col.floor_bpm) & (target < col.floor_bpm) & k.no(due | col.quiet_ease)
+        self._pick_wait_s = k.where(level >= col.floor_bpm, 0.0, self._pick_wait_s)
+        return may & under & (t - self.last_s >= MINUTE_S) & (t - self._picked_s >= self._pick_wait_s)
+
+    # -- what follows --------------------------------------------------------------
+
+    def _why(self, was_warm: Fact, warm: Fact, ease: Fact, walk: Fact, again: Fact, resume: Fact,
+             pick_up: Fact, gone: Fact, walks_on: Fact, calm: Fact) -> None:
+        where, no = self._kit.where, self._kit.no
+        first = where(self.easing, int(Why.EASE_AGAIN), int(Why.EASE))
+        known = self._no_jog > self._figures.walk_run
+        cases: tuple[tuple[Fact, Number], ...] = (
+            (warm & no(was_warm), int(Why.WARM_UP_OVER)), (calm, int(Why.CALM)), (gone, int(Why.RUNS_AGAIN)),
+            (walks_on, int(Why.WALKS_ON)), (pick_up, int(Why.PICK_UP)),
+            (resume, where(self._asked > 0.0, int(Why.RESUME_MISSED), int(Why.RESUME))),
+            (ease, where(warm, first, int(Why.WARM_UP_EASE))), (again, int(Why.WALK_SLOWER)),
+            (walk, where(known, int(Why.NO_JOG_WOULD_DO), int(Why.EASED_IN_VAIN))))
+        why: Number = self._zero
+        for fact, code in cases:
+            why = where(fact, code, why)
+        self.why = where(self._col.free_run & (self.walking | self.easing), int(Why.FREE_RUN), why)
+        self.cue = where(ease, int(Cue.EASE), where(walk | again, int(Cue.WALK), where(
+            resume, int(Cue.RESUME), where(pick_up, int(Cue.PICK_UP), int(Cue.NONE)))))
+
+    def _enter(self, t: Number, level: Number, ease: Fact, walk: Fact, again: Fact, resume: Fact,
+               pick_up: Fact, gone: Fact, walks_on: Fact) -> None:
+        """What is remembered of it."""
+        k, f, b = self._kit, self._figures, self._belief
+        where, no = k.where, k.no
+        self.last_s = where(ease | walk | again | resume | pick_up, t, self.last_s)
+        self._learn_rise(t, level, walk)
+        if k.some(ease):
+            self._from_bpm = where(ease & (self._words == 0.0), b.target_bpm, self._from_bpm)
+            self._words = where(ease, self._words + 1.0, self._words)
+            b.expect(ease, EFFECTS[Cue.EASE].fall_bpm)
+        if k.some(pick_up):
+            b.expect(pick_up, EFFECTS[Cue.PICK_UP].fall_bpm, anew=True)
+            self._picked_s = where(pick_up, t, self._picked_s)
+            self._pick_wait_s = where(pick_up, k.least(
+                k.most(2.0 * self._pick_wait_s, MINUTE_S), LONGEST_WAIT_S), self._pick_wait_s)
+        if k.some(gone):
+            self._start(gone, t, level)
+        if k.some(resume):
+            self._asked = where(resume, self._asked + 1.0, self._asked)
+            self._asked_s = where(resume, t, self._asked_s)
+            self._ask_wait_s = where(resume, self._doubled(self._ask_wait_s), self._ask_wait_s)
+            self._low_bpm, self._low_s = where(resume, level, self._low_bpm), where(resume, t, self._low_s)
+            self._owed = self._owed & no(resume)
+        if k.some(walk | again):
+            word = walk | again
+            self._walk_word_s = where(word, t, self._walk_word_s)
+            self._walk_wait_s = where(word, self._doubled(self._walk_wait_s), self._walk_wait_s)
+            b.expect(word, EFFECTS[Cue.WALK].fall_bpm, anew=True)
+            more = k.least(self._no_jog + f.no_jog_step, 2.0 * f.no_jog_step)
+            self._no_jog = where(walk, more, self._no_jog)
+            self._owed = self._owed | walk
+        begins = walk | walks_on
+        if k.some(begins):
+            self._walk_s = where(walk, t, where(walks_on, NEVER_S, self._walk_s))
+            self._walk_top_bpm = where(walk, level, self._walk_top_bpm)
+            self._low_bpm, self._low_s = where(begins, level, self._low_bpm), where(begins, t, self._low_s)
+            self._seen = (self._seen & no(walk)) | walks_on
+            self._asked = where(begins, 0.0, self._asked)
+            self._ask_wait_s = where(begins, 0.0, self._ask_wait_s)
+        self.walking = (self.walking & no(gone)) | begins
+
+    def _start(self, lanes: Fact, t: Number, level: Number) -> None:
+        """He runs: what that adds in a minute is watched, and the count of words begins anew."""
+        where = self._kit.where
+        shown = lanes & (self._seen | (self._asked > 0.0))
+        self._start_bpm = where(shown, self._low_bpm, self._start_bpm)
+        self._start_s = where(shown, self._low_s, self._start_s)
+        self._risen_bpm = where(shown, level - self._low_bpm, self._risen_bpm)
+        self._words = where(lanes, 0.0, self._words)
+        self._asked, self._ask_wait_s = where(lanes, 0.0, self._asked), where(lanes, 0.0, self._ask_wait_s)
+
+    def _learn_rise(self, t: Number, level: Number, walk: Fact) -> None:
+        """What running again adds in a minute; of one cut short, what it would have added."""
+        k = self._kit
+        where = k.where
+        ran_s = t - self._start_s
+        watched = (ran_s < INFINITE) & k.no(self.walking)
+        if not k.some(watched):
+            return
+        self._risen_bpm = where(watched & (ran_s < MINUTE_S), k.most(
+            self._risen_bpm, level - self._start_bpm), self._risen_bpm)
+        over = watched & (walk | (ran_s >= MINUTE_S))
+        whole = k.least(self._risen_bpm * (MINUTE_S / k.most(ran_s, 15.0)),
+                        self._risen_bpm + self._figures.rise_bpm)
+        rise = where(ran_s >= MINUTE_S, self._risen_bpm, k.least(whole, RISE_MOST_BPM))
+        share = where(rise > self.rise_bpm, 1.0, RISE_FALLS)
+        learns = over & (self._risen_bpm >= RISE_LEAST_BPM)
+        self.rise_bpm = where(learns, self.rise_bpm + share * (rise - self.rise_bpm), self.rise_bpm)
+        self._start_s = where(over, NEVER_S, self._start_s)
+
+    def _doubled(self, wait_s: Number) -> Number:
+        k = self._kit
+        return k.least(k.most(2.0 * wait_s, self._figures.shows_s), LONGEST_WAIT_S)

@@ -1,1 +1,0 @@
-"""From believable readings to an estimate of level and slope. Pure."""

@@ -1,0 +1,1 @@
+"""Which readings are trusted, and what is said when none is."""

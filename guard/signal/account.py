@@ -1,0 +1,42 @@
+"""An account of the level, and the seconds of clean, living signal that speak for it. Pure."""
+
+from __future__ import annotations
+
+NAN = float("nan")
+
+# Chosen by simulation.
+MOST_EVIDENCE_S = 40.0  # bound of an account: a longer memory is regained later, a shorter one fooled sooner
+FADES_S = 60.0  # time constant of forgetting while readings come
+FADES_SILENT_S = 20.0  # and while none does
+FOLLOWS = 0.5  # of the way an account moves to a reading that fits it
+
+
+class Account:
+    """One account of the level, with the seconds of signal that speak for it."""
+
+    __slots__ = ("evidence_s", "level_bpm")
+
+    def __init__(self) -> None:
+        self.level_bpm = NAN
+        self.evidence_s = 0.0
+
+    def explains(self, bpm: float, gate_bpm: float) -> bool:
+        return abs(bpm - self.level_bpm) <= gate_bpm  # False while nothing is known
+
+    def gain(self, bpm: float, weight_s: float) -> None:
+        self.level_bpm += FOLLOWS * (bpm - self.level_bpm)
+        self.evidence_s = min(self.evidence_s + weight_s, MOST_EVIDENCE_S)
+
+    def lose(self, weight_s: float) -> None:
+        self.evidence_s = max(self.evidence_s - weight_s, 0.0)
+
+    def begin(self, bpm: float, weight_s: float) -> None:
+        self.level_bpm, self.evidence_s = bpm, weight_s
+
+
+def kept(gone_s: float, constant_s: float) -> float:
+    """What `gone_s` seconds leave of a memory: exp(-x) as (1 + x/8)**-8, in plain products."""
+    kept = 1.0 / (1.0 + gone_s / (8.0 * constant_s))
+    kept *= kept
+    kept *= kept
+    return kept * kept

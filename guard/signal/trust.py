@@ -1,0 +1,260 @@
+"""Which readings are believed: two accounts of the level compete on evidence.
+
+1. Evidence is counted in seconds of clean, living signal. The *old* account is
+   believed, the *rival* explains what contradicts it; a reading that fits only
+   the rival carries its weight across, and the larger account wins. Evidence is
+   bounded and fades, so that every belief can be left from every state.
+2. Suspicion weighs, it never excludes: a weight of 0 would be a latch.
+3. A reading speaks for the time it covers; only silence widens what is possible.
+4. Proof of life is a new set of RR intervals, or a changed rate; intervals that
+   tell another rate are none.
+5. One timer, `unguarded_since_s`: whatever the cause, nothing else says for how
+   long nobody has watched.
+6. Honest straps creep, dry electrodes hold and leap: where the steps leap, the
+   mean of living beats is the level, and without beats nothing is.
+
+Scalar and pure; only + - * / on data, so that every processor gives the same bits.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from guard.events import Doubt, Reading
+from guard.signal.account import FADES_S, FADES_SILENT_S, NAN, Account, kept
+from guard.signal.beats import Beats
+from guard.signal.interval import Interval
+from guard.signal.kit import SINGLE
+from guard.signal.known import Known
+from guard.signal.steps import Steps
+
+# What a human heart can do, bpm; common practice for sensors.
+LOWEST_BPM, HIGHEST_BPM = 30, 230
+
+# All below chosen by simulation, on composed sessions and five outdoor runs (trackeR `runs`).
+BELIEVED_S = 3.5  # evidence from which an account is believed: four readings a second apart
+GATE_BPM = 11.0  # a reading fits an account this near to it,
+GATE_BPM_PER_S = 3.0  # and for each of the first seconds since the last evidence,
+GATE_FIRST_S = 3.0
+GATE_SILENT_BPM_PER_S = 1.0  # and for each one more,
+GATE_MOST_BPM = 60.0
+GATE_RR = 1.5  # times as much where new RR intervals agree
+FITS_S = 4.0  # memory of how many of the newest readings the old account explains,
+FITS_LEAST = 0.6  # and how many it must
+NEITHER_COSTS = 3.0  # times its weight: what a reading that fits no account takes from the rival
+NEITHER_COSTS_OLD = 0.5  # and from the old account
+COVERS_MOST_S = 5.0  # the longest time one reading can speak for,
+COVERS_INTERVALS = 1.5  # and how many of the strap's own intervals
+SUSPECT_WEIGHT = 0.7  # of a leap, or of a reading at the step rate
+STILL_WEIGHT = 0.5  # of a rate that stands still; the rest is made up for when it moves on
+HELD_LEAP_BPM_PER_S = 4.0  # a step out of a hold, and
+LEAP_BPM_PER_S = 12.0  # a step that differs so much from the one before, is a leap: a dry electrode holds
+# and leaps; readings that scatter by 2 bpm (SD) about a level do not
+HOLD_S = 4.0  # a rate found unchanged after so long has changed calmly: few readings tell of few changes
+LEAP_LEAST_S = 0.8  # readings closer than this are looked at together
+LEAP_SHARE, LEAP_MOST = 0.25, 0.66  # of one change in the share of leaps; its most: three calm changes end it
+LEAPING = 0.28  # share of leaps among changes from which the signal is leaping: two, no single one
+IRREGULAR = 0.5  # and from which a pulse with beats is irregular: more than a jump and its end make
+STEP_RATE_BPM = 2.0  # this near to the step rate is suspect
+FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat,
+FROZEN_RR_INTERVALS, FROZEN_RR_MOST_S = 2.5, 20.0  # but one may repeat by chance; so no single reading tells
+FROZEN_S = 60.0  # where none are sent: honest straps stood still for 45 s in 21 h
+
+
+class Judged(NamedTuple):
+    """What became of one reading.
+
+    `bpm`: the heart rate to believe, NaN if none. `alive`: it is believed and
+    itself proof of life. `heard_bpm`: what the sensor said, believed or not;
+    NaN where it could not be a heart rate.
+    """
+
+    bpm: float
+    alive: bool
+    doubt: Doubt | None
+    heard_bpm: float
+
+
+NO_READING = Judged(NAN, False, None, NAN)  # of a moment in which none came
+_UNUSABLE = {doubt: Judged(NAN, False, doubt, NAN)
+             for doubt in (Doubt.NO_CONTACT, Doubt.NO_PULSE, Doubt.RANGE)}
+
+
+class Trust:
+    """Judges the readings of one strap in order of arrival.
+
+    `unguarded_since_s`: when a trusted reading last came (or the session began,
+    or a pause ended); a frozen sensor's goes back to its last proof of life.
+    `interval_s`: the strap's own, learned. `doubt`: of the newest reading.
+    """
+
+    def __init__(self, t_s: float = 0.0) -> None:
+        self.unguarded_since_s = t_s
+        self.doubt: Doubt | None = None
+        self._old, self._rival = Account(), Account()
+        self._interval = Interval(SINGLE, 0.0)
+        self._beats = Beats()
+        self._steps = Steps()
+        self._arrived_s = self._life_s = self._evident_s = t_s
+        self._first = True
+        self._bpm = NAN  # of the newest usable reading
+        self._stepped_s = float("-inf")  # the newest step looked at:
+        self._stepped_bpm = NAN
+        self._pace = 0.0  # its bpm/s,
+        self._sum_bpm, self._summed = 0.0, 0  # and what came since
+        self._leaps = 0.0  # share among changes
+        self._fits = 1.0  # share of the newest readings that the old account explains
+        self._still_s = 0.0  # weight held back while the rate stands still
+
+    @property
+    def interval_s(self) -> float:
+        return float(self._interval.seconds)
+
+    @property
+    def locked(self) -> bool:
+        """The rate follows the changes of the step rate."""
+        return self._steps.locked
+
+    def restart(self, t_s: float) -> None:
+        """A pause ended: the count begins anew, and what comes now is believed soon."""
+        self.unguarded_since_s = self._life_s = t_s
+        self._old.evidence_s = min(self._old.evidence_s, BELIEVED_S)
+        self._rival.evidence_s = min(self._rival.evidence_s, BELIEVED_S)
+
+    def known(self, t_s: float, judged: Judged) -> Known:
+        """What a step at `t_s` is told beside the heart rate of `judged`."""
+        return Known(
+            judged.alive, t_s - self.unguarded_since_s, self.interval_s, judged.heard_bpm, self.locked)
+
+    def take(self, t_s: float, reading: Reading, cadence_spm: float = NAN) -> Judged:
+        """Judge a reading that arrived at `t_s`; `cadence_spm`: step rate now, NaN if unknown."""
+        judged = self._judge(t_s, reading, cadence_spm)
+        self.doubt = judged.doubt
+        if judged.bpm == judged.bpm:
+            self.unguarded_since_s = t_s
+        elif judged.doubt is Doubt.REPEATED:
+            self.unguarded_since_s = min(self.unguarded_since_s, self._life_s)
+        return judged
+
+    def _judge(self, t_s: float, reading: Reading, cadence_spm: float) -> Judged:
+        if reading.contact is False:
+            return _UNUSABLE[Doubt.NO_CONTACT]
+        if reading.bpm == 0:
+            return _UNUSABLE[Doubt.NO_PULSE]
+        if not LOWEST_BPM <= reading.bpm <= HIGHEST_BPM:
+            return _UNUSABLE[Doubt.RANGE]
+        bpm, heard = float(reading.bpm), float(reading.bpm)
+        covers_s = self._covers(t_s)
+        moved = bpm != self._bpm
+        self._bpm = bpm
+        with_rr = bool(reading.rr_s)
+        new, agree = self._beats.take(t_s, reading.rr_s, bpm) if with_rr else (False, True)
+        beats = new and agree  # of a living heart
+        alive = agree and (new or moved)
+        if alive:
+            self._life_s = t_s
+            self._beats.lived(beats)
+        usual = self._beats.usual
+        interval_s = self.interval_s
+        allowed_s = FROZEN_S
+        if usual:
+            allowed_s = min(max(FROZEN_RR_S, FROZEN_RR_INTERVALS * interval_s), FROZEN_RR_MOST_S)
+        frozen = t_s - self._life_s >= allowed_s
+
+        leapt = self._leapt(t_s, bpm)
+        leaping = self._leaps >= LEAPING
+        if beats:
+            if self._leaps >= IRREGULAR:
+                bpm = self._beats.rate_bpm  # an irregular pulse: its beats are real, their mean is the level
+            leapt = leaping = False
+        at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM
+        weight_s = covers_s * (SUSPECT_WEIGHT if at_steps or leapt else 1.0)
+        if alive:
+            weight_s = min(weight_s + self._still_s, COVERS_MOST_S)
+            self._still_s = 0.0
+        elif with_rr or usual or frozen:
+            weight_s = self._still_s = 0.0
+        else:
+            self._still_s = min(self._still_s + (1.0 - STILL_WEIGHT) * weight_s, COVERS_MOST_S)
+            weight_s *= STILL_WEIGHT
+        explained = self._weigh(t_s, bpm, weight_s, interval_s, beats)
+        self._steps.take(heard, cadence_spm, covers_s)
+
+        if frozen:
+            return Judged(NAN, False, Doubt.REPEATED, heard)
+        if leaping:
+            return Judged(NAN, False, Doubt.ROUGH, heard)
+        if not explained:
+            doubt = Doubt.RR_DISAGREES if with_rr and not alive and moved else Doubt.JUMP
+            return Judged(NAN, False, doubt, heard)
+        if self._old.evidence_s < BELIEVED_S or self._fits < FITS_LEAST:
+            return Judged(NAN, False, Doubt.UNPROVEN, heard)
+        return Judged(bpm, alive, Doubt.STEP_RATE if self._steps.locked else None, heard)
+
+    def _covers(self, t_s: float) -> float:
+        """The time that this reading speaks for, s."""
+        gap_s = t_s - self._arrived_s
+        self._arrived_s = t_s
+        if self._first:
+            self._first = False
+            self._evident_s = t_s - 1.0
+            return 1.0
+        self._interval.take(True, gap_s)
+        return min(gap_s, COVERS_MOST_S, COVERS_INTERVALS * self.interval_s)
+
+    def _leapt(self, t_s: float, bpm: float) -> bool:
+        """Whether the step to this reading is a leap beside the one before it."""
+        self._sum_bpm += bpm
+        self._summed += 1
+        gap_s = t_s - self._stepped_s
+        if gap_s < LEAP_LEAST_S:
+            return False
+        mean_bpm = self._sum_bpm / self._summed
+        self._stepped_s, self._sum_bpm, self._summed = t_s, 0.0, 0
+        step_bpm, self._stepped_bpm = mean_bpm - self._stepped_bpm, mean_bpm
+        if step_bpm != step_bpm:  # the first
+            return False
+        pace = step_bpm / min(max(gap_s, 1.0), GATE_FIRST_S)
+        leapt = abs(pace - self._pace) >= (LEAP_BPM_PER_S if self._pace else HELD_LEAP_BPM_PER_S)
+        if step_bpm or gap_s >= HOLD_S:
+            self._leaps = min(self._leaps + LEAP_SHARE * (leapt - self._leaps), LEAP_MOST)
+        self._pace = pace
+        return leapt
+
+    def _weigh(self, t_s: float, bpm: float, weight_s: float, interval_s: float, beats: bool) -> bool:
+        """Let the accounts compete for a reading; whether the believed one explains it."""
+        old, rival = self._old, self._rival
+        # Since the last evidence of any kind; what is none itself has to be near.
+        silent_s = t_s - self._evident_s if weight_s > 0.0 else 0.0
+        gate_bpm = (GATE_BPM + GATE_BPM_PER_S * min(silent_s, GATE_FIRST_S)
+                    + GATE_SILENT_BPM_PER_S * max(silent_s - GATE_FIRST_S, 0.0))
+        gate_bpm = min(gate_bpm * (GATE_RR if beats else 1.0), GATE_MOST_BPM)
+        explained = old.explains(bpm, gate_bpm)
+        if weight_s <= 0.0:
+            return explained
+        self._evident_s = t_s
+        silent = silent_s > max(GATE_FIRST_S, COVERS_INTERVALS * interval_s)
+        left = kept(silent_s, FADES_SILENT_S if silent else FADES_S)
+        old.evidence_s *= left
+        rival.evidence_s *= left
+        share = min(weight_s / FITS_S, 1.0)
+        self._fits += share * (explained - self._fits)
+        if old.level_bpm != old.level_bpm:
+            old.begin(bpm, weight_s)
+            self._fits = 1.0
+            return True
+        if explained:
+            old.gain(bpm, weight_s)
+            rival.lose(weight_s)
+        elif rival.explains(bpm, gate_bpm):
+            rival.gain(bpm, weight_s)
+            old.lose(weight_s)
+        else:
+            rival.lose(NEITHER_COSTS * weight_s)
+            old.lose(NEITHER_COSTS_OLD * weight_s)
+            if rival.evidence_s <= 0.0:
+                rival.begin(bpm, weight_s)
+        if rival.evidence_s > old.evidence_s:
+            self._old, self._rival = rival, old
+            explained = self._old.explains(bpm, gate_bpm)
+        return explained

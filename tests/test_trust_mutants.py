@@ -1,0 +1,119 @@
+"""The property check sees what it must: faults planted in the code of trust and watch are all found.
+
+Each mutant is the module's own text with one piece replaced. A check that lets
+one of them pass proves little of the code it holds for right.
+"""
+
+from __future__ import annotations
+
+import sys
+import types
+from pathlib import Path
+
+import pytest
+
+from guard.decide import core
+from guard.session import Session, session
+from guard.signal import account, beats, trust, watch
+from tests.support.trust_check import check, gone_through
+from tests.support.trust_sessions import composed
+
+TRUST, WATCH, ACCOUNT, BEATS = trust, watch, account, beats
+# Where a module's class is used, and its name.
+USED: dict[types.ModuleType, tuple[types.ModuleType, str]] = {
+    TRUST: (session, "Trust"), WATCH: (core, "Watch"), ACCOUNT: (trust, "Account"), BEATS: (trust, "Beats")}
+MOST = 300  # sessions gone through before a mutant counts as missed
+
+# name: module, what stands there, what is planted
+MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
+    "a trusted reading does not reset the timer": (
+        TRUST, "        if judged.bpm == judged.bpm:\n            self.unguarded_since_s = t_s\n",
+        "        if judged.bpm == judged.bpm and t_s < 100.0:\n            self.unguarded_since_s = t_s\n"),
+    "the timer of a frozen sensor does not go back": (
+        TRUST, "self.unguarded_since_s = min(self.unguarded_since_s, self._life_s)", "pass"),
+    "the rival gains nothing": (TRUST, "rival.gain(bpm, weight_s)", "rival.gain(bpm, 0.0)"),
+    "nothing is carried across from the old account": (
+        TRUST, "rival.gain(bpm, weight_s)\n            old.lose(weight_s)", "rival.gain(bpm, weight_s)"),
+    "evidence is neither bounded nor forgotten": (
+        ACCOUNT, "self.evidence_s = min(self.evidence_s + weight_s, MOST_EVIDENCE_S)",
+        "self.evidence_s += 4.0 * weight_s"),
+    "suspicion excludes": (TRUST, "SUSPECT_WEIGHT = 0.7", "SUSPECT_WEIGHT = 0.0"),
+    "leaping never ends": (
+        TRUST, "self._leaps + LEAP_SHARE * (leapt - self._leaps)", "self._leaps + LEAP_SHARE * leapt"),
+    "beats do not make an irregular pulse real": (TRUST, "        if beats:\n", "        if False:\n"),
+    "repeated intervals are proof of life": (BEATS, "rr_s != self._last, rr_s", "True, rr_s"),
+    "a frozen value stays believed": (TRUST, "frozen = t_s - self._life_s >= allowed_s", "frozen = False"),
+    "what stands still is frozen in no time": (TRUST, "FROZEN_S = 60.0", "FROZEN_S = 6.0"),
+    "denied contact is a reading": (TRUST, "if reading.contact is False:", "if False:"),
+    "the interval is not learned": (TRUST, "self._interval.take(True, gap_s)", "pass"),
+    "contradictions widen what fits": (
+        TRUST, "        self._evident_s = t_s\n        silent =", "        silent ="),
+    "a doubted reading may prove life": (
+        TRUST, "return Judged(NAN, False, Doubt.ROUGH, heard)", "return Judged(bpm, alive, None, heard)"),
+    "the start is not counted": (
+        WATCH, "(self.unguarded_s >= k.most(lost_s, late_s) - EARLY_S)",
+        "(self.unguarded_s >= k.most(lost_s, late_s) * where(begun, 1.0, 3.0) - EARLY_S)"),
+    "a loss is said once only": (
+        WATCH, "        lost = self.blind & (first | again)", "        lost = self.blind & first"),
+    "repeats thin out near the limit too": (
+        WATCH, "where(near, AGAIN_S, self._again_s)", "self._again_s"),
+    "repeats end after a while": (
+        WATCH, "AGAIN_S, AGAIN_MOST_S = 30.0, 300.0", "AGAIN_S, AGAIN_MOST_S = 30.0, 3000.0"),
+    "what was said before a pause counts after it": (
+        WATCH, "self.loss_said, self.blind = self.loss_said & go_on, self.blind & go_on", "pass"),
+    "a stop may be stale": (
+        WATCH, "stop = self._stop(t_s, arrived & k.no(held))", "stop = self._stop(t_s, k.no(held))"),
+    "a stop while held": (WATCH, "self._stop(t_s, arrived & k.no(held))", "self._stop(t_s, arrived)"),
+    "stops do not thin out": (
+        WATCH, "k.least(2.0 * self._stop_again_s, STOP_AGAIN_MOST_S)", "STOP_AGAIN_S"),
+    "stops thin out for ever": (
+        WATCH, "STOP_AGAIN_S, STOP_AGAIN_MOST_S = 10.0, 30.0", "STOP_AGAIN_S, STOP_AGAIN_MOST_S = 10.0, 8e3"),
+    "back with the first reading while blind": (WATCH, "back = arrived &", "back = (t_s > 0.0) &"),
+    "blindness has no end": (WATCH, "(run_s >= REGAINED_S))", "(run_s >= 400.0))"),
+    "the wait on a step lock has no end": (WATCH, "LOCK_WAIT_S = 180.0", "LOCK_WAIT_S = 1e9"),
+    "too seldom is not said": (WATCH, "why = (seldom & k.no(self._seldom_said)) |", "why ="),
+    "by feel is never said": (WATCH, "cause = where(over, int(Rule.BY_FEEL), cause)", "cause = cause"),
+}
+# Found within a second or two, so that a check gone blind shows every day.
+QUICK = ("a trusted reading does not reset the timer", "nothing is carried across from the old account",
+         "the interval is not learned", "a loss is said once only", "a stop may be stale",
+         "the wait on a step lock has no end")
+
+
+def planted(name: str) -> types.ModuleType:
+    """The module with the mutant in it."""
+    module, old, new = MUTANTS[name]
+    text = Path(str(module.__file__)).read_text(encoding="utf-8")
+    assert text.count(old) == 1, f"{name}: {old!r} stands {text.count(old)} times in {module.__name__}"
+    mutant = types.ModuleType(module.__name__ + "_mutant")
+    sys.modules[mutant.__name__] = mutant
+    try:
+        exec(compile(text.replace(old, new), mutant.__name__, "exec"), mutant.__dict__)
+    finally:
+        del sys.modules[mutant.__name__]
+    return mutant
+
+
+def caught(name: str, most: int, monkeypatch: pytest.MonkeyPatch) -> str:
+    """The first invariant that a planted mutant breaks in so many sessions; "" if none."""
+    mutant = planted(name)
+    with monkeypatch.context() as patch:
+        where, what = USED[MUTANTS[name][0]]
+        patch.setattr(where, what, getattr(mutant, what))
+        for seed in range(most):
+            one = composed(seed)
+            found = check(one, gone_through(one, Session(one.settings, one.plan)))
+            if found.failed:
+                return found.where[0]
+    return ""
+
+
+@pytest.mark.parametrize("name", QUICK)
+def test_planted_faults_are_found(name: str, monkeypatch: pytest.MonkeyPatch):
+    assert caught(name, MOST, monkeypatch)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", MUTANTS)
+def test_every_planted_fault_is_found(name: str, monkeypatch: pytest.MonkeyPatch):
+    assert caught(name, MOST, monkeypatch)

@@ -59,13 +59,10 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
                              "10 s at most would do"),
     "step_lock": lambda n: "the sensor follows your steps, not your heart: press it to the skin, wet it",
     "free_run": lambda n: "free run: only stop and signal cues",
-    "too_steep": lambda n: (f"climbing toward {_whole(n.heading_bpm)}, easing would not bring it under "
-                            f"{_whole(n.ceiling_bpm)}"),
-    "walk_run": lambda n: (f"walk-run today: even slow running ends over {_whole(n.ceiling_bpm)}; "
-                           f"{_ahead(n)}"),
     "eased_in_vain": lambda n: f"easing changed nothing: {_ahead(n)}, {_ceiling(n)}",
-    "not_turned": lambda n: (f"easing did not turn it: {_whole(n.level_bpm)} and foreseen "
-                             f"{_whole(n.foreseen_bpm)}, {_ceiling(n)}"),
+    "no_jog_would_do": lambda n: f"easing alone has not been enough today: {_ahead(n)}, {_ceiling(n)}",
+    "runs_again": lambda n: f"{_whole(n.level_bpm)} bpm and rising: running again",
+    "walks_on": lambda n: f"{_whole(n.level_bpm)} bpm, {_whole(n.room_bpm)} under the ceiling: still walking",
     "warm_up_over": lambda n: "warmed up",
     "warm_up_ease": lambda n: f"{_ahead(n)}, the warm-up's limit {_whole(n.limit_bpm)}",
     "ease": lambda n: f"{_ahead(n)}, {_ceiling(n)}",

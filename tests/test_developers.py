@@ -7,36 +7,12 @@ import shlex
 from pathlib import Path
 
 import pytest
-from guard.decide.table import TABLE
-
-from guard.errors import InputError
-from tests.lab import decision_table
 
 ROOT = Path(__file__).resolve().parent.parent
 
 
 def read(name: str) -> str:
     return (ROOT / name).read_text(encoding="utf-8")
-
-
-def test_the_table_shown_is_the_table_that_decides():
-    text = read("DEVELOPERS.md")
-    assert decision_table.put_into(text) == text, "run python -m tests.lab.decision_table DEVELOPERS.md"
-
-
-def test_every_row_has_its_line():
-    lines = decision_table.as_markdown().splitlines()[2:]
-    assert [line.split("|")[2].strip() for line in lines] == [row.name for row in TABLE]
-    assert len({line.count("|") for line in lines}) == 1
-
-
-def test_a_file_without_markers_is_refused(tmp_path, capsys):
-    with pytest.raises(InputError, match="no place"):
-        decision_table.put_into("nothing here")
-    file = tmp_path / "x.md"
-    file.write_text("nothing here")
-    assert decision_table.main([str(file)]) == 3
-    assert file.read_text() == "nothing here" and "no place" in capsys.readouterr().err
 
 
 def test_readme_opens_with_one_paragraph_and_the_two_commands():

@@ -114,7 +114,7 @@ def test_totals_add_up_and_pauses_count_in_none():
             session.feed(Command(second + 0.2, Action.PAUSE))
         if second == 400:
             session.feed(Command(second + 0.2, Action.CONTINUE))
-        target = min(max(132.0, 132.0 + 1.4 * (second - 450)), 146.0)
+        target = min(max(132.0, 132.0 + 1.0 * (second - 450)), 146.0)
         session.feed(Reading(second + 0.5, round(target + rng.normal())))
     summary = session.summary()
     assert summary["held_s"] == pytest.approx(100, abs=1)

@@ -5,11 +5,12 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
-from guard.decide.table import TABLE, Row
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from guard.decide import wording
+from guard.decide.core import RESTS_ON
+from guard.decide.rule import CUE_OF
 from guard.events import Cue, CueGiven, LinkState, Numbers, Snapshot, State
 from guard.settings import Settings
 from tests.support.reasons import FORESEEN
@@ -126,31 +127,34 @@ def test_how_much_to_slow_is_a_word_of_size_where_no_speed_is_advised(
 
 # All figures a rule may rest on, each another, so that a wrong one taken for the right one shows.
 FIGURES = {"level_bpm": 111.0, "ceiling_bpm": 222.0, "limit_bpm": 333.0, "room_bpm": 44.0,
-           "foreseen_bpm": 555.0, "ahead_s": 20.0, "heading_bpm": 666.0, "stop_bpm": 177.0,
+           "foreseen_bpm": 555.0, "ahead_s": 20.0, "with_bpm": 121.0, "without_bpm": 122.0, "heading_bpm": 666.0, "stop_bpm": 177.0,
            "floor_bpm": 88.0, "age_s": 9.0, "fell_from_bpm": 199.0}
 SIZES = {-3: "a little", 0: "a little", 1: "a little", 2: "", 6: "", 7: "a lot", 30: "a lot"}
 
 
-def figures(row: Row, **changed: float) -> Numbers:
-    """What the row rests on."""
-    return Numbers(**{name: {**FIGURES, **changed}[name] for name in row.numbers})
+CUED = {why.key: cue for why, cue in CUE_OF.items()}
 
 
-@pytest.mark.parametrize("row", [row for row in TABLE if row.cue is Cue.EASE], ids=lambda row: row.name)
+def figures(rule: str, **changed: float) -> Numbers:
+    """What the rule rests on."""
+    return Numbers(**{name: {**FIGURES, **changed}[name] for name in RESTS_ON[rule]})
+
+
+@pytest.mark.parametrize("rule", [rule for rule, cue in CUED.items() if cue is Cue.EASE])
 @pytest.mark.parametrize("over_bpm", SIZES)
-def test_every_rule_that_eases_yields_the_size_that_its_numbers_imply(row: Row, over_bpm: int) -> None:
-    limit = "limit_bpm" if "limit_bpm" in row.numbers else "ceiling_bpm"
-    assert "foreseen_bpm" in row.numbers and limit in row.numbers, "a size needs its two numbers"
-    numbers = figures(row, **{limit: 139.0, "foreseen_bpm": 139.0 + over_bpm})
-    words = wording.phrase(CueGiven(1.0, Cue.EASE, row.name, numbers), Settings())
+def test_every_rule_that_eases_yields_the_size_that_its_numbers_imply(rule: str, over_bpm: int) -> None:
+    limit = "limit_bpm" if "limit_bpm" in RESTS_ON[rule] else "ceiling_bpm"
+    assert {"foreseen_bpm", limit} <= set(RESTS_ON[rule]), "a size needs its two numbers"
+    numbers = figures(rule, **{limit: 139.0, "foreseen_bpm": 139.0 + over_bpm})
+    words = wording.phrase(CueGiven(1.0, Cue.EASE, rule, numbers), Settings())
     assert words == f"slow down {SIZES[over_bpm]} please".replace("  ", " ")
 
 
 def test_every_rule_that_foresees_a_heart_rate_can_be_spoken_with_it() -> None:
-    for row in TABLE:
-        if "foreseen_bpm" in row.numbers and row.cue is not Cue.NONE:
-            given = CueGiven(1.0, row.cue, row.name, figures(row, foreseen_bpm=143.0))
-            assert "heading for one forty three" in wording.phrase(given, Settings(speech="full")), row.name
+    for rule, cue in CUED.items():
+        if "foreseen_bpm" in RESTS_ON[rule]:
+            given = CueGiven(1.0, cue, rule, figures(rule, foreseen_bpm=143.0))
+            assert "heading for one forty three" in wording.phrase(given, Settings(speech="full")), rule
 
 
 def test_advised_speed_is_spoken_and_shown() -> None:
@@ -163,7 +167,7 @@ def test_advised_speed_is_spoken_and_shown() -> None:
 @pytest.mark.parametrize(("cue", "rule", "numbers", "last"), [
     (Cue.EASE, "ease", FORESEEN, "heading for one forty three"),
     (Cue.WALK, "too_steep", Numbers(heading_bpm=151.0, ceiling_bpm=139.0), "heading for one fifty one"),
-    (Cue.WALK, "walk_run", FORESEEN, "walk run today, heading for one forty three"),
+    (Cue.WALK, "no_jog_would_do", FORESEEN, "walk run today, heading for one forty three"),
     (Cue.STOP, "stop", Numbers(level_bpm=172.0, stop_bpm=170.0), "heart rate one seventy two"),
     (Cue.WALK, "walk_slower", Numbers(level_bpm=144.0, ceiling_bpm=139.0), "heart rate one forty four"),
     (Cue.SIGNAL_LOST, "unlikely_recovery", Numbers(level_bpm=61.0), "keep it easy by feel"),

@@ -113,7 +113,8 @@ class Account:
         self._lean = self._lean + share * (off * k.root(weight) - self._lean)
         self._lean_var = (1.0 - share) * (1.0 - share) * self._lean_var + share * share
         lean = k.root(self._lean * self._lean / (self._lean_var + 1e-9))
-        self.wander = f.still_var + f.changed_var * k.most(k.least(lean - f.lean_sd, 1.0), 0.0)
+        changed = k.most(k.least(lean - f.lean_sd, 1.0), 0.0)
+        self.wander = f.still_var + f.changed_var * changed
         # how much this strap errs
         step = k.where(usable, SIZE_STEP * (k.least(squared, LEAN_MOST) - 1.0), 0.0)
         self.noise = k.most(k.least(self.noise * (1.0 + step), SIZE_MOST), SIZE_LEAST)
@@ -142,7 +143,8 @@ class Account:
 class Belief:
     """The two accounts of each lane, blended.
 
-    After a step: `level_bpm` (NaN until a first reading), `target_bpm` and
+    After a step: `level_bpm` (NaN until a first reading), `shown_bpm` (the same with
+    the strap's slow error: what it would read), `target_bpm` and
     `target_sd_bpm`, `pending_bpm` (the fall that cues ask for and that has not
     arrived), `foreseen_bpm` and `foreseen_sd_bpm` (the level in `ahead_s`),
     `newest_bpm` (the newest reading taken) and `fresh` (one was taken now).
@@ -160,7 +162,7 @@ class Belief:
         self._off_s = zero + NAN  # since when readings have been too far off
         self.pending_bpm = zero
         self.newest_bpm = zero + NAN
-        self.level_bpm = zero + NAN
+        self.level_bpm, self.shown_bpm = zero + NAN, zero + NAN
         self.target_bpm, self.target_sd_bpm = ceiling_bpm + zero, zero + 14.0
         self.foreseen_bpm, self.foreseen_sd_bpm = zero + NAN, zero
         self.noise_sd_bpm = zero + figures.noise_sd_bpm
@@ -253,6 +255,7 @@ class Belief:
         k, f = self._kit, self._figures
         quick, slow = self._accounts
         self.level_bpm = self._mix(quick.level, slow.level)
+        self.shown_bpm = self._mix(quick.level + quick.error, slow.level + slow.error)
         self.target_bpm, target_var = self._both(quick.target, quick.var_target, slow.target, slow.var_target)
         self.target_sd_bpm = k.root(k.most(target_var, 0.0))
         self.foreseen_bpm, foreseen_var = self._both(

@@ -22,16 +22,17 @@ from guard.signal.known import Known
 from guard.signal.watch import Rule as Watched
 from guard.signal.watch import Watch
 
-# What each word and change of state rests on.
+# Every rule by name, and the figures that its word or change of state rests on.
 _AHEAD = ("level_bpm", "foreseen_bpm", "ahead_s", "ceiling_bpm", "with_bpm", "without_bpm")
-_NUMBERS: Mapping[str, tuple[str, ...]] = {
+RESTS_ON: Mapping[str, tuple[str, ...]] = {
     Why.EASE.key: _AHEAD, Why.EASE_AGAIN.key: _AHEAD, Why.WARM_UP_EASE.key: (*_AHEAD, "limit_bpm"),
     Why.EASED_IN_VAIN.key: _AHEAD, Why.NO_JOG_WOULD_DO.key: _AHEAD, Why.WALK_SLOWER.key: _AHEAD,
     Why.RESUME.key: ("level_bpm", "room_bpm", "ahead_s", "with_bpm", "without_bpm"),
     Why.RESUME_MISSED.key: ("level_bpm", "room_bpm", "ahead_s", "with_bpm", "without_bpm"),
     Why.PICK_UP.key: ("level_bpm", "floor_bpm", "ahead_s", "with_bpm", "without_bpm"),
     Why.CALM.key: ("foreseen_bpm", "ceiling_bpm"), Why.RUNS_AGAIN.key: ("level_bpm", "ceiling_bpm"),
-    Why.WALKS_ON.key: ("level_bpm", "room_bpm"),
+    Why.WALKS_ON.key: ("level_bpm", "room_bpm"), Why.WARM_UP_OVER.key: (), Why.FREE_RUN.key: (),
+    "hold": (), "unhold": (),
     "stop": ("level_bpm", "stop_bpm"), "signal_back": ("level_bpm",), "trusted": ("level_bpm",),
     **{why.key: ("age_s", "interval_s", "stop_bpm") for why in (
         Watched.NO_READING, Watched.NOT_TRUSTED, Watched.BY_FEEL, Watched.TOO_SELDOM, Watched.STEP_LOCK)},
@@ -169,11 +170,11 @@ class Core:
         return not at(self._watched, lane) and int(at(self._rule.why, lane)) in REPEATS
 
     def _figures(self, lane: int, rule: str) -> Numbers:
-        names = _NUMBERS.get(rule, ())
+        names = RESTS_ON.get(rule, ())
         if not names:
             return NO_NUMBERS
         at, belief, watch, col = self._kit.at, self.belief, self.watch, self.columns
-        level = at(watch.level_bpm if at(self._watched, lane) else belief.level_bpm, lane)
+        level = at(watch.level_bpm if at(self._watched, lane) else belief.shown_bpm, lane)
         limit = at(self.limit_bpm, lane)
         cue = Cue(int(at(self._rule.cue, lane)))
         pending = at(belief.pending_bpm, lane)

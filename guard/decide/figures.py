@@ -29,7 +29,7 @@ class Figures:
     gate_s: float = 5.0  # and if others agree for so long it is true
     # cues
     ahead_s: float = 30.0  # easing shows within this. Simulated
-    margin_bpm: float = 2.5  # least certain: aims so far under the ceiling. Simulated
+    margin_bpm: float = 2.0  # least certain: aims so far under the ceiling. Simulated
     aim_share: float = 0.3  # of each peak's miss corrects the margin
     in_vain: float = 5.0  # words without effect before walking is said. Simulated
     shows_s: float = 35.0  # reaction, dead time, strap: a heeded walk or restart shows by then. Simulated

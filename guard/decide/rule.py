@@ -39,8 +39,9 @@ FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 3
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
 LOST_S = 75.0  # a walk that has not shown by then was not heeded
 LEAST_WALK_S = 20.0
+WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit
 LONGEST_WAIT_S = 280.0
-RISE_LEAST_BPM, RISE_MOST_BPM, RISE_FALLS = 6.0, 30.0, 0.3
+RISE_LEAST_BPM, RISE_MOST_BPM, RISE_FALLS = 6.0, 30.0, 0.8
 # A walk in mid-run brings down 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s (Donne 2024 data). What
 # falls by more than three standard deviations beyond may be a slipped electrode: wait for a while.
 EXPLAINED_BPM, EXPLAINED_BPM_S, DOUBT_S = 12.0, 0.6, 130.0
@@ -138,15 +139,16 @@ class Rule:
         where, no = k.where, k.no
         warm = since_s >= col.warm_up_s
         left = k.most(1.0 - since_s / k.most(col.warm_up_s, 1.0), 0.0)
-        self.limit_bpm = limit = col.ceiling_bpm - where(warm, 0.0, col.warm_up_ramp_bpm * left)
-        aim = limit - where(warm, self._margin_bpm, 0.0)
+        ramped = no(warm) & (since_s >= col.warm_up_quiet_s)
+        ramp = col.ceiling_bpm - where(warm, 0.0, col.warm_up_ramp_bpm * left)
+        self.limit_bpm = limit = where(ramped, ramp, col.ceiling_bpm)
+        aim = limit - where(ramped, 0.0, self._margin_bpm)
         level, target = b.level_bpm, b.target_bpm - b.pending_bpm
         hot = target > aim
         cool = target + FALLS_Z * b.target_sd_bpm < aim
         likely = (b.foreseen_bpm + col.certainty_z * b.foreseen_sd_bpm > aim) & hot
         alarm = (b.newest_bpm > limit) & (level > limit) & (target + RISES_Z * b.target_sd_bpm > aim)
-        over_ramp = (level > limit - self._figures.turn_bpm) & (since_s >= col.warm_up_quiet_s)
-        due = (likely | alarm) & (warm | over_ramp)
+        due = (likely | alarm) & (warm | (level > ramp - WARMING_BPM))
         self._look_back(t, dt, level, limit, cool)
 
         paced = guarded & no(col.free_run)
@@ -158,7 +160,7 @@ class Rule:
         thins = 1.0 + k.most(vain - col.in_vain, 0.0)
         patient = t - self.last_s >= k.least(col.ease_again_s * thins, LONGEST_WAIT_S)
         word = spaced & running & due & patient
-        may_walk = warm & col.walking & no(col.quiet_walk)
+        may_walk = (warm | (level > col.ceiling_bpm)) & col.walking & no(col.quiet_walk)
         walk_again = t - self._walk_word_s >= self._walk_wait_s
         known = self._no_jog > self._figures.walk_run
         walk = word & hopeless & may_walk & walk_again & ((level > limit) | known)

@@ -41,7 +41,7 @@ PAUSED = "the guard is paused"
 NOT_RECORDING = "not recording"
 RECORDING_AGAIN = "recording again"
 WALK_RUN = "walk run today"
-WALK_RUN_RULE = "walk_run"
+WALK_RUN_RULE = "no_jog_would_do"
 
 HEART_RATES_BPM = range(60, 211)
 _ROOMS_BPM = range(0, 61)

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.progress.minutes import Minutes, minutes
-from guard.response.series import FASTEST_M_S, HIGHEST_BPM, LOWEST_BPM
+from guard.response.series import FASTEST_M_S
 from guard.response.spans import held
+from guard.signal.trust import HIGHEST_BPM, LOWEST_BPM
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

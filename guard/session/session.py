@@ -230,7 +230,7 @@ class Session:
             held=self._held, known=known)
         state = State(int(lane.state))
         signal = lane.known(0) and state is not State.NO_SIGNAL
-        over = float(round(lane.belief.level_bpm) - round(self._ceiling_now())) if signal else None
+        over = float(round(lane.belief.shown_bpm) - round(self._ceiling_now())) if signal else None
         self._tally.count_time(
             dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
         if state is not self._state:
@@ -242,7 +242,7 @@ class Session:
         if self._observer:
             col = lane.columns
             self._observer(Step(
-                t_s, dt_s, judged.bpm, known, lane.belief.level_bpm if signal else _NAN, speed, self._held,
+                t_s, dt_s, judged.bpm, known, lane.belief.shown_bpm if signal else _NAN, speed, self._held,
                 self._counts(), self._part, self._progress.warming if self._progress else None,
                 col.ceiling_bpm, self._limit_now(), _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
                 col.quiet_walk))
@@ -311,7 +311,7 @@ class Session:
         level = foreseen = chance = slope = None
         limit = self._limit_now()
         if lane.known(0) and self._state is not State.NO_SIGNAL:
-            level = belief.level_bpm
+            level = belief.shown_bpm
             slope = belief.slope_bpm_s * 60.0
             foreseen = belief.foreseen_bpm
             spread = max(belief.foreseen_sd_bpm, 1e-6)

@@ -124,10 +124,10 @@ class Settings:
         300.0, "length of the warm-up, with a rule of its own; 0 turns it off",
         group="warming up", unit="s", low=0, high=3600)
     warm_up_quiet_s: float = _row(
-        0.0, "first stretch of the warm-up in which only stop is cued",
+        60.0, "first stretch of the warm-up, in which the ceiling itself is the limit",
         group="warming up", unit="s", low=0, high=3600)
     warm_up_ramp_bpm: float = _row(
-        8.0, "how far under the ceiling the warm-up's own limit begins; it rises to the ceiling",
+        8.0, "how far under the ceiling the warm-up's own limit would begin; it rises to the ceiling",
         group="warming up", unit="bpm", low=0, high=60)
 
     # signal

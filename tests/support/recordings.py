@@ -9,8 +9,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from guard.decide.table import TABLE, Row
-
+from guard.decide.core import RESTS_ON
 from guard.events import Cue, CueGiven, Output, Reading, StateChanged
 from guard.log.log import read_log
 from guard.log.recording import Recording
@@ -18,7 +17,6 @@ from guard.replay.replay import Replay, replay
 
 FOLDER = Path(__file__).resolve().parents[2] / "recordings"
 SLOW_DOWN = (Cue.EASE, Cue.WALK, Cue.STOP)
-ROWS = {row.name: row for row in TABLE}
 PACE = (*SLOW_DOWN, Cue.RESUME, Cue.PICK_UP)
 
 
@@ -70,12 +68,7 @@ def first(name: str, kind: Cue, after_s: float = 0.0) -> float:
     return cues(name, (kind,), after_s)[0].t_s
 
 
-def rows_fired(outputs: Iterable[Output]) -> list[tuple[float, Row]]:
-    """Which rows of the decision table the outputs come from; one with a cue counts by its cue."""
-    found = []
-    for output in outputs:
-        if isinstance(output, CueGiven | StateChanged) and output.rule in ROWS:
-            row = ROWS[output.rule]
-            if isinstance(output, CueGiven) or row.cue is Cue.NONE:
-                found.append((output.t_s, row))
-    return found
+def rules_fired(outputs: Iterable[Output]) -> list[tuple[float, str]]:
+    """Which rules of the decision the outputs come from."""
+    return [(output.t_s, output.rule) for output in outputs
+            if isinstance(output, CueGiven | StateChanged) and output.rule in RESTS_ON]

@@ -1,1 +1,0 @@
-"""Estimators of heart rate compared."""

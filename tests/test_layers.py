@@ -37,7 +37,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "errors": set(),
     "units": set(),
     "settings": {"errors", "units"},
-    "signal": {"events"},
+    "signal": {"cues", "events"},
     "decide": {"cues", "events", "reasons", "settings", "signal", "units"},
     "plan": BASE,
     "session": BASE | {"decide", "plan", "signal"},

@@ -38,6 +38,8 @@ def spoken() -> dict[str, Cue]:
                     numbers = Numbers(foreseen_bpm=foreseen_bpm, ahead_s=20.0, ceiling_bpm=139.0)
                     given = CueGiven(1.0, cue, "ease", numbers, None, repeat)
                     said[wording.phrase(given, Settings(belt=belt))] = cue
+        lost = CueGiven(1.0, Cue.SIGNAL_LOST, wording.BY_FEEL_RULE)
+        said[wording.phrase(lost, Settings(belt=belt))] = Cue.SIGNAL_LOST
     return {**said, **dict.fromkeys((wording.GUARD_STOPPED, *OTHERS, *NUMBERS), Cue.NONE)}
 
 

@@ -126,7 +126,7 @@ class Core:
 
     @property
     def resume_bpm(self) -> Number:
-        """Under this level running again would stay under the ceiling for a minute."""
+        """Down from here he may run again: what that adds in a minute stays under the limit."""
         return self._rule.limit_bpm - self._rule.rise_bpm
 
     def known(self, lane: int) -> bool:

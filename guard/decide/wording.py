@@ -83,6 +83,10 @@ _A_LITTLE: dict[bool, tuple[str, ...]] = {
 _A_LOT: dict[bool, tuple[str, ...]] = {
     False: ("slow down a lot please", "slow down a lot more please"),
     True: ("slow the belt a lot please", "slow the belt a lot more please")}
+# Not known how high, and perhaps over the never-exceed limit.
+BY_FEEL_RULE = "by_feel"
+_BY_FEEL: dict[bool, tuple[str, ...]] = {
+    False: ("sensor lost, slow down by feel",), True: ("sensor lost, slow the belt by feel",)}
 # Beats over the limit that are little or a lot. At about 30 bpm per m/s (mean over 263
 # running step tests, from open data of Donne 2024) 7 bpm is 0.8 km/h; the bounds are our choice.
 _LITTLE_BPM, _LOT_BPM = 1, 7
@@ -214,7 +218,7 @@ def phrase_bank(settings: Settings) -> list[str]:
 def _fixed_words(belt: bool) -> list[str]:
     most_urgent_first = sorted(CUES, key=lambda cue: -cue.about.rank)
     words = [words for cue in most_urgent_first for words in WORDS[cue].spoken(belt)]
-    return [*words, *_A_LITTLE[belt], *_A_LOT[belt]]
+    return [*words, *_BY_FEEL[belt], *_A_LITTLE[belt], *_A_LOT[belt]]
 
 
 def _words(given: CueGiven, settings: Settings) -> str:
@@ -223,6 +227,8 @@ def _words(given: CueGiven, settings: Settings) -> str:
     if said is None:
         return ""
     choices = said.spoken(belt)
+    if given.cue is Cue.SIGNAL_LOST and given.rule == BY_FEEL_RULE:
+        choices = _BY_FEEL[belt]
     if given.cue is Cue.EASE and speed_to_set(given, settings) is None:
         choices = _sized(_beats_over(given.numbers), choices, belt)
     return choices[min(max(given.repeat, 0), len(choices) - 1)]

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.events import Action, Command, Input, Reading, Speed
+from guard.events import Action, Command, Doubt, Input, Reading, Speed
 from guard.response.spans import held, runs
 from guard.session.speeds import OLD_S, Speeds
 from guard.signal.trust import Trust
@@ -27,6 +27,8 @@ RUN_M_S = 1.8  # 6.5 km/h; few people walk faster, few jog slower (common practi
 HILL = 4.5  # level speed times (1 + 4.5 grade): slope and level terms of ACSM's running equation
 FASTEST_M_S, STEEPEST = 12.0, 0.2
 BRIDGED_S = 30  # speed unknown for no longer than this is taken as unchanged
+# What a reading itself disproves. Not what only contradicts: a fit may weigh that for itself.
+DISPROVED = (Doubt.NO_CONTACT, Doubt.NO_PULSE, Doubt.RANGE, Doubt.REPEATED)
 SILENT_S = 600  # without readings for longer, what follows is fitted on its own
 SHORTEST_S = 120
 FEWEST_SAMPLES = 12
@@ -64,7 +66,8 @@ class Stretch:
 def stretches(events: Iterable[Input], *, steered: bool = False) -> list[Stretch]:
     """The usable stretches of one session, in order; may be none.
 
-    Readings that are not trusted (`guard.signal.trust`) are left out; times that run backward are, too.
+    Readings that disprove themselves (no contact, 0 bpm, an old value again) are left
+    out; times that run backward are, too.
     """
     times, beats, speeds, pauses = _sorted_out(events)
     if not times or not speeds:
@@ -103,8 +106,7 @@ def _sorted_out(
             continue
         last_s = event.t_s
         if isinstance(event, Reading):
-            judged = trust.take(event.t_s, event)
-            if judged.bpm == judged.bpm:
+            if trust.take(event.t_s, event).doubt not in DISPROVED:
                 times.append(event.t_s)
                 beats.append(event.bpm)
         elif isinstance(event, Speed):

@@ -33,20 +33,21 @@ class Beats:
         """A living reading came, with intervals or without: whether they are usual is a habit."""
         self.habit = min(self.habit + 1, RR_HABIT_MOST) if with_rr else max(self.habit - 1, 0)
 
-    def agree(self, t_s: float, rr_s: tuple[float, ...], bpm: float) -> bool:
-        """Take the intervals of a reading: whether they are new and tell its rate."""
+    def take(self, t_s: float, rr_s: tuple[float, ...], bpm: float) -> tuple[bool, bool]:
+        """Take the intervals of a reading: whether they are new, and whether they tell its rate."""
         new, self._last = rr_s != self._last, rr_s
         sum_s = sum(rr_s)
-        if not new or sum_s <= 0.0:
-            return False
-        if t_s - self._taken_s > RR_WINDOW_S:
-            self._recent.clear()
-            self._total_s = 0.0
-        self._taken_s = t_s
-        self._recent.extend(rr_s)
-        self._total_s += sum_s
-        while self._total_s > RR_WINDOW_S and len(self._recent) > len(rr_s):
-            self._total_s -= self._recent.popleft()
+        if sum_s <= 0.0:
+            return False, False
+        if new:
+            if t_s - self._taken_s > RR_WINDOW_S:
+                self._recent.clear()
+                self._total_s = 0.0
+            self._taken_s = t_s
+            self._recent.extend(rr_s)
+            self._total_s += sum_s
+            while self._total_s > RR_WINDOW_S and len(self._recent) > len(rr_s):
+                self._total_s -= self._recent.popleft()
         allowed_bpm = RR_AGREE * bpm + RR_AGREE_BPM
-        return (abs(60.0 * len(rr_s) / sum_s - bpm) <= allowed_bpm
-                or abs(self.rate_bpm - bpm) <= allowed_bpm)
+        return new, (abs(60.0 * len(rr_s) / sum_s - bpm) <= allowed_bpm
+                     or abs(self.rate_bpm - bpm) <= allowed_bpm)

@@ -6,8 +6,8 @@
    bounded and fades, so that every belief can be left from every state.
 2. Suspicion weighs, it never excludes: a weight of 0 would be a latch.
 3. A reading speaks for the time it covers; only silence widens what is possible.
-4. Proof of life is a set of new RR intervals that agree with the rate, or a
-   changed rate where none are sent.
+4. Proof of life is a new set of RR intervals, or a changed rate; intervals that
+   tell another rate are none.
 5. One timer, `unguarded_since_s`: whatever the cause, nothing else says for how
    long nobody has watched.
 6. Honest straps creep, dry electrodes hold and leap: where the steps leap, the
@@ -54,6 +54,7 @@ HOLD_S = 4.0  # a rate found unchanged after so long has changed calmly: few rea
 LEAP_LEAST_S = 0.8  # readings closer than this are looked at together
 LEAP_SHARE, LEAP_MOST = 0.25, 0.66  # of one change in the share of leaps; its most: three calm changes end it
 LEAPING = 0.28  # share of leaps among changes from which the signal is leaping: two, no single one
+IRREGULAR = 0.5  # and from which a pulse with beats is irregular: more than a jump and its end make
 STEP_RATE_BPM = 2.0  # this near to the step rate is suspect
 FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat,
 FROZEN_RR_INTERVALS, FROZEN_RR_MOST_S = 2.5, 20.0  # but one may repeat by chance; so no single reading tells
@@ -147,11 +148,12 @@ class Trust:
         moved = bpm != self._bpm
         self._bpm = bpm
         with_rr = bool(reading.rr_s)
-        beats = with_rr and self._beats.agree(t_s, reading.rr_s, bpm)
-        alive = beats if with_rr else moved
+        new, agree = self._beats.take(t_s, reading.rr_s, bpm) if with_rr else (False, True)
+        beats = new and agree  # of a living heart
+        alive = agree and (new or moved)
         if alive:
             self._life_s = t_s
-            self._beats.lived(with_rr)
+            self._beats.lived(beats)
         usual = self._beats.usual
         interval_s = self.interval_s
         allowed_s = FROZEN_S
@@ -162,7 +164,7 @@ class Trust:
         leapt = self._leapt(t_s, bpm)
         leaping = self._leaps >= LEAPING
         if beats:
-            if leaping or not self._old.explains(bpm, GATE_RR * GATE_BPM):
+            if self._leaps >= IRREGULAR:
                 bpm = self._beats.rate_bpm  # an irregular pulse: its beats are real, their mean is the level
             leapt = leaping = False
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM

@@ -376,8 +376,8 @@ class _Checker:
         before = usable[-1]
         if one.rr_s:
             rate = 60.0 * len(one.rr_s) / sum(one.rr_s)
-            return one.rr_s != before.rr_s and (
-                abs(rate - one.bpm) <= 0.25 * one.bpm)
+            new = one.rr_s != before.rr_s or one.bpm != before.bpm
+            return new and abs(rate - one.bpm) <= 0.25 * one.bpm
         return one.bpm != before.bpm
 
     # -- irregular ----------------------------------------------------------------
@@ -481,7 +481,7 @@ class _Checker:
         """Three minutes of clean readings under the ceiling lead to steady."""
         final_s = self.of.final_s
         state, _ = self.state_at(self.of.end_s)
-        self.hold("no trap: steady after 3 min", state is State.STEADY,
+        self.hold("no trap: steady after 3 min", state is State.STEADY or self.still(self.of.end_s),
                   f"{state.key} at {self.of.end_s}, final from {final_s}")
         floor_bpm = self.of.settings.floor_bpm or 0.0
         pace = [one for one in self.run.said if one.t_s > final_s + 60.0 and one.cue in PACE

@@ -11,7 +11,7 @@ import argparse
 import errno
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from importlib import import_module
 from typing import NoReturn
 
@@ -24,6 +24,7 @@ _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 
 # name: (module, one line of help, example)
 COMMANDS: dict[str, tuple[str, str, str]] = {
+    "start": ("start", "from nothing to your first guarded run, step by step", "guard start"),
     "rehearse": ("rehearse", "a whole session with a practice runner: no strap needed",
                  "guard rehearse --course hill-loop --seed 7"),
     "run": ("run", "guard a real run with a heart-rate strap", "guard run --ceiling 139"),
@@ -39,7 +40,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
              "guard tune monday.jsonl hills.jsonl --search words --search spacing_s=8:30"),
     "learn": ("learn", "how your heart rate answers speed, and the settings that fit it",
               "guard learn belt.jsonl hills.jsonl --apply"),
-    "sessions": ("sessions", "your sessions: list, find, name, delete and restore, check",
+    "sessions": ("sessions.sessions", "your sessions: list, find, name, delete and restore, check",
                  "guard sessions --from 2026-03 hills"),
     "data": ("data", "what is kept on this machine: take it along, or delete everything",
              "guard data --export all.zip"),
@@ -49,19 +50,20 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "progress": ("progress", "weeks and months: speed at the ceiling, plateau, weekly mix",
                  "guard progress --html months.html"),
     "ceiling": ("ceiling", "where your ceiling may lie: every method side by side, a cautious suggestion",
-                "guard ceiling --age 40 --resting 55 --history regular"),
+                "guard ceiling --age 40 --resting 55 --healthy"),
     "journal": ("journal", "one short entry a day: sleep, stress, food, resting heart rate, notes",
                 "guard journal --sleep 7.5 --quality 4 --resting 52"),
     "settings": ("settings", "show, explain and change settings", "guard settings words=0.3"),
+    "completion": ("completion", "lets your shell complete commands and options (bash, zsh, fish)",
+                   "guard completion bash"),
 }
 
 START = """\
 Heart-rate guard {version}: keeps an easy run under your heart-rate ceiling.
 
 Where to start
+  guard start               step by step to your first guarded run
   guard rehearse            see and hear it with an invented runner, no strap
-  guard check               is this machine ready: radio, sound, voice, disk
-  guard ceiling             where your ceiling may lie
   guard run --ceiling 139   guard a run with your strap (139 is an example)
   guard --help              every command
 
@@ -88,6 +90,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except GuardError as error:
         print(f"guard: {_printable(str(error))}", file=sys.stderr)
         return error.exit_code
+    except SystemExit as end:
+        if isinstance(end.__context__, BrokenPipeError):  # rich met it first and calls it an error
+            return 0
+        raise
     except KeyboardInterrupt:
         print("guard: interrupted", file=sys.stderr)
         return EXIT_INTERRUPTED
@@ -138,22 +144,37 @@ def _printable(text: str) -> str:
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
-        super().error(_printable(message))
+        print(f"{self.prog}: {_printable(message)}; `{self.prog} --help` shows how", file=sys.stderr)
+        self.exit(2)
 
 
 def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
+    """The parser for these words: of other commands than theirs it knows no options."""
+    return parser_of({next((word for word in words if not word.startswith("-")), "")})
+
+
+class _Version(argparse.Action):
+    def __call__(self, *_: object) -> NoReturn:
+        from guard import about
+
+        print(about.text())
+        sys.exit(0)
+
+
+def parser_of(asked: Container[str]) -> argparse.ArgumentParser:
+    """The parser of the whole command line; of the commands `asked` for with their options."""
     parser = _Parser(
         prog="guard",
         description="Keeps easy running under a heart-rate ceiling.",
         epilog="guard COMMAND --help shows the options of a command and an example.",
     )
-    parser.add_argument("--version", action="version", version=f"guard {__version__}")
+    parser.add_argument("--version", action=_Version, nargs=0,
+                        help="the version and what it runs on, for a report")
     sub = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    asked = next((word for word in words if not word.startswith("-")), None)
     for name, (module, line, example) in COMMANDS.items():
         command = sub.add_parser(
             name, help=line, description=line[0].upper() + line[1:] + ".", epilog=f"example: {example}")
-        if name == asked:
+        if name in asked:
             home = import_module(f"guard.commands.{module}")
             home.add_arguments(command)
             command.set_defaults(run=home.run)

@@ -70,3 +70,9 @@ def printable(value: object) -> str:
     except ValueError:  # an integer of thousands of digits has no text
         return "a huge number"
     return "".join(sign if sign.isprintable() else "?" for sign in text)
+
+
+def short(value: object, most: int = 60) -> str:
+    """`value` as printable text of at most `most` letters; what is cut off shows as "…"."""
+    text = printable(value)
+    return text if len(text) <= most else text[:most - 1] + "…"

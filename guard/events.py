@@ -266,7 +266,11 @@ class Snapshot:
     `level_bpm` is the trusted estimate (None when there is none), `room_bpm`
     the ceiling in force minus that level, `foreseen_bpm` the level expected
     `lead_s` ahead, `chance_over` the probability (0 to 1) that it will then be
-    over the ceiling. `speed_from` is where the speed comes from (a device
+    over the ceiling. `ceiling_bpm` is the limit of the moment: under `own_ceiling_bpm`
+    where a warm-up or part leads up to it. `resume_bpm` is the level at which a
+    walker may run again (None where no level tells it). `active_s` is the time of
+    the session without pauses. `advised_speed_m_s` is that of the newest cue, while
+    it is news and asks for one. `speed_from` is where the speed comes from (a device
     as in `SpeedLink`, "typed", or "" where not told), `belt` that a treadmill was connected. `trace`
     holds `(t_s, bpm)` of trusted readings, oldest first, over about the last
     five minutes; `ceiling_trace` the ceiling in force at the same times.
@@ -278,8 +282,10 @@ class Snapshot:
     level_bpm: float | None
     slope_bpm_per_min: float | None
     ceiling_bpm: float
+    own_ceiling_bpm: float
     floor_bpm: float | None
     room_bpm: float | None
+    resume_bpm: float | None
     foreseen_bpm: float | None
     lead_s: float
     chance_over: float | None
@@ -294,6 +300,7 @@ class Snapshot:
     at_or_under_s: float
     over_s: float
     no_signal_s: float
+    active_s: float
     speed_m_s: float | None
     grade: float | None
     advised_speed_m_s: float | None

@@ -31,9 +31,11 @@ def _ceiling(n: Numbers) -> str:
 
 
 def _length(n: Numbers) -> str:
+    seconds = n.length_s or 0.0
+    time = f"{seconds / 60:.3g} min" if seconds >= 60 else f"{seconds:.0f} s"
     if n.length_m is not None and n.length_s is not None:
-        return f"{n.length_m:.0f} m, by time as no speed is known: {n.length_s / 60:.3g} min"
-    return f"{n.length_m:.0f} m" if n.length_m is not None else f"{(n.length_s or 0.0) / 60:.3g} min"
+        return f"{n.length_m:.0f} m, by time as no speed is known: {time}"
+    return f"{n.length_m:.0f} m" if n.length_m is not None else time
 
 
 def _expected(n: Numbers) -> str:

@@ -41,13 +41,22 @@ def said(event: Command | Mark | Speed, before: dict[str, object] | None = None,
     (Action.CONTINUE, None, "going on"),
     (Action.MUTE, None, "sound off for 15 min: only stop and sensor cues are heard"),
     (Action.UNMUTE, None, "sound on"),
-    (Action.CEILING, 140.0, "ceiling 140"),
     (Action.FREE_RUN, 1.0, "free run: only stop and sensor cues"),
     (Action.FREE_RUN, 0.0, "free run off: all cues again"),
-    (Action.STATUS, None, "heart rate one thirty two, room seven"),
+    (Action.STATUS, None, "heart rate 132, 7 under the ceiling 139, 8.6 km/h"),
 ])
 def test_answers(action: Action, value: float | None, line: str) -> None:
     assert said(Command(754.0, action, value)) == line
+
+
+def test_a_moved_ceiling_is_answered_with_the_number_on_screen() -> None:
+    command = Command(754.0, Action.CEILING, 140.0)
+    after: dict[str, object] = {"own_ceiling_bpm": 140.0, "ceiling_bpm": 140.0}
+    assert said(command, **after) == "ceiling 140" == words.ceiling(snapshot(**after))
+    ramp = {**after, "ceiling_bpm": 134.0, "state": State.WARMING}
+    assert said(command, **ramp) == "ceiling 140, warm-up limit 134 now" == words.ceiling(snapshot(**ramp))
+    own = {"own_ceiling_bpm": 150.0, "ceiling_bpm": 150.0, "part": "climb"}
+    assert said(command, **own) == "ceiling 140, but this part has its own: 150"
 
 
 def test_a_mark_is_answered() -> None:
@@ -65,10 +74,10 @@ def test_next_part_with_and_without_a_plan() -> None:
 
 def test_typed_speeds_and_grades() -> None:
     typed = Speed(754.0, 2.5, typed=True)
-    assert said(typed) == "speed 9.0 km/h: before the next run, `guard settings belt=true`"
-    assert said(typed, belt=True) == "speed 9.0 km/h"
+    assert said(typed) == "speed 9.0 km/h (6:40 min/km): before the next run, `guard settings belt=true`"
+    assert said(typed, belt=True) == "speed 9.0 km/h (6:40 min/km)"
     against = said(typed, {"speed_from": "treadmill"}, belt=True)
-    assert against == "speed 9.0 km/h until the treadmill changes its speed"
+    assert against == "speed 9.0 km/h (6:40 min/km) until the treadmill changes its speed"
     assert said(Speed(754.0, grade=0.015, typed=True)) == "grade +1.5 %"
 
 

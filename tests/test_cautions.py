@@ -52,7 +52,7 @@ def test_the_readme_says_all():
 
 
 def test_the_ceiling_says_all_on_screen_and_as_json(tmp_path: Path):
-    words = ("ceiling", "--age", "40", "--resting", "55")
+    words = ("ceiling", "--age", "40", "--resting", "55", "--healthy")
     shown = guard_cli(*words, home=tmp_path).stdout
     assert missing(" ".join(shown.split())) == []
     document = json.loads(guard_cli(*words, "--json", home=tmp_path).stdout)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import os
 import random
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import numpy as np
@@ -452,3 +452,49 @@ def test_beat_intervals_that_are_no_numbers_are_refused(tmp_path: Path) -> None:
     (tmp_path / "in.csv").write_text("time;beat\nx;y\nz;\n")
     with pytest.raises(InputError, match="no beat interval at all: check the column"):
         import_csv(tmp_path / "in.csv", Columns(time=None, heart_rate=None, rr="beat"), Form())
+
+
+# --- days, paces and pauses ------------------------------------------------------
+
+
+def imported(tmp_path: Path, text: str, form: Form | None = None, **columns: str) -> Imported:
+    path = tmp_path / "a.csv"
+    path.write_text(text)
+    return import_csv(path, Columns(heart_rate="hr", **columns), form)
+
+
+@pytest.mark.parametrize(("day", "at"), [
+    ("2026-03-02", "06:10:00"), ("02.03.2026", "06:10:00"), ("2 Mar 2026", "06:10"),
+    ("2026-03-02", "6:10:00 am")])
+def test_date_and_time_may_stand_in_columns_of_their_own(tmp_path, day, at):
+    found = imported(tmp_path, f"d,t,hr\n{day},{at},120\n", time="t", date="d")
+    assert found.header["started"].startswith("2026-03-02T06:10:00") and found.header["clock_trusted"]
+
+
+def test_a_date_beside_seconds_gives_the_day(tmp_path):
+    found = imported(tmp_path, "d,t,hr\n2026-03-02,0,120\n2026-03-02,1,121\n", time="t", date="d")
+    assert found.header["started"].startswith("2026-03-02T12:00:00") and len(found.items) == 2
+    with pytest.raises(InputError, match="holds"):
+        imported(tmp_path, "d,t,hr\nsome day,0,120\n", time="t", date="d")
+
+
+def test_a_file_without_a_day_takes_the_one_that_is_told(tmp_path):
+    text = "t,hr\n0,120\n1,121\n"
+    undated = imported(tmp_path, text, time="t")
+    assert undated.header["started"] is None and any("--date" in note for note in undated.notes)
+    told = imported(tmp_path, text, Form(day=date(2026, 3, 2)), time="t")
+    assert told.header["started"].startswith("2026-03-02") and told.header["clock_trusted"]
+    with pytest.raises(UsageError, match="not the day that the times tell"):
+        imported(tmp_path, "t,hr\n2026-03-03T06:10:00,120\n", Form(day=date(2026, 3, 2)), time="t")
+
+
+def test_who_stands_has_no_speed_and_runs_no_distance(tmp_path):
+    """A pace of --:-- is standing, and so is a pause in which nothing was written: of 80 s 20 are run."""
+    rows = "".join(f"{t},120,{'--:--' if 10 <= t < 20 else '6:40'}\n" for t in (*range(20), *range(70, 80)))
+    found = imported(tmp_path, "t,hr,pace\n" + rows, Form(speed_unit="min/km", speed_from="foot pod"),
+                     time="t", speed="pace")
+    speeds = [(one.t_s, one.speed_m_s) for one in found.items if isinstance(one, Speed)]
+    ends = [*(t for t, _ in speeds[1:]), 80.0]
+    assert sum(speed * (end - t) for (t, speed), end in zip(speeds, ends, strict=True)) == pytest.approx(50.0)
+    assert any("--:--" in note for note in found.notes) and any("pause" in note for note in found.notes)
+    assert found.header["source"]["speed_from"] == "foot pod"

@@ -177,9 +177,10 @@ def test_flags_amend_and_json_reports(home, capsys):
     assert "7.5 h" in capsys.readouterr().out
     assert guard("--date", "2026-03-02", "--resting", "52", "--clear", "sleep", "--json") == 0
     document = json.loads(capsys.readouterr().out)
-    assert document["format"] == 1 and document["entries"] == [
-        {"date": "2026-03-02", "sleep_h": None, "sleep_quality": None, "stress": None, "soreness": None,
-         "food": None, "resting_bpm": 52.0, "weather": None, "shoes": None, "note": "[red]x?[2J"}]
+    (entry,) = document["entries"]
+    assert document["format"] == 1 and {key: value for key, value in entry.items() if value is not None} == {
+        "date": "2026-03-02", "resting_bpm": 52.0, "note": "[red]x?[2J"}
+    assert entry.keys() == {"date", *(item.key for item in ITEMS)}
     assert guard("--list") == 0
     assert "[red]x?[2J" in capsys.readouterr().out
     assert guard("--search", "RED", "--json") == 0
@@ -283,7 +284,7 @@ USUAL = {"past_sleep_h": [7.0, 7.5, 8.0, None, 7.5, 7.0, 7.5, 8.0, 7.5],
 @pytest.mark.parametrize(("sleep_h", "resting_bpm", "signs"), [
     (7.5, 50, 0), (6.1, 56, 0), (6.0, 50, 1), (7.5, 57, 1), (5.0, 60, 2), (None, None, 0), (None, 58, 1)])
 def test_short_sleep_and_a_high_resting_heart_rate_are_said(sleep_h, resting_bpm, signs):
-    found = advise(sleep_h=sleep_h, resting_bpm=resting_bpm, ceiling_bpm=139, **USUAL)
+    found = advise(Entry(DAY, sleep_h=sleep_h, resting_bpm=resting_bpm), ceiling_bpm=139, **USUAL)
     assert len(found.signs) == signs and found.warranted == bool(signs)
     if signs:
         assert found.ceiling_bpm == 134 and "134" in found.suggestion
@@ -291,24 +292,55 @@ def test_short_sleep_and_a_high_resting_heart_rate_are_said(sleep_h, resting_bpm
 
 def test_without_a_usual_of_ones_own_little_is_said():
     few = {"past_sleep_h": [8.0] * 6, "past_resting_bpm": [50.0] * 6}
-    assert not advise(sleep_h=6, resting_bpm=70, **few).warranted
-    found = advise(sleep_h=4.5, resting_bpm=70, **few)
+    assert not advise(Entry(DAY, sleep_h=6, resting_bpm=70), **few).warranted
+    found = advise(Entry(DAY, sleep_h=4.5, resting_bpm=70), **few)
     assert found.signs == ("4.5 h of sleep",) and "5 bpm lower" in found.suggestion
 
 
 def test_who_always_sleeps_little_is_not_told_daily():
-    assert not advise(sleep_h=4.8, resting_bpm=None, past_sleep_h=[4.8] * 30, past_resting_bpm=[]).warranted
+    assert not advise(Entry(DAY, sleep_h=4.8), past_sleep_h=[4.8] * 30).warranted
 
 
 def test_a_heart_rate_that_always_jumps_needs_more_to_stand_out():
     jumpy = [45.0, 58.0] * 8  # spread 1.4826 x 6.5 = 9.6, so 19 over the median
-    assert not advise(sleep_h=None, resting_bpm=66, past_sleep_h=[], past_resting_bpm=jumpy).warranted
-    assert advise(sleep_h=None, resting_bpm=71, past_sleep_h=[], past_resting_bpm=jumpy).warranted
+    assert not advise(Entry(DAY, resting_bpm=66), past_resting_bpm=jumpy).warranted
+    assert advise(Entry(DAY, resting_bpm=71), past_resting_bpm=jumpy).warranted
 
 
 def test_only_the_newest_weeks_are_usual():
     past = [8.0] * 300 + [6.0] * 28
-    assert not advise(sleep_h=6, resting_bpm=None, past_sleep_h=past, past_resting_bpm=[]).warranted
+    assert not advise(Entry(DAY, sleep_h=6), past_sleep_h=past).warranted
+
+
+@pytest.mark.parametrize(("written", "signs", "says"), [
+    ({"ill": 2}, ["fever, or symptoms below the neck"], "no run today"),
+    ({"ill": 1}, ["a cold"], "rest day"),
+    ({"soreness": 5}, ["soreness 5"], "rest day"),
+    ({"soreness": 4}, ["soreness 4"], "shorter run"),
+    ({"stress": 5}, ["stress 5"], "shorter run"),
+    ({"sleep_quality": 1}, ["sleep quality 1"], "shorter run"),
+    ({"food": 1}, ["food 1"], "shorter run"),
+    ({"weather": "34 C, sun"}, ["34 °C"], "in such heat"),
+    ({"weather": "80 F"}, ["27 °C"], "cool of the day"),
+    ({"altitude_m": 2100}, ["2100 m up"], "shorter run"),
+    ({"caffeine_mg": 500}, ["caffeine 500 mg"], "shorter run"),
+    ({"soreness": 5, "stress": 5, "weather": "34 C"}, ["soreness 5", "stress 5", "34 °C"], "rest day"),
+    ({"sleep_h": 7.5, "stress": 3, "soreness": 2, "food": 4, "ill": 0, "weather": "12 C"}, [], "")])
+def test_every_item_of_the_day_is_looked_at(written, signs, says):
+    """Limits are common practice; with fever there is no run, whatever else is written."""
+    found = advise(Entry(DAY, **written), ceiling_bpm=139)
+    assert list(found.signs) == signs and says in found.suggestion
+    assert not {item.words for item in ITEMS if item.key in written} & set(found.unseen)
+
+
+def test_what_was_not_looked_at_is_said(home, capsys):
+    found = advise(Entry(DAY, sleep_h=7.5, resting_bpm=50, weather="rain", note="tired"))
+    assert "stress" in found.unseen and "ill" in found.unseen and "note" in found.unseen
+    assert any(one.startswith("resting heart rate (") for one in found.unseen)
+    assert "weather (no temperature in it)" in found.unseen
+    assert guard("--ill", "2", "--stress", "5") == 0 and guard("--today") == 0
+    said = capsys.readouterr().out
+    assert "no run today" in said and "licensed professional" in said and "I did not look at sleep" in said
 
 
 def test_today_says_it_and_run_says_it_once(home, capsys):

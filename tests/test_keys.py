@@ -11,9 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from guard.events import Action, Command, Speed, State
-from guard.live.keys import Key, Keyboard, meaning, terminal_keys
-from guard.screen.view import KEY_HINTS
+from guard.events import Action, Command, Mark, Speed, State
+from guard.live.keys import Key, Keyboard, meaning
+from guard.live.terminal import terminal_keys
+from guard.screen.figure import Choice
+from guard.screen.help import HINTS, KEYS, help_lines
 from guard.settings import Settings
 from tests.support.live import snapshot
 
@@ -23,8 +25,8 @@ SETTINGS = Settings(ceiling_bpm=139)
 @pytest.mark.parametrize(("char", "key"), [
     (" ", Key.HOLD), ("m", Key.MARK), ("M", Key.MARK), ("s", Key.MUTE), ("+", Key.FASTER),
     ("=", Key.FASTER), ("-", Key.SLOWER), ("]", Key.CEILING_UP), ("[", Key.CEILING_DOWN),
-    ("f", Key.FREE_RUN), ("n", Key.NEXT_PART), ("?", Key.STATUS), ("i", Key.STATUS), ("q", Key.QUIT),
-    ("x", Key.NO), ("é", Key.NO), ("\x1b", Key.NO),
+    ("f", Key.FREE_RUN), ("n", Key.NEXT_PART), ("?", Key.HELP), ("v", Key.FIGURE), ("i", Key.STATUS),
+    ("q", Key.QUIT), ("x", Key.NO), ("é", Key.NO), ("\x1b", Key.NO),
 ])
 def test_meaning(char: str, key: Key) -> None:
     assert meaning(char) is key
@@ -37,7 +39,7 @@ def test_meaning(char: str, key: Key) -> None:
     ("s", {"muted": True}, Action.UNMUTE, None),
     ("f", {}, Action.FREE_RUN, 1.0),
     ("f", {"free_run": True}, Action.FREE_RUN, 0.0),
-    ("?", {}, Action.STATUS, None),
+    ("i", {}, Action.STATUS, None),
     ("n", {}, Action.SKIP_PART, None),
     ("]", {}, Action.CEILING, 140.0),
     ("[", {}, Action.CEILING, 138.0),
@@ -68,6 +70,9 @@ def test_speed_moves_by_whole_belt_steps() -> None:
     assert board.press("y", snapshot(speed_m_s=None), 0.2) is None  # no answer to a quit question
     half = Keyboard(Settings(ceiling_bpm=139, belt_step_km_h=0.5))
     assert typed_km_h(half.press("+", snapshot(speed_m_s=8.5 / 3.6), 0.0)) == 9.0
+    miles = Keyboard(Settings(ceiling_bpm=139, units="mile"))
+    event = miles.press("+", snapshot(speed_m_s=5.3 * 1609.344 / 3600), 0.0)
+    assert isinstance(event, Speed) and event.speed_m_s == pytest.approx(5.4 * 1609.344 / 3600, abs=1e-4)
 
 
 def test_speed_typed_in_digits() -> None:
@@ -91,14 +96,14 @@ def test_grade_typed_in_percent(keys: str, grade: float) -> None:
 
 
 @pytest.mark.parametrize(("keys", "changes", "said"), [
-    ("x", {}, "x does nothing: ? says the status, q quits"),
-    ("y", {}, "y does nothing: ? says the status, q quits"),
-    ("\x1b", {}, "that key does nothing: ? says the status, q quits"),
+    ("x", {}, "x does nothing: ? shows the keys, q quits"),
+    ("y", {}, "y does nothing: ? shows the keys, q quits"),
+    ("\x1b", {}, "that key does nothing: ? shows the keys, q quits"),
     ("qx", {}, "going on"),
-    ("\n", {}, "type the belt's speed first: 8.5, Enter"),
-    ("99\n", {}, "99 km/h is no running speed: type the belt's speed first: 8.5, Enter"),
-    ("8-\n", {}, "-8 km/h is no running speed: type the belt's speed first: 8.5, Enter"),
-    (".\n", {}, ". is no speed: type the belt's speed first: 8.5, Enter"),
+    ("\n", {}, "type the belt's speed first: 8.5 or 7:05, Enter"),
+    ("99\n", {}, "99 km/h is no running speed: type the belt's speed first: 8.5 or 7:05, Enter"),
+    ("8-\n", {}, "-8 km/h is no running speed: type the belt's speed first: 8.5 or 7:05, Enter"),
+    (".\n", {}, ". is no speed: type the belt's speed first: 8.5 or 7:05, Enter"),
     ("%", {}, "type it as 2 %, or 2 - % downhill"),
     ("99%", {}, "99 % is no grade: type it as 2 %, or 2 - % downhill"),
     ("+", {"speed_m_s": 12.0}, "no faster speed can be set"),
@@ -146,10 +151,93 @@ def test_quit_is_forgotten() -> None:
     assert board.press("q", snapshot(), 17.0) is None
 
 
-def test_every_key_is_in_the_hints() -> None:
-    for hint in KEY_HINTS:
-        assert "q quit" in hint and "[" in hint and "+" in hint and "?" in hint and " f" in hint
-    assert all("m" in hint.split() for hint in KEY_HINTS)
+def test_every_key_has_a_line_of_help() -> None:
+    caps = " ".join(key for key, *_ in KEYS)
+    for char in "vsmnfiq[]+-":
+        assert char in caps
+    assert "space" in caps and "Enter" in caps
+    assert all("?" in hint and "q end" in hint for hint in HINTS)
+    for width, height in ((78, 20), (40, 9), (30, 6)):
+        lines = help_lines(width, height)
+        assert len(lines) <= height and max(map(len, lines)) <= width
+        assert all(key.split()[0] in " ".join(lines) for key, *_ in KEYS)
+
+
+def typed(board: Keyboard, keys: str, **changes: object) -> list[object]:
+    return [board.press(char, snapshot(**changes), 0.0) for char in keys]
+
+
+def test_a_typed_pace() -> None:
+    # 8:30 min/km is 510 s for 1000 m; a mile is 1609.344 m, exactly
+    event = typed(Keyboard(SETTINGS), "8:30\n")[-1]
+    assert isinstance(event, Speed) and event.speed_m_s == pytest.approx(1000 / 510, abs=1e-4)
+    mile = Keyboard(Settings(ceiling_bpm=139, units="mile"))
+    typed(mile, "10:30")
+    assert mile.prompt(0.0) == "pace 10:30 min/mile: Enter sets it"
+    event = typed(mile, "\n")[-1]
+    assert isinstance(event, Speed) and event.speed_m_s == pytest.approx(1609.344 / 630, abs=1e-4)
+
+
+@pytest.mark.parametrize("keys", ["8:3\n", "8:75\n", "0:00\n", "0:30\n"])
+def test_what_is_no_pace_is_none(keys: str) -> None:
+    board = Keyboard(SETTINGS)
+    assert typed(board, keys)[-1] is None
+    assert "is no" in board.prompt(0.1)
+
+
+@pytest.mark.parametrize(("keys", "now_m_s", "asked"), [
+    ("30\n", None, "30.0 km/h (2:00 min/km)? Enter sets it"),  # what 8:30 once became
+    ("0.85\n", None, "0.8 km/h"),
+    ("16.5\n", 8.2 / 3.6, "16.5 km/h (3:38 min/km)? Enter sets it"),
+    ("16.5\n", None, ""), ("12\n", 5 / 3.6, ""), ("3\n", 12 / 3.6, ""), ("0\n", 3.0, ""), ("9\n", 0.0, ""),
+])
+def test_an_unlikely_speed_is_asked_about(keys: str, now_m_s: float | None, asked: str) -> None:
+    board = Keyboard(SETTINGS)
+    event = typed(board, keys, speed_m_s=now_m_s)[-1]
+    assert (event is None) is bool(asked) and board.prompt(0.1).startswith(asked)
+    if asked:
+        assert isinstance(typed(board, "\n", speed_m_s=now_m_s)[-1], Speed), "Enter says yes"
+        assert board.prompt(0.1) == ""
+        typed(board, keys, speed_m_s=now_m_s)
+        assert typed(board, "x", speed_m_s=now_m_s) == [None]
+        assert board.prompt(0.1) == "the speed stays as it was"
+        assert typed(board, "\n", speed_m_s=now_m_s) == [None], "the question is closed"
+
+
+def test_a_new_speed_can_be_typed_over_the_question() -> None:
+    board = Keyboard(SETTINGS)
+    typed(board, "30\n")
+    assert typed_km_h(typed(board, "8.5\n")[-1]) == pytest.approx(8.5, abs=0.01)
+
+
+def test_q_at_an_asked_speed_asks_for_the_end_first() -> None:
+    board = Keyboard(SETTINGS)
+    assert typed(board, "30\nq")[-1] is None and "quit?" in board.prompt(0.1)
+    assert typed(board, "q")[-1] == Command(754.0, Action.QUIT)
+
+
+def test_help_first_status_second() -> None:
+    board = Keyboard(SETTINGS)
+    assert board.press("?", snapshot(), 10.0) is None and board.helping(10.1)
+    assert board.press("?", snapshot(), 12.0) == Command(754.0, Action.STATUS) and not board.helping(12.1)
+    board.press("?", snapshot(), 20.0)
+    assert not board.helping(60.0), "it goes by itself"
+    board.press("?", snapshot(), 70.0)
+    assert board.press("\x1b", snapshot(), 71.0) is None
+    assert not board.helping(71.1) and not board.prompt(71.1)
+    board.press("?", snapshot(), 80.0)
+    assert board.press("m", snapshot(), 81.0) == Mark(754.0), "a key does what it does"
+
+
+def test_one_key_changes_the_large_figure() -> None:
+    board = Keyboard(SETTINGS)
+    assert board.choice is Choice.ROOM
+    typed(board, "v")
+    assert board.choice is Choice.HEART_RATE and board.prompt(0.1) == "large: heart rate"
+    typed(board, "v")
+    assert board.choice is Choice.ROOM, "a speed to set only on a belt"
+    typed(board, "vv", belt=True)
+    assert board.choice is Choice.SPEED
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX terminals")

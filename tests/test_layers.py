@@ -15,10 +15,10 @@ from tests.support.house import ANY_ROOM, House
 
 ROOT = Path(__file__).resolve().parent.parent
 LONGEST_LINES = 350
-MOST_MODULES = 25  # about two dozen can be taken in at a glance
+MOST_MODULES = 26  # about two dozen can be taken in at a glance
 
 PURE = (
-    "cues", "events", "reasons", "errors", "settings", "packets", "heart", "signal", "decide", "plan",
+    "cues", "events", "reasons", "errors", "units", "settings", "packets", "signal", "decide", "plan",
     "session", "runner", "devices", "response", "page",
 )
 NEVER_LIVE = {"scipy", "matplotlib", "hypothesis", "pytest", "bumble"}
@@ -27,21 +27,21 @@ BY_NAME = ["guard", "guard.cli"]  # public names on first use; the command asked
 
 # room: the rooms it may import beside itself. A room is a folder, a module at the top, or a
 # module of a folder that may do more than the rest of it (a file read beside the pure form).
-BASE = {"cues", "events", "settings", "errors"}
-CORE = BASE | {"heart", "signal", "decide", "plan", "session"}
+BASE = {"cues", "events", "settings", "errors", "units"}
+CORE = BASE | {"signal", "decide", "plan", "session"}
 MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
-    # the decision, one way: heart, decide, session
+    # the decision, one way: signal, decide, session
     "cues": set(),
     "events": {"cues"},
     "reasons": {"events"},
     "errors": set(),
-    "settings": {"errors"},
-    "heart": set(),
-    "signal": {"events", "heart"},
-    "decide": {"cues", "events", "heart", "reasons", "settings", "signal"},
+    "units": set(),
+    "settings": {"errors", "units"},
+    "signal": {"cues", "events"},
+    "decide": {"cues", "events", "reasons", "settings", "signal", "units"},
     "plan": BASE,
     "session": BASE | {"decide", "plan", "signal"},
-    "runner": {"events"},
+    "runner": {"events", "plan"},
     # what feeds it
     "clock": set(),
     "packets": set(),
@@ -53,6 +53,8 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "sound": BASE | {"decide"},
     "screen": BASE | {"clock", "decide", "reasons"},
     "pins": BASE | {"live", "screen"},
+    "lesson": BASE | {"decide", "files", "live", "screen", "sound"},
+    "start": set(),
     # what is kept
     "files": {"errors"},
     "settings.file": {"errors", "files", "settings"},
@@ -61,22 +63,23 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "plan.drawing": {"plan", "screen"},
     "log": BASE | {"", "files", "reasons", "session"},
     "library": {"errors", "events", "files", "log", "plan", "session"},
-    "csv": {"errors", "events", "files", "library", "log", "reasons", "session"},
+    "csv": {"errors", "events", "files", "library", "log", "reasons", "session", "units"},
     # one session at a time
     "page": set(),
     "replay": CORE | {"log", "reasons", "screen"},
-    "response": {"events", "session", "settings", "signal"},
+    "response": {"events", "session", "settings", "signal", "units"},
     "review": CORE | {"log", "page", "reasons", "replay", "response", "screen"},
     "tune": CORE | {"log", "replay", "response", "runner", "screen"},
     # the months
     "journal": {"errors", "files", "screen"},
-    "ceiling": {"errors", "events", "files", "journal", "log", "plan", "replay", "screen"},
-    "progress": {"errors", "files", "journal", "library", "log", "page", "plan", "response", "screen",
-                 "signal"},
+    "ceiling": {"errors", "events", "files", "journal", "log", "plan", "replay", "screen", "session"},
+    "progress": {"errors", "events", "files", "journal", "library", "log", "page", "plan", "response",
+                 "screen", "signal"},
     # the doors
     "": BASE | {"decide"},
     "commands": ANY_ROOM,
-    "cli": {"", "errors"},
+    "about": {""},
+    "cli": {"", "about", "errors"},
     "__main__": {"cli"},
 }
 
@@ -84,7 +87,7 @@ HOUSE = House(ROOT, MAY_IMPORT)
 
 
 def test_the_walk_sees_what_is_there():
-    names = {"guard.session.session", "guard.heart.estimate", "guard.decide.lanes", "guard.live.live"}
+    names = {"guard.session.session", "guard.decide.belief", "guard.decide.lanes", "guard.live.live"}
     assert names <= set(HOUSE.modules)
     assert "guard.decide.lane" in HOUSE.imports("guard.session.session")
     assert "numpy" in HOUSE.reached(["guard.decide.lanes"])
@@ -213,11 +216,11 @@ def test_what_is_impure_is_caught(text, said, tmp_path):
 
 
 def test_circles_are_caught(tmp_path):
-    for room, other in (("heart", "decide"), ("decide", "heart")):
+    for room, other in (("signal", "decide"), ("decide", "signal")):
         (tmp_path / "guard" / room).mkdir(parents=True)
         (tmp_path / "guard" / room / "a.py").write_text(f"import guard.{other}.a\n", encoding="utf-8")
     house = House(tmp_path, MAY_IMPORT)
-    assert house.circles() and {"heart", "decide"} <= set(house.room_circles())
+    assert house.circles() and {"signal", "decide"} <= set(house.room_circles())
 
 
 # --- what is loaded when --------------------------------------------------------------

@@ -203,7 +203,7 @@ async def test_keys_become_logged_inputs(monkeypatch: pytest.MonkeyPatch) -> Non
     stage = Stage(rising_run(30), stay=True)
     running = asyncio.create_task(stage.run())
     await until(lambda: len(stage.log.items) >= 30)
-    await typist.type("?m s]8.5\n+")
+    await typist.type("??m s]8.5\n+")
     await typist.type("q")
     await asyncio.sleep(0.3)
     assert not running.done()

@@ -64,7 +64,7 @@ def commands(folder: Path) -> list[list[str | Path]]:
         ["tune", belt, "--tries", "2", "--runners", "4", "--jobs", "2"],
         ["progress", "--folder", RECORDINGS, "--ceiling", "139", "--html", folder / "months.html"],
         ["journal", "--sleep", "7.5"], ["journal", "--today"], ["plan", "--make", "easy-hour"],
-        ["ceiling", "--age", "40", "--resting", "55", "--history", "regular", "--no-medicine",
+        ["ceiling", "--age", "40", "--resting", "55", "--healthy", "--no-medicine",
          "--no-pregnant", "--no-symptoms"],
         ["settings", "words=0.3"], ["settings"], ["sessions"], ["data"],
         ["data", "--export", folder / "all.zip"], ["check", "--no-strap"],

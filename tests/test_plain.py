@@ -75,7 +75,7 @@ def test_one_line_a_minute() -> None:
     frames = [Frame(snapshot(t_s=t / 4)) for t in range(0, 4 * 301)]
     lines = lines_of(*frames)
     assert [line.split()[0] for line in lines] == ["1:00", "2:00", "3:00", "4:00", "5:00"]
-    assert "ROOM 7 bpm" in lines[0] and "heart rate 132" in lines[0]
+    assert "7 under the ceiling 139" in lines[0] and "heart rate 132" in lines[0]
 
 
 def test_a_note_is_said_once() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import subprocess
 import sys
 import tomllib
@@ -341,6 +342,33 @@ def test_drawing_keeps_to_its_width_and_to_ascii():
             assert all(len(line) <= width for line in lines[:-1]), name
             assert "".join(lines).isascii()
     assert any(line.startswith("139") and "=" in line for line in lines)
+
+
+def test_the_picture_uses_its_height_and_tells_parts_apart():
+    lines = draw(plan_of(EXAMPLES["strides"], Settings(ceiling_bpm=139)), 139, 79)
+    drawn = lines[1:9]
+    assert drawn[0].startswith("139") and drawn[-1].startswith("131"), "the ramp fills it from foot to top"
+    assert all("▀" in line or "░" in line for line in drawn)
+    below = drawn[-1][5:].ljust(74)
+    strides = re.findall("·+| +", below[15:])  # every second part has dots under its limit
+    assert len(strides) >= 8 and {one[0] for one in strides} == {"·", " "}
+
+
+def test_n_in_the_talk_test_goes_where_its_text_says():
+    text = EXAMPLES["talk-test"]
+    assert "then n, which goes over to the cool-down" in text.replace("\n# ", " ")
+    plan = plan_of(text)
+    for at_s in (11 * 60, 18 * 60 + 45):  # in the first stage; saying it aloud in the third
+        progress = Progress(plan)
+        progress.advance(at_s)
+        assert progress.part.kind is Kind.TEST
+        progress.skip()
+        assert progress.part.kind is Kind.COOL_DOWN and progress.place().into_s == 0.0
+    assert Plan.from_dict(json.loads(json.dumps(plan.as_dict()))) == plan
+    others = plan_of(EXAMPLES["steady-check"])
+    assert all(part.skips == 1 for part in others.parts) and "skips" not in str(others.as_dict())
+    with pytest.raises(InputError, match="skip is all, but must be one of part, repeat"):
+        plan_of(text.replace('skip = "repeat"\n', 'skip = "all"\n'))
 
 
 def guard(*words: str, home: Path) -> subprocess.CompletedProcess[str]:

@@ -368,7 +368,7 @@ def test_page_json_and_refusals(log: Path, tmp_path: Path, capsys: pytest.Captur
     assert document["notes"] == [{"effort": 4, "feel": HOSTILE, "pain": "<b>knee</b>"}]
     assert set(document) == {
         "format", "started", "source", "invented", "settings", "duration_s", "summary", "parts", "cues_said",
-        "cues", "marks", "recoveries", "drift", "signal", "rr", "notes", "remarks"}
+        "cues", "marks", "recoveries", "drift", "signal", "rr", "notes", "remarks", "advice"}
     assert main(["review", str(log), "--html", str(tmp_path / "none" / "run.html")]) == 4
     assert main(["review", str(tmp_path / "none.jsonl")]) == 3
 

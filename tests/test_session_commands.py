@@ -116,6 +116,18 @@ def test_same_seed_same_run_at_any_speed(tmp_path: Path) -> None:
     assert done.stdout.isascii()
 
 
+def test_a_plan_is_rehearsed_without_a_strap(tmp_path: Path) -> None:
+    plan = tmp_path / "short.toml"
+    plan.write_text('name = "two parts"\n[[part]]\nkind = "warm_up"\nminutes = 2\n'
+                    '[[part]]\nkind = "fast"\nname = "quick"\nseconds = 40\n', encoding="utf-8")
+    done = guard(tmp_path, "rehearse", "--plan", str(plan), "--speedup", "2000", "--ceiling", "150")
+    assert done.returncode == 0, done.stderr
+    assert "rehearsal two parts" in done.stdout and "next: quick, 40 s, left to you" in done.stdout
+    assert "the plan is done" in done.stdout
+    wrong = guard(tmp_path, "rehearse", "--plan", str(plan), "--course", "hill-loop")
+    assert wrong.returncode == 2 and "--course and --plan" in wrong.stderr
+
+
 def test_rehearsal_ends_when_its_reader_is_gone(tmp_path: Path) -> None:
     began = time.monotonic()
     running = subprocess.Popen([*GUARD, "rehearse", "--speedup", "20"], env=environment(tmp_path),
@@ -237,7 +249,7 @@ def test_rehearsal_on_a_terminal_to_its_end(tmp_path: Path) -> None:
         assert terminal.end() == 0
         live, after = terminal.output.split(LEAVE_SCREEN)
         assert ENTER_SCREEN in live and SHOW_CURSOR in terminal.output
-        assert "ROOM" in live and "under the ceiling" in live and "why:" in live
+        assert "beats under" in live and "under the ceiling" in live and "why:" in live
         assert "invented runner" in after and "at or under the ceiling" in after and "log:" in after
         assert terminal.mode() == terminal.before
     finally:
@@ -248,7 +260,7 @@ def test_rehearsal_on_a_terminal_to_its_end(tmp_path: Path) -> None:
 def test_keys_on_a_terminal(tmp_path: Path) -> None:
     terminal = Terminal(tmp_path, "rehearse", "--speedup", "20", size=(40, 12))
     try:
-        terminal.wait_for("ROOM")
+        terminal.wait_for("beats under")
         terminal.press("m")
         terminal.wait_for("marked at")
         terminal.press(" ")
@@ -271,7 +283,7 @@ def test_keys_on_a_terminal(tmp_path: Path) -> None:
 def test_interrupted_on_a_terminal(tmp_path: Path, how: str) -> None:
     terminal = Terminal(tmp_path, "rehearse", "--speedup", "20")
     try:
-        terminal.wait_for("ROOM")
+        terminal.wait_for("beats under")
         if how == "key":
             terminal.press("\x03")
         else:
@@ -293,10 +305,10 @@ def test_resize_and_ascii_on_a_kernel_console(tmp_path: Path) -> None:
 
     terminal = Terminal(tmp_path, "rehearse", "--speedup", "20", TERM="linux", NO_COLOR="1")
     try:
-        terminal.wait_for("ROOM")
-        assert "spc hold" not in terminal.output
+        terminal.wait_for("beats under")
+        assert "? keys" not in terminal.output
         fcntl.ioctl(terminal.secondary, termios.TIOCSWINSZ, struct.pack("HHHH", 12, 40, 0, 0))
-        terminal.wait_for("spc hold")
+        terminal.wait_for("? keys")
         assert re.sub(r"\x1b\[[?\d;]*[a-zA-Z]", "", terminal.output).isascii()
         assert not re.search(r"\x1b\[(?:\d+;)*(?:3\d|4\d|9\d)(?:;\d+)*m", terminal.output)
         terminal.press("qq")

@@ -15,7 +15,7 @@ from guard.cli import main
 from guard.errors import InputError, SettingError
 from guard.settings import RETIRED, RetiredSetting, Settings, table
 from guard.settings import file as settings_file
-from tests.support.keep import guard_cli
+from tests.support.keep import guard_cli, guard_here
 
 
 @pytest.fixture
@@ -255,3 +255,21 @@ def test_a_retired_setting_asked_for_is_answered(path: Path, capsys: pytest.Capt
     assert main(["settings", "lead_s", "--json"]) == 0
     out, err = capsys.readouterr()
     assert json.loads(out)["settings"] == [] and "no setting any more" in err
+
+
+@pytest.mark.parametrize("words", [
+    ["ceiling_bpm=139"], ["ceiling_bpm", "139"], ["ceiling_bpm", "=", "139"], ["ceiling_bpm=", "139"],
+    ["ceiling_bpm", "=139"], ["units", "mile", "ceiling_bpm", "139"],
+])
+def test_a_setting_is_kept_however_it_is_written(words: list[str], tmp_path: Path) -> None:
+    done = guard_here("settings", *words, home=tmp_path)
+    assert done.returncode == 0 and "ceiling_bpm = 139 bpm" in done.stdout
+    assert settings_file.load(tmp_path / "config" / "settings.toml")["ceiling_bpm"] == 139.0
+
+
+def test_two_keys_are_explained_and_a_second_value_is_refused(tmp_path: Path) -> None:
+    asked = guard_here("settings", "stale_s", "ceiling_bpm", home=tmp_path)
+    assert asked.returncode == 0
+    assert "stale_s: age of" in asked.stdout and "ceiling_bpm: upper" in asked.stdout
+    assert guard_here("settings", "ceiling_bpm", "139", "140", home=tmp_path).returncode == 2
+    assert not (tmp_path / "config" / "settings.toml").exists()

@@ -235,7 +235,7 @@ def failing(checks):
 def test_a_ready_radio_passes_every_check(bluez):
     checks = preflight.radio_checks()
     assert [check.name for check in checks] == [
-        "Bluetooth permission", "Bluetooth service", "Bluetooth adapter", "Bluetooth power"]
+        "system bus", "Bluetooth service", "Bluetooth adapter", "Bluetooth power"]
     assert failing(checks) == []
 
 
@@ -253,7 +253,7 @@ def test_each_trouble_fails_its_own_check_with_a_mend(bluez, monkeypatch, tmp_pa
     assert "systemctl start bluetooth" in mend
     monkeypatch.setitem(os.environ, "DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/nobody")
     [(name, detail, _)] = failing(preflight.radio_checks())
-    assert name == "Bluetooth permission"
+    assert name == "system bus"
     assert "D-Bus" in detail
 
 

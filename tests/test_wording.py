@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from guard.decide import wording
 from guard.decide.core import RESTS_ON
-from guard.decide.rule import CUE_OF
+from guard.decide.effects import CUE_OF
 from guard.events import Cue, CueGiven, LinkState, Numbers, Snapshot, State
 from guard.settings import Settings
 from tests.support.reasons import FORESEEN
@@ -23,7 +23,7 @@ SNAPSHOT = Snapshot(
     contact=True, last_cue=None, cue_count=0, link_state=LinkState.CONNECTED, link_name="", link_detail="",
     battery_percent=None, at_or_under_s=600, over_s=0, no_signal_s=0, speed_m_s=None, grade=None,
     advised_speed_m_s=None, part="", part_left_s=None, muted=False, free_run=False,
-    sound_backend="simpleaudio")
+    sound_backend="simpleaudio", own_ceiling_bpm=139, resume_bpm=None, active_s=600)
 
 
 @pytest.mark.parametrize(("number", "words"), [
@@ -88,6 +88,8 @@ def test_a_repeated_walk_says_the_next_step() -> None:
     (Cue.RESUME, 8.29, {"belt_step_km_h": 0.5}, 8.0),
     (Cue.PICK_UP, 8.27, {}, 8.3),
     (Cue.EASE, 8.2 * 1.609344, {"units": "mile", "belt_step_km_h": 0.1609344}, 8.2),
+    (Cue.EASE, 5.19 * 1.609344, {"units": "mile"}, 5.1),  # a belt that shows miles: tenths of a mph
+    (Cue.PICK_UP, 5.19 * 1.609344, {"units": "mile"}, 5.2),
     (Cue.WALK, 8.2, {}, None),
     (Cue.EASE, float("nan"), {}, None),
     (Cue.EASE, 0.0, {}, None),
@@ -125,7 +127,8 @@ def test_how_much_to_slow_is_a_word_of_size_where_no_speed_is_advised(
 
 # All figures a rule may rest on, each another, so that a wrong one taken for the right one shows.
 FIGURES = {"level_bpm": 111.0, "ceiling_bpm": 222.0, "limit_bpm": 333.0, "room_bpm": 44.0,
-           "foreseen_bpm": 555.0, "ahead_s": 20.0, "with_bpm": 121.0, "without_bpm": 122.0, "heading_bpm": 666.0, "stop_bpm": 177.0,
+           "foreseen_bpm": 555.0, "ahead_s": 20.0, "with_bpm": 121.0, "without_bpm": 122.0,
+           "heading_bpm": 666.0, "stop_bpm": 177.0,
            "floor_bpm": 88.0, "age_s": 9.0, "fell_from_bpm": 199.0}
 SIZES = {-3: "a little", 0: "a little", 1: "a little", 2: "", 6: "", 7: "a lot", 30: "a lot"}
 

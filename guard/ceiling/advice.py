@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from statistics import median_low
 
-from guard.ceiling.methods import HISTORIES, Method, Runner, value_of_kind
+from guard.ceiling.methods import MEASURED, SAFETY, Method, Runner, predicted_maximum, value_of_kind
 
 CLOSE_BPM, FAIR_BPM = 6.0, 12.0
 HIGHEST_OVER_FORMULAS_BPM = 10.0
@@ -21,9 +21,10 @@ ADULT, OLD, VERY_OLD = 18, 65, 80
 AGAIN_AFTER = timedelta(weeks=12)
 TEST_HOLDS = timedelta(days=365)
 
-KINDS = {"age": "180 - age", "reserve": "share of reserve", "maximum": "share of maximum",
-         "talk": "talk test", "lactate": "lactate", "field": "half an hour while able to talk"}
-_MEASURED = ("talk", "lactate", "field")
+KINDS = {"reserve": "share of reserve", "maximum": "share of maximum", "talk": "talk test",
+         "lactate": "lactate", "laboratory": "laboratory threshold",
+         "field": "half an hour while able to talk"}
+FAR_UNDER_BPM = 15.0  # a measured maximum so far under every formula is remarked on
 
 WHEN_AGAIN = (
     "Work it out again after three months of regular running (in untrained adults 93 % of a year's fall "
@@ -35,10 +36,6 @@ NEVER_EXCEED = (
     "plan. None is set until you set one, and none can be worked out from age: a maximum by age is off by "
     "more than 10 for one runner in three. Take it from the person who tested or treats you, or "
     "leave it unset.")
-
-NOT_MEDICAL = ("This is no medical advice. Stop and seek help for chest pain, faintness, unusual "
-               "breathlessness or a heart beat that feels wrong.")
-
 
 @dataclass(frozen=True, slots=True)
 class Suggestion:
@@ -58,9 +55,14 @@ def suggest(runner: Runner, rows: Sequence[Method]) -> Suggestion:
     who = withheld(runner)
     if who:
         return Suggestion(None, f"no suggestion, because {who}: ask a licensed professional for your limit")
+    if runner.unanswered:
+        asked = "; ".join(SAFETY[key] for key in runner.unanswered)
+        options = " ".join(f"--no-{key}" for key in runner.unanswered)
+        return Suggestion(None, f"no suggestion before you have said whether this is so: {asked}. "
+                                f"If none is: guard ceiling {options}, or --healthy for all of them")
     values = {kind: value for kind in KINDS if (value := value_of_kind(rows, kind)) is not None}
-    measured = {kind: value for kind, value in values.items() if kind in _MEASURED}
-    formulas = {kind: value for kind, value in values.items() if kind not in _MEASURED}
+    measured = {kind: value for kind, value in values.items() if kind in MEASURED}
+    formulas = {kind: value for kind, value in values.items() if kind not in MEASURED}
     if not values:
         return Suggestion(None, "no method has the figures it needs: see below what would help")
     if measured:
@@ -77,8 +79,7 @@ def suggest(runner: Runner, rows: Sequence[Method]) -> Suggestion:
         bpm = median_low(formulas.values())
         kind = next(one for one, value in formulas.items() if value == bpm)
         reason = {1: f"the only kind of method with figures ({KINDS[kind]})",
-                  2: f"the lower of two kinds of method ({KINDS[kind]})",
-                  3: f"the middle of three kinds of method ({KINDS[kind]})"}[len(formulas)]
+                  2: f"the lower of two kinds of method ({KINDS[kind]})"}[len(formulas)]
     whole = min(max(math.floor(bpm), LOWEST_BPM), HIGHEST_BPM)
     return Suggestion(whole, f"{reason}, rounded down")
 
@@ -86,9 +87,10 @@ def suggest(runner: Runner, rows: Sequence[Method]) -> Suggestion:
 def withheld(runner: Runner) -> str:
     """Why this runner gets no suggestion; empty where there is no such reason."""
     reasons = [words for yes, words in (
-        (runner.medicine, "medicine for heart or blood pressure changes heart rate"),
-        (runner.pregnant, "pregnancy changes heart rate from week to week"),
-        (runner.symptoms, "symptoms or a heart condition come first"),
+        (runner.medicine, "medicine changes heart rate (if you take none: --no-medicine)"),
+        (runner.pregnant, "pregnancy changes heart rate from week to week (if it is over: --no-pregnant)"),
+        (runner.symptoms, "symptoms or a heart condition come first (if you have none: --no-symptoms)"),
+        (runner.recovering, "illness, operation or injury comes first (once you are well: --no-recovering)"),
         (runner.age is not None and runner.age < ADULT, f"these methods are for adults ({ADULT} and over)"),
         (runner.age is not None and runner.age > VERY_OLD, f"few runners over {VERY_OLD} were ever measured"),
     ) if yes]
@@ -116,16 +118,16 @@ def cautions(runner: Runner, suggestion: Suggestion) -> list[str]:
     if runner.age is not None and OLD < runner.age <= VERY_OLD:
         found.append(f"Over {OLD} formulas by age are less certain still: go by a test, and ask a licensed "
                      "professional before the first hard one.")
-    if runner.history == "ill":
-        found.append("After a serious illness, an operation, or on regular medicine ask a licensed "
-                     "professional before you run by any figure.")
+    if runner.maximum_bpm is not None and runner.age is not None:
+        lowest = min(bpm for _, bpm, _, _ in predicted_maximum(runner.age))
+        if runner.maximum_bpm <= lowest - FAR_UNDER_BPM:
+            under = f"{lowest - runner.maximum_bpm:.0f} under the lowest formula by age"
+            found.append(f"Your measured maximum of {runner.maximum_bpm:g} lies {under}: was it an all-out "
+                         "effort, and is no medicine in play? Measured too low it makes every share too low.")
     if runner.band == "vigorous" and suggestion.bpm is not None:
         found.append("The top of the vigorous band is hard running, not easy running: choose moderate "
                      "or a percentage.")
-    if not who:
-        found.append("Not for you without a licensed professional: under 18 or over 80, heart or "
-                     "blood-pressure medicine, a heart condition, pregnancy, symptoms.")
-    return [*found, NOT_MEDICAL]
+    return found
 
 
 def narrowing(runner: Runner) -> list[str]:
@@ -141,10 +143,9 @@ def narrowing(runner: Runner) -> list[str]:
         found.append("a measured maximum, from an exercise test under supervision: --maximum BPM")
     if runner.age is None:
         found.append("your age: --age YEARS")
-    elif runner.history is None:
-        found.append(f"your training: --history {'|'.join(HISTORIES)}")
-    if not runner.lactate:
-        found.append("lactate steps from a laboratory: guard ceiling --how lactate")
+    if not runner.lactate and runner.laboratory.first_bpm is None:
+        found.append("a laboratory's first threshold: --first-threshold BPM, or its lactate steps: "
+                     "guard ceiling --how lactate")
     return found
 
 

@@ -18,7 +18,16 @@ from typing import TYPE_CHECKING, Any
 
 from guard.ceiling.advice import TEST_HOLDS
 from guard.ceiling.lactate import Step, thresholds
-from guard.ceiling.methods import HISTORIES, USUAL_BAND, FieldTest, Runner, TalkTest, refuse_nonsense, shares
+from guard.ceiling.methods import (
+    SAFETY,
+    USUAL_BAND,
+    FieldTest,
+    Laboratory,
+    Runner,
+    TalkTest,
+    refuse_nonsense,
+    shares,
+)
 from guard.errors import GuardError, InputError, UsageError, printable
 
 if TYPE_CHECKING:
@@ -26,7 +35,6 @@ if TYPE_CHECKING:
 
 LARGEST = 1 << 20  # bytes
 RESTING_MORNINGS, FEWEST_MORNINGS = 14, 3
-FLAGS = ("medicine", "pregnant", "symptoms")
 
 
 def typed_answers(args: argparse.Namespace, today: date) -> dict[str, object]:
@@ -38,12 +46,16 @@ def typed_answers(args: argparse.Namespace, today: date) -> dict[str, object]:
             found[key] = None if text == "none" else number(f"--{key}", text)
     if found.get("age") is not None:
         found["age_on"] = today.isoformat()
-    if args.history is not None:
-        found["history"] = args.history
     if args.band is not None:
         shares(args.band)
         found["band"] = args.band
-    found |= {key: getattr(args, key) for key in FLAGS if getattr(args, key) is not None}
+    if args.healthy:
+        found |= dict.fromkeys(SAFETY, False)
+    found |= {key: getattr(args, key) for key in SAFETY if getattr(args, key) is not None}
+    for key in ("first_threshold", "second_threshold"):
+        if (text := getattr(args, key)) is not None:
+            option = "--" + key.replace("_", "-")
+            found[key] = None if text == "none" else {"bpm": number(option, text), "on": today.isoformat()}
     for key, given, take in (("talk", args.talk_test, talk_answer), ("field", args.field_test, field_answer),
                              ("lactate", args.lactate, lactate_answer)):
         if given is not None:
@@ -79,25 +91,29 @@ def _runner(answers: Mapping[str, Any], today: date, notes: list[str]) -> Runner
     resting = _number(answers.get("resting"))
     if resting is None:
         resting = _resting_of_journal(today, notes)
-    history = answers.get("history")
-    if history is not None and history not in HISTORIES:
-        raise ValueError
     talk = field = None
     lactate: tuple[Any, ...] = ()
     if test := _fresh(answers.get("talk"), "talk test", today, notes):
         talk = TalkTest(float(test["bpm"]), str(test.get("note", "")))
     if test := _fresh(answers.get("field"), "field test", today, notes):
-        field = FieldTest(float(test["bpm"]), float(test["drift_percent"]))
+        field = FieldTest(float(test["bpm"]), float(test["drift_percent"]), _number(test.get("fade_percent")))
     if test := _fresh(answers.get("lactate"), "lactate test", today, notes):
         steps = [Step(*map(float, step)) for step in test["steps"]]
         lactate = tuple(thresholds(steps, Step(*map(float, test["rest"])) if test.get("rest") else None))
         missed = [one.method for one in lactate if one.bpm is None]
         if missed:
             notes.append(f"the lactate test does not reach: {', '.join(missed)}")
-    flags = {key: answers.get(key) is True for key in FLAGS}
+    flags = {key: answers.get(key) for key in SAFETY}
+    if any(value not in (None, True, False) for value in flags.values()):
+        raise ValueError
+    if flags["recovering"] is None and answers.get("history") == "ill":  # as an earlier version asked
+        flags["recovering"] = True
+    limits = [_fresh(answers.get(f"{name}_threshold"), f"{name} threshold", today, notes)
+              for name in ("first", "second")]
+    laboratory = Laboratory(*(float(one["bpm"]) if one else None for one in limits))
     band = str(answers.get("band", USUAL_BAND))
-    return Runner(age, resting, _number(answers.get("maximum")), history, band,
-                  talk=talk, field=field, lactate=lactate, **flags)
+    return Runner(age, resting, _number(answers.get("maximum")), band, talk=talk, field=field,
+                  lactate=lactate, laboratory=laboratory, **flags)
 
 
 def _number(value: Any) -> float | None:
@@ -171,10 +187,10 @@ def field_answer(text: str) -> dict[str, object]:
     longest = max(parts, key=lambda one: one[1] - one[0], default=None)
     part = (marks[0], marks[-1]) if len(marks) > 1 else longest
     try:
-        found = field_test(times, bpm, part)
+        found = field_test(times, bpm, part, _speeds(recording))
     except InputError as error:
         raise InputError(f"{printable(text)} gives no field test: {error}") from None
-    return {"bpm": found.bpm, "drift_percent": found.drift_percent}
+    return {"bpm": found.bpm, "drift_percent": found.drift_percent, "fade_percent": found.fade_percent}
 
 
 def _is_number(text: str) -> bool:
@@ -194,6 +210,16 @@ def _believed(file: str) -> tuple[Recording, Any, Any]:
             and 30 <= one.bpm <= 230 and one.contact is not False]
     return (recording, np.array([one.t_s for one in good], dtype=np.float64),
             np.array([one.bpm for one in good], dtype=np.float64))
+
+
+def _speeds(recording: Recording) -> list[tuple[float, float]]:
+    """(time, m/s) of the speeds that held."""
+    from guard.events import Speed
+    from guard.session.speeds import in_force
+
+    return [(one.t_s, one.speed_m_s)
+            for one in in_force(one for one in recording.inputs if isinstance(one, Speed))
+            if one.speed_m_s is not None]
 
 
 def _marks(recording: Recording) -> list[float]:

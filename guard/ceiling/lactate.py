@@ -4,15 +4,15 @@ Different methods mark different things, so each is shown with its name and
 what it marks; none is *the* threshold. Recipes, stated because they change the
 result by whole beats:
 
-- Lactate curve: cubic through the steps by least squares. For fixed values,
-  baseline plus and log-log the resting sample, if there is one, takes part as
-  a point one increment below the first step.
+- Lactate curve: cubic through the steps by least squares. For fixed values and
+  baseline plus the resting sample, if there is one, takes part as a point one
+  increment below the first step; for log-log too.
 - Fixed values (Mader 1976; Heck 1985) and baseline plus (Berg 1990; Zoladz
   1995): where straight lines between the fitted values at the steps reach the
   value. The curve itself, inverted, would give up to 1 to 2 % more intensity.
 - Log-log: two straight lines that meet, by least squares, through the
-  logarithm of the fitted lactate against intensity (Beaver, Wasserman, Whipp
-  1985 took the logarithm of both).
+  logarithm of measured lactate against that of intensity (Beaver, Wasserman,
+  Whipp 1985).
 - D-max: the point of the curve farthest from the line between its ends (Cheng
   1992); modified: from the last step before the first rise of more than
   0.4 mmol/L (Bishop 1998). Exercise steps only.
@@ -94,7 +94,7 @@ def thresholds(steps: Sequence[Step], rest: Step | None = None) -> list[Threshol
                _reached(all_x, fitted, value)) for value in FIXED_MMOL]
     found += [(f"baseline + {above:.1f} mmol", "Berg 1990; Zoladz 1995", above <= 1.0,
                _reached(all_x, fitted, base + above)) for above in ABOVE_BASELINE_MMOL]
-    found += [("log-log", "Beaver 1985", True, _log_break(all_x, fitted)),
+    found += [("log-log", "Beaver 1985", True, _log_break(all_x, all_lactate)),
               ("D-max", "Cheng 1992", False, _d_max(x, lactate, 0)),
               ("modified D-max", "Bishop 1998", False, _d_max(x, lactate, _before_first_rise(lactate)))]
     return [Threshold(name, first, at, None if at is None else float(np.polyval(line, at)), spread, source)
@@ -149,10 +149,11 @@ def _reached(x: Floats, fitted: Floats, value: float) -> float | None:
     return None
 
 
-def _log_break(x: Floats, fitted: Floats) -> float | None:
-    if fitted.min() <= 0:
+def _log_break(intensity: Floats, lactate: Floats) -> float | None:
+    positive = intensity > 0
+    if positive.sum() < FEWEST_STEPS:
         return None
-    y = np.log(fitted)
+    x, y = np.log(intensity[positive]), np.log(lactate[positive])
 
     def left_over(place: float) -> float:
         terms = np.column_stack([np.ones_like(x), x, np.maximum(0.0, x - place)])
@@ -170,7 +171,7 @@ def _log_break(x: Floats, fitted: Floats) -> float | None:
             return None
         at = float(places[best])
         low, high = float(places[max(0, best - 1)]), float(places[min(best + 1, _BREAKS - 1)])
-    return at
+    return math.exp(at)
 
 
 def _before_first_rise(lactate: Floats) -> int:

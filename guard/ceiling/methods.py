@@ -3,7 +3,8 @@
 A method gives a value and a range, `low_bpm` to `high_bpm`: one standard
 deviation either way, so about two runners in three lie inside it. Sources:
 
-- Age start: 180 less age, with an adjustment by training history (common practice).
+- 180 less age: a rule of thumb without a published source (common practice);
+  shown for comparison, never counted.
 - Share of heart-rate reserve: rest + share x (maximum - rest) (Karvonen,
   Kentala, Mustala 1957); bands of ACSM (Guidelines for Exercise Testing and
   Prescription): moderate is 40 to 59 % of reserve, 64 to 76 % of maximum.
@@ -18,7 +19,7 @@ deviation either way, so about two runners in three lie inside it. Sources:
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
 import numpy as np
@@ -40,14 +41,13 @@ BANDS: dict[str, tuple[tuple[float, float], tuple[float, float]]] = {
 }
 USUAL_BAND = "moderate"
 
-# key: (in words, adjustment in bpm); the adjustments are common practice, the questions our own
-HISTORIES: dict[str, tuple[str, float]] = {
-    "ill": ("getting over a serious illness or operation, or on regular medicine", -10),
-    "returning": ("new to running, coming back, injured, often ill, or running seldom", -5),
-    "regular": ("running every week for up to two years", 0),
-    "progressing": ("running every week for over two years, and getting faster", 5),
+# What must be answered before a number is given, in words.
+SAFETY: dict[str, str] = {
+    "medicine": "on medicine for heart or blood pressure, or other regular medicine",
+    "pregnant": "pregnant",
+    "symptoms": "chest pain, faintness, odd heart beats, or a heart condition",
+    "recovering": "getting over an illness, an operation or an injury",
 }
-CAREFUL_HISTORY = "returning"
 
 # key: (name, highest, slope, SD, source)
 PREDICTED: tuple[tuple[str, float, float, float, str], ...] = (
@@ -56,6 +56,7 @@ PREDICTED: tuple[tuple[str, float, float, float, str], ...] = (
     ("207 - 0.7 age", 207.0, 0.7, SEE_NES_BPM, "Gellish 2007"),
     ("211 - 0.64 age", 211.0, 0.64, SEE_NES_BPM, "Nes 2013"),
 )
+MEASURED = ("talk", "lactate", "field", "laboratory")
 _NO_OWN_ERROR = ("Tanaka, Monahan, Seals 2001", "Gellish 2007")
 
 
@@ -69,27 +70,45 @@ class TalkTest:
 
 @dataclass(frozen=True, slots=True)
 class FieldTest:
-    """Mean heart rate of the last 20 min of an even half hour, bpm, and its drift, % a half of them."""
+    """Mean heart rate of the last 18 min of an even half hour, bpm, and its drift, % a half of them.
+
+    `fade_percent` is how much slower their second half was run, None where speed is not known.
+    """
 
     bpm: float
     drift_percent: float
+    fade_percent: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Laboratory:
+    """Heart rates at the first and second threshold (ventilatory or lactate), bpm, None where not told."""
+
+    first_bpm: float | None = None
+    second_bpm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Runner:
-    """What is known of the runner; None where it is not. `share` is of the reserve, 0 to 1."""
+    """What is known of the runner; None where it is not."""
 
     age: float | None = None
     resting_bpm: float | None = None
     maximum_bpm: float | None = None
-    history: str | None = None
     band: str = USUAL_BAND
-    medicine: bool = False
-    pregnant: bool = False
-    symptoms: bool = False
+    medicine: bool | None = None
+    pregnant: bool | None = None
+    symptoms: bool | None = None
+    recovering: bool | None = None
     talk: TalkTest | None = None
     field: FieldTest | None = None
     lactate: tuple[Threshold, ...] = ()
+    laboratory: Laboratory = Laboratory()
+
+    @property
+    def unanswered(self) -> list[str]:
+        """Safety questions that were not answered."""
+        return [key for key in SAFETY if getattr(self, key) is None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +127,7 @@ class Method:
     @property
     def measured(self) -> bool:
         """Whether it was measured on the runner, not worked out from age, rest and maximum."""
-        return self.kind in ("talk", "lactate", "field")
+        return self.kind in MEASURED
 
 
 def refuse_nonsense(runner: Runner) -> None:
@@ -119,7 +138,9 @@ def refuse_nonsense(runner: Runner) -> None:
     for name, value, low, high in (("--resting", runner.resting_bpm, 25.0, 120.0),
                                    ("--maximum", runner.maximum_bpm, 100.0, 230.0),
                                    ("--talk-test", runner.talk.bpm if runner.talk else None, 70.0, 220.0),
-                                   ("--field-test", runner.field.bpm if runner.field else None, 70.0, 220.0)):
+                                   ("--field-test", runner.field.bpm if runner.field else None, 70.0, 220.0),
+                                   ("--first-threshold", runner.laboratory.first_bpm, 70.0, 220.0),
+                                   ("--second-threshold", runner.laboratory.second_bpm, 70.0, 220.0)):
         if value is not None and not low <= value <= high:
             raise UsageError(f"{value:g} cannot be", f"give bpm from {low:g} to {high:g}", option=name)
     if runner.resting_bpm is not None and runner.maximum_bpm is not None \
@@ -127,9 +148,15 @@ def refuse_nonsense(runner: Runner) -> None:
         raise UsageError(f"{runner.resting_bpm:g} and --maximum {runner.maximum_bpm:g} cannot both be",
                          "the maximum lies at least 40 bpm over rest, so measure one of them again",
                          option="--resting")
-    for name, test in (("--talk-test", runner.talk), ("--field-test", runner.field)):
-        if test is not None and runner.maximum_bpm is not None and test.bpm > runner.maximum_bpm:
-            raise UsageError(f"{test.bpm:.0f} lies over --maximum {runner.maximum_bpm:g}",
+    first, second = runner.laboratory.first_bpm, runner.laboratory.second_bpm
+    if first is not None and second is not None and first >= second:
+        raise UsageError(f"{first:g} does not lie under --second-threshold {second:g}",
+                         "the first one is the lower", option="--first-threshold")
+    for name, bpm in (("--talk-test", runner.talk.bpm if runner.talk else None),
+                      ("--field-test", runner.field.bpm if runner.field else None),
+                      ("--first-threshold", first), ("--second-threshold", second)):
+        if bpm is not None and runner.maximum_bpm is not None and bpm > runner.maximum_bpm:
+            raise UsageError(f"{bpm:.0f} lies over --maximum {runner.maximum_bpm:g}",
                              "one of the two is wrong, measure it again", option=name)
     shares(runner.band)
 
@@ -172,8 +199,13 @@ def predicted_maximum(age: float) -> list[tuple[str, float, float, str]]:
 
 def methods(runner: Runner) -> list[Method]:
     """Every method for which `runner` holds the figures, formulas first."""
-    return [*_age_start(runner), *_reserve(runner), *_maximum(runner), *_talk(runner), *_lactate(runner),
-            *_field(runner)]
+    rows = [*_age(runner), *_reserve(runner), *_maximum(runner), *_talk(runner), *_lactate(runner),
+            *_laboratory(runner), *_field(runner)]
+    highest = runner.maximum_bpm
+    if highest is None:
+        return rows
+    over = f"over your measured maximum of {highest:g}: not usable; "
+    return [replace(row, counts=False, note=over + row.note) if row.bpm >= highest else row for row in rows]
 
 
 def _row(method: str, bpm: float, spread: float, source: str, note: str, kind: str,
@@ -182,15 +214,12 @@ def _row(method: str, bpm: float, spread: float, source: str, note: str, kind: s
                   counts)
 
 
-def _age_start(runner: Runner) -> list[Method]:
+def _age(runner: Runner) -> list[Method]:
     if runner.age is None:
         return []
-    history = runner.history or CAREFUL_HISTORY
-    words, change = HISTORIES[history]
-    taken = f"{change:+.0f} for {words}" if change else f"nothing added for {words}"
-    return [_row("180 - age, adjusted", 180 - runner.age + change, SEE_NES_BPM, "common practice",
-                 f"a starting point, {taken}{'' if runner.history else ' (not said, so taken)'}; no error is "
-                 "published, that of a maximum by age is shown", "age")]
+    return [_row("180 - age", 180 - runner.age, SEE_NES_BPM, "common practice",
+                 "a rule of thumb without a published source: for comparison, not counted; no error is "
+                 "known, that of a maximum by age is shown", "age", False)]
 
 
 def _reserve(runner: Runner) -> list[Method]:
@@ -252,16 +281,33 @@ def _lactate(runner: Runner) -> list[Method]:
     return found
 
 
+def _laboratory(runner: Runner) -> list[Method]:
+    found = []
+    for bpm, name, counts, words in (
+            (runner.laboratory.first_bpm, "first threshold", True, "easy running stays under it"),
+            (runner.laboratory.second_bpm, "second threshold", False,
+             "marks a harder effort than easy running: shown, not counted")):
+        if bpm is not None:
+            found.append(_row(f"{name}, laboratory", bpm, DAY_TO_DAY_BPM, "your laboratory",
+                              f"ventilatory or lactate; {words}", "laboratory", counts))
+    return found
+
+
 def _field(runner: Runner) -> list[Method]:
     if runner.field is None:
         return []
     drift = runner.field.drift_percent
     steady = drift <= TOO_MUCH_DRIFT_PERCENT
-    note = f"mean of the last 20 min; it drifted by {drift:+.1f} %"
+    note = f"12 min to settle, mean of the 18 after; it drifted by {drift:+.1f} %"
+    fade = runner.field.fade_percent
+    if fade is None:
+        note += " (speed not known: a fading pace would hide drift)"
+    elif abs(fade) >= 0.5:
+        note += f", counting that its second half was {abs(fade):.1f} % {'slower' if fade > 0 else 'faster'}"
     if not steady:
         note += (f", more than {TOO_MUCH_DRIFT_PERCENT:g} % (common practice): too hard or too hot, "
                  "shown, not counted")
-    return [_row("half an hour while able to talk", runner.field.bpm, DAY_TO_DAY_BPM, "common practice", note,
+    return [_row("half an hour while able to talk", runner.field.bpm, DAY_TO_DAY_BPM, "own test", note,
                  "field", steady)]
 
 

@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from guard.ceiling.inputs import number
-from guard.ceiling.methods import HISTORIES, Runner, TalkTest, refuse_nonsense
+from guard.ceiling.methods import SAFETY, Runner, TalkTest, refuse_nonsense
 from guard.errors import UsageError
 from guard.screen.look import clean
 
@@ -18,7 +18,7 @@ _YES, _NO = ("y", "yes"), ("n", "no")
 def ask(known: Mapping[str, object], today: date) -> dict[str, object]:
     """Answers to every question, in the form of `ceiling_inputs`; the end of input ends the asking."""
     answers: dict[str, Any] = {}
-    _say("Where may your ceiling lie? Enter skips, or keeps what stands in brackets.")
+    _say("Where may your ceiling lie? Enter skips a figure, or keeps what stands in brackets.")
     try:
         for key, words, check in (
             ("age", "age in years", lambda value: Runner(age=value)),
@@ -28,23 +28,21 @@ def ask(known: Mapping[str, object], today: date) -> dict[str, object]:
             value = _number(words, known.get(key), check)
             if value is not None:
                 answers |= {key: value, **({"age_on": today.isoformat()} if key == "age" else {})}
-        history = _history(known.get("history"))
-        if history is not None:
-            answers["history"] = history
         kept_talk = known.get("talk")
         kept_bpm = kept_talk.get("bpm") if isinstance(kept_talk, dict) else None
         talk = _number("highest bpm with comfortable speech in a talk test", kept_bpm,
                        lambda value: Runner(talk=TalkTest(value)))
         if talk is not None:
             answers["talk"] = {"bpm": talk, "on": today.isoformat()}
-        for key, words in (("medicine", "medicine for heart or blood pressure"), ("pregnant", "pregnant"),
-                           ("symptoms", "chest pain, faintness, odd heart beats, heart condition")):
-            yes = _yes(words, known.get(key))
-            if yes is not None:
-                answers[key] = yes
+        answers |= ask_safety(known)
     except EOFError:
         _say("")
     return answers
+
+
+def ask_safety(known: Mapping[str, object]) -> dict[str, bool]:
+    """What a number depends on: each is asked until it is answered, or keeps what was said before."""
+    return {key: yes for key, words in SAFETY.items() if (yes := _yes(words, known.get(key))) is not None}
 
 
 def _say(words: str, end: str = "\n") -> None:
@@ -75,25 +73,11 @@ def _number(words: str, known: object, as_runner: Callable[[float], Runner]) -> 
             _say(f"    {error.answer}")
 
 
-def _history(known: object) -> str | None:
-    names = list(HISTORIES)
-    _say("  your running:")
-    for place, (words, _) in enumerate(HISTORIES.values(), 1):
-        _say(f"    {place}  {words}")
-    while True:
-        text = _answer("which one, 1 to 4", names.index(str(known)) + 1 if known in names else None)
-        if not text:
-            return None
-        if text in ("1", "2", "3", "4"):
-            return names[int(text) - 1]
-        _say("    write 1, 2, 3 or 4")
-
-
 def _yes(words: str, known: object) -> bool | None:
     while True:
         text = _answer(f"{words}, y or n", None if known is None else "y" if known else "n").lower()
-        if not text:
+        if not text and known is not None:
             return None
         if text in _YES + _NO:
             return text in _YES
-        _say("    write y or n")
+        _say("    write y or n: no ceiling is suggested without it")

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 from typing import Any
 
 from guard.commands.options import is_terminal, print_json
 from guard.errors import UsageError
 
-_HISTORIES = ("ill", "returning", "regular", "progressing")
 _HOW = ("talk-test", "field-test", "lactate", "maximum", "resting")
 
 
@@ -18,10 +18,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--resting", metavar="BPM",
                         help="resting heart rate (default: the median of your journal's mornings)")
     parser.add_argument("--maximum", metavar="BPM", help="maximum heart rate, if it was measured")
-    parser.add_argument("--history", choices=_HISTORIES,
-                        help="ill: getting over an illness or on regular medicine; returning: new, coming "
-                             "back or injured; regular: every week up to two years; progressing: longer, "
-                             "and getting faster")
     parser.add_argument("--band", metavar="NAME", help="whose top is the ceiling: light, moderate (default), "
                                                        "vigorous, or a percentage of reserve")
     parser.add_argument("--talk-test", metavar="BPM|LOG",
@@ -29,8 +25,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--field-test", metavar="LOG", help="recording of half an hour while able to talk")
     parser.add_argument("--lactate", metavar="FILE|STEP", nargs="+",
                         help="a CSV file of a graded test, or steps as INTENSITY:BPM:MMOL or BPM:MMOL")
-    for flag, words in (("medicine", "on medicine for heart or blood pressure"), ("pregnant", "pregnant"),
-                        ("symptoms", "chest pain, faintness, odd heart beats, or a heart condition")):
+    for which in ("first", "second"):
+        parser.add_argument(f"--{which}-threshold", metavar="BPM",
+                            help=f"heart rate at a laboratory's {which} ventilatory or lactate threshold")
+    parser.add_argument("--healthy", action="store_true", help="none of the four that follow")
+    for flag, words in (("medicine", "on medicine for heart or blood pressure, or other regular medicine"),
+                        ("pregnant", "pregnant"),
+                        ("symptoms", "chest pain, faintness, odd heart beats, or a heart condition"),
+                        ("recovering", "getting over an illness, an operation or an injury")):
         parser.add_argument(f"--{flag}", action=argparse.BooleanOptionalAction, default=None, help=words)
     parser.add_argument("--how", choices=_HOW, help="how to make a test, step by step, and nothing else")
     parser.add_argument("--ask", action="store_true", help="ask every question, remembered or not")
@@ -44,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.ceiling import inputs as ceiling_inputs
     from guard.ceiling import results as ceilings
     from guard.ceiling.advice import suggest
-    from guard.ceiling.methods import methods
+    from guard.ceiling.methods import SAFETY, methods
     from guard.clock import wall_now
 
     if args.how:
@@ -67,6 +69,12 @@ def run(args: argparse.Namespace) -> int:
 
         typed |= ask(ceiling_inputs.merged(remembered, typed), today)
     answers = ceiling_inputs.merged(remembered, typed)
+    if typed and not args.json and _can_ask() and any(answers.get(key) is None for key in SAFETY):
+        from guard.ceiling.questions import ask_safety
+
+        with contextlib.suppress(EOFError):
+            typed |= ask_safety(answers)
+        answers = ceiling_inputs.merged(remembered, typed)
     if not answers:
         raise UsageError("nothing is known of you yet: begin with "
                          "`guard ceiling --age YEARS --resting BPM`, or run it in a terminal to be asked")

@@ -3,61 +3,95 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 import sys
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from guard.commands.options import print_json
+from guard.commands.options import is_terminal, print_json
 from guard.errors import UsageError, printable
 
-MORE = """\
-Columns are named as in the file's header (or by number, from 1, in a file
-without one). Separator, encoding, decimal commas and the form of the times are
-found and said. A file without heart rate but with beat-to-beat intervals:
+if TYPE_CHECKING:
+    from guard.csv.columns import Columns, Form
+    from guard.csv.guess import Guess
+    from guard.csv.table import Table
 
-  guard import beats.csv --time s --rr RR --where ID=1 -o beats.jsonl
+MORE = """\
+Columns are found by their names; where they are unclear it lists them and asks,
+or says the line to type. A column is named as in the file's header (or by
+number, from 1, in a file without one); a unit in its name, as in "Speed (km/h)",
+is understood. Separator, encoding, decimal commas and the form of the times are
+found and said. A file of several people, with beat-to-beat intervals:
+
+  guard import beats.csv --time s --rr RR --where ID=1
 """
+SPEED_UNITS = ("m/s", "km/h", "mph", "min/km", "min/mile")
+# option of each column that may be taken
+OPTIONS = {"time": "--time", "heart_rate": "--heart-rate", "rr": "--rr", "speed": "--speed",
+           "altitude": "--altitude", "grade": "--grade", "contact": "--contact", "date": "--date-column"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = f"{parser.epilog}\n\n{MORE}"
     parser.add_argument("file", metavar="FILE.csv")
-    parser.add_argument("-o", "--output", metavar="OUT.jsonl", required=True, help="the recording to write")
+    parser.add_argument("-o", "--output", metavar="OUT.jsonl",
+                        help="the recording to write (default: FILE.jsonl beside the file)")
     parser.add_argument("--force", action="store_true", help="write over OUT if it exists")
     parser.add_argument("--time", metavar="COL",
                         help="seconds, mm:ss, hh:mm:ss, ISO 8601 or a date with time")
     parser.add_argument("--heart-rate", metavar="COL", help="heart rate, bpm")
     parser.add_argument("--speed", metavar="COL", help="speed or pace")
     parser.add_argument("--altitude", metavar="COL", help="altitude, m; with --speed it gives the grade")
+    parser.add_argument("--grade", metavar="COL", help="grade, rise over run or percent")
+    parser.add_argument("--date", metavar="DAY", help="day of the run, where the file tells none: 2026-03-02")
+    parser.add_argument("--date-column", metavar="COL", help="the date, where it has a column of its own")
+    parser.add_argument("--speed-from", choices=("treadmill", "foot-pod", "satellite"),
+                        help="what told the speed (default: satellite)")
     parser.add_argument("--rr", metavar="COL",
                         help="beat-to-beat (RR) intervals; without --heart-rate they make the heart rate")
+    parser.add_argument("--contact", metavar="COL", help="skin contact, yes or no")
     parser.add_argument("--where", metavar="COL=VALUE", action="append", default=[],
                         help="only rows whose column holds the value; may be repeated")
-    parser.add_argument("--time-unit", choices=("s", "ms", "min"), default="s",
-                        help="of times that are plain numbers (default s)")
+    parser.add_argument("--time-unit", choices=("s", "ms", "min"),
+                        help="of times that are plain numbers (default: as the column's name says, else s)")
     parser.add_argument("--date-order", choices=("day-first", "month-first"),
                         help="of dates such as 03/02/2026")
-    parser.add_argument("--speed-unit", choices=("m/s", "km/h", "mph", "min/km", "min/mile"),
-                        help="default m/s")
-    parser.add_argument("--rr-unit", choices=("ms", "s"), default="ms", help="default ms")
+    parser.add_argument("--speed-unit", choices=SPEED_UNITS,
+                        help="default: as the column's name says, else m/s")
+    parser.add_argument("--rr-unit", choices=("ms", "s"), help="default: as the column's name says, else ms")
     parser.add_argument("--separator", metavar="CHAR",
                         help="a character, or comma, semicolon, tab, bar, space (default: found)")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:
-    from pathlib import Path
-
-    from guard.csv.read import Columns, Form, import_csv
+    from guard.csv.columns import Columns, Form
+    from guard.csv.read import import_csv
     from guard.events import Reading
     from guard.log.log import write_recording
     from guard.screen.words import clock
 
-    source, target = Path(args.file), Path(args.output)
+    source = Path(args.file)
+    target = source.with_suffix(".jsonl") if args.output is None else Path(args.output)
     if target.exists() and source.exists() and target.samefile(source):
         raise UsageError(f"-o {target} is the file to read: name another one")
-    columns = Columns(args.time, args.heart_rate, args.rr, args.speed, args.altitude, _where(args.where))
-    form = Form(args.separator, args.time_unit, args.date_order, args.rr_unit, args.speed_unit)
+    named = {what: getattr(args, "date_column" if what == "date" else what) for what in OPTIONS}
+    columns = Columns(**named, where=_where(args.where))
+    form = Form(args.separator, args.time_unit, args.date_order, args.rr_unit, args.speed_unit,
+                _day(args.date), args.speed_from and args.speed_from.replace("-", " "))
+    beats_alone = columns.rr is not None and columns.heart_rate is None  # they need no time
+    if not beats_alone and (columns.heart_rate is None or columns.time is None):
+        columns, form = _found(source, columns, form)
     imported = import_csv(source, columns, form)
+    if imported.header["started"] is None and is_terminal(sys.stdin, sys.stderr):
+        print("date of the run, such as 2026-03-02 (Enter: leave it undated): ", end="", file=sys.stderr,
+              flush=True)
+        if answer := sys.stdin.readline().strip():
+            imported = import_csv(source, columns, replace(form, day=_day(answer)))
     write_recording(target, imported.header, imported.items, force=args.force)
     readings = [item for item in imported.items if isinstance(item, Reading)]
     for note in imported.notes:
@@ -73,6 +107,15 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _day(text: str | None) -> date | None:
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"--date {printable(text)[:40]} is no date: write it as 2026-03-02") from None
+
+
 def _where(pairs: list[str]) -> dict[str, str]:
     chosen: dict[str, str] = {}
     for pair in pairs:
@@ -82,3 +125,86 @@ def _where(pairs: list[str]) -> dict[str, str]:
         if chosen.setdefault(column.strip(), value) != value:
             raise UsageError(f"--where names {column!r} twice with different values: no row can hold both")
     return chosen
+
+
+def _found(path: Path, columns: Columns, form: Form) -> tuple[Columns, Form]:
+    """The columns that were not named, found or asked for; UsageError with the line to type otherwise."""
+    from guard.csv.guess import WORDS, guess
+    from guard.csv.table import open_any, open_table
+
+    wanted = [*columns.named().values(), *columns.where]
+    table = open_table(path, wanted, form.separator) if wanted else open_any(path, form.separator)
+    found = guess(table, columns, form)
+    if found.sure:
+        taken = ", ".join(f"{WORDS[what]} from {column!r}" for what, column in found.columns.named().items()
+                          if getattr(columns, what) is None)
+        print(f"note: {printable(taken)}", file=sys.stderr)
+        return found.columns, form
+    print(*_listed(found), sep="\n", file=sys.stderr)
+    if not is_terminal(sys.stdin, sys.stderr):
+        raise UsageError(f"{path} is not clear ({'; '.join(found.doubts)})",
+                         f"name its columns, for example: {_line(path, found)}")
+    return _asked(table, found)
+
+
+def _listed(found: Guess) -> list[str]:
+    """One line a column: its number, name, what stands in it, what it may be."""
+    rows = [(str(place), printable(name)[:30], printable(example)[:26], f"perhaps {meant}" if meant else "")
+            for place, (name, example, meant) in enumerate(found.found, start=1)]
+    rows.insert(0, ("", "column", "for example", ""))
+    widths = [max(len(row[cell]) for row in rows) for cell in range(3)]
+    return [f"{row[0]:>{widths[0]}}  {row[1]:<{widths[1]}}  {row[2]:<{widths[2]}}  {row[3]}".rstrip()
+            for row in rows]
+
+
+def _line(path: Path, found: Guess) -> str:
+    """What one would type; capitals stand where nothing was found."""
+    named = found.columns.named()
+    words = ["guard", "import", str(path), "--time", named.pop("time", "COLUMN")]
+    if "rr" not in named:
+        words += ["--heart-rate", named.pop("heart_rate", "COLUMN")]
+    for what in OPTIONS:
+        words += [OPTIONS[what], named[what]] if what in named else []
+    if any("unit" in doubt for doubt in found.doubts):
+        words += ["--speed-unit", "km/h"]
+    return printable(shlex.join(words))
+
+
+def _asked(table: Table, found: Guess) -> tuple[Columns, Form]:
+    """The runner's answers, each with the guess to confirm by Enter."""
+    from guard.csv.units import unit_in
+
+    columns, form = found.columns, found.form
+    if columns.rr is None:
+        time = _ask_column("time", table, columns.time, needed=True)
+        pulse = _ask_column("heart rate", table, columns.heart_rate, needed=True)
+        columns = replace(columns, time=time, heart_rate=pulse)
+    speed = _ask_column("speed", table, columns.speed, needed=False)
+    columns = replace(columns, speed=speed, altitude=columns.altitude if speed else None)
+    if speed is not None and not (form.speed_unit or unit_in(speed, "speed")):
+        form = replace(form, speed_unit=_answer(f"unit of {printable(speed)} ({', '.join(SPEED_UNITS)})",
+                                                "km/h", lambda word: word if word in SPEED_UNITS else None))
+    return columns, form
+
+
+def _ask_column(what: str, table: Table, guessed: str | None, *, needed: bool) -> str | None:
+    names = {str(place): name for place, name in enumerate(table.columns, start=1)}
+    numbers = {name: place for place, name in names.items()}
+    default = numbers.get(guessed or "", "" if needed else "none")
+
+    def column(word: str) -> str | None:
+        return "" if word == "none" and not needed else names.get(word) or (word if word in numbers else None)
+
+    return _answer(f"column of the {what}, its number{'' if needed else ' or none'}", default, column) or None
+
+
+def _answer(question: str, default: str, understood: Callable[[str], str | None]) -> str:
+    """Asks until the answer is understood; no answer at all ends it."""
+    while True:
+        print(f"{question}{f' [{default}]' if default else ''}: ", end="", file=sys.stderr, flush=True)
+        typed = sys.stdin.readline()
+        if not typed:
+            raise UsageError("nothing was answered, so nothing was imported: name the columns by options")
+        answer = understood(typed.strip() or default)
+        if answer is not None:
+            return answer

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import is_terminal, print_json
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, printable, short
 
 if TYPE_CHECKING:
     from guard.journal.journal import Entry, Journal
@@ -22,8 +22,13 @@ _FLAGS = {
     "soreness": ("soreness", "1-5", "1 none, 5 hurts to walk"),
     "food": ("food", "1-5", "1 too little or poor, 5 well fed"),
     "resting": ("resting_bpm", "BPM", "resting heart rate, lying, before getting up"),
+    "ill": ("ill", "0-2", "0 no, 1 a cold above the neck, 2 fever or below the neck"),
     "weather": ("weather", "TEXT", 'such as "12 C, rain"'),
     "shoes": ("shoes", "TEXT", "which shoes"),
+    "start-hour": ("start_hour", "H", "when the run began: 17.5 is half past five"),
+    "caffeine": ("caffeine_mg", "MG", "caffeine before the run"),
+    "altitude": ("altitude_m", "M", "where you ran, over the sea"),
+    "speed-from": ("speed_from", "NAME", "a new pod or treadmill tells the speed from this day on: its name"),
     "note": ("note", "TEXT", "anything else"),
 }
 _ACTIONS = ("edit", "list", "search", "today", "csv", "remove")
@@ -54,8 +59,8 @@ def run(args: argparse.Namespace) -> int:
 
     today = wall_now().date()
     day = _day(args.date, today)
-    changes: dict[str, object] = {item: getattr(args, flag) for flag, (item, _, _) in _FLAGS.items()
-                                  if getattr(args, flag) is not None}
+    changes: dict[str, object] = {item: value for flag, (item, _, _) in _FLAGS.items()
+                                  if (value := getattr(args, flag.replace("-", "_"))) is not None}
     cleared = {_FLAGS[flag][0]: None for flag in args.clear}
     both = changes.keys() & cleared.keys()
     if both:
@@ -112,7 +117,7 @@ def _day(text: str, today: date) -> date:
     try:
         day = date.fromisoformat(word)
     except ValueError:
-        raise UsageError(f"--date {printable(text)[:40]} is no date: write 2026-03-02, today or yesterday"
+        raise UsageError(f"--date {short(text, 40)} is no date: write 2026-03-02, today or yesterday"
                          ) from None
     if day > today:
         raise UsageError(f"--date {day} lies ahead (today is {today}): write about days that have been, "
@@ -126,7 +131,7 @@ def _count(text: str) -> int | None:
     if text == "all":
         return None
     if not (text.isdecimal() and int(text[:9]) > 0 and len(text) < 9):
-        raise UsageError(f"--list {printable(text)[:20]} cannot be: give a whole number from 1, or all")
+        raise UsageError(f"--list {short(text, 20)} cannot be: give a whole number from 1, or all")
     return int(text)
 
 
@@ -182,14 +187,16 @@ def _today(journal: Journal, today: date, *, as_json: bool) -> int:
         print_json({
             "format": 1, "date": today.isoformat(), "entry": _json_ready(entry) if entry else None,
             "advice": {"signs": list(found.signs), "suggestion": found.suggestion or None,
-                       "ceiling_bpm": found.ceiling_bpm},
+                       "ceiling_bpm": found.ceiling_bpm, "not_looked_at": list(found.unseen)},
         })
     elif entry is None:
         print("nothing is written about today yet: guard journal")
     elif found.warranted:
         print(sentence(found))
     else:
-        print("nothing in today's entry speaks against your usual run; how you feel comes first.")
+        print("nothing in what I looked at speaks against your usual run; how you feel comes first.")
+    if entry is not None and found.unseen and not as_json:
+        print(f"I did not look at {', '.join(found.unseen)}.")
     return 0
 
 

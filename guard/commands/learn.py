@@ -49,9 +49,9 @@ def run(args: argparse.Namespace) -> int:
     from guard.settings import Settings
     from guard.settings import file as settings_file
 
-    result = learn(_stretches(args.files))
     present = Settings().replaced(settings_file.load(leave_out=tell))
-    suggestions = suggest(result) if isinstance(result, Fit) else []
+    result = learn(_stretches(args.files), units=present.units)
+    suggestions = suggest(result, present.units) if isinstance(result, Fit) else []
     kept = None
     if args.apply and suggestions:
         kept = str(settings_file.save({one.key: one.value for one in suggestions}))
@@ -131,10 +131,12 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
     from guard.response.fit import Refusal
     from guard.screen.console import Console
     from guard.settings import find
+    from guard.units import speed
 
     console = Console(highlight=False, emoji=False)
     frame = box.SIMPLE_HEAD if console.encoding.lower() in ("utf-8", "utf8") else box.ASCII
-    console.print(f"{fit.running_s / 60:.0f} minutes of running, usual speed {fit.usual_m_s * 3.6:.1f} km/h; "
+    console.print(f"{fit.running_s / 60:.0f} minutes of running, "
+                  f"usual speed {speed(fit.usual_m_s, present['units'])}; "
                   f"{fit.samples} seconds with readings count as {fit.effective:.0f} independent ones",
                   markup=False)
     grid = Table(box=frame, pad_edge=False)

@@ -10,7 +10,7 @@ import argparse
 import json
 import re
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from guard.errors import UsageError, printable
 from guard.settings import Settings, Value, find, parse, parse_assignments
@@ -19,6 +19,7 @@ FIND_A_CEILING = (
     "run half an hour at the fastest pace at which you still speak in whole sentences; "
     "your average heart rate over its last 20 minutes is a careful start"
 )
+_BAR_CELLS = 30
 HOW_TO_FIND_A_CEILING = (
     "no ceiling is set, and the guard never guesses one: add --ceiling BPM, or keep yours with "
     f"`guard settings ceiling_bpm=BPM`. To find it, use `guard ceiling`, or {FIND_A_CEILING}"
@@ -80,6 +81,14 @@ def chosen_settings(
     return settings
 
 
+def readers_units() -> dict[str, str]:
+    """The unit kept by who reads a log, whatever its runner had; empty where none is: the log's own stays."""
+    from guard.settings import file as settings_file
+
+    kept = settings_file.load(leave_out=lambda told: None)
+    return {"units": str(kept["units"])} if "units" in kept else {}
+
+
 def print_json(document: Mapping[str, object], *, indent: int | None = 2) -> None:
     """One JSON document on stdout, UTF-8; what does not print is escaped, so that it harms no terminal."""
     text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False)
@@ -88,6 +97,23 @@ def print_json(document: Mapping[str, object], *, indent: int | None = 2) -> Non
 
 def _escaped(sign: str) -> str:
     return "\\u007f" if sign == "\x7f" else json.dumps(sign)[1:-1]  # JSON leaves DEL alone
+
+
+def counting(what: str, least: int = 1) -> Callable[[int, int], None] | None:
+    """Shows on stderr how far `what` is, told (done, number); None where nobody looks on.
+
+    What has fewer than `least` is done before it could be read.
+    """
+    if not is_terminal(sys.stderr):
+        return None
+
+    def show(done: int, number: int) -> None:
+        if number >= least and (done % max(1, number // 100) == 0 or done == number):
+            bar = "#" * (_BAR_CELLS * done // max(1, number))
+            print(f"\r{what}: {done} of {number} [{bar:.<{_BAR_CELLS}}]", end="\n" if done == number else "",
+                  file=sys.stderr, flush=True)
+
+    return show
 
 
 def tell(sentence: str) -> None:

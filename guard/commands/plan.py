@@ -9,7 +9,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import add_settings_options, chosen_settings, print_json
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, printable, short
 
 if TYPE_CHECKING:
     from guard.plan.plan import Part, Plan
@@ -58,7 +58,7 @@ def _make(name: str, output: str | None) -> int:
     from guard.plan.file import write_new
 
     if name not in EXAMPLES:
-        shown = printable(name[:40])
+        shown = short(name, 40)
         raise UsageError(f"no example named {shown}: choose one of {', '.join(EXAMPLES)}")
     if output is None:
         print(EXAMPLES[name], end="")

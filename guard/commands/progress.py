@@ -9,7 +9,13 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import HOW_TO_FIND_A_CEILING, add_settings_options, chosen_settings, print_json
+from guard.commands.options import (
+    HOW_TO_FIND_A_CEILING,
+    add_settings_options,
+    chosen_settings,
+    counting,
+    print_json,
+)
 from guard.errors import InputError, UsageError, printable
 
 if TYPE_CHECKING:
@@ -21,14 +27,11 @@ if TYPE_CHECKING:
 
 _WIDEST = 110
 _MOST_NOTES = 5
-_LEAST_USEFUL, _MOST_USEFUL = 0.5, 30.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--folder", metavar="DIR", help="session logs in another folder than usual")
     add_settings_options(parser)
-    parser.add_argument("--useful-gain", metavar="PERCENT", default="5",
-                        help="gain in twelve weeks worth having; a plateau is less (default 5)")
     parser.add_argument("--html", metavar="FILE", help="write a page that stands alone")
     parser.add_argument("--csv", metavar="FILE", help="write one row a run (- for the screen)")
     parser.add_argument("--force", action="store_true", help="write over an existing file")
@@ -36,29 +39,32 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    useful_share = _useful_share(args.useful_gain)
+    # The matrices are small: more threads only wait for each other.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     if args.json and args.csv == "-":
         raise UsageError("--json and --csv - both want the screen: give the CSV a file")
     settings = chosen_settings(args, need_ceiling=False)
-    if settings.ceiling_bpm is None:
-        raise UsageError(HOW_TO_FIND_A_CEILING)
 
+    from guard.clock import wall_now
     from guard.journal import journal as journals
     from guard.progress.progress import look
     from guard.progress.sessions import sessions_of
 
     notes: list[str] = []
-    sessions = sessions_of(Path(args.folder) if args.folder else None, settings.response_s,
-                           progress=_counted if sys.stderr.isatty() else None, warn=notes.append)
+    sessions = sessions_of(Path(args.folder) if args.folder else None,
+                           progress=counting("reading sessions"), warn=notes.append)
     _show_notes(notes)
     if not sessions:
         where = printable(args.folder) if args.folder else "the sessions folder"
-        raise InputError(f"no session in {where} yet: `guard run` records one, `guard import` makes one "
-                         "from a CSV file")
+        raise InputError(f"no session with a date in {where} yet: `guard run` records one, `guard import` "
+                         "makes one from a CSV file")
+    ceiling_bpm = settings.ceiling_bpm or _ceiling_of(sessions)
     journal = journals.read()
     _show_notes(list(journal.notes))
-    months = look(sessions, _daily(journal), settings.ceiling_bpm, useful_share=useful_share)
-    links = _links(months, sessions, journal)
+    named = {entry.day: entry.speed_from for entry in journal.entries if entry.speed_from}
+    months = look(sessions, _daily(journal), ceiling_bpm, today=wall_now().date(), named=named,
+                  with_history=bool(args.html or args.json))
+    links = _links(months, sessions, journal) if args.html or args.json else []
     if args.html:
         _write_page(args, months, sessions, links, settings.units)
     if args.csv:
@@ -66,26 +72,20 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         from guard.progress.document import document
 
-        print_json(document(months, sessions, links, settings.units, useful_share))
+        print_json(document(months, sessions, links, settings.units))
     elif args.csv != "-":
-        _show(months, links, settings.units)
+        _show(months, settings.units)
     return 0
 
 
-def _useful_share(text: str) -> float:
-    try:
-        percent = float(text)
-    except ValueError:
-        percent = 0.0
-    if not _LEAST_USEFUL <= percent <= _MOST_USEFUL:
-        raise UsageError(f"--useful-gain {printable(text)[:20]} must be a number of per cent from "
-                         f"{_LEAST_USEFUL:g} to {_MOST_USEFUL:g}")
-    return percent / 100.0
-
-
-def _counted(done: int, number: int) -> None:
-    print(f"\rreading sessions: {done} of {number}", end="\n" if done == number else "", file=sys.stderr,
-          flush=True)
+def _ceiling_of(sessions: Sequence[Session]) -> float:
+    """The newest ceiling that a session ran under, where none is set now."""
+    for session in reversed(sessions):
+        if session.figures.ceiling_bpm is not None:
+            print(f"note: no ceiling is set; taken from the run of {session.day}: "
+                  f"{session.figures.ceiling_bpm:g} bpm", file=sys.stderr)
+            return session.figures.ceiling_bpm
+    raise UsageError(HOW_TO_FIND_A_CEILING)
 
 
 def _show_notes(notes: list[str]) -> None:
@@ -119,13 +119,13 @@ def _links(months: Months, sessions: Sequence[Session], journal: Journal) -> lis
     return kept_links(numbers(journal.entries, [point.day for point in months.points]), outcomes)
 
 
-def _show(months: Months, links: Sequence[Link], units: str) -> None:
+def _show(months: Months, units: str) -> None:
     from guard.progress.terminal import report
     from guard.screen.look import fitting_look
 
     look = fitting_look(sys.stdout.encoding or "ascii", os.environ)
     width = min(shutil.get_terminal_size((80, 24)).columns - 1, _WIDEST)
-    print(*report(months, links, units, width, look), sep="\n")
+    print(*report(months, units, width, look), sep="\n")
 
 
 def _write_page(

@@ -4,16 +4,26 @@ from __future__ import annotations
 
 import argparse
 import math
+from typing import TYPE_CHECKING
 
 from guard.commands.options import add_session_options
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, short
 
+if TYPE_CHECKING:
+    from guard.live.practice import PracticeSource
+    from guard.plan.plan import Plan
+    from guard.settings import Settings
+
+FIRST = "hill-loop"
 FASTEST = 10_000.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--course", metavar="NAME", default="hill-loop",
-                        help="which rehearsal (default: %(default)s)")
+    parser.add_argument("--course", metavar="NAME", help=f"which rehearsal (default: {FIRST})")
+    parser.add_argument("--plan", metavar="FILE",
+                        help="try a plan: the invented runner follows its parts (see `guard plan`)")
+    parser.add_argument("--lesson", action="store_true",
+                        help="only the first minute: hear every cue once and answer it")
     parser.add_argument("--list-courses", action="store_true", help="show the courses and end")
     parser.add_argument("--seed", type=int, default=1, metavar="N",
                         help="another number makes another day (default: %(default)s)")
@@ -30,34 +40,92 @@ def run(args: argparse.Namespace) -> int:
     import sys
 
     from guard.clock import PacedClock
-    from guard.commands.options import chosen_settings
     from guard.commands.session_parts import Kind, finished, guarded
     from guard.commands.voice_bar import ready_voice
     from guard.files.folders import config_dir
     from guard.library.library import rehearsals_dir
-    from guard.live.practice import PracticeSource, find_course
     from guard.screen.cautions import shown_once
 
-    course = find_course(args.course)
-    if args.seed < 0:
-        raise UsageError(f"--seed {args.seed} is less than 0: use a whole number from 0 up")
+    if args.lesson:
+        return asyncio.run(_lesson(args))
+    settings, plan, source = _chosen(args)
+    course = source.course
     speedup = course.speedup if args.speedup is None else _speedup(args.speedup)
-    settings = chosen_settings(args, course=course.settings)
     # Nobody runs here, so nothing is asked; `guard run` asks.
     shown_once(config_dir(make=False), reader=None, writer=sys.stderr)
+    name = plan.name if plan else course.name
     kind = Kind(
-        title=f"rehearsal {course.name}: an invented runner, {speedup:g} times as fast",
+        title=f"rehearsal {name}: an invented runner, {speedup:g} times as fast",
         tag=f"INVENTED {speedup:g}X",
         log_folder=rehearsals_dir,
         needs_screen=True)
-    source = PracticeSource(course, args.seed)
 
     async def session() -> int:
+        if _is_first(args):
+            await _lesson(args)
         await ready_voice(settings, plain=args.plain)
-        ended = await guarded(source, settings, PacedClock(speedup), kind, plain=args.plain)
-        return finished(ended, title=f"Rehearsal {course.name}, seed {args.seed} (invented runner)")
+        ended = await guarded(source, settings, PacedClock(speedup), kind, plain=args.plain, plan=plan)
+        return finished(ended, title=f"Rehearsal {name}, seed {args.seed} (invented runner)")
 
     return asyncio.run(session())
+
+
+def _chosen(args: argparse.Namespace) -> tuple[Settings, Plan | None, PracticeSource]:
+    """The settings of the session, its plan if any, and the invented runner."""
+    from guard.commands.options import chosen_settings
+    from guard.live.practice import PracticeSource, find_course
+
+    if args.seed < 0:
+        raise UsageError(f"--seed {args.seed} is less than 0: use a whole number from 0 up")
+    if args.plan is None:
+        course = find_course(args.course or FIRST)
+        return chosen_settings(args, course=course.settings), None, PracticeSource(course, args.seed)
+    if args.course is not None:
+        raise UsageError("--course and --plan cannot both be: a plan makes a course of its own")
+    from guard.plan.file import read_plan
+    from guard.runner.follow import CEILING_BPM, Follower, practice_for
+
+    own = chosen_settings(args, need_ceiling=False)
+    ceiling_bpm = own.ceiling_bpm or CEILING_BPM
+    settings = chosen_settings(args, course={"ceiling_bpm": ceiling_bpm})
+    plan = read_plan(args.plan, settings)
+    follower = Follower(plan)
+    return settings, plan, PracticeSource(practice_for(plan, follower, ceiling_bpm), args.seed, follower)
+
+
+def _is_first(args: argparse.Namespace) -> bool:
+    """Whether the lesson comes first: once, when somebody just tries it, and is there to answer."""
+    from guard.files import marks
+
+    chose = args.course or args.plan or args.speedup or args.plain or args.assignments
+    return not chose and _can_answer() and not marks.is_done(marks.LESSON_OFFERED)
+
+
+def _can_answer() -> bool:
+    import os
+    import sys
+
+    from guard.commands.options import is_terminal
+
+    return is_terminal(sys.stdin, sys.stdout) and os.environ.get("TERM") != "dumb"
+
+
+async def _lesson(args: argparse.Namespace) -> int:
+    from guard.commands.options import chosen_settings
+    from guard.commands.session_parts import terminal_console
+    from guard.commands.voice_bar import ready_voice
+    from guard.files import marks
+    from guard.lesson.terminal import give
+
+    if not _can_answer():
+        raise UsageError("the lesson asks for keys and needs a terminal: `guard check --sounds` plays every "
+                         "cue with its name")
+    settings = chosen_settings(args, need_ceiling=False)
+    await ready_voice(settings, plain=False)
+    done = await give(settings, terminal_console())
+    for name in (marks.LESSON_OFFERED, *([marks.LESSON] if done else [])):
+        marks.mark(name)
+    return 0
 
 
 def _list_courses() -> int:
@@ -76,6 +144,6 @@ def _speedup(text: str) -> float:
     except ValueError:
         number = math.nan
     if not 0.1 <= number <= FASTEST:
-        shown = printable(text)[:20]
+        shown = short(text, 20)
         raise UsageError(f"--speedup {shown} cannot be: use a number from 0.1 to {FASTEST:g}, such as 8")
     return number

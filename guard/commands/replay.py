@@ -4,9 +4,16 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import FIND_A_CEILING, add_settings_options, print_json, typed_values
+from guard.commands.options import (
+    FIND_A_CEILING,
+    add_settings_options,
+    print_json,
+    readers_units,
+    typed_values,
+)
 from guard.errors import UsageError
 
 if TYPE_CHECKING:
@@ -57,6 +64,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     from guard.replay import terminal as show
 
+    result = replace(result, settings=result.settings.replaced({**readers_units(), **changes}))
     console, look = show.console_and_look()
     show.show_heading(console, recording, result)
     if against is not None and changes:

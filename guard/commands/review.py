@@ -6,7 +6,14 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import FIND_A_CEILING, add_settings_options, is_terminal, print_json, typed_values
+from guard.commands.options import (
+    FIND_A_CEILING,
+    add_settings_options,
+    is_terminal,
+    print_json,
+    readers_units,
+    typed_values,
+)
 from guard.errors import InputError, UsageError, printable
 
 
@@ -30,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     if args.note:
         _ask(path)
     recording = read_log(path)
-    settings = recording.settings.replaced(changes)
+    settings = recording.settings.replaced({**readers_units(), **changes})
     if settings.ceiling_bpm is None:
         raise UsageError(f"{path} holds no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
     found = review(recording, settings)

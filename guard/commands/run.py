@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from guard.commands.options import add_session_options
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, short
 
 if TYPE_CHECKING:
     from guard.devices.seen import Seen, Strap
@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     import sys
 
     from guard.clock import RealClock, wall_now
-    from guard.commands.options import chosen_settings, is_terminal
+    from guard.commands.options import is_terminal
     from guard.commands.session_note import ask_if_wanted
     from guard.commands.session_parts import Kind, finished, guarded
     from guard.commands.voice_bar import ready_voice
@@ -53,8 +53,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.log.wall import clock_is_trusted
     from guard.screen.cautions import shown_once
 
-    settings = chosen_settings(args)
-    plan = _plan(args.plan, settings)
+    settings, plan = _planned(args)
     _check_stand_by(args)
     source = _source(args)
     reader = sys.stdin if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
@@ -87,12 +86,41 @@ def run(args: argparse.Namespace) -> int:
     return code
 
 
-def _plan(file: str | None, settings: Settings) -> Plan | None:
-    if file is None:
-        return None
+def _planned(args: argparse.Namespace) -> tuple[Settings, Plan | None]:
+    """Settings and plan. A plan that is there to find the ceiling needs none, but a never-exceed limit."""
+    from guard.commands.options import HOW_TO_FIND_A_CEILING, chosen_settings
     from guard.plan.file import read_plan
 
-    return read_plan(file, settings)
+    if args.plan is None:
+        return chosen_settings(args), None
+    settings = chosen_settings(args, need_ceiling=False)
+    plan = read_plan(args.plan, settings)
+    if settings.ceiling_bpm is not None:
+        return settings, plan
+    if not plan.finds_a_ceiling:
+        raise UsageError(HOW_TO_FIND_A_CEILING)
+    stop_bpm = settings.stop_bpm or _asked_stop()
+    # Nothing but stop guards such a run, so all of it lies under that limit.
+    return settings.replaced({"stop_bpm": stop_bpm, "ceiling_bpm": stop_bpm - 1.0}), plan
+
+
+def _asked_stop() -> float:
+    """The never-exceed limit that a test is run under; none is guessed."""
+    import sys
+
+    from guard.commands.options import is_terminal
+
+    if is_terminal(sys.stdin, sys.stderr):
+        print("This test needs no ceiling, but a heart rate that you never exceed, from whoever tested or "
+              "treats you, bpm: ", end="", file=sys.stderr, flush=True)
+        text = sys.stdin.readline().strip()
+    else:
+        text = ""
+    try:
+        return float(text)
+    except ValueError:
+        raise UsageError("a test needs no ceiling, but a never-exceed limit: add --set stop_bpm=BPM, from "
+                         "whoever tested or treats you") from None
 
 
 def _source(args: argparse.Namespace) -> WithSpeed:
@@ -159,7 +187,7 @@ def _wait_s(text: str) -> float:
     except ValueError:
         seconds = -1.0
     if not 0 < seconds <= LONGEST_WAIT_S:
-        shown = printable(text)[:20]
+        shown = short(text, 20)
         raise UsageError(f"--wait {shown} cannot be: use seconds, from 1 to {LONGEST_WAIT_S:g}")
     return seconds
 

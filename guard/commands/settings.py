@@ -14,7 +14,8 @@ WIDE = 110  # columns from which the range has a column of its own
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("words", nargs="*", metavar="KEY=VALUE",
-                        help="settings to keep from now on; a KEY alone is explained; nothing lists them all")
+                        help="settings to keep from now on (KEY VALUE will do); a KEY alone is explained, "
+                        "nothing lists them all")
     parser.add_argument("--explain", metavar="KEY", action="append", default=[],
                         help="what a setting means, its range and where its value comes from")
     parser.add_argument("--unset", metavar="KEY", action="append", default=[],
@@ -26,8 +27,9 @@ def run(args: argparse.Namespace) -> int:
     from guard.settings import RETIRED, RetiredSetting, find, parse_assignments, table
     from guard.settings import file as settings_file
 
-    changes = parse_assignments([word for word in args.words if "=" in word])
-    asked = [*args.explain, *(word for word in args.words if "=" not in word)]
+    words = _joined(args.words)
+    changes = parse_assignments([word for word in words if "=" in word])
+    asked = [*args.explain, *(word for word in words if "=" not in word)]
     gone = [key for key in asked if key in RETIRED]
     for key in asked:
         if key not in gone:
@@ -61,6 +63,22 @@ def run(args: argparse.Namespace) -> int:
         for row in shown:
             print(f"{row['key']} = {_word(row)} ({_origin(row)})")
     return 0
+
+
+def _joined(words: list[str]) -> list[str]:
+    """`KEY VALUE` and `KEY = VALUE` as KEY=VALUE: a word that is no setting belongs to the key before it."""
+    from guard.settings import RETIRED, table
+
+    keys = {*RETIRED, *(entry.key for entry in table())}
+    joined: list[str] = []
+    for word in words:
+        before = joined[-1] if joined else ""
+        key, equals, value = before.partition("=")
+        if key in keys and not value and word not in keys and (equals or "=" not in word.lstrip("=")):
+            joined[-1] = f"{key}={word.lstrip('=')}"
+        else:
+            joined.append(word)
+    return joined
 
 
 def _rows() -> list[dict[str, Any]]:

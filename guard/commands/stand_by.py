@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from guard.clock import RealClock
 from guard.commands.session_parts import Kind, finished, guarded, panel_for
-from guard.errors import HardwareError, printable
+from guard.errors import HardwareError, short
 from guard.live.inbox import Inbox, Press
 from guard.live.signals import ending_signals
 from guard.live.unattended import Unattended, first_of
@@ -149,7 +149,7 @@ def power_off() -> None:
         if done.returncode == 0:
             return
         said = done.stderr.strip().splitlines()[0] if done.stderr.strip() else f"exit {done.returncode}"
-    raise HardwareError(f"this machine may not be switched off from here ({printable(said)[:120]}): "
+    raise HardwareError(f"this machine may not be switched off from here ({short(said, 120)}): "
                         "`bash hardware/pi.sh install --power-off` allows it")
 
 

@@ -8,64 +8,32 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import date, datetime
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
+from guard.csv.columns import Columns, Form
 from guard.csv.order import in_order
 from guard.csv.pauses import commands, pauses, said
 from guard.csv.series import (
     GAP_S,
     Floats,
     beats_to_readings,
-    smoothed_grade,
-    to_m_s,
 )
+from guard.csv.speeds import numbers, rows, speeds_of
 from guard.csv.table import Table, number, open_table, shown
-from guard.csv.times import TimeForm, over_midnight, time_form
+from guard.csv.times import TimeForm, begun_on, form_beside_date, over_midnight, time_form
+from guard.csv.units import unit_in
 from guard.errors import InputError, UsageError
-from guard.events import Input, Reading, Speed
+from guard.events import Input, Reading
 from guard.log.log import session_header
 from guard.log.records import BPM_LIMIT, LONGEST_S, Record
 
 RR_UNITS_S = {"ms": 0.001, "s": 1.0}
-FASTEST_M_S = 8.0  # a median over this is no running
-TOP_SPEED_M_S = 100.0
-
-
-@dataclass(frozen=True)
-class Columns:
-    """Names (or numbers from 1, without a header) of the columns to take.
-
-    `where` keeps only rows whose column holds the value, e.g. {"ID": "1"}.
-    """
-
-    time: str | None = None
-    heart_rate: str | None = None
-    rr: str | None = None
-    speed: str | None = None
-    altitude: str | None = None
-    where: Mapping[str, str] = field(default_factory=dict)
-
-    def named(self) -> dict[str, str]:
-        """What is taken from where, leaving out what is not taken."""
-        taken = {"time": self.time, "heart_rate": self.heart_rate, "rr": self.rr,
-                 "speed": self.speed, "altitude": self.altitude}
-        return {what: column for what, column in taken.items() if column is not None}
-
-
-@dataclass(frozen=True)
-class Form:
-    """How the columns are written; None finds it out."""
-
-    separator: str | None = None
-    time_unit: str = "s"
-    date_order: str | None = None
-    rr_unit: str = "ms"
-    speed_unit: str | None = None
+_YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 
 
 @dataclass(frozen=True)
@@ -95,7 +63,7 @@ def import_csv(path: Path, columns: Columns, form: Form | None = None) -> Import
     t_s = t_s[order]
     cells = {what: [texts[row] for row in order] for what, texts in cells.items()}
     readings = _readings(table, columns, form, t_s, cells, notes)
-    speeds = _speeds(table, columns, form, t_s, cells, notes)
+    speeds = speeds_of(table, columns, form, t_s, cells, notes)
     if not any(reading.bpm for reading in readings):
         raise InputError(f"{path} gives no heart rate at all: check the column and its unit")
     # Rows of beats alone leave no rows out: a gap in them is a lost signal.
@@ -103,7 +71,8 @@ def import_csv(path: Path, columns: Columns, form: Form | None = None) -> Import
     notes += said(paused, readings)
     _say_gaps(readings, paused, notes)
     source = {"kind": "csv", "file": path.name, "columns": columns.named(), "where": dict(columns.where),
-              "shift_s": shift_s, "notes": notes}
+              "shift_s": shift_s, "notes": notes,
+              **({"speed_from": form.speed_from} if form.speed_from and columns.speed else {})}
     header = session_header({}, started=started, clock_trusted=started is not None, source=source)
     # The speed that holds comes before the reading of the same moment.
     items: list[Input] = sorted(
@@ -118,6 +87,8 @@ def _check(columns: Columns) -> None:
         raise UsageError("no time is named: add --time COLUMN (only beat intervals alone need none)")
     if columns.altitude is not None and columns.speed is None:
         raise UsageError("--altitude needs --speed too: grade is rise over distance run")
+    if columns.altitude is not None and columns.grade is not None:
+        raise UsageError("--altitude and --grade both give the grade: name one of them")
 
 
 def _taken(table: Table, columns: Columns) -> tuple[list[int], dict[str, list[str]]]:
@@ -168,24 +139,49 @@ def _times(
 ) -> tuple[Floats, list[int], datetime | None]:
     """Seconds of the rows that have a time, which rows those are, and the wall time of the first."""
     if columns.time is None:
-        intervals = _rr_seconds(table, cells["rr"], form)
+        intervals = _rr_seconds(table, columns, form, cells["rr"])
         keep = [row for row, rr in enumerate(intervals) if np.isfinite(rr)]
         if not keep:
             raise InputError(f"{table.path} gives no beat interval at all: check the column and its unit")
         notes.append("times are the beat intervals added up")
-        return np.cumsum(intervals[keep]), keep, None
-    read = time_form(columns.time, cells["time"], unit=form.time_unit, date_order=form.date_order)
+        return np.cumsum(intervals[keep]), keep, begun_on(form.day, 0.0, notes)
+    unit = form.time_unit or unit_in(columns.time, "time") or "s"
+    day: date | None = None
+    cells_read: Sequence[str] = cells["time"]
+    if columns.date is None:
+        read = time_form(columns.time, cells_read, unit=unit, date_order=form.date_order)
+    else:
+        read, cells_read, day = form_beside_date(columns.date, cells["date"], columns.time, cells_read,
+                                                 unit=unit, date_order=form.date_order)
     notes.append(f"times read as {read.words}")
-    values = [read.seconds(cell) for cell in cells["time"]]
+    values = [read.seconds(cell) for cell in cells_read]
     keep = [row for row, value in enumerate(values) if value is not None]
     if len(keep) < len(values):
         odd = next(row for row, value in enumerate(values) if value is None)
-        notes.append(f"{_rows(len(values) - len(keep))} without a time left out "
+        notes.append(f"{rows(len(values) - len(keep))} without a time left out "
                      f"(first: line {lines[odd]}, {shown(cells['time'][odd])})")
     seconds = [value for value in values if value is not None]
     if read.wraps and over_midnight(seconds):
         notes.append("the times pass midnight: a day was added")
-    return np.array(seconds), keep, _start(read, seconds)
+    started = _start(read, seconds)
+    if started is not None and form.day is not None and started.date() != form.day:
+        raise UsageError(f"--date {form.day} is not the day that the times tell ({started.date()}): "
+                         "leave it out")
+    of_day = min(seconds) if read.wraps and 3600.0 <= min(seconds) < 86_400.0 else 0.0
+    if started is None and columns.wall is not None:
+        started = _by_the_wall(columns.wall, cells["wall"], form, values)
+    return np.array(seconds), keep, started or begun_on(day or form.day, of_day, notes)
+
+
+def _by_the_wall(
+    column: str, cells: Sequence[str], form: Form, seconds: Sequence[float | None],
+) -> datetime | None:
+    """When the first time was, by the first row that has a date beside its time."""
+    read = time_form(column, cells, date_order=form.date_order)
+    known = ((value, at_s) for cell, at_s in zip(cells, seconds, strict=True)
+             if at_s is not None and (value := read.seconds(cell)) is not None)
+    value, at_s = next(known, (0.0, 0.0))
+    return _start(read, [value - at_s + min(one for one in seconds if one is not None)])
 
 
 def _start(form: TimeForm, seconds: Sequence[float]) -> datetime | None:
@@ -197,21 +193,18 @@ def _start(form: TimeForm, seconds: Sequence[float]) -> datetime | None:
         return None
 
 
-def _rows(number: int) -> str:
-    return f"{number} row{'' if number == 1 else 's'}"
+def _rr_unit(columns: Columns, form: Form) -> str:
+    return form.rr_unit or unit_in(columns.rr or "", "rr") or "ms"
 
 
-def _numbers(cells: Sequence[str]) -> Floats:
-    return np.array([np.nan if (value := number(cell)) is None else value for cell in cells])
-
-
-def _rr_seconds(table: Table, cells: Sequence[str], form: Form) -> Floats:
-    rr_s = _numbers(cells) * RR_UNITS_S[form.rr_unit]
+def _rr_seconds(table: Table, columns: Columns, form: Form, cells: Sequence[str]) -> Floats:
+    read_in = _rr_unit(columns, form)
+    rr_s = numbers(cells) * RR_UNITS_S[read_in]
     rr_s = np.where((rr_s > 0) & (rr_s < LONGEST_S), rr_s, np.nan)
     known = rr_s[np.isfinite(rr_s)]
     if len(known) and not 0.15 <= float(np.median(known)) <= 4.0:
-        other = next(unit for unit in RR_UNITS_S if unit != form.rr_unit)
-        raise UsageError(f"{table.path}: beat intervals read in {form.rr_unit} have a median of "
+        other = next(unit for unit in RR_UNITS_S if unit != read_in)
+        raise UsageError(f"{table.path}: beat intervals read in {read_in} have a median of "
                          f"{float(np.median(known)):g} s, which is no heart: try --rr-unit {other}")
     return rr_s
 
@@ -221,74 +214,39 @@ def _readings(
     cells: Mapping[str, Sequence[str]], notes: list[str],
 ) -> list[Reading]:
     if columns.heart_rate is None:
-        rr_s = _rr_seconds(table, cells["rr"], form)
+        rr_s = _rr_seconds(table, columns, form, cells["rr"])
         missing = int(np.count_nonzero(~np.isfinite(rr_s)))
         notes.append("heart rate made from beat intervals as a strap does: one reading a second, "
                      "60 / mean of the last 5 s, intervals outside 0.2 to 3 s not in the mean"
-                     + (f"; {_rows(missing)} without an interval" if missing else ""))
+                     + (f"; {rows(missing)} without an interval" if missing else ""))
         return list(beats_to_readings(t_s, rr_s))
-    bpm = _numbers(cells["heart_rate"])
+    bpm = numbers(cells["heart_rate"])
     usable = np.isfinite(bpm) & (bpm >= 0) & (bpm <= BPM_LIMIT)
     zeros = int(np.count_nonzero(bpm == 0))
     if not usable.all():
-        notes.append(f"{_rows(int(np.count_nonzero(~usable)))} without a heart rate left out")
+        notes.append(f"{rows(int(np.count_nonzero(~usable)))} without a heart rate left out")
     if zeros:
-        notes.append(f"{_rows(zeros)} with a heart rate of 0: kept as no signal")
+        notes.append(f"{rows(zeros)} with a heart rate of 0: kept as no signal")
     if np.any(bpm[usable] % 1):
         notes.append("heart rates rounded to whole beats a minute")
-    intervals = [_several_rr(cell, form) for cell in cells["rr"]] if columns.rr else [()] * len(t_s)
+    unit_s, none = RR_UNITS_S[_rr_unit(columns, form)], [""] * len(t_s)
+    intervals = [_several_rr(cell, unit_s) for cell in cells.get("rr", none)]
+    contacts = [_YES_NO.get(cell.strip().casefold()) for cell in cells.get("contact", none)]
     by_time: dict[float, Reading] = {}
     for row in np.flatnonzero(usable):
         moment = round(float(t_s[row]), 3)
-        by_time[moment] = Reading(moment, round(float(bpm[row])), None, intervals[row])
+        by_time[moment] = Reading(moment, round(float(bpm[row])), contacts[row], intervals[row])
     doubled = int(np.count_nonzero(usable)) - len(by_time)
     if doubled:
-        notes.append(f"{_rows(doubled)} with the time of another: the last of each time is kept")
+        notes.append(f"{rows(doubled)} with the time of another: the last of each time is kept")
     return list(by_time.values())
 
 
-def _several_rr(cell: str, form: Form) -> tuple[float, ...]:
+def _several_rr(cell: str, unit_s: float) -> tuple[float, ...]:
     """One or several intervals in a cell, divided by spaces, semicolons or bars."""
     parts = cell.replace(";", " ").replace("|", " ").split()
-    values = [value * RR_UNITS_S[form.rr_unit] for part in parts if (value := number(part)) is not None]
+    values = [value * unit_s for part in parts if (value := number(part)) is not None]
     return tuple(value for value in values if 0 < value < LONGEST_S)
-
-
-def _speeds(
-    table: Table, columns: Columns, form: Form, t_s: Floats,
-    cells: Mapping[str, Sequence[str]], notes: list[str],
-) -> list[Speed]:
-    if columns.speed is None:
-        return []
-    unit = form.speed_unit or "m/s"
-    values = np.array([np.nan if (value := _pace_or_number(cell)) is None else value
-                       for cell in cells["speed"]])
-    speed = to_m_s(values, unit)
-    speed = np.where((speed >= 0) & (speed <= TOP_SPEED_M_S), speed, np.nan)
-    moving = speed[speed > 0]
-    if form.speed_unit is None and len(moving) and float(np.median(moving)) > FASTEST_M_S:
-        raise UsageError(f"{table.path}: a median speed of {float(np.median(moving)):.3g} m/s is no running: "
-                         "add --speed-unit km/h, mph, min/km or min/mile (or m/s if it is right)")
-    notes.append(f"speed read in {unit}")
-    grade = np.full(len(t_s), np.nan)
-    if columns.altitude is not None:
-        grade = smoothed_grade(t_s, speed, _numbers(cells["altitude"]))
-        notes.append("grade is the slope of altitude over the last 60 m run")
-    items = {}
-    for moment, v, g in zip(t_s.tolist(), speed.tolist(), grade.tolist(), strict=True):
-        if v == v or g == g:
-            at = round(moment, 3)
-            items[at] = Speed(at, v if v == v else None, round(g, 5) if g == g else None)
-    return list(items.values())
-
-
-def _pace_or_number(cell: str) -> float | None:
-    """A number, or minutes written m:ss as paces are."""
-    minutes, colon, seconds = cell.partition(":")
-    if not colon:
-        return number(cell)
-    whole, part = number(minutes), number(seconds)
-    return None if whole is None or part is None or not 0 <= part < 60 else whole + part / 60
 
 
 def _say_gaps(

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.events import Reading
+from guard.units import KM_H_PER_M_S, METRES_PER_KM, METRES_PER_MILE, MPH_PER_M_S
 
 Floats = NDArray[np.float64]
 
@@ -25,7 +26,6 @@ GRADE_FROM_M = 20.0
 STEEPEST = 0.45  # the range measured by Minetti et al. 2002, J Appl Physiol 93
 GAP_S = 10.0
 
-KM_PER_MILE = 1.609344  # international mile, exact by definition
 SPEED_UNITS = ("m/s", "km/h", "mph", "min/km", "min/mile")
 
 
@@ -60,10 +60,9 @@ def beats_to_readings(t_s: Floats, rr_s: Floats) -> Iterator[Reading]:
 def to_m_s(values: Floats, unit: str) -> Floats:
     """Speed (or pace, minutes a kilometre or mile) in m/s; a pace of 0 is not known."""
     if unit in ("min/km", "min/mile"):
-        metres = 1000.0 if unit == "min/km" else 1000.0 * KM_PER_MILE
+        metres = METRES_PER_KM if unit == "min/km" else METRES_PER_MILE
         return metres / 60.0 / np.where(values > 0, values, np.nan)
-    factor = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": KM_PER_MILE / 3.6}[unit]
-    return values * factor
+    return values / {"m/s": 1.0, "km/h": KM_H_PER_M_S, "mph": MPH_PER_M_S}[unit]
 
 
 def smoothed_grade(t_s: Floats, speed_m_s: Floats, altitude_m: Floats) -> Floats:

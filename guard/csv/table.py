@@ -73,6 +73,33 @@ def open_table(path: Path, wanted: Sequence[str], separator: str | None = None) 
     raise _no_column(path, best, wanted)
 
 
+def open_any(path: Path, separator: str | None = None) -> Table:
+    """Find out the form of a file of which no column is known yet.
+
+    The header is the first line with words that as many cells follow in the next lines; the
+    separator is the one that makes most columns of it. Raises InputError where no line has two.
+    """
+    encoding, notes = _encoding(path)
+    best = Table(path, encoding, ",", 0, ())
+    for mark in [_separator(separator)] if separator else list(SEPARATORS.values()):
+        read = [(line, tuple(cell.strip() for cell in cells))
+                for line, cells in islice(_read(path, encoding, mark), 2 * HEADER_WITHIN)]
+        for place, (line, names) in enumerate(read[:HEADER_WITHIN]):
+            below = [cells for _, cells in read[place + 1:place + 4] if any(cells)]
+            if len(names) <= max(1, len(best.columns)) or any(len(cells) != len(names) for cells in below):
+                continue
+            if all(number(name) is None for name in names if name) and any(names):
+                best = Table(path, encoding, mark, line, names, tuple(notes))
+                break
+            if place == 0:
+                numbered = tuple(str(column + 1) for column in range(len(names)))
+                best = Table(path, encoding, mark, 0, numbered, tuple(notes))
+                break
+    if not best.columns:
+        raise InputError(f"{path} has no two columns beside each other: save it as CSV from a spreadsheet")
+    return best
+
+
 def number(text: str) -> float | None:
     """A number with decimal point or comma; None when missing or not a number.
 

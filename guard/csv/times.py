@@ -6,10 +6,11 @@ row; a date whose day and month could be swapped is refused until told.
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta, timezone
 from statistics import median
 
 from guard.csv.table import is_missing, number, shown
@@ -189,6 +190,39 @@ def _zone(word: str | None) -> timezone | None:
         return UTC
     minutes = int(word[1:3]) * 60 + int(word[-2:])
     return timezone(timedelta(minutes=minutes if word[0] == "+" else -minutes))
+
+
+def form_beside_date(
+    date_column: str, days: Sequence[str], time_column: str, times: Sequence[str], *,
+    unit: str = "s", date_order: str | None = None,
+) -> tuple[TimeForm, Sequence[str], date | None]:
+    """The form of times whose date stands in a column of its own, the cells to read by it, and the day.
+
+    The day is None where date and time together make dated times.
+    """
+    both = [f"{day.strip()} {at.strip()}" for day, at in zip(days, times, strict=True)]
+    with contextlib.suppress(InputError):
+        read = time_form(f"{date_column} {time_column}", both, date_order=date_order)
+        if read.dated:
+            return read, both, None
+    noons = [f"{cell.strip()} 12:00:00" for cell in days]
+    of_days = time_form(date_column, noons, date_order=date_order)
+    first = next((at for cell in noons if (at := of_days.seconds(cell)) is not None), None)
+    if not of_days.dated or first is None:
+        raise InputError(f"the column {shown(date_column)} holds no date: name another with --date-column")
+    read = time_form(time_column, times, unit=unit, date_order=date_order)
+    return read, times, datetime.fromtimestamp(first).date()
+
+
+def begun_on(day: date | None, of_day_s: float, notes: list[str]) -> datetime | None:
+    """When a recording of `day` began; its hour may not be known."""
+    if day is None:
+        notes.append("no date in it: add --date 2026-03-02, or `guard progress` cannot place it")
+        return None
+    if of_day_s:
+        return (datetime.combine(day, time()) + timedelta(seconds=of_day_s)).astimezone()
+    notes.append(f"dated {day} as you said; its hour is not known")
+    return datetime.combine(day, time(12)).astimezone()
 
 
 def _since_1970(moment: datetime) -> float:

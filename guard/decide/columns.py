@@ -35,12 +35,12 @@ class Columns:
         self.response_s = column(lambda one: one.response_s)
         self.gain = column(lambda one: one.gain_bpm_per_m_s)
         self.belt: Fact = column(lambda one: one.belt) > 0.0
-        self.belt_step_m_s = column(lambda one: one.belt_step_km_h) / 3.6
+        self.belt_step_m_s = column(lambda one: one.belt_step_m_s)
         no: Fact = self.ceiling_bpm != self.ceiling_bpm
         self.free_run, self.quiet_ease, self.quiet_walk = no, no, no
         # the dials
         self.margin_bpm = column(lambda one: 2.0 * one.strictness * figures.margin_bpm)
         self.certainty_z = column(lambda one: SURE_Z + SURE_SPAN_Z * (one.strictness - 0.5))
-        self.ease_again_s = column(lambda one: one.spacing_s * 4.0 ** (0.5 - one.words))
+        self.ease_again_s = column(lambda one: one.spacing_s * 16.0 ** (0.5 - one.words))
         self.in_vain = column(lambda one: 4.0 ** (0.5 - one.walk_first) * figures.in_vain)
         self.rise_bpm = column(lambda one: figures.rise_bpm)

@@ -13,8 +13,9 @@ from guard.cues import NO_NUMBERS, Cue, Numbers
 from guard.decide.advice import Advice
 from guard.decide.belief import NAN, Belief
 from guard.decide.columns import Columns
+from guard.decide.effects import EFFECTS, REPEATS, Why
 from guard.decide.figures import FIGURES, Figures
-from guard.decide.rule import EFFECTS, INFINITE, REPEATS, Rule, Why
+from guard.decide.rule import INFINITE, Rule
 from guard.events import State
 from guard.settings import Settings
 from guard.signal.kit import Fact, Kit, Number
@@ -122,6 +123,11 @@ class Core:
     def limit_bpm(self) -> Number:
         """The ceiling in force, or the warm-up's ramp."""
         return self._rule.limit_bpm
+
+    @property
+    def resume_bpm(self) -> Number:
+        """Down from here he may run again: what that adds in a minute stays under the limit."""
+        return self._rule.limit_bpm - self._rule.rise_bpm
 
     def known(self, lane: int) -> bool:
         """Whether anything is believed of the level."""

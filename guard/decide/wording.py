@@ -30,6 +30,7 @@ from dataclasses import dataclass
 from guard.cues import CUES, Cue, Says
 from guard.events import CueGiven, Numbers, Snapshot, State
 from guard.settings import Settings
+from guard.units import per_m_s, speed_unit
 
 JOINT = ", "
 
@@ -41,9 +42,6 @@ NOT_RECORDING = "not recording"
 RECORDING_AGAIN = "recording again"
 WALK_RUN = "walk run today"
 WALK_RUN_RULE = "no_jog_would_do"
-
-KM_PER_MILE = 1.609344  # international mile, exact by definition
-KM_H_PER_M_S = 3.6
 
 HEART_RATES_BPM = range(60, 211)
 _ROOMS_BPM = range(0, 61)
@@ -133,11 +131,10 @@ def speed_to_set(given: CueGiven, settings: Settings) -> float | None:
     advised = given.advised_speed_m_s
     if not given.cue.about.advises or advised is None or not math.isfinite(advised) or advised <= 0:
         return None
-    steps = advised * KM_H_PER_M_S / settings.belt_step_km_h
+    steps = advised / settings.belt_step_m_s
     # The small allowance keeps a speed that already is a whole number of steps.
     steps = round(steps) if given.cue is Cue.PICK_UP else math.floor(steps + 1e-6)
-    speed_km_h = steps * settings.belt_step_km_h
-    speed = speed_km_h / KM_PER_MILE if settings.units == "mile" else speed_km_h
+    speed = steps * settings.belt_step_m_s * per_m_s(settings.units)
     return round(speed, 1) if 0.1 <= speed < 100 else None
 
 
@@ -169,10 +166,9 @@ def headline(given: CueGiven, settings: Settings) -> str:
         return ""
     title = WORDS[given.cue].title
     speed = speed_to_set(given, settings)
-    unit = "mph" if settings.units == "mile" else "km/h"
     said_already = f"{words},".replace(",", " ").startswith(f"{title.lower()} ")
     line = words[0].upper() + words[1:] if said_already else f"{title}: {words}"
-    return line + (f", {speed:.1f} {unit}" if speed is not None else "")
+    return line + (f", {speed:.1f} {speed_unit(settings.units)}" if speed is not None else "")
 
 
 def status_phrase(snapshot: Snapshot, settings: Settings) -> str:

@@ -10,13 +10,12 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+import sys
 
 from guard.files.folders import data_dir, make_private
 
-try:
+if sys.platform != "win32":
     import fcntl
-except ImportError:  # Windows
-    fcntl = None  # type: ignore[assignment]
 
 _held: dict[str, int] = {}  # address: the open file that keeps the lock as long as the process lives
 
@@ -26,19 +25,20 @@ def hold(address: str) -> str:
 
     A folder that takes no file keeps nobody away: a run matters more than the lock.
     """
-    if fcntl is None or address in _held:
+    if address in _held:
         return ""
-    with contextlib.suppress(OSError):
-        folder = make_private(data_dir() / "held")
-        name = re.sub(r"[^0-9A-Za-z-]", "-", address)[:80]
-        fd = os.open(folder / name, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o600)
-        try:
-            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            holder = os.read(fd, 20).decode("ascii", "replace").strip()
-            os.close(fd)
-            return f"process {holder}" if holder.isdecimal() else "another process"
-        os.ftruncate(fd, 0)
-        os.write(fd, str(os.getpid()).encode())
-        _held[address] = fd
+    if sys.platform != "win32":
+        with contextlib.suppress(OSError):
+            folder = make_private(data_dir() / "held")
+            name = re.sub(r"[^0-9A-Za-z-]", "-", address)[:80]
+            fd = os.open(folder / name, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o600)
+            try:
+                fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                holder = os.read(fd, 20).decode("ascii", "replace").strip()
+                os.close(fd)
+                return f"process {holder}" if holder.isdecimal() else "another process"
+            os.ftruncate(fd, 0)
+            os.write(fd, str(os.getpid()).encode())
+            _held[address] = fd
     return ""

@@ -1,9 +1,10 @@
-"""Before a run: does last night or this morning's heart rate suggest less today?
+"""Before a run: does today's entry suggest less today?
 
-Compared with the runner's own usual, never with other people. It suggests; the
-runner decides. The limits are common practice, none of them is a finding about
-you: lack of sleep changes heart rate in no fixed direction, and a resting
-heart rate varies from day to day.
+Every item is looked at, or named as not looked at. Sleep and resting heart
+rate are compared with the runner's own usual, never with other people. It
+suggests; the runner decides. The limits are common practice, none of them is a
+finding about you: lack of sleep changes heart rate in no fixed direction, and
+a resting heart rate varies from day to day.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
+
+from guard.journal.journal import ITEMS, Entry
 
 FEWEST_DAYS = 7  # fewer make no usual
 USUAL_DAYS = 28  # how many of the newest make it
@@ -22,16 +25,28 @@ _SPREAD_OF_MAD = 1.4826  # of a normal distribution: standard deviation over med
 LOWER_BY_BPM = 5.0
 
 
+MUCH, TOO_MUCH, POOR = 4, 5, 1  # of five
+HOT_C, DANGEROUS_C = 25.0, 32.0
+HIGH_UP_M = 1500.0
+MUCH_CAFFEINE_MG = 400.0  # a day's worth for an adult (common practice)
+FEVER, COLD = 2, 1
+
+NO_RUN = ("no run today: with fever or symptoms below the neck running is for later; "
+          "ask a licensed professional if it lasts or worries you")
+
+
 @dataclass(frozen=True, slots=True)
 class DayAdvice:
     """`signs` in plain words, `suggestion` what to do about them; both empty when nothing stands out.
 
     `ceiling_bpm` is the lower ceiling suggested, None where none was given.
+    `unseen` are the items that nothing was said of, or that cannot be judged.
     """
 
     signs: tuple[str, ...] = ()
     suggestion: str = ""
     ceiling_bpm: float | None = None
+    unseen: tuple[str, ...] = ()
 
     @property
     def warranted(self) -> bool:
@@ -40,30 +55,63 @@ class DayAdvice:
 
 
 def advise(
-    *,
-    sleep_h: float | None,
-    resting_bpm: float | None,
-    past_sleep_h: Sequence[float | None],
-    past_resting_bpm: Sequence[float | None],
+    entry: Entry, *, past_sleep_h: Sequence[float | None] = (), past_resting_bpm: Sequence[float | None] = (),
     ceiling_bpm: float | None = None,
 ) -> DayAdvice:
-    """Advice for today from today's numbers and those of the days before, oldest first.
+    """Advice for the day of `entry`, from it and the numbers of the days before, oldest first.
 
     None means not written down. `ceiling_bpm` is the ceiling in use, if any.
     """
-    short = _short_sleep(sleep_h, past_sleep_h)
-    high = _high_resting(resting_bpm, past_resting_bpm)
-    if not short and not high:
-        return DayAdvice()
+    unseen = _unseen(entry, past_resting_bpm)
+    if entry.ill == FEVER:
+        return DayAdvice(("fever, or symptoms below the neck",), NO_RUN, None, unseen)
+    short = _short_sleep(entry.sleep_h, past_sleep_h)
+    high = _high_resting(entry.resting_bpm, past_resting_bpm)
+    rest = [sign for sign, holds in (
+        ("a cold", entry.ill == COLD),
+        (f"soreness {entry.soreness}", (entry.soreness or 0) >= TOO_MUCH)) if holds]
+    less = [sign for sign, holds in (
+        (f"soreness {entry.soreness}", entry.soreness == MUCH),
+        (f"stress {entry.stress}", (entry.stress or 0) >= TOO_MUCH),
+        (f"sleep quality {entry.sleep_quality}", entry.sleep_quality == POOR),
+        (f"food {entry.food}", entry.food == POOR),
+        (f"caffeine {entry.caffeine_mg:g} mg" if entry.caffeine_mg else "",
+         (entry.caffeine_mg or 0.0) >= MUCH_CAFFEINE_MG),
+        (f"{entry.altitude_m:g} m up" if entry.altitude_m else "", (entry.altitude_m or 0.0) >= HIGH_UP_M),
+    ) if holds]
+    warm = entry.temperature_c
+    hot = "" if warm is None or warm < HOT_C else f"{warm:.0f} °C"
+    signs = tuple(sign for sign in (short, high, *rest, *less, hot) if sign)
+    if not signs:
+        return DayAdvice(unseen=unseen)
     lower = None if ceiling_bpm is None else ceiling_bpm - LOWER_BY_BPM
     by = f"a ceiling of {lower:g} (5 lower)" if lower is not None else "a ceiling 5 bpm lower"
-    if short and high:
+    many = len(signs) >= 3 or (short and high)
+    if rest or many:
         suggestion = f"a rest day, or a shorter run with {by}"
     elif high:
         suggestion = f"{by}, or a shorter run; leave the run out if you feel ill"
     else:
         suggestion = f"a shorter run, or {by}"
-    return DayAdvice(tuple(sign for sign in (short, high) if sign), suggestion, lower)
+    if hot:
+        worst = warm is not None and warm >= DANGEROUS_C
+        suggestion += ("; in such heat run early, late or not at all, and drink" if worst
+                       else "; run in the cool of the day, and drink")
+    if entry.soreness == TOO_MUCH:
+        suggestion += "; no run on pain that changes your stride"
+    return DayAdvice(signs, suggestion, lower, unseen)
+
+
+def _unseen(entry: Entry, past_resting_bpm: Sequence[float | None]) -> tuple[str, ...]:
+    """What was not written down, and what nothing can be read from."""
+    found = [item.words for item in ITEMS
+             if item.asked and item.low is not None and getattr(entry, item.key) is None]
+    if entry.resting_bpm is not None and not _usual(past_resting_bpm):
+        found.append(f"resting heart rate (it takes {FEWEST_DAYS} days to know your usual)")
+    if entry.temperature_c is None:
+        found.append("weather" if not entry.weather else "weather (no temperature in it)")
+    mute = (item for item in ITEMS if item.key in ("shoes", "note"))
+    return (*found, *(item.words for item in mute if getattr(entry, item.key)))
 
 
 def _usual(values: Sequence[float | None]) -> list[float]:

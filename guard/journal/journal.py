@@ -14,6 +14,7 @@ import json
 import math
 import os
 import re
+import sys
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -42,6 +43,7 @@ class Item:
     high: float | None = None
     scale: str = ""
     whole: bool = False
+    asked: bool = True  # by the prompt; what is not can be given by an option or in the editor
 
     @property
     def wants(self) -> str:
@@ -60,8 +62,13 @@ ITEMS: tuple[Item, ...] = (
     Item("soreness", "soreness", "", 1, 5, "1 none, 5 hurts to walk", whole=True),
     Item("food", "food", "", 1, 5, "1 too little or poor, 5 well fed", whole=True),
     Item("resting_bpm", "resting heart rate", "bpm", 25, 140),
+    Item("ill", "ill", "", 0, 2, "0 no, 1 a cold above the neck, 2 fever or below the neck", whole=True),
     Item("weather", "weather", ""),
     Item("shoes", "shoes", ""),
+    Item("start_hour", "start of the run", "h", 0, 24, "17.5 is half past five", asked=False),
+    Item("caffeine_mg", "caffeine before the run", "mg", 0, 2000, asked=False),
+    Item("altitude_m", "altitude", "m", -430, 6000, asked=False),
+    Item("speed_from", "new source of speed", "", asked=False),
     Item("note", "note", ""),
 )
 _BY_KEY = {item.key: item for item in ITEMS}
@@ -71,8 +78,9 @@ _BY_KEY = {item.key: item for item in ITEMS}
 class Entry:
     """What was written about one day; None where nothing was.
 
-    Sleep in hours, resting heart rate in bpm, the other numbers from 1 to 5 as
-    `ITEMS` says. `other` holds fields of the file that this version does not know.
+    Numbers in the units and on the scales of `ITEMS`. `speed_from` names what
+    tells the speed from this day on, where it is new (a pod, another belt).
+    `other` holds fields of the file that this version does not know.
     """
 
     day: date
@@ -82,8 +90,13 @@ class Entry:
     soreness: int | None = None
     food: int | None = None
     resting_bpm: float | None = None
+    ill: int | None = None
     weather: str | None = None
     shoes: str | None = None
+    start_hour: float | None = None
+    caffeine_mg: float | None = None
+    altitude_m: float | None = None
+    speed_from: str | None = None
     note: str | None = None
     other: Mapping[str, object] = field(default_factory=dict)
 
@@ -243,11 +256,11 @@ def _line(entry: Entry) -> str:
 @contextlib.contextmanager
 def _alone(name: Path) -> Iterator[None]:
     """Hold the journal against another command that changes it; the lock ends with the process."""
-    try:
-        import fcntl
-    except ImportError:  # Windows: two prompts at once are unlikely, and the file stays whole
+    if sys.platform == "win32":  # two prompts at once are unlikely, and the file stays whole
         yield
         return
+    import fcntl
+
     try:
         fd = os.open(name.with_name(f".{name.name}.lock"), os.O_CREAT | os.O_RDWR, 0o600)
     except OSError as error:

@@ -24,7 +24,7 @@ def by_prompt(entry: Entry) -> dict[str, object]:
           file=sys.stderr)
     answers: dict[str, object] = {}
     for item in ITEMS:
-        while True:
+        while item.asked or getattr(entry, item.key) is not None:
             print(_question(item, getattr(entry, item.key)), end="", file=sys.stderr, flush=True)
             line = sys.stdin.readline()
             if not line:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import date
 
 from guard.errors import GuardError
-from guard.journal.advice import DayAdvice, advise
+from guard.journal.advice import NO_RUN, DayAdvice, advise
 from guard.journal.journal import Journal, read
 
 
@@ -17,14 +17,16 @@ def advice(journal: Journal, today: date, ceiling_bpm: float | None) -> DayAdvic
         return DayAdvice()
     past = [one for one in journal.entries if one.day < today]
     return advise(
-        sleep_h=entry.sleep_h, resting_bpm=entry.resting_bpm,
-        past_sleep_h=[one.sleep_h for one in past], past_resting_bpm=[one.resting_bpm for one in past],
+        entry, past_sleep_h=[one.sleep_h for one in past], past_resting_bpm=[one.resting_bpm for one in past],
         ceiling_bpm=ceiling_bpm)
 
 
 def sentence(found: DayAdvice) -> str:
     """The advice as one sentence; the runner decides."""
-    return f"{' and '.join(found.signs)}: consider {found.suggestion}. You decide."
+    signs = " and ".join(part for part in (", ".join(found.signs[:-1]), found.signs[-1]) if part)
+    if found.suggestion == NO_RUN:
+        return f"{signs}: {found.suggestion}."
+    return f"{signs}: consider {found.suggestion}. You decide."
 
 
 def before_a_run(today: date, ceiling_bpm: float | None, tell: Callable[[str], None]) -> None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, printable, short
 from guard.library.library import SessionEntry
 
 LAST = "last"
@@ -55,7 +55,7 @@ def find_session(entries: Sequence[SessionEntry], name: str) -> SessionEntry:
         entry for entry in entries if _plain(name) and _plain(entry.name).startswith(_plain(name))]
     if len(found) == 1:
         return found[0]
-    shown = printable(name)[:80]
+    shown = short(name, 80)
     if found:
         some = ", ".join(printable(entry.name) for entry in found[:4]) + (", ..." if len(found) > 4 else "")
         raise UsageError(f"{shown} fits {len(found)} sessions ({some}): write more of the name")
@@ -75,7 +75,7 @@ def day_range(text: str) -> tuple[date, date]:
         first = date(year, month or 1, day or 1)
         last = date(year, month or 12, day or calendar.monthrange(year, month or 12)[1])
     except ValueError:
-        raise UsageError(f"{printable(text)[:40]} is no day: write 2026-03-02, or 2026-03 for a month, "
+        raise UsageError(f"{short(text, 40)} is no day: write 2026-03-02, or 2026-03 for a month, "
                          "or 2026 for a year") from None
     return first, last
 

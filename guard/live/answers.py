@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from guard.decide.wording import status_phrase
 from guard.events import Action, Command, LinkState, Mark, Snapshot, Speed, SpeedLink, State
 from guard.live.inbox import Note
 from guard.screen import words
@@ -21,12 +20,12 @@ def answer(event: Command | Mark | Speed, before: Snapshot, after: Snapshot, set
     if isinstance(event, Speed):
         return _typed(event, before, after, settings)
     if isinstance(event, Mark):
-        return f"marked at {words.clock(event.t_s)}"
+        return f"marked at {words.elapsed(after)}"
     match event.action:
         case Action.STATUS:
-            return status_phrase(after, settings)
+            return words.status(after, settings)
         case Action.CEILING:
-            return f"ceiling {event.value:.0f}" if isinstance(event.value, float) else ""
+            return _ceiling(event.value, after) if isinstance(event.value, float) else ""
         case Action.FREE_RUN:
             return "free run: only stop and sensor cues" if event.value else "free run off: all cues again"
         case Action.SKIP_PART:
@@ -53,6 +52,13 @@ def all_is_well(snapshot: Snapshot) -> bool:
     return watching and snapshot.level_bpm is not None and not snapshot.muted
 
 
+def _ceiling(typed_bpm: float, after: Snapshot) -> str:
+    """The number that the screen now shows, or why it shows another."""
+    if after.part and round(after.own_ceiling_bpm) != round(typed_bpm):
+        return f"ceiling {typed_bpm:.0f}, but this part has its own: {after.own_ceiling_bpm:.0f}"
+    return words.ceiling(after)
+
+
 def _next_part(before: Snapshot, after: Snapshot) -> str:
     if not after.part:
         return "there is no plan, so no next part"
@@ -65,7 +71,8 @@ def _typed(event: Speed, before: Snapshot, after: Snapshot, settings: Settings) 
     if event.speed_m_s is None:
         grade = 0.0 if event.grade is None else event.grade
         return f"grade {100 * grade:+.3g} %"
-    said = f"speed {words.speed_number(event.speed_m_s, settings)}"
+    pace = words.pace_number(event.speed_m_s, settings)
+    said = f"speed {words.speed_number(event.speed_m_s, settings)}" + (f" ({pace})" if pace else "")
     if device := words.DEVICES.get(before.speed_from):
         return f"{said} until the {device} changes its speed"
     # Who types a speed is on a treadmill, where "walking pace now" without the belt is wrong.

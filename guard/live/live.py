@@ -38,10 +38,11 @@ from guard.events import (
 from guard.live.answers import SpeedNews, all_is_well, answer, clock_set, slept
 from guard.live.ended import Ended as Ended
 from guard.live.inbox import Inbox, Item, Note, Notices, Press
-from guard.live.keys import Key, Keyboard, input_for, terminal_keys
+from guard.live.keys import Key, Keyboard, input_for
 from guard.live.outlet import Log, Outlet, Sounder, in_order
 from guard.live.signals import ending_signals
 from guard.live.source import Source
+from guard.live.terminal import terminal_keys
 from guard.plan.plan import Plan
 from guard.screen.frame import Frame, Onlooker, Screen
 from guard.session import Session
@@ -296,7 +297,8 @@ class _Live:
         wall_s = time.monotonic()
         answer = self._answer if wall_s < self._answer_until_s else ""
         frame = Frame(self.session.snapshot(), self._notices.shown(wall_s),
-                      self._keyboard.prompt(wall_s) or answer)
+                      self._keyboard.prompt(wall_s) or answer,
+                      self._keyboard.choice, self._keyboard.helping(wall_s))
         for outlet, onlooker in self._onlookers.items():
             outlet.put_latest(lambda onlooker=onlooker: onlooker.frame(frame))  # type: ignore[misc]
 

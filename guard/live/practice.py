@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.clock import SessionClock
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, short
 from guard.events import Battery, Cue, CueGiven, Input, Link, LinkState, Reading, Speed
 from guard.packets.heart_rate import RR_UNITS_PER_S, encode
+from guard.runner.follow import Follower
 from guard.runner.rehearsal import PRACTICE, PracticeCourse, one_runner
 from guard.runner.simulate import Runners, Second
 from guard.runner.strap import FaultRates
@@ -37,16 +38,20 @@ def find_course(name: str) -> PracticeCourse:
     try:
         return PRACTICE[name]
     except KeyError:
-        shown = printable(name)[:40]
+        shown = short(name, 40)
         raise UsageError(f"no course is called {shown!r}: choose one of {', '.join(PRACTICE)}") from None
 
 
 class PracticeSource:
     """One invented runner on one course; implements `guard.live.source.Source`."""
 
-    def __init__(self, course: PracticeCourse | str = "garage-treadmill", seed: int = 1) -> None:
+    def __init__(
+        self, course: PracticeCourse | str = "garage-treadmill", seed: int = 1,
+        follower: Follower | None = None,
+    ) -> None:
         self.course = find_course(course) if isinstance(course, str) else course
         self.seed = seed
+        self._follower = follower
         item = self.course
         self._runners = Runners(
             one_runner(item.runner), item.course, [seed, 7], faults=FaultRates(), model="first")
@@ -65,6 +70,8 @@ class PracticeSource:
 
     def hear(self, cue: CueGiven) -> None:
         """The runner hears `cue` and, after a reaction time, may act on it."""
+        if self._follower:
+            self._follower.hear(cue)
         if cue.cue is not Cue.NONE:
             self._heard.append(cue)
 

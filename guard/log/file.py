@@ -11,15 +11,14 @@ import contextlib
 import errno
 import os
 import re
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 from guard.files.whole import sync_folder
 
-try:
+if sys.platform != "win32":  # Windows keeps others from removing an open file by itself
     import fcntl
-except ImportError:  # Windows keeps others from removing an open file by itself
-    fcntl = None  # type: ignore[assignment]
 
 OWNER_ONLY, OWNER_ONLY_FOLDER = 0o600, 0o700
 _FLAGS = (os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
@@ -175,25 +174,24 @@ def numbered(path: Path) -> Iterator[Path]:
 
 def is_being_written(path: Path) -> bool:
     """Whether a session running now writes this log; False also where that cannot be told."""
-    if fcntl is None:
-        return False
-    try:
-        fd = os.open(path, os.O_RDONLY)
-    except OSError:
-        return False
-    try:
-        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return True
-    except OSError:
-        return False
-    finally:
-        os.close(fd)
+    if sys.platform != "win32":
+        try:
+            fd = os.open(path, os.O_RDONLY)
+        except OSError:
+            return False
+        try:
+            fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return True
+        except OSError:
+            return False
+        finally:
+            os.close(fd)
     return False
 
 
 def _hold(fd: int) -> None:
     """Mark the file as one that is being written; some file systems cannot."""
-    if fcntl is not None:
+    if sys.platform != "win32":
         with contextlib.suppress(OSError):
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)

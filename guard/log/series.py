@@ -9,6 +9,7 @@ to `guard.log.recording.read_log`, which knows every way a log can be damaged.
 from __future__ import annotations
 
 import os
+from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
@@ -38,6 +39,7 @@ class Series:
 
     `readings`: (n, 2) time and bpm of readings the log does not itself doubt.
     `speeds`: (n, 4) time, m/s, grade, typed (1 or 0); NaN where not known.
+    `speed_source`: "typed", or the device that told most of them ("" where that is not said).
     `commands`: (time, action, number or None) of pauses, ceilings and skipped
     parts. `asking_cues` counts cues that asked the runner to do something.
     """
@@ -45,6 +47,7 @@ class Series:
     header: Record
     readings: Floats
     speeds: Floats
+    speed_source: str
     commands: tuple[tuple[float, str, float | None], ...]
     asking_cues: int
     end_s: float
@@ -186,22 +189,24 @@ def _series(
     header: Record, beats: list[Any] | Floats, speeds: list[Any], doubts: list[float],
     commands: tuple[tuple[float, str, float | None], ...], asking: int, end_s: float,
 ) -> Series:
-    readings, paces = _table(beats, 2), _table(_one_stream(speeds), 4)
+    rows, source = _one_stream(speeds)
+    readings, paces = _table(beats, 2), _table(rows, 4)
     if doubts:
         readings = readings[~np.isin(readings[:, 0], np.array(doubts, dtype=np.float64))]
     end_s = max([end_s, *(float(table[-1, 0]) for table in (readings, paces) if len(table))])
     if not 0.0 <= end_s <= LONGEST_S:
         raise ValueError("a time out of range")
-    return Series(header, readings, paces, commands, asking, end_s)
+    return Series(header, readings, paces, source, commands, asking, end_s)
 
 
-def _one_stream(speeds: list[Any]) -> list[Any]:
-    """Which of several sources holds, as in the session; one alone always does."""
+def _one_stream(speeds: list[Any]) -> tuple[list[Any], str]:
+    """Which of several sources holds, as in the session (one alone always does), and which held most."""
     if len({row[3:] for row in speeds}) > 1:
         events = (Speed(t_s, speed, grade, None, typed is True, source)
                   for t_s, speed, grade, typed, source in speeds)
-        return [(one.t_s, one.speed_m_s, one.grade, one.typed) for one in in_force(events)]
-    return [row[:4] for row in speeds]
+        speeds = [(one.t_s, one.speed_m_s, one.grade, one.typed, one.source) for one in in_force(events)]
+    told = Counter("typed" if row[3] is True else str(row[4]) for row in speeds)
+    return [row[:4] for row in speeds], told.most_common(1)[0][0] if told else ""
 
 
 def _table(rows: list[Any] | Floats, width: int) -> Floats:

@@ -6,14 +6,14 @@ from guard.plan.plan import Part, Plan
 from guard.screen.words import clock
 
 _MARGIN = 5  # three digits of bpm, a space and the axis
-_LEAST_SPAN_BPM = 20.0
+_LEAST_SPAN_BPM = 7.0  # a row a beat: no plan looks steeper than it is felt
 
 # what is drawn: (sign, ASCII twin)
 _SIGNS = {
     "ceiling": ("▀", "="),
     "silent": ("░", ":"),  # in place of the ceiling where only stop and sensor cues are given
     "floor": ("▁", "_"),
-    "border": ("┊", "."),
+    "other": ("·", "."),  # under the limit of every second part, so that they are told apart
     "axis": ("│", "|"),
     "rule": ("─", "-"),
     "corner": ("└", "+"),
@@ -45,10 +45,10 @@ def draw(
     grid = [[" "] * columns for _ in range(height)]
     numbers = [" "] * columns
     for column, ((index, _, _), limit) in enumerate(zip(places, limits, strict=True)):
+        if index % 2:
+            for row in range(row_of(limit.ceiling_bpm) + 1, height):
+                grid[row][column] = sign["other"]
         if column == 0 or places[column - 1][0] != index:
-            if column > 0:
-                for row in grid:
-                    row[column] = sign["border"]
             label = str(index + 1)
             if column + len(label) <= columns and (column == 0 or numbers[column - 1] == " "):
                 numbers[column:column + len(label)] = label
@@ -62,8 +62,8 @@ def draw(
         *(f"{labels[row]:>3} {sign['axis']}{''.join(cells).rstrip()}" for row, cells in enumerate(grid)),
         " " * 4 + sign["corner"] + sign["rule"] * columns,
         " " * _MARGIN + _times(plan.seconds, columns),
-        f"{sign['ceiling']} ceiling, bpm   {sign['silent']} only stop and sensor cues"
-        + (f"   {sign['floor']} floor" if floors else "") + "   numbers: parts",
+        f"{sign['ceiling']} ceiling   {sign['silent']} only stop and sensor cues"
+        + (f"   {sign['floor']} floor" if floors else "") + "   numbers, dots: parts",
     ]
 
 

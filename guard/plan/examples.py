@@ -8,7 +8,8 @@ _KEYS = """\
 # (pace_min_per_km = "7:30") that stands in where no speed is known.
 # It may have: name, ceiling_bpm, floor_bpm, ramp_bpm (the limit begins that far
 # under the ceiling and rises to it), cues (all, walk_and_stop, stop_only) and
-# grace_s (only stop and sensor cues for so long after it begins).
+# grace_s (only stop and sensor cues for so long after it begins). Key n goes on
+# to the next part, or past all rounds of a repeat that has skip = "repeat".
 # A part without ceiling_bpm has the ceiling of your settings; a fast or test
 # part without one is left to you, only stop is cued.
 """
@@ -150,8 +151,8 @@ minutes = 5
 _TALK_TEST = f"""\
 # Talk test: six stages, each a little faster (about 0.5 km/h or 0.3 mph). When
 # the plan says "say it aloud", say thirty words you know by heart: is speaking
-# comfortable? If not, press m (mark) and go over to the cool-down (n, or slow
-# down). `guard ceiling --talk-test LOG` reads the result. `guard ceiling --how
+# comfortable? If not, press m (mark), then n, which goes over to the cool-down
+# from any stage. `guard ceiling --talk-test LOG` reads the result. `guard ceiling --how
 # talk-test` explains it.
 {_KEYS}
 name = "talk test"
@@ -162,6 +163,7 @@ minutes = 10
 
 [[part]]
 repeat = 6
+skip = "repeat"
 
   [[part.part]]
   kind = "test"

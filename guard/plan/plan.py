@@ -47,6 +47,13 @@ class Kind(StrEnum):
         return self.value.replace("_", "-")
 
 
+class Skip(StrEnum):
+    """How far skipping a part of a repeat goes."""
+
+    PART = "part"
+    REPEAT = "repeat"
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """What holds at one moment of a part, bpm; `floor_bpm` None means no floor."""
@@ -69,7 +76,7 @@ class Part:
     when the runner moves it during the session. The limit begins `ramp_bpm`
     under the ceiling (over it where negative) and moves to it in a straight
     line over the part. For `grace_s` after it begins the part gives only stop
-    and sensor cues.
+    and sensor cues. Skipping it goes on by `skips` parts: one, or past all rounds of a repeat.
     """
 
     kind: Kind
@@ -81,6 +88,7 @@ class Part:
     ramp_bpm: float = 0.0
     cued: Cued = Cued.ALL
     grace_s: float = 0.0
+    skips: int = 1
 
     @property
     def guarded(self) -> bool:
@@ -107,11 +115,18 @@ class Plan:
         """Length of the whole, parts by distance taken at their expected time."""
         return sum(part.seconds for part in self.parts)
 
+    @property
+    def finds_a_ceiling(self) -> bool:
+        """Whether it is a test between warm-up and cool-down, none of which has a ceiling: none is needed."""
+        kinds = {part.kind for part in self.parts}
+        return (Kind.TEST in kinds and kinds <= {Kind.WARM_UP, Kind.TEST, Kind.COOL_DOWN}
+                and all(part.ceiling_bpm is None for part in self.parts))
+
     def as_dict(self) -> dict[str, object]:
         """JSON-ready, for the first line of a session log."""
         return {"name": self.name, "parts": [
-            {**dataclasses.asdict(part), "kind": part.kind.value, "cued": part.cued.value}
-            for part in self.parts]}
+            {key: value for key, value in dataclasses.asdict(part).items() if (key, value) != ("skips", 1)}
+            | {"kind": part.kind.value, "cued": part.cued.value} for part in self.parts]}
 
     @classmethod
     def from_dict(cls, data: object) -> Plan:
@@ -145,7 +160,8 @@ def _part_from_dict(data: Any) -> Part:
     return Part(
         Kind(data["kind"]), data["name"], number("seconds", low=1e-3), number_or_none("metres"),
         number_or_none("ceiling_bpm"), number_or_none("floor_bpm"), number("ramp_bpm", low=-250.0),
-        Cued(data["cued"]), number("grace_s"))
+        Cued(data["cued"]), number("grace_s"),
+        int(number("skips", low=1.0, high=MAX_PARTS)) if "skips" in data else 1)
 
 
 def default_grace_s(before: Part | None, part: Part, settings: Settings) -> float:
@@ -249,8 +265,9 @@ class Progress:
         return self.place()
 
     def skip(self) -> Place:
-        """Go to the start of the next part; from the last one, to the end."""
-        self._next()
+        """Go to the start of the next part, or past the repeat; from the last one, to the end."""
+        for _ in range(self.part.skips):
+            self._next()
         return self.place()
 
     def place(self) -> Place:
@@ -265,6 +282,11 @@ class Progress:
         if self._done:
             return Limits(session_ceiling_bpm, None, Cued.ALL)
         return self.part.limits(session_ceiling_bpm, self._share, self._into_s)
+
+    def own_ceiling_bpm(self, session_ceiling_bpm: float) -> float:
+        """The ceiling of the present part without its ramp."""
+        own = None if self._done else self.part.ceiling_bpm
+        return session_ceiling_bpm if own is None else own
 
     def _spend(self, elapsed_s: float, moved_m: float | None) -> None:
         # One interval may end a part and begin the next ones, each with its own measure.

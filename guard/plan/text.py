@@ -14,12 +14,12 @@ from collections.abc import Iterator, Mapping
 from typing import Any, TypeVar
 
 from guard.errors import InputError, printable
-from guard.plan.plan import MAX_PARTS, Cued, Kind, Part, Plan, default_grace_s
+from guard.plan.plan import MAX_PARTS, Cued, Kind, Part, Plan, Skip, default_grace_s
 from guard.settings import Settings
+from guard.units import METRES_PER_MILE
 
 _LONGEST_S = 48 * 3600.0
 _FARTHEST_M = 500_000.0
-_METRES_PER_MILE = 1609.344
 
 # key: (lowest, highest, unit); a value outside is a slip of the keyboard, not a plan.
 _NUMBERS: Mapping[str, tuple[float, float, str]] = {
@@ -27,17 +27,17 @@ _NUMBERS: Mapping[str, tuple[float, float, str]] = {
     "minutes": (1 / 60, _LONGEST_S / 60, "min"),
     "metres": (10, _FARTHEST_M, "m"),
     "km": (0.01, _FARTHEST_M / 1000, "km"),
-    "miles": (0.01, _FARTHEST_M / _METRES_PER_MILE, "miles"),
+    "miles": (0.01, _FARTHEST_M / METRES_PER_MILE, "miles"),
     "ceiling_bpm": (70, 220, "bpm"),
     "floor_bpm": (40, 210, "bpm"),
     "ramp_bpm": (-60, 60, "bpm"),
     "grace_s": (0, 600, "s"),
 }
 _TIME_S = {"seconds": 1.0, "minutes": 60.0}
-_DISTANCE_M = {"metres": 1.0, "km": 1000.0, "miles": _METRES_PER_MILE}
-_PACES_M = {"pace_min_per_km": 1000.0, "pace_min_per_mile": _METRES_PER_MILE}
+_DISTANCE_M = {"metres": 1.0, "km": 1000.0, "miles": METRES_PER_MILE}
+_PACES_M = {"pace_min_per_km": 1000.0, "pace_min_per_mile": METRES_PER_MILE}
 _PART_KEYS = ("kind", "name", *_NUMBERS, *_PACES_M, "cues")
-_REPEAT_KEYS = ("repeat", "part")
+_REPEAT_KEYS = ("repeat", "part", "skip")
 
 
 def parse_plan(text: str, source_name: str, settings: Settings) -> Plan:
@@ -57,8 +57,8 @@ def parse_plan(text: str, source_name: str, settings: Settings) -> Plan:
     _refuse_unknown(data, ("name", "part"), where)
     name = _name(data.get("name", "plan"), where)
     parts: list[Part] = []
-    for label, table, round_text in _written_out(data.get("part"), where):
-        part = _part(table, f"{where}, part {label}", round_text, settings)
+    for label, table, round_text, skips in _written_out(data.get("part"), where):
+        part = dataclasses.replace(_part(table, f"{where}, part {label}", round_text, settings), skips=skips)
         if "grace_s" not in table:
             before = parts[-1] if parts else None
             part = dataclasses.replace(part, grace_s=default_grace_s(before, part, settings))
@@ -72,8 +72,8 @@ def parse_plan(text: str, source_name: str, settings: Settings) -> Plan:
     return plan
 
 
-def _written_out(blocks: Any, where: str) -> Iterator[tuple[str, Mapping[str, Any], str]]:
-    """Each part as (number as written, table, "2 of 4" or ""), repeats expanded."""
+def _written_out(blocks: Any, where: str) -> Iterator[tuple[str, Mapping[str, Any], str, int]]:
+    """Each part as (number as written, table, "2 of 4" or "", parts that `n` skips), repeats expanded."""
     if not isinstance(blocks, list) or not blocks:
         raise InputError(f"{where}: no parts: begin each part with a line [[part]]")
     for number, block in enumerate(blocks, start=1):
@@ -81,10 +81,11 @@ def _written_out(blocks: Any, where: str) -> Iterator[tuple[str, Mapping[str, An
         if not isinstance(block, dict):
             raise InputError(f"{label}: not a block: begin it with a line [[part]]")
         if "repeat" not in block and "part" not in block:
-            yield str(number), block, ""
+            yield str(number), block, "", 1
             continue
         _refuse_unknown(block, _REPEAT_KEYS, label)
         rounds, inner = block.get("repeat"), block.get("part")
+        skips_all = _choice(block, "skip", Skip, label, Skip.PART) is Skip.REPEAT
         if isinstance(rounds, bool) or not isinstance(rounds, int) or not 1 <= rounds <= MAX_PARTS:
             raise InputError(f"{label}: repeat is {_shown(rounds)}, but must be a whole number "
                              f"from 1 to {MAX_PARTS}")
@@ -95,7 +96,8 @@ def _written_out(blocks: Any, where: str) -> Iterator[tuple[str, Mapping[str, An
                 if "repeat" in table or "part" in table:
                     raise InputError(f"{label}.{inner_number}: a repeat inside a repeat: "
                                      "write the inner one out")
-                yield f"{number}.{inner_number}", table, f"{turn} of {rounds}"
+                left = (rounds - turn) * len(inner) + len(inner) - inner_number + 1
+                yield f"{number}.{inner_number}", table, f"{turn} of {rounds}", left if skips_all else 1
 
 
 def _part(table: Mapping[str, Any], where: str, round_text: str, settings: Settings) -> Part:
@@ -175,7 +177,7 @@ def _number(value: Any, key: str, where: str) -> float:
     return float(value)
 
 
-_Word = TypeVar("_Word", Kind, Cued)
+_Word = TypeVar("_Word", Kind, Cued, Skip)
 
 
 def _choice(table: Mapping[str, Any], key: str, words: type[_Word], where: str,

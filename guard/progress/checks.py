@@ -5,9 +5,10 @@ which the runner holds one speed. What is read is the mean of the last two
 minutes of each, when heart rate has settled (three time constants of 57.6 s,
 Hunt et al. 2015, are just under three minutes).
 
-Two checks are compared at the same speed. Heart rate at a given easy effort
-has a typical error of about 3 % (Buchheit 2014, Front Physiol 5:73), so the
-difference of two has 1.96 * sqrt(2) * 3 %, near 12 bpm at 140.
+All checks at the same speed are compared by one line. Heart rate at a given
+easy effort has a typical error of about 3 % (Buchheit 2014, Front Physiol
+5:73), so of two checks the difference has 1.96 * sqrt(2) * 3 %, near 12 bpm at
+140; of twelve checks in a year the line's ends have about 7.
 """
 
 from __future__ import annotations
@@ -20,11 +21,11 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.progress.steady import Commands
-from guard.progress.trend import TYPICAL_ERROR
+from guard.progress.figures import Commands
 
 Floats = NDArray[np.float64]
 
+TYPICAL_ERROR = 0.03  # of heart rate at one easy effort (Buchheit 2014)
 LEAST_PART_S = 240.0
 READ_S = 120
 SAME_SPEED = 0.03  # of the speed
@@ -44,7 +45,10 @@ class CheckPart:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """Heart rate at the same speed, later less earlier check; `told` when it is beyond chance (95 %)."""
+    """What the line through all checks says of heart rate at the same speed, `later` less `earlier`.
+
+    `checks` of them share the newest check's speed. `told` when it is beyond chance (95 %).
+    """
 
     earlier: date
     later: date
@@ -53,6 +57,7 @@ class Difference:
     earlier_bpm: float
     later_bpm: float
     error_bpm: float
+    checks: int
 
     @property
     def told(self) -> bool:
@@ -104,28 +109,39 @@ def _times(
     return [one for one in found if math.isfinite(one[3])]
 
 
-def latest_difference(checks: Sequence[tuple[date, Sequence[CheckPart]]]) -> Difference | None:
-    """The newest check against the oldest one that has the same speed; None where none has."""
+def over_all_checks(checks: Sequence[tuple[date, Sequence[CheckPart]]]) -> Difference | None:
+    """A straight line through every check that shares a speed with the newest; None with fewer than two.
+
+    Its error is that of the typical error, or of the scatter about the line where that is larger.
+    """
     if len(checks) < 2:
         return None
-    day, newest = checks[-1]
-    for earlier_day, earlier in checks[:-1]:
-        if difference := _difference(earlier_day, earlier, day, newest):
-            return difference
-    return None
+    newest = checks[-1][1]
+    found = [(day, *mean) for day, parts in checks if (mean := _beside(parts, newest)) is not None]
+    if len(found) < 2 or found[-1][0] == found[0][0]:
+        return None
+    days = np.array([float((day - found[0][0]).days) for day, _, _ in found])
+    beats = np.array([bpm for _, bpm, _ in found])
+    apart = days - days.mean()
+    squares = float(apart @ apart)
+    slope = float(apart @ beats) / squares
+    rest = beats - beats.mean() - slope * apart
+    scatter = math.sqrt(float(rest @ rest) / max(len(found) - 2, 1))
+    # The stretches of one check share its day, so more of them make it no surer.
+    sd = max(TYPICAL_ERROR * float(beats.mean()), scatter)
+    first, last = (float(beats.mean() + slope * apart[place]) for place in (0, -1))
+    error = _95 * sd * float(days[-1]) / math.sqrt(squares)
+    return Difference(found[0][0], found[-1][0], found[-1][2], last - first, first, last, error, len(found))
 
 
-def _difference(
-    earlier_day: date, earlier: Sequence[CheckPart], later_day: date, later: Sequence[CheckPart],
-) -> Difference | None:
-    pairs = [(one, other) for one in earlier for other in later
+def _beside(parts: Sequence[CheckPart], newest: Sequence[CheckPart]) -> tuple[float, float] | None:
+    """(bpm, speed) at the speeds shared with the newest check, as that check ran them; None without any."""
+    pairs = [(one, other) for one in parts for other in newest
              if one.speed_m_s and other.speed_m_s
-             and abs(one.speed_m_s - other.speed_m_s) <= SAME_SPEED * one.speed_m_s]
+             and abs(one.speed_m_s - other.speed_m_s) <= SAME_SPEED * other.speed_m_s]
     if not pairs:
         return None
-    before = sum(one.bpm for one, _ in pairs) / len(pairs)
-    after = sum(other.bpm for _, other in pairs) / len(pairs)
-    speed = sum(one.speed_m_s or 0.0 for one, _ in pairs) / len(pairs)
-    # The stretches of one check share its day, so more of them make it no surer.
-    error = _95 * math.sqrt(2.0) * TYPICAL_ERROR * 0.5 * (before + after)
-    return Difference(earlier_day, later_day, speed, after - before, before, after, error)
+    shared = {id(other): other for _, other in pairs}.values()
+    base = sum(other.bpm for other in shared) / len(shared)
+    off = sum(one.bpm - other.bpm for one, other in pairs) / len(pairs)
+    return base + off, sum(other.speed_m_s or 0.0 for other in shared) / len(shared)

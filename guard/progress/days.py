@@ -18,8 +18,7 @@ from statistics import NormalDist, mean, median
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.progress.line import Known
-from guard.progress.trend import theil_sen
+from guard.progress.level import Known
 from guard.progress.weeks import WEEK, monday
 
 Floats = NDArray[np.float64]
@@ -75,7 +74,10 @@ class Check:
 
 
 def short_sleep(sleep_h: Mapping[date, float], runs: Sequence[tuple[date, float]]) -> list[ShortSleep]:
-    """Spells of at least three weeks in a row that were short of sleep; `runs` are (day, speed m/s)."""
+    """Spells of at least three weeks in a row that were short of sleep.
+
+    `runs` are (day, speed less the line of that day, m/s).
+    """
     if not sleep_h:
         return []
     by_week: dict[date, list[float]] = {}
@@ -107,14 +109,9 @@ def _beside(begins: date, ends: date, runs: Sequence[tuple[date, float]]) -> Kno
     inside = [(day, speed) for day, speed in runs if begins <= day <= ends]
     around = [(day, speed) for day, speed in runs
               if begins - AROUND <= day <= ends + AROUND and not begins <= day <= ends]
-    if min(len(inside), len(around)) < FEWEST_EACH or len({day for day, _ in around}) < 2:
+    if min(len(inside), len(around)) < FEWEST_EACH:
         return None
-    at = np.array([(day - begins).days for day, _ in around], dtype=np.float64)
-    speeds = np.array([speed for _, speed in around])
-    line = theil_sen(speeds, at)
-    mine_at = np.array([(day - begins).days for day, _ in inside], dtype=np.float64)
-    mine = np.array([speed for _, speed in inside]) - line.per_day * mine_at
-    return shift(mine, speeds - line.per_day * at)
+    return shift(np.array([speed for _, speed in inside]), np.array([speed for _, speed in around]))
 
 
 def shift(one: Floats, other: Floats, level: float = 0.95) -> Known:

@@ -7,31 +7,39 @@ from collections.abc import Iterator, Sequence
 
 from guard.journal.links import Link
 from guard.progress import words
-from guard.progress.line import Known
-from guard.progress.progress import Months, Session
-from guard.progress.trend import Trend, Verdict
+from guard.progress.level import Known
+from guard.progress.progress import Months, Session, half_95
+from guard.progress.verdict import Told
 
 COLUMNS = (
     "date", "session", "speed_at_ceiling_m_s", "low_m_s", "high_m_s", "pace_at_ceiling", "refusal",
-    "steady_s", "slope_bpm_per_m_s", "day_to_day_m_s", "drift_bpm_per_h", "temperature_c", "duration_s",
-    "at_or_under_s", "over_s", "asking_cues",
+    "speed_from", "temperature_c", "duration_s", "at_or_under_s", "over_s", "asking_cues",
 )
 
 
 def document(
-    months: Months, sessions: Sequence[Session], links: Sequence[Link], units: str, useful_share: float,
+    months: Months, sessions: Sequence[Session], links: Sequence[Link], units: str,
 ) -> dict[str, object]:
     """JSON-ready; see DEVELOPERS.md, "JSON of progress"."""
+    level, step, slopes = months.level, months.level.step if months.level else None, months.slopes
     return {
-        "format": 1, "ceiling_bpm": months.ceiling_bpm, "units": units,
-        "useful_gain_percent": round(100 * useful_share, 3),
-        "trend": _trend(months.trend), "year": _trend(months.year),
-        "rise_ended": dict(zip(("date", "low", "high"), map(str, months.bend_days), strict=True))
-        if months.bend_days else None,
-        "months": [{"until": str(day), **_trend(trend)} for day, trend in months.history],
+        "format": 2, "ceiling_bpm": months.ceiling_bpm, "units": units,
+        "says": words.headline(months, units),
+        "last_run": str(months.last) if months.last else None, "idle_days": months.idle_days,
+        "recent": _told(months.recent), "season": _told(months.season),
+        "speed_now_m_s": None if level is None else _known(
+            Known(level.now, level.now - half_95(level), level.now + half_95(level))),
+        "temperatures_missing": level is not None and level.unwritten,
+        "step": None if step is None else {
+            "chance": round(step.chance, 3), "date": str(months.step_day), "speed_from": step.source,
+            "share": _number(step.share, 4)},
+        "curve": [{"date": str(day), "speed_m_s": _number(speed, 4)} for day, speed in months.curve],
+        "learned": None if slopes is None else {
+            "bpm_per_m_s": _number(slopes.slope, 2), "drift_bpm_per_h": _number(float(slopes.values[2]), 2),
+            "lag_s": slopes.lag_s},
+        "months": [{"until": str(day), **(_told(told) or {})} for day, told in months.history],
         "look_first": [{"item": check.key, "now": _number(check.now, 2), "before": _number(check.before, 2),
                         "days": check.days, "worse": check.worse} for check in months.reality],
-        "faster_work_percent": [15, 20] if months.trend.verdict is Verdict.PLATEAU else None,
         "short_sleep": [
             {"begins": str(spell.begins), "ends": str(spell.ends), "hours": _number(spell.hours, 2),
              "usual_hours": _number(spell.usual_hours, 2), "nights": spell.nights,
@@ -52,7 +60,8 @@ def document(
                 for part in parts]} for day, parts in months.checks],
         "check_difference": None if (found := months.difference) is None else {
             "earlier": str(found.earlier), "later": str(found.later), "speed_m_s": round(found.speed_m_s, 3),
-            "bpm": round(found.bpm, 2), "error_bpm": round(found.error_bpm, 2), "told": found.told},
+            "bpm": round(found.bpm, 2), "error_bpm": round(found.error_bpm, 2), "told": found.told,
+            "checks": found.checks},
         "links": [
             {"factor": link.factor, "outcome": link.outcome, "rho": round(link.rho, 3),
              "low": round(link.low, 3), "high": round(link.high, 3), "pairs": link.pairs,
@@ -66,23 +75,19 @@ def document(
 def rows(months: Months, sessions: Sequence[Session], units: str) -> Iterator[list[object]]:
     """One row a run, as `COLUMNS`; None where not known."""
     for point, session in zip(months.points, sessions, strict=True):
-        speed, drift, figures = point.speed, point.drift, session.figures
+        speed, figures = point.speed, session.figures
         yield [
             str(point.day), point.name,
             speed and round(speed.value, 4), speed and round(speed.low, 4), speed and round(speed.high, 4),
-            speed and words.pace(speed.value, units), point.refusal or None, point.steady_s,
-            _number(point.slope, 2), _number(point.day_to_day_m_s, 4), drift and round(drift.value, 2),
+            speed and words.pace(speed.value, units), point.refusal or None, point.source or None,
             _number(point.temperature_c, 1), round(figures.duration_s, 1), figures.under_s, figures.over_s,
             figures.asking_cues]
 
 
-def _trend(trend: Trend) -> dict[str, object]:
-    return {
-        "verdict": trend.verdict.name.lower(), "reason": trend.reason, "runs": trend.runs,
-        "days": trend.days, "change_m_s": _number(trend.change, 4), "low_m_s": _number(trend.low, 4),
-        "high_m_s": _number(trend.high, 4), "upper_95_m_s": _number(trend.upper, 4),
-        "useful_m_s": _number(trend.useful, 4), "start_m_s": _number(trend.start, 4),
-        "level_m_s": _number(trend.level, 4), "correlation": round(trend.correlation, 3)}
+def _told(told: Told | None) -> dict[str, object] | None:
+    return None if told is None else {
+        "verdict": told.verdict.name.lower(), "share": _number(told.share, 5), "low": _number(told.low, 5),
+        "high": _number(told.high, 5), "days": round(told.change.days), "runs": told.change.runs}
 
 
 def _known(known: Known | None) -> dict[str, object] | None:

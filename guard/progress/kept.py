@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import NoneType
 from typing import Any
 
 from guard.journal.links import Link
 from guard.progress.checks import CheckPart
-from guard.progress.line import Line
-from guard.progress.steady import SessionFigures
+from guard.progress.figures import SessionFigures
+from guard.progress.minutes import LAGS_S, SIZE, Minutes
 
-HIGHEST = 1e12  # far beyond any figure of a run
+HIGHEST = 1e9  # far beyond any figure of a run
+LEAST_WEIGHT = 1e-3
 
 _NUMBER, _NONE = (float, int), (NoneType,)
 _KINDS: dict[str, tuple[type, ...]] = {  # as the classes write them
     "float": _NUMBER, "float | None": _NUMBER + _NONE, "int": (int,), "str": (str,), "bool": (bool,),
-    "Line | None": (dict, NoneType), "Sequence[float]": (list, tuple), "str | None": (str, NoneType),
+    "Minutes | None": (dict, NoneType), "tuple[tuple[float, ...], ...]": (list, tuple),
+    "str | None": (str, NoneType),
     "tuple[int, tuple[int, ...]] | None": (list, tuple, NoneType),
 }
 
@@ -25,20 +27,23 @@ def _form(of: type) -> dict[str, tuple[type, ...]]:
     return {name: _KINDS[kind] for name, kind in of.__annotations__.items()}
 
 
-_FIGURES, _LINE, _CHECK, _LINK = _form(SessionFigures), _form(Line), _form(CheckPart), _form(Link)
+_FIGURES, _MINUTES, _CHECK, _LINK = _form(SessionFigures), _form(Minutes), _form(CheckPart), _form(Link)
 
 
 def figures_from(kept: object, check: object) -> tuple[SessionFigures, tuple[CheckPart, ...]]:
     """What `dataclasses.asdict` made of figures and check parts; ValueError for anything else."""
     figures = dict(_fitting(kept, _FIGURES))
-    if figures["line"] is not None:
-        line = _fitting(figures["line"], _LINE)
-        if len(line["covariance"]) != 9:
-            raise ValueError("not a covariance")
-        if not line["slope"] > 0:
-            raise ValueError("heart rate that does not rise with speed")
-        _numbers(line["covariance"])
-        figures["line"] = Line(**line)
+    if figures["minutes"] is not None:
+        kept_minutes = dict(_fitting(figures["minutes"], _MINUTES))
+        sums = kept_minutes["sums"]
+        if len(sums) != len(LAGS_S) or any(len(row) != SIZE for row in sums):
+            raise ValueError("not the sums of minutes")
+        for row in sums:
+            _numbers(row)
+            if row[0] < 1 or min(row[1], row[16], row[21]) < LEAST_WEIGHT or not _squares(row[6:16]):
+                raise ValueError("no sums of minutes")
+        kept_minutes["sums"] = tuple(map(tuple, sums))
+        figures["minutes"] = Minutes(**kept_minutes)
     if figures["bpm_seconds"] is not None:
         lowest, seconds = figures["bpm_seconds"]
         _numbers([lowest, *seconds], whole=True)
@@ -46,6 +51,22 @@ def figures_from(kept: object, check: object) -> tuple[SessionFigures, tuple[Che
     if not isinstance(check, (list, tuple)):
         raise ValueError("not a list of check parts")
     return SessionFigures(**figures), tuple(CheckPart(**_fitting(part, _CHECK)) for part in check)
+
+
+def _squares(upper: Sequence[float]) -> bool:
+    """Whether ten numbers can be the products of four columns: no sum of these has a negative square."""
+    a, b, c, d, e, f, g, h, i, j = upper
+    rows = [[a, b, c, d], [b, e, f, g], [c, f, h, i], [d, g, i, j]]
+    slack = 1e-6 * (1.0 + a + e + h + j)
+    for k in range(4):
+        pivot = rows[k][k]
+        if pivot < -slack:
+            return False
+        for row in rows[k + 1:]:
+            share = row[k] / (pivot + slack)
+            for place in range(k + 1, 4):
+                row[place] -= share * rows[k][place]
+    return True
 
 
 def links_from(kept: object) -> list[Link]:

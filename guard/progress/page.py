@@ -12,9 +12,9 @@ from statistics import median
 from guard.journal.links import Link
 from guard.page.document import document
 from guard.progress import svg, words
-from guard.progress.line import Known
+from guard.progress.level import Known
 from guard.progress.progress import Months, Point, Session
-from guard.progress.trend import Trend, Verdict
+from guard.progress.verdict import Told, Verdict
 
 SHOWN_DAYS = 366
 SHOWN_WEEKS = 52
@@ -26,8 +26,7 @@ svg { display: block; width: 100%; height: auto; margin: .6rem 0 .2rem; }
 svg text { font-size: 13px; fill: var(--soft); }
 .axis, .tick { stroke: var(--soft); } .grid { stroke: var(--rule); }
 .run { fill: var(--blue); } .error { stroke: var(--blue); stroke-width: 1; opacity: .45; }
-.trend { stroke: var(--ink); stroke-width: 2.5; } .bend { fill: var(--band); }
-.bend-line { stroke: var(--ink); stroke-dasharray: 3 4; } .spell { fill: var(--shade); }
+.trend { stroke: var(--ink); stroke-width: 2.5; fill: none; } .spell { fill: var(--shade); }
 .under { fill: var(--blue); } .over-ground { fill: var(--paper); } .over-line { fill: var(--warm); }
 .under-key { background: var(--blue); } .over-key { background:
   repeating-linear-gradient(45deg, var(--warm) 0 2px, var(--paper) 2px 5px); }
@@ -48,23 +47,23 @@ def page(months: Months, sessions: Sequence[Session], links: Sequence[Link], uni
     known = [point for point in months.points if point.speed]
     shown = [point for point in known if (known[-1].day - point.day).days < SHOWN_DAYS]
     parts = [
-        f"<h1>{escape(words.HEADLINES[months.trend.verdict])}: speed at the ceiling of "
-        f"{months.ceiling_bpm:g} bpm</h1>",
-        f'<p class="soft">{len(sessions)} runs to {escape(words.day(last))}; '
-        f"pace in {words.pace_unit(units)}</p>" if last else "",
+        f"<h1>{escape(words.headline(months, units))}</h1>",
+        _paragraphs([*words.today_sentences(months), words.interval_sentence(months, units)]),
+        f'<p class="soft">{len(sessions)} runs to {escape(words.day(last))}; speed at the ceiling of '
+        f"{months.ceiling_bpm:g} bpm, as pace in {words.pace_unit(units)}</p>" if last else "",
         svg.speed_chart(months, shown, units),
-        '<p class="soft">A dot is a run with the error of that run (95 %), higher is faster; '
-        "the line is of the last 12 weeks.</p>" if shown else "",
-        _paragraphs([words.trend_sentence(months.trend, units), words.year_sentence(months, units),
-                     words.DAY_TO_DAY if months.trend.verdict is Verdict.UNKNOWN else ""]),
+        '<p class="soft">A dot is a run with the error of that run (95 %), heat taken out, higher is faster; '
+        "the line is what all runs say together.</p>" if shown else "",
+        _paragraphs([words.year_sentence(months, units),
+                     words.plateau_sentence() if months.verdict is Verdict.PLATEAU else ""]),
     ]
     if months.reality:
         parts += ["<h2>Look at these first</h2>", '<p class="soft">Last 12 weeks, and the 12 before.</p>',
                   _list(words.check_line(check) for check in months.reality)]
-        if months.trend.verdict is Verdict.PLATEAU:
-            parts.append(_paragraphs([words.FASTER_WORK, words.CAUTION]))
+        if months.verdict is Verdict.PLATEAU:
+            parts.append(_paragraphs([words.CHOICES, words.CAUTION]))
     if months.sleep:
-        usual = known[-1].speed.value if known and known[-1].speed else math.nan
+        usual = months.level.now if months.level else math.nan
         parts += ["<h2>Sleep</h2>",
                   _paragraphs([*(words.sleep_sentence(spell, usual) for spell in months.sleep[-3:]),
                                words.NEVER_A_CAUSE])]
@@ -82,10 +81,11 @@ def page(months: Months, sessions: Sequence[Session], links: Sequence[Link], uni
                   svg.speed_chart(months, _by_month(known), units)]
     if months.history:
         parts += ["<h2>Month by month</h2>",
-                  '<p class="soft">What the 12 weeks to each date said.</p>', _history(months, units)]
+                  '<p class="soft">What the 12 weeks to each date said.</p>', _history(months)]
     parts += ["<h2>About the figures</h2>",
-              _paragraphs([f"{len(known)} of {len(months.points)} runs tell the speed at the ceiling.",
-                           words.drift_sentence(months), words.WHAT_SPEED_IS, words.WHAT_COUNTS]),
+              _paragraphs([f"{len(known)} of {len(months.points)} runs tell the speed at the ceiling "
+                           "by themselves.",
+                           words.cost_sentence(months), words.WHAT_SPEED_IS, words.WHAT_COUNTS]),
               _list(words.refusal_sentences(months)),
               f"<details><summary>All runs of the last year</summary>{_runs(months, units)}</details>"]
     return document("Progress", _STYLE, parts)
@@ -98,7 +98,7 @@ def _by_month(known: Sequence[Point]) -> list[Point]:
         values = sorted(point.speed.value for point in some if point.speed)
         low, high = values[len(values) // 4], values[(3 * len(values)) // 4]
         middle = Known(median(values), min(low, median(values)), max(high, median(values)))
-        found.append(Point(date(year, month, 15), "", middle, "", 0.0))
+        found.append(Point(date(year, month, 15), "", middle, ""))
     return found
 
 
@@ -127,16 +127,13 @@ def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
             + "".join(row(cells, "td") for cells in rows) + "</tbody></table></div>")
 
 
-def _history(months: Months, units: str) -> str:
-    def cells(trend: Trend) -> list[str]:
-        if math.isnan(trend.change):
-            return ["", "", ""]
-        return [words.pace(trend.level, units), words.percent(trend.change / trend.start),
-                f"{words.percent(trend.low / trend.start)} to {words.percent(trend.high / trend.start)}"]
+def _history(months: Months) -> str:
+    def cells(told: Told) -> list[str]:
+        return [words.percent(told.share), f"{words.percent(told.low)} to {words.percent(told.high)}"]
 
-    return _table(["12 weeks to", "runs", f"pace, {words.pace_unit(units)}", "change", "99 % interval", "so"],
-                  [[words.day(day), str(trend.runs), *cells(trend), words.HEADLINES[trend.verdict]]
-                   for day, trend in months.history])
+    return _table(["12 weeks to", "runs", "change", "99 % interval", "so"],
+                  [[words.day(day), str(told.change.runs), *cells(told), words.HEADLINES[told.verdict]]
+                   for day, told in months.history])
 
 
 def _check_table(months: Months, units: str) -> str:
@@ -151,21 +148,16 @@ def _check_table(months: Months, units: str) -> str:
 def _runs(months: Months, units: str) -> str:
     newest = months.points[-1].day if months.points else None
     recent = [point for point in months.points if newest and (newest - point.day).days < SHOWN_DAYS]
-    head = ["date", f"pace, {words.pace_unit(units)}", "error", "bpm per m/s", "drift, bpm/h", "°C", "note"]
+    head = ["date", f"pace, {words.pace_unit(units)}", "error", "°C", "speed from", "note"]
     return _table(head,
-                  [[words.day(point.day), *_figures(point, point.speed, units), _why(point.refusal)]
+                  [[words.day(point.day), *_figures(point, point.speed, units), point.source,
+                    words.refused(point.refusal)[0] if point.refusal else ""]
                    for point in reversed(recent)])
 
 
 def _figures(point: Point, speed: Known | None, units: str) -> list[str]:
     warm = "" if point.temperature_c is None else f"{point.temperature_c:.0f}"
     if speed is None:
-        return ["", "", "", "", warm]
+        return ["", "", warm]
     half = median([speed.high - speed.value, speed.value - speed.low]) / speed.value
-    return [words.pace(speed.value, units), f"± {words.percent(half, signed=False)}",
-            f"{point.slope:.0f}" if point.slope else "",
-            f"{point.drift.value:.0f}" if point.drift else "", warm]
-
-
-def _why(refusal: str) -> str:
-    return words.refused(refusal)[0] if refusal else ""
+    return [words.pace(speed.value, units), f"± {words.percent(half, signed=False)}", warm]

@@ -1,43 +1,46 @@
 """The months in one picture: what a list of sessions and a journal say together.
 
-Pure: `look` is told the sessions' figures, the days of the journal and the
-present ceiling. Every speed at the ceiling is that at the *present* ceiling,
-or a raised ceiling would look like a gain.
+Pure: `look` is told the sessions' figures, the days of the journal, the present
+ceiling and today. Every speed at the ceiling is that at the *present* ceiling,
+on the level, at 15 °C, in the twentieth minute, or a raised ceiling, a hill or
+a hot day would look like a change of the runner.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 
-from guard.progress.checks import CheckPart, Difference, latest_difference
+from guard.progress.checks import CheckPart, Difference, over_all_checks
 from guard.progress.days import Check, Daily, ShortSleep, checks, short_sleep
-from guard.progress.line import Known
-from guard.progress.steady import (
-    MOST_BEYOND_BPM,
-    TOO_FAR,
-    TOO_WIDE,
-    WIDEST_SHARE,
-    SessionFigures,
+from guard.progress.figures import SessionFigures
+from guard.progress.least_squares import student
+from guard.progress.level import (
+    FEWEST_RUNS,
+    KNOT_DAYS,
+    LEAST_SPAN_DAYS,
+    YEAR_DAYS,
+    Known,
+    Level,
+    Runs,
+    fit,
 )
-from guard.progress.trend import (
-    TYPICAL_ERROR,
-    USEFUL_SHARE,
-    WINDOW_DAYS,
-    Bend,
-    Trend,
-    Verdict,
-    bend,
-    trend,
-)
+from guard.progress.minutes import TREADMILL
+from guard.progress.slopes import Slopes
+from guard.progress.slopes import fit as fit_slopes
+from guard.progress.verdict import PLATEAU_LOOK_DAYS, Told, Verdict, told, within
 from guard.progress.weeks import Consistency, Run, Week, consistency, share_of, weeks
 
-YEAR_DAYS = 365
 RECENT_WEEKS = 12
+MOST_BEYOND_BPM = 6.0  # how far outside a run's heart rates a ceiling may lie for its own speed to be shown
+WIDEST_SHARE = 0.10
+SEASON_DAYS = KNOT_DAYS + 14  # less says nothing beside twelve weeks
+TOO_FAR, TOO_WIDE = "far_from_ceiling", "wide_error"
+_95 = 1.96
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,40 +57,41 @@ class Session:
 class Point:
     """One session's speed at the ceiling (m/s, 95 % interval of the run itself) or why there is none.
 
-    `day_to_day_m_s` is the speed that 3 % of heart rate (one typical error)
-    amounts to. `drift` is in bpm an hour after the warm-up, `temperature_c`
-    from the journal.
+    Heat and sources are taken out where the year's fit knows them. `temperature_c` is the journal's.
     """
 
     day: date
     name: str
     speed: Known | None
     refusal: str
-    steady_s: float
-    slope: float | None = None
-    day_to_day_m_s: float | None = None
-    drift: Known | None = None
+    source: str = ""
     temperature_c: float | None = None
 
 
 @dataclass(frozen=True)
 class Months:
-    """What there is to show. `trend` is of the last twelve weeks, `year` of the last 52.
+    """What there is to show.
 
-    `bend_days` are the day of the bend and its interval's ends (none without one).
-    `history` has the twelve-week trend as it stood at the end of each month.
-    `reality` are the things to look at first, empty unless the verdict is a
-    plateau or a loss.
+    `recent` is of the last twelve weeks, `season` of the time to a year; None
+    where runs are too few (`runs_short`, `days_short` say what there is).
+    `slopes` is bpm per m/s, drift bpm an hour. `history` has `recent` as it stood
+    at the end of each month, where it was asked for. `reality` are the things to look at
+    first, empty unless the verdict is a plateau or a loss. `idle_days` is how
+    long ago the last run was.
     """
 
     ceiling_bpm: float
     points: tuple[Point, ...]
     refusals: Mapping[str, int]
-    trend: Trend
-    year: Trend
-    bend: Bend | None
-    bend_days: tuple[date, ...]
-    history: tuple[tuple[date, Trend], ...]
+    recent: Told | None
+    season: Told | None
+    level: Level | None
+    slopes: Slopes | None
+    curve: tuple[tuple[date, float], ...]
+    step_day: date | None
+    runs_short: int
+    days_short: int
+    history: tuple[tuple[date, Told], ...]
     weeks: tuple[Week, ...]
     recent_share: float | None
     consistency: Consistency | None
@@ -95,87 +99,184 @@ class Months:
     checks: tuple[tuple[date, tuple[CheckPart, ...]], ...]
     difference: Difference | None
     sleep: tuple[ShortSleep, ...]
-    reality: tuple[Check, ...] = field(default=())
+    reality: tuple[Check, ...]
+    last: date | None
+    idle_days: int
 
     @property
     def known(self) -> list[Point]:
         """The points with a speed."""
         return [point for point in self.points if point.speed is not None]
 
+    @property
+    def verdict(self) -> Verdict:
+        """What the last twelve weeks say."""
+        return self.recent.verdict if self.recent else Verdict.UNKNOWN
 
-def point(session: Session, ceiling_bpm: float, temperature_c: float | None = None) -> Point:
-    """The session's speed at the ceiling, or the reason why it has none."""
-    line, figures = session.figures.line, session.figures
-    if line is None:
-        return Point(session.day, session.name, None, figures.refusal, figures.steady_s,
-                     temperature_c=temperature_c)
-    speed = line.speed_at(ceiling_bpm)
-    refusal = ""
-    if not line.low_bpm - MOST_BEYOND_BPM <= ceiling_bpm <= line.high_bpm + MOST_BEYOND_BPM:
-        refusal = TOO_FAR
-    elif speed is None or max(speed.high - speed.value, speed.value - speed.low) > WIDEST_SHARE * speed.value:
-        refusal = TOO_WIDE
-    return Point(session.day, session.name, None if refusal else speed, refusal, figures.steady_s,
-                 line.slope, TYPICAL_ERROR * ceiling_bpm / line.slope, line.drift_bpm_per_h(), temperature_c)
+
+@dataclass(frozen=True)
+class _Year:
+    """One fit and what it says."""
+
+    slopes: Slopes
+    level: Level
+    recent: Told
+    season: Told | None
 
 
 def look(
     sessions: Sequence[Session], daily: Daily, ceiling_bpm: float, *,
-    today: date | None = None, useful_share: float = USEFUL_SHARE,
+    today: date | None = None, named: Mapping[date, str] | None = None, with_history: bool = False,
 ) -> Months:
     """Put everything together. `sessions` in order of day; `daily` from the journal, key to day to value.
 
-    `today` ends the weeks (the last session's day without it); windows of the
-    trend end with the last run.
+    `today` ends the weeks (the last session's day without it); the year of the
+    fit ends with the last run. `named` are new sources of speed by their first day.
     """
+    last = sessions[-1].day if sessions else None
+    today = today or last or date(2000, 1, 1)
     warmth = daily.get("temperature_c", {})
-    points = [point(session, ceiling_bpm, warmth.get(session.day)) for session in sessions]
-    known = [(one.day, one.speed.value) for one in points if one.speed is not None]
-    first = known[0][0] if known else date(2000, 1, 1)
-    days = np.array([(day - first).days for day, _ in known], dtype=np.float64)
-    speeds = np.array([speed for _, speed in known])
-    recent = trend(speeds, days, WINDOW_DAYS, useful_share)
-    year = trend(speeds, days, YEAR_DAYS, useful_share)
-    within = days > days[-1] - YEAR_DAYS if len(days) else np.zeros(0, dtype=bool)
-    # Where a gain ended is asked only once a gain is beyond doubt and not going on.
-    ended = year.verdict is Verdict.GAIN and recent.verdict is not Verdict.GAIN
-    bent = bend(speeds[within], days[within]) if ended else None
-    runs = [Run(session.day, session.figures.duration_s, *_under_over(session.figures, ceiling_bpm))
-            for session in sessions]
-    all_weeks = weeks(runs, today)
+    sources = _sources(sessions, named or {})
+    usable = [place for place, session in enumerate(sessions) if session.figures.minutes is not None]
+    begin = sessions[usable[0]].day if usable else today
+    sums = np.array([session.figures.minutes.sums for session in sessions if session.figures.minutes])
+    runs = Runs(
+        np.array([float((sessions[place].day - begin).days) for place in usable]),
+        np.array([sources[place] for place in usable]),
+        np.array([warmth.get(sessions[place].day, np.nan) for place in usable]),
+        np.array([sessions[place].figures.source != TREADMILL for place in usable], dtype=bool))
+    end = float(runs.days[-1]) if usable else 0.0
+    year = _year(sums, runs, ceiling_bpm, end)
+    slopes = year.slopes if year else _slopes(sums, runs, end)
+    points = _points(sessions, sources, warmth, usable, slopes, year, runs, end, ceiling_bpm)
+    curve = () if year is None else tuple(
+        (begin + timedelta(days=round(day)), speed) for day, speed in year.level.curve)
+    step = year.level.step if year else None
+    inside = runs.days[runs.days > end - YEAR_DAYS]
+
+    all_runs = [Run(session.day, session.figures.duration_s, *_under_over(session.figures, ceiling_bpm))
+                for session in sessions]
+    all_weeks = weeks(all_runs, today)
     tested = tuple((session.day, session.check) for session in sessions if session.check)
-    until = known[-1][0] if known else date(2000, 1, 1)
-    reality = checks(daily, until, WINDOW_DAYS) if recent.verdict in (Verdict.PLATEAU, Verdict.LOSS) else []
-
-    bent_on = tuple(first + timedelta(days=round(day)) for day in (
-        (bent.day, bent.low_day, bent.high_day) if bent else ()))
-
+    recent = year.recent if year else None
+    reality = checks(daily, last, KNOT_DAYS) if last and recent and recent.verdict in (
+        Verdict.PLATEAU, Verdict.LOSS) else []
     return Months(
         ceiling_bpm, tuple(points), Counter(one.refusal for one in points if one.refusal),
-        recent, year, bent, bent_on,
-        tuple((month, trend(speeds, days, WINDOW_DAYS, useful_share, float((month - first).days)))
-              for month in _month_ends(known)),
+        recent, year.season if year else None, year.level if year else None, slopes, curve,
+        begin + timedelta(days=round(step.day)) if step else None,
+        len(inside), int(np.ptp(inside)) if len(inside) else 0,
+        tuple(_history(sums, runs, ceiling_bpm, begin)) if with_history else (),
         tuple(all_weeks), share_of(all_weeks[-RECENT_WEEKS:]),
-        consistency(all_weeks[-52:], [run.day for run in runs]),
+        consistency(all_weeks[-52:], [run.day for run in all_runs]),
         tuple(week for week in all_weeks[-RECENT_WEEKS:] if week.jump is not None),
-        tested, latest_difference(tested), tuple(short_sleep(daily.get("sleep_h", {}), known)),
-        tuple(reality))
+        tested, over_all_checks(tested), tuple(short_sleep(daily.get("sleep_h", {}), _flat(points, curve))),
+        tuple(reality), last, max((today - last).days, 0) if last else 0)
 
 
-def _month_ends(known: Sequence[tuple[date, float]]) -> list[date]:
-    """The last day of each of the twelve months before the newest run, and that run's day."""
-    if not known:
+def _sources(sessions: Sequence[Session], named: Mapping[date, str]) -> list[str]:
+    """Each session's source of speed: what the log says, and from the day of a new name on, that name.
+
+    A name belongs to the kind of source that the first run from that day on had.
+    """
+    renamed: dict[str, str] = {}
+    found = []
+    waiting = sorted(named.items())
+    for session in sessions:
+        while waiting and waiting[0][0] <= session.day and session.figures.minutes is not None:
+            renamed[session.figures.source] = waiting.pop(0)[1]
+        kind = session.figures.source
+        found.append(f"{kind}: {renamed[kind]}" if kind in renamed else kind)
+    return found
+
+
+def _within_year(sums: np.ndarray, runs: Runs, end: float) -> tuple[np.ndarray, Runs]:
+    some = (runs.days <= end) & (runs.days > end - YEAR_DAYS)
+    return sums[some], runs.only(some)
+
+
+def _slopes(sums: np.ndarray, runs: Runs, end: float) -> Slopes | None:
+    some, of = _within_year(sums, runs, end) if len(sums) else (sums, runs)
+    return fit_slopes(some, of.sources) if len(some) else None
+
+
+def _year(sums: np.ndarray, runs: Runs, ceiling_bpm: float, end: float, again: bool = True) -> _Year | None:
+    """The fit of the year to the day number `end`; a plateau asks a second look, a week earlier."""
+    if not len(sums):
+        return None
+    some, of = _within_year(sums, runs, end)
+    if len(some) < FEWEST_RUNS or float(np.ptp(of.days)) < LEAST_SPAN_DAYS:
+        return None
+    slopes = fit_slopes(some, of.sources)
+    level = fit(slopes, of, ceiling_bpm, end)
+    if level is None:
+        return None
+    before = None
+    if again and within(level.recent):
+        earlier = of.days[of.days <= end - PLATEAU_LOOK_DAYS]
+        before = _year(sums, runs, ceiling_bpm, float(earlier[-1]), again=False) if len(earlier) else None
+    earlier_change = before.level.recent if before else None
+    season = told(level.whole, level) if level.whole.days >= SEASON_DAYS else None
+    return _Year(slopes, level, told(level.recent, level, earlier_change), season)
+
+
+def _points(
+    sessions: Sequence[Session], sources: Sequence[str], warmth: Mapping[date, float], usable: Sequence[int],
+    slopes: Slopes | None, year: _Year | None, runs: Runs, end: float, ceiling_bpm: float,
+) -> list[Point]:
+    """Every session's speed at the ceiling: those of the year as fitted, older ones by the year's slopes."""
+    known: dict[int, Known] = {}
+    if slopes is not None:
+        inside = np.flatnonzero((runs.days <= end) & (runs.days > end - YEAR_DAYS))
+        speeds, by, own = slopes.speeds(ceiling_bpm)
+        if year is not None:
+            speeds = year.level.speeds
+        half = _95 * np.sqrt(own + np.einsum("ni,ij,nj->n", by, slopes.covariance, by))
+        for place, speed, one in zip(inside.tolist(), speeds.tolist(), half.tolist(), strict=True):
+            known[usable[place]] = Known(speed, speed - one, speed + one)
+    found = []
+    for place, session in enumerate(sessions):
+        speed, refusal = known.get(place), session.figures.refusal
+        minutes = session.figures.minutes
+        if speed is not None and minutes is not None:
+            if not minutes.low_bpm - MOST_BEYOND_BPM <= ceiling_bpm <= minutes.high_bpm + 2 * MOST_BEYOND_BPM:
+                speed, refusal = None, TOO_FAR
+            elif speed.high - speed.value > WIDEST_SHARE * speed.value:
+                speed, refusal = None, TOO_WIDE
+        found.append(Point(session.day, session.name, speed, refusal, sources[place],
+                           warmth.get(session.day)))
+    return found
+
+
+def _flat(points: Iterable[Point], curve: Sequence[tuple[date, float]]) -> list[tuple[date, float]]:
+    """(day, speed less the fitted line of that day) of the runs within the line."""
+    if not curve:
         return []
-    newest = known[-1][0]
-    ends = []
-    month = newest.replace(day=1)
+    at = np.array([float(day.toordinal()) for day, _ in curve])
+    line = np.array([speed for _, speed in curve])
+    return [(point.day, point.speed.value - float(np.interp(point.day.toordinal(), at, line)))
+            for point in points if point.speed is not None and point.day >= curve[0][0]]
+
+
+def _history(sums: np.ndarray, runs: Runs, ceiling_bpm: float, begin: date) -> Iterable[tuple[date, Told]]:
+    """What the twelve weeks to the end of each of the last twelve months said, and to the last run."""
+    if not len(sums):
+        return
+    newest = begin + timedelta(days=float(runs.days[-1]))
+    ends, month = [newest], newest.replace(day=1)
     for _ in range(12):
-        end = month - timedelta(days=1)
-        if end < known[0][0]:
-            break
-        ends.append(end)
-        month = end.replace(day=1)
-    return [*reversed(ends), newest]
+        ends.append(month - timedelta(days=1))
+        month = ends[-1].replace(day=1)
+    for day in reversed(ends):
+        before = runs.days[runs.days <= (day - begin).days]
+        year = _year(sums, runs, ceiling_bpm, float(before[-1])) if len(before) else None
+        if year is not None:
+            yield day, year.recent
+
+
+def half_95(told_of: Level) -> float:
+    """Half of the 95 % interval of the speed now, m/s."""
+    return student(_95, told_of.free) * told_of.sd
 
 
 def _under_over(figures: SessionFigures, ceiling_bpm: float) -> tuple[float | None, float | None]:

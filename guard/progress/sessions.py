@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from guard.journal.links import Link
     from guard.library.library import SessionEntry
     from guard.progress.checks import CheckPart
+    from guard.progress.figures import SessionFigures
     from guard.progress.progress import Session
-    from guard.progress.steady import SessionFigures
 
     Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
 
@@ -27,7 +27,7 @@ PER_TASK = 20
 
 
 def sessions_of(
-    folder: Path | None, response_s: float, *,
+    folder: Path | None, *,
     progress: Callable[[int, int], None] | None = None,
     warn: Callable[[str], None] = lambda sentence: None,
 ) -> list[Session]:
@@ -46,10 +46,12 @@ def sessions_of(
             warn(f"{entry.path.name} is left out: {entry.problem}")
         else:
             entries.append(entry)
+    days = _dated(entries, warn)
+    entries = [entry for entry in entries if entry.path.name in days]
     if not entries:
         return []
     place = _place(entries[0].path.parent)
-    made_for = {"format": FORMAT, "response_s": response_s}
+    made_for = {"format": FORMAT}
     kept = read_cached(place, made_for)
     kept = kept if isinstance(kept, dict) else {}
     known: dict[str, Kept] = {}
@@ -61,7 +63,7 @@ def sessions_of(
                 known[entry.path.name] = _read(row)
     missing = [entry for entry in entries if entry.path.name not in known]
     if missing:
-        for entry, row in zip(missing, _worked_out(missing, response_s, progress), strict=True):
+        for entry, row in zip(missing, _worked_out(missing, progress), strict=True):
             kept[entry.path.name] = [entry.fingerprint, *row]
             known[entry.path.name] = _read(row)
         names = {entry.path.name for entry in entries}
@@ -72,7 +74,7 @@ def sessions_of(
         if figures is None:
             warn(f"{entry.path.name} is left out: {printable(problem)}")
         else:
-            found.append(Session(_day(entry), entry.name, figures, parts))
+            found.append(Session(days[entry.path.name], entry.name, figures, parts))
     return sorted(found, key=lambda session: session.day)
 
 
@@ -86,19 +88,29 @@ def _read(row: Sequence[Any]) -> Kept:
     return (problem, None, ()) if problem else ("", *figures_from(figures, check))
 
 
-def _day(entry: SessionEntry) -> date:
-    """The day of a session; by its file's time where no clock could tell."""
-    day = entry.ran_on() if entry.clock_trusted else None
-    return day or datetime.fromtimestamp(entry.mtime_ns / 1e9, UTC).astimezone().date()
+def _dated(entries: Sequence[SessionEntry], warn: Callable[[str], None]) -> dict[str, date]:
+    """The day of each session by its name; an import without one is left out, and that is said."""
+    found, by_file = {}, 0
+    for entry in entries:
+        day = entry.ran_on() if entry.clock_trusted else None
+        if day is None and entry.kind == "csv":
+            warn(f"{entry.path.name} is left out: it has no date; import it again with --date 2026-03-02")
+            continue
+        by_file += day is None
+        found[entry.path.name] = day or datetime.fromtimestamp(entry.mtime_ns / 1e9, UTC).astimezone().date()
+    if by_file:
+        warn(f"{by_file} session{'s' if by_file > 1 else ''} ran without a clock that could be trusted: "
+             "dated by when the file was last written")
+    return found
 
 
 # -- working out
 
 def _worked_out(
-    entries: Sequence[SessionEntry], response_s: float, progress: Callable[[int, int], None] | None,
+    entries: Sequence[SessionEntry], progress: Callable[[int, int], None] | None,
 ) -> list[Any]:
     paths = [str(entry.path) for entry in entries]
-    tasks = [(paths[at:at + PER_TASK], response_s) for at in range(0, len(paths), PER_TASK)]
+    tasks = [paths[at:at + PER_TASK] for at in range(0, len(paths), PER_TASK)]
     workers = min(os.cpu_count() or 1, len(tasks))
     found: list[Any] = []
     if len(paths) < FEWEST_FOR_WORKERS or workers < 2:
@@ -122,26 +134,25 @@ def _worked_out(
     return found
 
 
-def _some(task: tuple[list[str], float]) -> list[Any]:
-    paths, response_s = task
-    return [_one(path, response_s) for path in paths]
+def _some(paths: list[str]) -> list[Any]:
+    return [_one(path) for path in paths]
 
 
-def _one(path: str, response_s: float) -> Any:
+def _one(path: str) -> Any:
     """(problem, figures, check parts) of one log, as plain values."""
     from dataclasses import asdict
 
     from guard.log.series import read_series
     from guard.progress.checks import check_parts
-    from guard.progress.steady import figures, track
+    from guard.progress.figures import figures, track
 
     try:
         series = read_series(path)
     except GuardError as error:
         return [str(error), None, []]
     columns = (series.readings, series.speeds, series.commands, series.end_s)
-    found = figures(*columns, ceiling_bpm=_ceiling(series.header), response_s=response_s,
-                    asking_cues=series.asking_cues)
+    found = figures(*columns, ceiling_bpm=_ceiling(series.header),
+                    source=_source(series.header, series.speed_source), asking_cues=series.asking_cues)
     check: list[Any] = []
     if parts := _parts(series.header):
         of = track(*columns)
@@ -153,6 +164,18 @@ def _ceiling(header: dict[str, Any]) -> float | None:
     settings = header.get("settings")
     value = settings.get("ceiling_bpm") if isinstance(settings, dict) else None
     return float(value) if isinstance(value, (int, float)) and 30 <= value <= 250 else None
+
+
+def _source(header: dict[str, Any], told: str) -> str:
+    """What told the speed: a typed one is the belt's, an import's is taken for satellites' unless it says."""
+    from guard.events import FOOT_POD as FOOT_POD_LINK
+    from guard.progress.minutes import FOOT_POD, SATELLITE, TREADMILL
+
+    about = header.get("source")
+    if isinstance(about, dict) and about.get("kind") == "csv":
+        said = about.get("speed_from")
+        return said if said in (TREADMILL, FOOT_POD) else SATELLITE
+    return FOOT_POD if told == FOOT_POD_LINK else TREADMILL
 
 
 def _parts(header: dict[str, Any]) -> list[tuple[str, str, float]]:

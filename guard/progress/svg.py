@@ -13,7 +13,7 @@ from html import escape
 
 from guard.progress import words
 from guard.progress.progress import Months, Point
-from guard.progress.weeks import AIM, Week
+from guard.progress.weeks import Week
 
 WIDTH, LEFT, RIGHT, TOP, BOTTOM = 600, 58, 12, 20, 40
 SPEED_HEIGHT, WEEK_HEIGHT = 300, 210
@@ -64,7 +64,7 @@ class _Frame:
 
 
 def speed_chart(months: Months, points: Sequence[Point], units: str) -> str:
-    """Speed at the ceiling of each run with its own error, the line of twelve weeks, short sleep."""
+    """Speed at the ceiling of each run with its own error, the line through them, short sleep."""
     known = [(point.day, point.speed) for point in points if point.speed]
     if not known:
         return ""
@@ -83,22 +83,16 @@ def speed_chart(months: Months, points: Sequence[Point], units: str) -> str:
     out += [_level(frame.y(tick), words.pace(tick, units))
             for tick in _pace_ticks(frame.low, frame.high, units)]
     out += frame.months()
-    if months.bend_days and frame.begin <= months.bend_days[0] <= frame.end:
-        at, first, last = (frame.x(day) for day in months.bend_days)
-        out.append(f'<rect class="bend" x="{first:.1f}" width="{max(last - first, 1):.1f}" y="{TOP}" '
-                   f'height="{bottom - TOP}"/><line class="bend-line" x1="{at:.1f}" x2="{at:.1f}" y1="{TOP}" '
-                   f'y2="{bottom}"/><text x="{at:.1f}" y="{TOP - 2}" {_MIDDLE}>rise ends</text>')
     for day, speed in known:
         x, top, under = frame.x(day), frame.y(min(speed.high, frame.high)), frame.y(max(speed.low, frame.low))
         label = f"{words.day(day)}: {words.pace(speed.value, units)} {words.pace_unit(units)}"
         out.append(f'<line class="error" x1="{x:.1f}" x2="{x:.1f}" y1="{top:.1f}" y2="{under:.1f}"/>'
                    f'<circle class="run" cx="{x:.1f}" cy="{frame.y(speed.value):.1f}" r="3">'
                    f"<title>{escape(label)}</title></circle>")
-    trend = months.trend
-    if not math.isnan(trend.change) and trend.days <= frame.days:
-        first_day = (frame.end - frame.begin).days - trend.days
-        out.append(f'<line class="trend" x1="{frame.x(first_day):.1f}" y1="{frame.y(trend.start):.1f}" '
-                   f'x2="{frame.x(frame.end):.1f}" y2="{frame.y(trend.level):.1f}"/>')
+    curve = [(day, speed) for day, speed in months.curve if frame.begin <= day <= frame.end]
+    if len(curve) > 1:
+        places = " ".join(f"{frame.x(day):.1f},{frame.y(speed):.1f}" for day, speed in curve)
+        out.append(f'<polyline class="trend" points="{places}"/>')
     return "\n".join([*out, "</svg>"])
 
 
@@ -147,8 +141,8 @@ def week_chart(some: Sequence[Week]) -> str:
 
 def share_note() -> str:
     """The key under the week chart."""
-    return (f'<span class="key under-key"></span> at or under the ceiling '
-            f'<span class="key over-key"></span> over it (aim: at most {100 - 100 * AIM:.0f} %) '
+    return ('<span class="key under-key"></span> at or under the ceiling '
+            '<span class="key over-key"></span> over it '
             "· ↑ sudden jump in volume")
 
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import date
+from itertools import pairwise
 
-from guard.journal.links import Link
 from guard.progress import words
 from guard.progress.progress import Months
-from guard.progress.trend import Verdict
+from guard.progress.verdict import Verdict
 from guard.progress.weeks import Week
 from guard.screen.look import Look
 
@@ -22,11 +21,11 @@ _MARGIN = 7  # a pace and the axis
 
 _SIGNS = {  # (sign, ASCII twin)
     "run": ("•", "o"), "line": ("─", "="), "spell": ("░", ":"), "axis": ("│", "|"), "corner": ("└", "+"),
-    "rule": ("─", "-"), "under": ("█", "#"), "over": ("▒", "x"), "bend": ("┊", "!"),
+    "rule": ("─", "-"), "under": ("█", "#"), "over": ("▒", "x"),
 }
 
 
-def report(months: Months, links: Sequence[Link], units: str, width: int, look: Look) -> list[str]:
+def report(months: Months, units: str, width: int, look: Look) -> list[str]:
     """Lines of at most `width` cells (at least 40)."""
     width = max(width, 40)
     lines: list[str] = []
@@ -41,36 +40,25 @@ def report(months: Months, links: Sequence[Link], units: str, width: int, look: 
     def head(title: str) -> None:
         lines.extend(["", look.text(title).upper()])
 
-    say(f"Speed at the ceiling of {months.ceiling_bpm:g} bpm, as pace in {words.pace_unit(units)}")
-    if months.known:
-        lines.extend(speed_chart(months, units, width, look))
-    say(words.trend_sentence(months.trend, units))
-    say(words.year_sentence(months, units))
-    if months.trend.verdict is Verdict.UNKNOWN:
-        say(words.DAY_TO_DAY)
+    say(words.today_sentences(months))
+    say(words.headline(months, units))
+    say(words.interval_sentence(months, units))
     if months.reality:
         head("look at these first (last 12 weeks, and the 12 before)")
         say((words.check_line(check) for check in months.reality), "  ")
-        if months.trend.verdict is Verdict.PLATEAU:
-            say([words.FASTER_WORK, words.CAUTION])
-    if months.sleep:
-        head("sleep")
-        usual = months.known[-1].speed.value if months.known and months.known[-1].speed else math.nan
-        say(words.sleep_sentence(spell, usual) for spell in months.sleep[-3:])
-        say(words.NEVER_A_CAUSE)
+        if months.verdict is Verdict.PLATEAU:
+            say([words.CHOICES, words.CAUTION])
+    if months.known:
+        head(f"speed at the ceiling of {months.ceiling_bpm:g} bpm, {words.pace_unit(units)}")
+        lines.extend(speed_chart(months, units, width, look))
+    say(words.year_sentence(months, units))
     head("weeks")
     lines.extend(week_chart(months.weeks[-SHOWN_WEEKS:], width, look))
     say([words.share_sentence(months), words.consistency_sentence(months)])
     say(words.jump_sentences(months.jumps))
-    head("monthly check")
-    say(words.check_sentences(months, units))
-    if found := words.link_sentences(links):
-        head("journal beside the runs")
-        say(found)
-    head("about the figures")
-    say(f"{len(months.known)} of {len(months.points)} runs tell the speed at the ceiling.")
-    say(words.refusal_sentences(months), "  ")
-    say([words.drift_sentence(months), words.WHAT_SPEED_IS, words.WHAT_COUNTS])
+    say(words.refusal_sentences(months))
+    lines.append("")
+    say("checks, sleep, journal, every run and what the figures mean: guard progress --html FILE")
     return lines
 
 
@@ -96,22 +84,17 @@ def speed_chart(months: Months, units: str, width: int, look: Look) -> list[str]
         if spell.ends >= begin and spell.begins <= end:
             for place in range(column(spell.begins), column(spell.ends) + 1):
                 grid[CHART_ROWS - 1][place] = sign["spell"]
-    if months.bend_days and begin <= months.bend_days[0] <= end:
-        for line in grid:
-            line[column(months.bend_days[0])] = sign["bend"]
-    trend = months.trend
-    if not math.isnan(trend.change):
-        first = columns - 1 - round(trend.days / days * (columns - 1))
-        for place in range(max(first, 0), columns):
-            share = (place - first) / max(columns - 1 - first, 1)
-            grid[row(trend.start + share * trend.change)][place] = sign["line"]
+    for (day, speed), (later, next_speed) in pairwise(months.curve):
+        first, last = column(day), column(later)
+        for place in range(first, last + 1):
+            if later > begin:
+                share = (place - first) / max(last - first, 1)
+                grid[row(speed + share * (next_speed - speed))][place] = sign["line"]
     for day, speed in known:
         grid[row(speed)][column(day)] = sign["run"]
     shown = {place: words.pace(high - (high - low) * place / (CHART_ROWS - 1), units)
              for place in (0, CHART_ROWS // 2, CHART_ROWS - 1)}
-    key = f"{sign['run']} a run   {sign['line']} line of the last 12 weeks"
-    if months.bend_days:
-        key += f"   {sign['bend']} the rise ends"
+    key = f"{sign['run']} a run   {sign['line']} line through them"
     if any(spell.ends >= begin for spell in months.sleep):
         key += f"   {sign['spell']} short sleep"
     return [

@@ -13,7 +13,6 @@ from datetime import date, timedelta
 from itertools import pairwise
 from statistics import median
 
-AIM = 0.80  # of the time easy (common practice; trials differ on how much it matters)
 # Over the median of the four weeks before, so that one week off is no low base (common practice).
 JUMP_SHARE = 0.30
 JUMP_LEAST_H = 0.5

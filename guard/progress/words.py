@@ -7,44 +7,45 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from guard.journal.links import FEWEST_PAIRS, Link
-from guard.progress import steady
+from guard.progress import figures, progress
 from guard.progress.days import Check, ShortSleep
+from guard.progress.level import FEWEST_RUNS, LEAST_SPAN_DAYS
 from guard.progress.progress import Months
-from guard.progress.trend import WINDOW_DAYS, Trend, Verdict
-from guard.progress.weeks import AIM, Week
+from guard.progress.verdict import PLATEAU_SHARE, STEP_ASKED, Told, Verdict
+from guard.progress.weeks import Week
 
 METRES = {"km": 1000.0, "mile": 1609.344}  # international mile, exact by definition
 
 HEADLINES = {
     Verdict.GAIN: "Gain", Verdict.LOSS: "Loss", Verdict.PLATEAU: "Plateau",
-    Verdict.UNKNOWN: "Can't tell yet",
+    Verdict.ASKED: "A question", Verdict.UNKNOWN: "Can't tell yet",
 }
 WHAT_COUNTS = (
     "Counted: every second with a heart-rate reading outside pauses, warm-up included, at or under the "
     "ceiling that run had (today's where it had none).")
 WHAT_SPEED_IS = (
-    "Speed at the ceiling: what a line through the run's steady stretches gives for the twentieth minute "
-    "on the level, lag of heart rate allowed for, at today's ceiling for every run.")
-DAY_TO_DAY = (
-    "From day to day heart rate at one effort differs by about 3 % whatever the fitness "
-    "(typical error, Buchheit 2014), so a few runs tell nothing.")
+    "Speed at the ceiling: the speed on the level, at 15 °C, at which heart rate would reach today's ceiling "
+    "in the twentieth minute. What speed, hills, heat and time cost your heart rate is learned from all runs "
+    "of a year together.")
 NEVER_A_CAUSE = "Going together is no cause."
+CHOICES = (
+    "If all of these are in order: more easy running, some faster running, or staying where you are; "
+    "which one is your choice.")
 CAUTION = (
     "Ask a licensed professional before faster work if you have symptoms, a heart condition, take medicine "
     "that changes heart rate, are pregnant, or have not run fast for long.")
-FASTER_WORK = (
-    "If these are in order, a common practice is to make 15 to 20 % of the weekly time faster "
-    "and leave the rest as it is.")
+IDLE_DAYS, BREAK_DAYS = 10, 21
+RETURN = (
+    "After a break of three weeks or more, begin with short, easy runs and walking breaks, about half of "
+    "what was usual, and add a little each week that goes well (common practice). After an illness, or with "
+    "any symptom, ask a licensed professional first.")
 REFUSALS = {  # what is wrong, and the mend
-    steady.NO_SPEED: ("speed was not logged", "connect a treadmill or foot pod, or type the speed"),
-    steady.NO_BEATS: ("heart rate is missing", "look at the log"),
-    steady.TOO_SHORT: ("too little steady running", "run 25 minutes or more with few stops"),
-    steady.SAME_SPEED: ("speed did not vary enough", "run some stretches of four minutes a little slower or "
-                                                     "quicker, or do the monthly check"),
-    steady.NO_SLOPE: ("heart rate did not follow speed clearly", "keep the strap wet and the road flat"),
-    steady.TOO_FAR: ("heart rate stayed too far from the ceiling",
-                     "run nearer to the ceiling, or check that it is right"),
-    steady.TOO_WIDE: ("the error is too wide", "run longer, or vary the speed more"),
+    figures.NO_SPEED: ("speed was not logged", "connect a treadmill or foot pod, or type the speed"),
+    figures.NO_BEATS: ("heart rate is missing", "keep the strap wet"),
+    figures.TOO_SHORT: ("too little running", "run fifteen minutes or more with few stops"),
+    progress.TOO_FAR: ("heart rate stayed too far from the ceiling",
+                       "it still counts for the line; run nearer to the ceiling, or check that it is right"),
+    progress.TOO_WIDE: ("the error is too wide", "it still counts for the line; run longer"),
 }
 
 
@@ -80,43 +81,94 @@ def percent(share: float, signed: bool = True) -> str:
     return f"{sign}{text} %"
 
 
-def trend_sentence(trend: Trend, units: str, span: str = "12 weeks") -> str:
-    """What the runs of a window say, with the numbers behind it."""
-    if math.isnan(trend.change):
-        return f"{HEADLINES[trend.verdict]}: {trend.reason}."
-    base = trend.start
-    way = {Verdict.GAIN: "rose", Verdict.LOSS: "fell"}.get(trend.verdict)
-    interval = f"99 % interval {percent(trend.low / base)} to {percent(trend.high / base)}"
-    paces = f"from {pace(base, units)} to {pace(trend.level, units)} {pace_unit(units)}"
-    if way:
-        return (f"{HEADLINES[trend.verdict]}: in the last {span} speed at the ceiling {way} by "
-                f"{percent(abs(trend.change) / base, signed=False)} ({interval}), {paces}; "
-                f"{trend.runs} runs.")
-    change = f"{trend.runs} runs of the last {span} give {percent(trend.change / base)} ({interval}), {paces}"
-    useful = percent(trend.useful / base / min(trend.days / WINDOW_DAYS, 1.0), signed=False)
-    if trend.verdict is Verdict.PLATEAU:
-        return (f"Plateau: {change}. At most {percent(trend.upper / base)} is likely (95 %), "
-                f"less than the {useful} in {span} called useful here, as at every look for four weeks.")
-    if trend.upper < trend.useful:
-        return (f"Can't tell yet: {change}. A gain of {useful} in {span} looks unlikely, but a plateau is "
-                "only called one once that has held for four weeks.")
-    return (f"Can't tell yet: {change}. With runs as scattered as these a change must reach about "
-            f"{percent(trend.seen / base, signed=False)} to be told from chance.")
+def headline(months: Months, units: str) -> str:
+    """What a coach would say first, in one or two sentences."""
+    told = months.recent
+    if told is None:
+        need = f"about {FEWEST_RUNS} runs with speed over {LEAST_SPAN_DAYS // 7} weeks"
+        runs = f"{months.runs_short} run{'s' if months.runs_short != 1 else ''} with speed"
+        return f"Too early to tell: {runs} over {months.days_short // 7} weeks, and it takes {need}."
+    if months.level is not None and months.level.unwritten:
+        return ("I can't tell fitness from weather: write the temperature down on running days "
+                "(guard journal --weather \"14 C\") and I can.")
+    if told.verdict is Verdict.GAIN:
+        return f"You are getting faster: {_by(told)} in {_span(told)} at the same heart rate."
+    if told.verdict is Verdict.LOSS:
+        worse = _first_worse(months)
+        look = f" I would look at {worse} first." if worse else ""
+        return f"You have slowed: {_by(told)} in {_span(told)} at the same heart rate.{look}"
+    if told.verdict is Verdict.PLATEAU:
+        worse = _first_worse(months)
+        look = f"; {worse} is where I would look first" if worse else ""
+        return f"You have stopped getting faster{look}."
+    if told.verdict is Verdict.ASKED:
+        return asked_sentence(months, units)
+    if months.season is not None and months.season.verdict is Verdict.GAIN:
+        return (f"You have become faster over {_span(months.season)}, by {_by(months.season)}; whether you "
+                "still are I can't tell yet.")
+    seen = 0.5 * (told.high - told.low)
+    return (f"I can't tell yet whether you are getting faster. A change of {percent(seen, signed=False)} "
+            f"in {_span(told)} would show.")
+
+
+def asked_sentence(months: Months, units: str) -> str:
+    """The question behind a step that came in one day."""
+    told, step = months.recent, months.level.step if months.level else None
+    change = step.share if step and step.chance >= STEP_ASKED else told.share if told else 0.0
+    seems = f"Your runs became {'faster' if change > 0 else 'slower'} by {percent(abs(change), signed=False)}"
+    if step is None or months.step_day is None:
+        return f"{seems}; chance could still explain it."
+    return (f"{seems}, but it may have come in one day, most likely about {day(months.step_day)}: was the "
+            f"{step.source} changed, moved or set anew then? If so, give it a name: guard journal --date "
+            f"{months.step_day} --speed-from NAME. If not, more weeks will tell.")
+
+
+def _by(told: Told) -> str:
+    return percent(abs(told.share), signed=False)
+
+
+def _span(told: Told) -> str:
+    return f"{round(told.change.days / 7)} weeks"
+
+
+def _first_worse(months: Months) -> str:
+    return next((check.words for check in months.reality if check.worse), "")
+
+
+def interval_sentence(months: Months, units: str) -> str:
+    """The one interval, its confidence, and the pace that it is of."""
+    told, level = months.recent, months.level
+    if told is None or level is None:
+        return ""
+    return (f"Pace at {months.ceiling_bpm:g} bpm is now about {pace(level.now, units)} {pace_unit(units)}; "
+            f"change in {_span(told)}: {percent(told.low)} to {percent(told.high)} "
+            f"(99 % interval, {told.change.runs} runs).")
+
+
+def today_sentences(months: Months) -> list[str]:
+    """What is known of today: how long ago the last run was, and how to come back."""
+    if months.last is None or months.idle_days < IDLE_DAYS:
+        return []
+    weeks_ago = months.idle_days // 7
+    ago = f"{weeks_ago} weeks" if weeks_ago > 1 else f"{months.idle_days} days"
+    lines = [f"No run for {ago}; this is what stood on {day(months.last)}."]
+    return [*lines, RETURN] if months.idle_days >= BREAK_DAYS else lines
 
 
 def year_sentence(months: Months, units: str) -> str:
-    """What the year says beside its last twelve weeks; empty where it says nothing more."""
-    year, bend = months.year, months.bend
-    if bend is not None:
-        at, low, high = (day(some) for some in months.bend_days)
-        share = bend.gained / (bend.level - bend.gained)
-        return (f"Over the year: speed at the ceiling rose by about {percent(share, signed=False)} to "
-                f"{pace(bend.level, units)} {pace_unit(units)}; the rise seems to have ended about {at} "
-                f"(95 % interval {low} to {high}).")
-    if math.isnan(year.change) or year.days <= WINDOW_DAYS:
+    """What the season says beside its last twelve weeks; empty where it says nothing more."""
+    season = months.season
+    if season is None or months.level is None or months.level.unwritten:
         return ""
-    sentence = trend_sentence(year, units, "52 weeks")
-    return "Over the year: " + sentence[:1].lower() + sentence[1:]
+    told = {Verdict.GAIN: "a gain", Verdict.LOSS: "a loss"}.get(season.verdict, "no clear change")
+    return (f"Over {_span(season)}: {told}, {percent(season.share)} (99 % interval {percent(season.low)} to "
+            f"{percent(season.high)}).")
+
+
+def plateau_sentence() -> str:
+    """What a plateau means here."""
+    return (f"A plateau: within {100 * PLATEAU_SHARE:.0f} % over 12 weeks beyond doubt, at two looks a week "
+            "apart.")
 
 
 def check_line(check: Check) -> str:
@@ -140,12 +192,10 @@ def sleep_sentence(spell: ShortSleep, usual_m_s: float) -> str:
 
 
 def share_sentence(months: Months) -> str:
-    """The weekly mix of the last twelve weeks against the aim."""
+    """The weekly mix of the last twelve weeks."""
     if months.recent_share is None:
         return "No run tells the share of time at or under a ceiling."
-    share, aim = f"{100 * months.recent_share:.0f} %", f"{100 * AIM:.0f} %"
-    side = "at or over" if months.recent_share >= AIM else "short of"
-    return f"At or under the ceiling in the last 12 weeks: {share} of the time, {side} the {aim} aimed at."
+    return f"At or under the ceiling in the last 12 weeks: {100 * months.recent_share:.0f} % of the time."
 
 
 def consistency_sentence(months: Months) -> str:
@@ -172,14 +222,14 @@ def check_sentences(months: Months, units: str) -> list[str]:
     lines = [f"{number} monthly check{'s' if number > 1 else ''}, the last on {day(last)}."]
     if months.difference is None:
         if number > 1:
-            lines.append("No two of them share a speed, so heart rate cannot be compared.")
+            lines.append("None shares a speed with the last, so heart rate cannot be compared.")
         return lines
     found = months.difference
     told = "more than chance" if found.told else "which chance can do"
     lines.append(
-        f"At {pace(found.speed_m_s, units)} {pace_unit(units)}: {found.later_bpm:.0f} bpm on "
-        f"{day(found.later)}, {found.earlier_bpm:.0f} on {day(found.earlier)}; {_signed(found.bpm)} bpm "
-        f"± {found.error_bpm:.0f}, {told}.")
+        f"The line through {found.checks} of them at {pace(found.speed_m_s, units)} {pace_unit(units)}: "
+        f"{found.earlier_bpm:.0f} bpm on {day(found.earlier)}, {found.later_bpm:.0f} on {day(found.later)}; "
+        f"{_signed(found.bpm)} bpm ± {found.error_bpm:.0f}, {told}.")
     return lines
 
 
@@ -216,18 +266,13 @@ def link_sentences(links: Sequence[Link]) -> list[str]:
     return lines
 
 
-def drift_sentence(months: Months) -> str:
-    """Usual drift and temperature of the runs of the last twelve weeks."""
-    recent = [point for point in months.known if (months.known[-1].day - point.day).days < 84]
-    drifts = sorted(point.drift.value for point in recent if point.drift)
-    if not drifts:
+def cost_sentence(months: Months) -> str:
+    """What was learned of this runner's heart rate."""
+    if months.slopes is None:
         return ""
-    warm = sorted(point.temperature_c for point in recent if point.temperature_c is not None)
-    text = (f"Drift in the last 12 weeks: {_signed(drifts[len(drifts) // 2])} bpm an hour (median of "
-            f"{len(drifts)} runs)")
-    if warm:
-        text += f"; temperature {warm[0]:.0f} to {warm[-1]:.0f} °C, not allowed for"
-    return text + "."
+    slope, _, drift = months.slopes.values.tolist()
+    return (f"Learned: {slope:.0f} bpm for each m/s, {_signed(drift)} bpm an hour, two thirds of the answer "
+            f"to a new speed in about {months.slopes.lag_s:.0f} s.")
 
 
 def _signed(value: float, digits: int = 0) -> str:

@@ -31,7 +31,7 @@ class Fault:
 
 NO_BUS = Fault(
     "no_bus", "the system message bus (D-Bus), through which Bluetooth is reached, does not answer",
-    "start it, or in a container pass /run/dbus/system_bus_socket through")
+    "start it (sudo systemctl start dbus), or in a container pass /run/dbus/system_bus_socket through")
 NO_PERMISSION = Fault(
     "no_permission", "no permission to use Bluetooth",
     "add yourself to the group with `sudo usermod -aG bluetooth $USER` and log in again")

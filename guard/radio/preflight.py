@@ -50,7 +50,7 @@ async def _radio_checks() -> list[Check]:
         return [Check("Bluetooth", True, "ready")]
     radio = await look()
     steps = {
-        "bus": ("Bluetooth permission", "the system message bus answers"),
+        "bus": ("system bus", "the system message bus answers"),
         "service": ("Bluetooth service", "running"),
         "adapter": ("Bluetooth adapter", f"{radio.adapter} found"),
         "power": ("Bluetooth power", f"{radio.adapter} is on"),

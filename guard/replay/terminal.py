@@ -38,7 +38,7 @@ def console_and_look() -> tuple[Console, Look]:
 def show_heading(console: Console, recording: Recording, result: Replay) -> None:
     settings, made_with = result.settings, recording.settings.as_dict()
     changed = [f"{key} {value}" for key, value in settings.as_dict().items()
-               if key != "ceiling_bpm" and value != made_with[key]]
+               if key not in ("ceiling_bpm", "units") and value != made_with[key]]
     console.print(", ".join([f"ceiling {settings.ceiling_bpm:g} bpm", f"{clock(recording.end_s)} recorded",
                              *changed]), markup=False)
 

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from guard.response.fit import Fit
 from guard.response.search import Known
 from guard.settings import find
-
-KM_H = 3.6
+from guard.units import per_m_s, speed_unit
 
 
 @dataclass(frozen=True)
@@ -25,16 +24,16 @@ class Suggestion:
     reason: str
 
 
-def suggest(fit: Fit) -> list[Suggestion]:
+def suggest(fit: Fit, units: str = "km") -> list[Suggestion]:
     """Suggestions in the order of the settings table; none for what the fit
-    does not know or the setting does not take."""
+    does not know or the setting does not take. Reasons name speeds in `units`."""
     made = {key: Suggestion(key, float(round(value, digits)), reason)
-            for key, value, digits, reason in _all(fit) if _allowed(key, round(value, digits))}
+            for key, value, digits, reason in _all(fit, units) if _allowed(key, round(value, digits))}
     order = ("response_s", "restart_response_s", "gain_bpm_per_m_s")
     return [made[key] for key in order if key in made]
 
 
-def _all(fit: Fit) -> Iterator[tuple[str, float, int, str]]:
+def _all(fit: Fit, units: str) -> Iterator[tuple[str, float, int, str]]:
     """(key, value, digits kept, reason)."""
     if isinstance(fit.response_s, Known):
         yield ("response_s", fit.response_s.value, 0,
@@ -46,7 +45,7 @@ def _all(fit: Fit) -> Iterator[tuple[str, float, int, str]]:
         return
     gain = fit.gain.value
     yield ("gain_bpm_per_m_s", gain, 1,
-           f"your heart rate rises {gain / KM_H:.1f} bpm for each km/h of running")
+           f"your heart rate rises {gain / per_m_s(units):.1f} bpm for each {speed_unit(units)} of running")
 
 
 def _allowed(key: str, value: float) -> bool:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from guard.response.model import BOUNDS, Constants, Piece
 from guard.response.search import Known, Search
 from guard.response.series import RUN, Stretch
+from guard.units import speed
 
 Floats = NDArray[np.float64]
 
@@ -34,8 +35,8 @@ EVE_S, EVE_SAMPLES = 20.0, 3
 STEPS = ("gain", "response_s", "dead_s")
 STARTING, STOPPING = ("on_s", "start_dead_s"), ("off_s", "stop_dead_s")
 MEND_STEPS = (
-    "run three minutes easy and three minutes about 3 km/h faster in turn, for half an hour or more "
-    "(five minutes at each of three speeds tells the rise per m/s only)")
+    "jog three minutes as slowly as you can and three minutes as fast as stays under your ceiling in turn, "
+    "for half an hour or more; walk where heart rate nears the ceiling")
 MEND_STARTS = (
     "stand or walk for two minutes in the middle of a run, twice or more, with the strap and speed recorded")
 
@@ -85,11 +86,11 @@ NOTHING = Refusal("no two minutes with both heart rate and speed are recorded",
 ALIKE = Refusal("heart rate and speed do not tell the parameters apart", MEND_STEPS)
 
 
-def learn(stretches: Sequence[Stretch], *, dead_s: float | None = None) -> Fit | Refusal:
+def learn(stretches: Sequence[Stretch], *, dead_s: float | None = None, units: str = "km") -> Fit | Refusal:
     """Fit all stretches as one runner. `dead_s` fixes every dead time instead of searching it."""
     if not stretches:
         return NOTHING
-    refused = {**_steps_refused(stretches), **_pauses_refused(stretches)}
+    refused = {**_steps_refused(stretches, units), **_pauses_refused(stretches)}
     free = tuple(key for key in BOUNDS if key not in refused and not (dead_s is not None and "dead" in key))
     if not free:
         return refused["gain"]
@@ -157,7 +158,7 @@ def _running_speeds(stretch: Stretch) -> Floats:
     return stretch.level_m_s[stretch.at_s.astype(np.int64)][stretch.samples_running()]
 
 
-def _steps_refused(stretches: Sequence[Stretch]) -> dict[str, Refusal]:
+def _steps_refused(stretches: Sequence[Stretch], units: str) -> dict[str, Refusal]:
     speeds = [found for one in stretches if len(found := _running_speeds(one))]
     if not speeds:
         return dict.fromkeys(STEPS, Refusal("no running is recorded beside heart rate", MEND_STEPS))
@@ -166,12 +167,12 @@ def _steps_refused(stretches: Sequence[Stretch]) -> dict[str, Refusal]:
     if not speeds:
         return dict.fromkeys(STEPS, Refusal(
             "the guard's cues steered the running, so speed followed heart rate",
-            f"make it a free run (key f) and {MEND_STEPS}"))
+            f"on a level course or a belt, where no cue is needed, {MEND_STEPS}"))
     ranges = [np.percentile(one, [5, 95]) for one in speeds]
     low, high = max(ranges, key=lambda pair: float(pair[1] - pair[0]))
     if high - low < LEAST_RANGE_M_S or max(one.std() for one in speeds) < LEAST_SPREAD_M_S:
         return dict.fromkeys(STEPS, Refusal(
-            f"speed hardly varied within a run ({low * 3.6:.1f} to {high * 3.6:.1f} km/h)", MEND_STEPS))
+            f"speed hardly varied within a run ({speed(low, units)} to {speed(high, units)})", MEND_STEPS))
     running_s = sum(int((one.gait == RUN).sum()) for one in free)
     if running_s < LEAST_RUNNING_S:
         return dict.fromkeys(STEPS, Refusal(

@@ -16,6 +16,7 @@ import numpy as np
 
 from guard.response.series import HILL, RUN_M_S
 from guard.review.trace import Floats, Trace
+from guard.units import speed
 
 SETTLING_S = 300.0  # the beginning is still the rise to the level of the run
 BLOCK_S = 60.0
@@ -49,8 +50,8 @@ class _Minute:
     bpm: float
 
 
-def drift(trace: Trace, warm_up_s: float) -> Drift:
-    """Compare the halves of what comes after the warm-up (5 min at least)."""
+def drift(trace: Trace, warm_up_s: float, units: str = "km") -> Drift:
+    """Compare the halves of what comes after the warm-up (5 min at least), speeds in words in `units`."""
     if not np.isfinite(trace.speed_m_s).any():
         return Drift(refusal="speed is not known in this session")
     begin_s = float(trace.t_s[0]) + max(warm_up_s, SETTLING_S)
@@ -70,8 +71,8 @@ def drift(trace: Trace, warm_up_s: float) -> Drift:
     if len(pairs) < FEWEST_PAIRS:
         faster = np.median([one.speed_m_s for one in second]) - np.median([one.speed_m_s for one in first])
         return Drift(refusal="the halves were not run at equal speed: the second was "
-                             f"{abs(faster) * 3.6:.1f} km/h {'faster' if faster > 0 else 'slower'}")
-    return _compared(pairs)
+                             f"{speed(abs(float(faster)), units)} {'faster' if faster > 0 else 'slower'}")
+    return _compared(pairs, units)
 
 
 def _steady_minutes(trace: Trace, begin_s: float, end_s: float) -> list[_Minute]:
@@ -112,12 +113,13 @@ def _paired(first: list[_Minute], second: list[_Minute]) -> list[tuple[_Minute, 
     return pairs
 
 
-def _compared(pairs: list[tuple[_Minute, _Minute]]) -> Drift:
+def _compared(pairs: list[tuple[_Minute, _Minute]], units: str) -> Drift:
     sides = [sorted(side, key=lambda one: one.t_s) for side in zip(*pairs, strict=True)]
     speeds = [float(np.mean([one.speed_m_s for one in side])) for side in sides]
     if abs(speeds[1] - speeds[0]) > EQUAL_M_S:
         return Drift(refusal="the halves were not run at equal speed: "
-                             f"{speeds[0] * 3.6:.2f} and {speeds[1] * 3.6:.2f} km/h where they come nearest")
+                             f"{speed(speeds[0], units, 2)} and {speed(speeds[1], units, 2)} "
+                             "where they come nearest")
     means = [float(np.mean([one.bpm for one in side])) for side in sides]
     variances, worths = zip(*(_of_mean(np.array([one.bpm for one in side])) for side in sides), strict=True)
     chance_bpm = student_t(sum(worths) - 2.0) * float(np.sqrt(sum(variances)))

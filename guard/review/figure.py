@@ -15,7 +15,7 @@ import numpy as np
 from guard.events import Cue
 from guard.review import words
 from guard.review.cues import CueOutcome
-from guard.review.picture import end_s, heights, means, rows, stretches, ticks
+from guard.review.picture import end_s, heights, means, ramp, rows, stretches, ticks
 from guard.review.review import Review
 from guard.screen.look import clean
 from guard.screen.words import clock, speed_number
@@ -100,6 +100,7 @@ def _plot(review: Review, over: Sequence[float | None]) -> str:
     shapes += [f'<path class="{name}" d="{path}"/>' for name, path in (
         ("under", _hill([None if one is None else min(one, 0.0) for one in over], step, HEIGHT, y)),
         ("over", _hill([None if one is None or one <= 0 else one for one in over], step, y(0.0), y))) if path]
+    shapes += [f'<path class="ramp" d="{line}"/>' for line in [_ramp(review, len(over), y)] if line]
     shapes += [_upright("seam", review, part.begin_s) for part in review.parts[1:]]
     shapes += [_upright("cue", review, cue.t_s) for cue in review.cues if cue.cue is not Cue.PART]
     shapes.append(f'<line class="ceiling" x1="0" x2="{WIDTH}" y1="{y(0):.1f}" y2="{y(0):.1f}"/>')
@@ -110,6 +111,22 @@ def _plot(review: Review, over: Sequence[float | None]) -> str:
     labels.append(_label(y(0) / HEIGHT, limit, "label limit"))
     return (f'<div class="plot"><svg viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio="none" role="img" '
             f'aria-label="{escape(words.headline(review))}">{"".join(shapes)}</svg>{"".join(labels)}</div>')
+
+
+def _ramp(review: Review, columns: int, y: _Scale) -> str:
+    """The limit of the warm-up, by which its cues were judged."""
+    return _steps(ramp(review, columns), WIDTH / columns, y)
+
+
+def _steps(values: Sequence[float | None], step: float, y: _Scale) -> str:
+    """An open line over the columns that have a value."""
+    path, joined = [], False
+    for place, value in enumerate(values):
+        if value is not None:
+            start = "V" if joined else f"M{place * step:.1f} "
+            path.append(f"{start}{y(value):.1f}H{(place + 1) * step:.1f}")
+        joined = value is not None
+    return "".join(path)
 
 
 def _only_ceiling(review: Review) -> float | None:
@@ -148,13 +165,8 @@ def _speed(review: Review, columns: int) -> str:
     if not known:
         return ""
     most, step = max(max(known), 0.5) * 1.1, WIDTH / columns
-    path, joined = [], False
-    for place, speed in enumerate(speeds):
-        if speed is not None:
-            at = STRIP * (1 - speed / most)
-            path.append(f"{'V' if joined else f'M{place * step:.1f} '}{at:.1f}H{(place + 1) * step:.1f}")
-        joined = speed is not None
-    return _strip(f'<path class="speed" d="{"".join(path)}"/>',
+    path = _steps(speeds, step, lambda speed: STRIP * (1 - speed / most))
+    return _strip(f'<path class="speed" d="{path}"/>',
                   f"speed, to {speed_number(max(known), review.settings)}")
 
 
@@ -195,6 +207,8 @@ def _key(review: Review) -> str:
     ceiling_bpm = _only_ceiling(review)
     items = ["the line is the ceiling" + ("" if ceiling_bpm is None else f", {ceiling_bpm:.0f} bpm"),
              '<span class="key u"></span> heart rate under it', '<span class="key o"></span> over it']
+    if any(ramp(review, WIDTH)):
+        items.append("the dashed line is the limit of the warm-up, by which its cues were judged")
     if np.isnan(review.trace.level_bpm).any() or review.trace.held.any():
         items.append('<span class="key s"></span> no signal, or paused')
     if ceiling_bpm is None:

@@ -28,6 +28,7 @@ def page(review: Review, title: str) -> str:
         "<h2>Figures</h2>", _facts(review),
         _parts(review), _cues(review), _marks(review),
         _list("Remarks", review.remarks),
+        _list("Next time", [sentence] if (sentence := words.advice(review.advice, review.settings)) else []),
         "<h2>Before you conclude anything</h2>",
         *(f"<p>{_text(text)}</p>" for text in words.cautions(review)),
     ]

@@ -16,6 +16,8 @@ class PartFigures:
 
     `ceiling_bpm` is (lowest, highest) in force during the part. Time without a
     signal, paused or left to the runner counts neither as under nor as over.
+    `planned_s` of what counts, and `planned_over_s` of `over_s`, came in fast parts
+    and right after them, as planned.
     `over_bpm_min` is the area over the ceiling: bpm over it times minutes.
     `mean_bpm`, `highest_bpm` and `distance_m` are None where nothing is known.
     """
@@ -34,6 +36,19 @@ class PartFigures:
     mean_bpm: float | None
     highest_bpm: float | None
     distance_m: float | None
+    planned_s: float
+    planned_over_s: float
+
+    @property
+    def easy_over_s(self) -> float:
+        """Time over that was not planned."""
+        return max(self.over_s - self.planned_over_s, 0.0)
+
+    @property
+    def easy_share_under(self) -> float | None:
+        """`share_under` of what was to be run easily; None where nothing was."""
+        easy_s = self.at_or_under_s + self.over_s - self.planned_s
+        return 1.0 - self.easy_over_s / easy_s if easy_s > 0.5 else None
 
     @property
     def duration_s(self) -> float:
@@ -85,6 +100,8 @@ def _figures(trace: Trace, steps: slice, kind: str, name: str) -> PartFigures:
         mean_bpm=_sum(level[known] * dt_s[known]) / _sum(dt_s[known]) if known.any() else None,
         highest_bpm=float(level[~silent].max()) if not silent.all() else None,
         distance_m=_sum(speed[moved] * dt_s[moved]) if moved.any() else None,
+        planned_s=_sum(dt_s[counted & trace.apart[steps]]),
+        planned_over_s=_sum(dt_s[too_high & trace.apart[steps]]),
     )
 
 

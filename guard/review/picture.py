@@ -13,6 +13,7 @@ from guard.review.trace import Bools, Floats
 
 _TICKS_S = (1, 2, 5, 10, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200)
 MOST_ROWS = 6
+LEAST_RAMP_BPM = 0.5  # less is the ceiling itself
 
 
 def end_s(review: Review) -> float:
@@ -27,6 +28,12 @@ def heights(review: Review, width: int) -> list[float | None]:
     highest = np.full(width, -np.inf)
     np.maximum.at(highest, columns[known], over[known])
     return _held(review, np.where(np.isfinite(highest), highest, np.nan))
+
+
+def ramp(review: Review, width: int) -> list[float | None]:
+    """In each column how far a warm-up's limit lies under the ceiling (negative bpm); None where it is it."""
+    under = review.trace.limit_bpm - review.trace.ceiling_bpm
+    return means(review, np.where(np.abs(under) >= LEAST_RAMP_BPM, under, np.nan), width)
 
 
 def means(review: Review, values: Floats, width: int) -> list[float | None]:

@@ -16,6 +16,7 @@ from guard.log.note import Note, notes_of
 from guard.log.recording import Recording
 from guard.reasons import reason
 from guard.replay.replay import plan_of
+from guard.review.advice import Advice, advice
 from guard.review.cues import CueOutcome, outcomes
 from guard.review.drift import Drift, drift
 from guard.review.parts import PartFigures, by_part, whole
@@ -55,6 +56,7 @@ class Review:
     notes: tuple[Note, ...]
     remarks: tuple[str, ...]
     trace: Trace
+    advice: Advice | None
 
     @property
     def has_speed(self) -> bool:
@@ -80,6 +82,7 @@ class Review:
             "rr": dataclasses.asdict(self.rr) if self.rr else None,
             "notes": [dataclasses.asdict(note) for note in self.notes],
             "remarks": list(self.remarks),
+            "advice": dataclasses.asdict(self.advice) if self.advice else None,
         }
         rounded: dict[str, object] = _rounded(result)
         return rounded
@@ -93,6 +96,7 @@ def review(recording: Recording, settings: Settings) -> Review:
     cues = [item for item in outputs if isinstance(item, CueGiven)]
     doubts = [item for item in outputs if isinstance(item, ReadingDoubted)]
     doubted_s = frozenset(doubt.t_s for doubt in doubts)
+    found, turned = _drift(trace, settings), outcomes(trace, cues)
     source = recording.header.get("source")
     source = source if isinstance(source, dict) else {}
     return Review(
@@ -103,18 +107,19 @@ def review(recording: Recording, settings: Settings) -> Review:
         duration_s=float(summary["duration_s"]),
         summary=_summary(summary, cues),
         whole=whole(trace), parts=by_part(trace),
-        said=said, cues=outcomes(trace, cues),
+        said=said, cues=turned,
         states=tuple((item.t_s, item.state, reason(item)) for item in outputs
                      if isinstance(item, StateChanged)),
         marks=tuple((item.t_s, str(item.value or "")) for item in recording.inputs
                     if isinstance(item, Mark)),
         recoveries=recoveries(trace, cues if said else []),
-        drift=_drift(trace, settings),
+        drift=found,
         signal=signal(trace, recording.inputs, doubts),
         rr=rr_figures((item for item in recording.inputs if isinstance(item, Reading)), doubted_s),
         notes=notes_of(recording),
         remarks=_remarks(recording, settings, said, float(summary["over_s"])),
-        trace=trace)
+        trace=trace,
+        advice=advice(trace, turned, found, settings.warm_up_s, said=said))
 
 
 def _summary(replayed: Summary, cues: list[CueGiven]) -> Summary:
@@ -128,7 +133,9 @@ def _summary(replayed: Summary, cues: list[CueGiven]) -> Summary:
 
 
 def _drift(trace: Trace, settings: Settings) -> Drift:
-    return drift(trace, settings.warm_up_s) if len(trace.t_s) else Drift(refusal="nothing was recorded")
+    if not len(trace.t_s):
+        return Drift(refusal="nothing was recorded")
+    return drift(trace, settings.warm_up_s, settings.units)
 
 
 def _remarks(recording: Recording, settings: Settings, said: bool, over_s: float) -> tuple[str, ...]:
@@ -136,7 +143,7 @@ def _remarks(recording: Recording, settings: Settings, said: bool, over_s: float
     if not said:
         remarks.append("nothing was said in this recording: the cues are those the guard would have given, "
                        "and the runner never heard them")
-    elif settings != recording.settings:
+    elif settings.replaced({"units": recording.settings.units}) != recording.settings:
         remarks.append("the cues are those given at the time, under other settings than this review")
     elif recording.summary and not recording.damaged:
         logged_s = recording.summary.get("over_s")

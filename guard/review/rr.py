@@ -29,8 +29,8 @@ MOST_ARTEFACTS = 0.2  # with more, what is left is chosen, not measured (common 
 _LEAST_SPREAD_S = ALPHA / 1024 / 2
 _LATE_S = 2.5
 
-NORMAL, ECTOPIC, MISSED, EXTRA, OFF = range(5)
-KINDS = ("normal", "ectopic", "missed", "extra", "too long or short")
+NORMAL, UNEVEN, MISSED, EXTRA, OFF = range(5)
+KINDS = ("normal", "uneven", "missed", "extra", "too long or short")
 
 
 @dataclass(frozen=True)
@@ -124,7 +124,7 @@ def artefacts(rr_s: Floats) -> NDArray[np.int64]:
             continue
         if (step[here] > 1 and beside[here] < -C1 * step[here] - C2) or (
                 step[here] < -1 and beside[here] > -C1 * step[here] + C2):
-            codes[here] = ECTOPIC
+            codes[here] = UNEVEN
             continue
         candidates = [here, here + 1] if abs(step[here + 1]) < abs(step[here + 2]) else [here]
         place = here + len(candidates)

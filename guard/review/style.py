@@ -35,6 +35,7 @@ path, line { vector-effect: non-scaling-stroke; }
 .under { fill: var(--blue); fill-opacity: .8; } .over { fill: var(--warm); }
 .ceiling { stroke: var(--ink); stroke-width: 2; } .level { stroke: var(--rule); }
 .seam { stroke: var(--soft); } .cue { stroke: var(--ink); stroke-dasharray: 1 3; opacity: .6; }
+.ramp { fill: none; stroke: var(--ink); stroke-width: 1.5; stroke-dasharray: 6 3; }
 .silent { fill: var(--shade); } .speed { fill: none; stroke: var(--ink); stroke-width: 1.5; }
 .up { fill: var(--soft); } .zero { stroke: var(--rule); }
 .key.u { background: var(--blue); } .key.o { background: var(--warm); }

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from guard.cues import SEVERAL
 from guard.review import words
-from guard.review.picture import end_s, heights
+from guard.review.picture import end_s, heights, ramp
 from guard.review.review import Review
 from guard.screen.look import Look, styled
 from guard.screen.trace import picture
@@ -20,6 +20,7 @@ ROWS = 8
 WIDEST = 160
 ROOMY = 72  # in a narrower terminal tables become lines
 MOST_PARTS_NUMBERED = 60
+RAMP = ", at the left the warm-up's limit under it"
 NOT_HEARD = "cue, not heard"
 
 
@@ -37,6 +38,8 @@ def view(review: Review, title: str, width: int, look: Look) -> RenderableType:
     if review.cues:
         blocks.append(_cues(review, look) if width >= ROOMY else _narrow_cues(review, look))
     blocks += [Text(look.text(f"note: {remark}")) for remark in review.remarks]
+    if sentence := words.advice(review.advice, review.settings):
+        blocks += ["", Text(look.text(f"Next time: {sentence}"), look.style("lead"))]
     blocks += ["", *(Text(look.text(text), look.style("quiet")) for text in words.cautions(review))]
     return Group(*blocks)
 
@@ -48,7 +51,8 @@ def drawing(review: Review, width: int, look: Look) -> list[Text]:
     def column(t_s: float) -> int:
         return min(max(int(t_s / last_s * width), 0), width - 1)
 
-    lines = picture(heights(review, width), ROWS, look)
+    limits = ramp(review, width)
+    lines = picture(heights(review, width), ROWS, look, limits)
     if len(review.parts) > 1:
         begins = [" "] * width
         for number, part in enumerate(review.parts[:MOST_PARTS_NUMBERED], 1):
@@ -72,7 +76,8 @@ def drawing(review: Review, width: int, look: Look) -> list[Text]:
     each_s = last_s / width
     stretch = f"{each_s:.0f} s" if each_s >= 1 else "less than a second"
     lines.append(Text(
-        f"the line is the ceiling; a column is the highest heart rate of {stretch}, measured from it"
+        f"the line is the ceiling{RAMP if any(limits) else ''}; "
+        f"a column is the highest heart rate of {stretch}, measured from it"
         + (f"; {kinds}, {SEVERAL} several" if kinds else ""), look.style("quiet")))
     return lines
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from guard.events import Output, Summary
 from guard.log.recording import Recording
-from guard.plan.plan import Plan
+from guard.plan.plan import Kind, Plan
 from guard.replay.replay import played
 from guard.session import Session
 from guard.session.step import Step
@@ -24,6 +24,7 @@ from guard.settings import Settings
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+HARD = (Kind.FAST, Kind.TEST)  # run over the ceiling on purpose
 LONGEST_STEP_S = 3.0  # two levels further apart than this are not joined
 
 
@@ -34,17 +35,22 @@ class Trace:
     `level_bpm` is the trusted estimate, `ceiling_bpm` the ceiling in force,
     `part` the index of the part, `held` whether the runner paused, `counts`
     whether the ceiling means anything then (not in a part left to the runner).
+    `limit_bpm` is what cues were judged by: the ceiling, or a warm-up's ramp to it.
+    `apart` picks what was run hard as planned: fast and test parts, and the time
+    that the part after one gives heart rate to fall (its grace).
     """
 
     t_s: Floats
     dt_s: Floats
     level_bpm: Floats
     ceiling_bpm: Floats
+    limit_bpm: Floats
     speed_m_s: Floats
     grade: Floats
     part: NDArray[np.int64]
     held: Bools
     counts: Bools
+    apart: Bools
     parts: tuple[tuple[str, str], ...]  # (kind, name)
 
     @property
@@ -100,18 +106,33 @@ class _Rows:
         began_s = self.rows[0][0] if self.rows else step.t_s
         part = int(step.t_s - began_s >= self.settings.warm_up_s) if self.plan is None else step.part
         self.rows.append((
-            step.t_s, step.dt_s, step.level_bpm, step.ceiling_bpm,
+            step.t_s, step.dt_s, step.level_bpm, step.ceiling_bpm, step.limit_bpm,
             np.nan if speed is None or speed.speed_m_s is None else speed.speed_m_s,
             np.nan if speed is None or speed.grade is None else speed.grade,
             part, step.held, step.counts))
 
     def trace(self) -> Trace:
-        table = np.array(self.rows, dtype=np.float64).reshape(-1, 9)
+        table = np.array(self.rows, dtype=np.float64).reshape(-1, 10)
         if self.plan is not None:
             parts = [(part.kind.value, part.name or part.kind.words) for part in self.plan.parts]
             parts.append(("after", "after the plan"))
         else:
             parts = [("warm_up", "warm-up"), ("run", "run")]
-        t_s, dt_s, level, ceiling, speed, grade, part, held, counts = table.T
-        return Trace(t_s, dt_s, level, ceiling, speed, grade, part.astype(np.int64),
-                     held > 0, counts > 0, tuple(parts))
+        t_s, dt_s, level, ceiling, limit, speed, grade, part, held, counts = table.T
+        index = part.astype(np.int64)
+        return Trace(t_s, dt_s, level, ceiling, limit, speed, grade, index, held > 0, counts > 0,
+                     _apart(self.plan, t_s, dt_s, index), tuple(parts))
+
+
+def _apart(plan: Plan | None, t_s: Floats, dt_s: Floats, part: NDArray[np.int64]) -> Bools:
+    """Fast and test parts, and the grace of the part after one."""
+    apart = np.zeros(len(t_s), dtype=bool)
+    for place, one in enumerate(plan.parts if plan else ()):
+        steps = np.flatnonzero(part == place)
+        if not len(steps):
+            continue
+        if one.kind in HARD:
+            apart[steps] = True
+        elif place and plan and plan.parts[place - 1].kind in HARD:
+            apart[steps] = t_s[steps] - (t_s[steps[0]] - dt_s[steps[0]]) <= one.grace_s
+    return apart

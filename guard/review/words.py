@@ -7,6 +7,7 @@ from collections import Counter
 from guard.decide.wording import headline as cue_headline
 from guard.events import Cue
 from guard.reasons import why_doubted
+from guard.review.advice import Advice, Cause
 from guard.review.cues import Came, CueOutcome
 from guard.review.drift import Drift
 from guard.review.parts import PartFigures
@@ -14,10 +15,11 @@ from guard.review.recovery import Recovery
 from guard.review.review import Review
 from guard.review.rr import RRFigures
 from guard.review.signal import Signal
-from guard.screen.words import clock, speed_number
+from guard.screen.words import clock, speed_number, speed_unit
 from guard.settings import Settings
+from guard.units import distance as distance_with_unit
+from guard.units import per_m_s
 
-METRES_PER_MILE = 1609.344  # international mile, exact by definition
 EFFORT = {
     0: "no effort", 1: "next to none", 2: "light", 3: "easy, could chat all the way", 4: "whole sentences",
     5: "a little work", 6: "work, short sentences", 7: "hard", 8: "very hard, single words",
@@ -53,11 +55,65 @@ def headline(review: Review) -> str:
     total = review.whole
     if total is None or total.share_under is None:
         return "No trusted heart rate that counts: nothing to hold against the ceiling."
-    share = 100 * total.share_under
-    if total.over_s < 0.5:
-        return f"All {clock(total.at_or_under_s)} at or under the ceiling."
-    return (f"{clock(total.at_or_under_s)} at or under the ceiling ({share:.0f} %), "
-            f"{clock(total.over_s)} over it.")
+    planned = ""
+    if total.planned_over_s >= _WORTH_SAYING_S:
+        planned = f" {clock(total.planned_over_s)} more over it in fast parts and after them, as planned."
+    easy = total.easy_share_under
+    if total.easy_over_s < 0.5:
+        return f"All {clock(total.at_or_under_s)} at or under the ceiling.{planned}"
+    share = f" ({100 * easy:.0f} %)" if easy is not None else ""
+    return (f"{clock(total.at_or_under_s)} at or under the ceiling{share}, "
+            f"{clock(total.easy_over_s)} over it.{planned}")
+
+
+def advice(found: Advice | None, settings: Settings) -> str:
+    """The one sentence to take along; empty where there is none."""
+    if found is None:
+        return ""
+    cost, slower = _minutes(found.over_s), _slower(found.excess_bpm, settings)
+    match found.cause:
+        case Cause.CLIMBS:
+            climbs = "The climb" if found.count == 1 else f"{_number(found.count).title()} climbs"
+            them = "it" if found.count == 1 else "them"
+            return f"{climbs} cost you {cost} over the ceiling; start {them} {slower}."
+        case Cause.RESTARTS:
+            return (f"{found.count} of {found.of_count} times you ran again you were soon over the ceiling "
+                    f"({cost} in all); start again {slower}.")
+        case Cause.EARLY:
+            return (f"{cost} of {_minutes(found.of_over_s)} over the ceiling came in the first "
+                    f"{found.count} minutes; begin {slower}.")
+        case Cause.LATE:
+            return (f"{cost} of {_minutes(found.of_over_s)} over the ceiling came in the last third: heart "
+                    f"rate drifted up by {found.drift_bpm:.0f} at the same speed; run it {slower}.")
+        case Cause.STRETCHES:
+            stretches = "One stretch" if found.count == 1 else f"{_number(found.count).title()} stretches"
+            *first, last = (clock(at_s) for at_s in found.at_s)
+            times = " and ".join([", ".join(first), last] if first else [last])
+            there = "there" if found.count == 1 else "each time"
+            return f"{stretches}, at {times}, cost you {cost} over the ceiling; slow down earlier {there}."
+
+
+def _slower(excess_bpm: float, settings: Settings) -> str:
+    """How much slower, as a speed where the runner's gain is known: enough for the mean excess, in halves."""
+    gain = settings.gain_bpm_per_m_s
+    if gain is None:
+        return "a little slower"
+    step_m_s = 0.5 / per_m_s(settings.units)
+    halves = min(max(round(excess_bpm / gain / step_m_s), 1), 4)
+    unit = speed_unit(settings)
+    return f"{('half a', '1', '1.5', '2')[halves - 1]} {unit} slower"
+
+
+def _minutes(seconds: float) -> str:
+    """About so long: whole minutes from a minute and a half on, else tens of seconds."""
+    if seconds >= 90:
+        return f"{round(seconds / 60)} minutes"
+    return f"{round(seconds / 10) * 10} seconds"
+
+
+def _number(count: int) -> str:
+    words = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+    return words[count] if count < len(words) else str(count)
 
 
 def facts(review: Review) -> list[tuple[str, str]]:
@@ -65,7 +121,9 @@ def facts(review: Review) -> list[tuple[str, str]]:
     total = review.whole
     rows = [("ceiling", ceiling(review.whole) if review.whole else f"{review.settings.ceiling_bpm:g} bpm")]
     if total is not None:
-        rows.append(("over the ceiling", f"{clock(total.over_s)}, {total.over_bpm_min:.1f} bpm x min"))
+        planned = f", {clock(total.planned_over_s)} of it as planned" if total.planned_over_s >= 0.5 else ""
+        area = f"{total.over_bpm_min:.1f} bpm x min"
+        rows.append(("over the ceiling", f"{clock(total.over_s)}, {area}{planned}"))
         if total.mean_bpm is not None and total.highest_bpm is not None:
             rows.append(("heart rate", f"mean {total.mean_bpm:.0f}, highest {total.highest_bpm:.0f} bpm"))
         if total.held_s:
@@ -95,9 +153,7 @@ def facts(review: Review) -> list[tuple[str, str]]:
 
 def distance(metres: float, settings: Settings) -> str:
     """A distance in the runner's units."""
-    if settings.units == "mile":
-        return f"{metres / METRES_PER_MILE:.2f} mi"
-    return f"{metres / 1000:.2f} km"
+    return distance_with_unit(metres, settings.units)
 
 
 def ceiling(part: PartFigures) -> str:
@@ -187,7 +243,8 @@ def rr(found: RRFigures) -> str:
     """RR statistics, or why there are none."""
     flagged = sum(found.artefacts.values())
     kinds = ", ".join(f"{count} {kind}" for kind, count in found.artefacts.items())
-    removed = f"{found.intervals} intervals, {flagged} artefacts left out" + (f" ({kinds})" if kinds else "")
+    removed = f"{found.intervals} intervals, {flagged} uneven beats or noise left out"
+    removed += f" ({kinds})" if kinds else ""
     if found.sdnn_ms is None:
         return f"{removed}; no figures: {found.refusal}"
     return f"SDNN {found.sdnn_ms:.0f} ms, RMSSD {found.rmssd_ms:.1f} ms; {removed}"

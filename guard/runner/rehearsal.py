@@ -60,23 +60,25 @@ def one_runner(changes: Mapping[str, float]) -> Population:
 
 
 def _garage(t_s: float, distance_m: Array) -> Spot:
-    """Level; from minute 7 the belt climbs 8 % for four minutes; at 14 it is turned up."""
-    if 420.0 <= t_s < 660.0:
-        return Spot(0.08)
-    return Spot(0.0, 1.3 if t_s >= 840.0 else 1.0)
+    """Level; from 4:30 the belt climbs 4 % for three minutes; at 11:00 it is turned up by a fifth."""
+    if 270.0 <= t_s < 450.0:
+        return Spot(0.04)
+    return Spot(0.0, 1.2 if t_s >= 660.0 else 1.0)
 
 
 def _hill_loop(t_s: float, distance_m: Array) -> Spot:
-    """A 1,400 m loop: level, 300 m up at 10 %, level top, 400 m down at 7.5 %."""
-    at = distance_m % 1400.0
-    grade = np.where((at > 550.0) & (at < 850.0), 0.10, np.where((at > 950.0) & (at < 1350.0), -0.075, 0.0))
-    return Spot(grade, 1.0 - 1.5 * np.maximum(grade, 0.0))
+    """After 600 m a wall of 110 m at 14 %, too steep to jog; at 1,500 m a rise of 150 m at 5 %."""
+    wall = (distance_m > 600.0) & (distance_m < 710.0)
+    rise = (distance_m > 1500.0) & (distance_m < 1650.0)
+    grade = np.where(wall, 0.14, np.where(rise, 0.05, 0.0))
+    return Spot(grade, 1.0 - 1.5 * grade)
 
 
 def _level(t_s: float, distance_m: Array) -> Spot:
     return Spot()
 
 
+_LENGTH_S = 15 * 60.0
 _SHORT_WARM_UP: dict[str, float | bool] = {"warm_up_s": 120.0, "warm_up_quiet_s": 45.0}
 
 
@@ -86,23 +88,23 @@ PRACTICE: dict[str, PracticeCourse] = {
         PracticeCourse(
             "garage-treadmill",
             "a treadmill in the garage: the belt climbs, then is turned up (invented)",
-            Course("garage-treadmill", "belt with known speed", _garage, 20 * 60.0, belt=True, gentle_s=90.0),
-            {},
+            Course("garage-treadmill", "belt with known speed", _garage, _LENGTH_S, belt=True, gentle_s=90.0),
+            {"run_bpm": 143},
             {**_SHORT_WARM_UP, "ceiling_bpm": 141.0, "belt": True, "gain_bpm_per_m_s": 25.0},
             speedup=8.0, speed_known=True),
         PracticeCourse(
             "hill-loop",
-            "a loop with one steep hill: walking up, running on (invented)",
-            Course("hill-loop", "loop with a 10 % hill", _hill_loop, 20 * 60.0, gentle_s=90.0),
-            {"run_bpm": 147, "habitual_m_s": 2.75, "drift_bpm_per_min": 0.1},
+            "a road with one steep hill and a gentle one: walking up, running on (invented)",
+            Course("hill-loop", "road with a 14 % and a 5 % hill", _hill_loop, _LENGTH_S, gentle_s=90.0),
+            {"run_bpm": 143, "habitual_m_s": 2.75, "drift_bpm_per_min": 0.1},
             {**_SHORT_WARM_UP, "ceiling_bpm": 142.0},
             speedup=8.0),
         PracticeCourse(
             "hot-afternoon",
             "a level road at 25 °C: heart rate drifts, the strap is lost once (invented)",
-            Course("hot-afternoon", "level road, hot", _level, 20 * 60.0, air_c=25.0, gentle_s=90.0),
-            {"run_bpm": 146, "drift_bpm_per_min": 0.3, "creep_per_s": 0.0015},
+            Course("hot-afternoon", "level road, hot", _level, _LENGTH_S, air_c=25.0, gentle_s=90.0),
+            {"run_bpm": 144, "drift_bpm_per_min": 1.2, "creep_per_s": 0.0015},
             {**_SHORT_WARM_UP, "ceiling_bpm": 140.0},
-            speedup=8.0, no_signal_s=((600.0, 16.0),), battery=((0.0, 19), (900.0, 14)), dry_s=8.0),
+            speedup=8.0, no_signal_s=((390.0, 16.0),), battery=((0.0, 19), (690.0, 14)), dry_s=8.0),
     )
 }

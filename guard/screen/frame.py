@@ -6,15 +6,19 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from guard.events import Input, Output, Snapshot
+from guard.screen.figure import Choice
 
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """A moment to show: the snapshot, warnings that stay in view, an open question."""
+    """A moment to show: the snapshot, warnings that stay in view, an open question, what the
+    runner wants large, and whether he wants to see the keys."""
 
     snapshot: Snapshot
     notes: tuple[str, ...] = ()
     prompt: str = ""
+    choice: Choice = Choice.ROOM
+    help: bool = False
 
 
 class Onlooker(Protocol):

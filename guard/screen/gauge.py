@@ -8,6 +8,7 @@ from guard.screen.look import Look, styled
 
 UNDER_BPM = 40.0  # left end of the scale, under the ceiling
 OVER_BPM = 10.0  # right end, over it
+WAY_BACK_BPM = 30.0  # of the bar until running again; heart rate falls by less in one walk
 
 
 def _wall(width: int) -> int:
@@ -50,11 +51,32 @@ def _draw_arrow(cells: list[str], styles: list[str], now: int, ahead: int, look:
     styles[ahead] = look.style("foreseen")
 
 
-def scale(ceiling_bpm: float, width: int, look: Look) -> Text:
+def way_back(beats_to_go: float, width: int, look: Look) -> Text:
+    """For a walker: filled by the beats still to fall, from the right towards running again at the left."""
+    filled = min(max(round(beats_to_go / WAY_BACK_BPM * width), 1 if beats_to_go > 0 else 0), width)
+    cells = [(look.sign("under"), look.style("under"))] * filled
+    cells += [(look.sign("empty"), look.style("quiet"))] * (width - filled)
+    cells[0] = (look.sign("arrow_back"), look.style("foreseen"))
+    return styled(cells)
+
+
+def way_back_scale(resume_bpm: float, width: int, look: Look) -> Text:
+    """The line of labels that belongs under `way_back`."""
+    cells = [" "] * width
+    labels = [(f"run again at {resume_bpm:.0f}", 0)]
+    labels += [(f"{beats} to go", round(beats / WAY_BACK_BPM * width)) for beats in (10, 20)]
+    for label, start in labels:
+        start = min(start, width - len(label))
+        if start >= 0 and set(cells[max(0, start - 1):start + len(label) + 1]) == {" "}:
+            cells[start:start + len(label)] = label
+    return Text("".join(cells), look.style("quiet"), no_wrap=True)
+
+
+def scale(ceiling_bpm: float, width: int, look: Look, name: str = "ceiling") -> Text:
     """The line of labels that belongs under `bar`."""
     cells = [" "] * width
     wall = _wall(width)
-    ceiling = f"ceiling {ceiling_bpm:.0f}"
+    ceiling = f"{name} {ceiling_bpm:.0f}"
     labels = [(ceiling, wall - len(ceiling) // 2)]
     labels += [(f"-{under}", _column(under, width) - 1) for under in (40, 30, 20, 10)]
     labels.append((f"+{OVER_BPM:.0f}", width - 3))

@@ -54,13 +54,15 @@ class LiveScreen:
         if wait_s > 0:
             time.sleep(wait_s)
         size, clock_text = self._console.size, f"{wall_now():%H:%M}"
-        shows = (_by_the_second(frame.snapshot), frame.notes, frame.prompt, size, clock_text)
+        shows = (_by_the_second(frame.snapshot), frame.notes, frame.prompt, frame.choice, frame.help, size,
+                 clock_text)
         if self._live is None or shows == self._shown:
             return
         self._shown = shows
         self._drawn_at_s = time.monotonic()
         options = dataclasses.replace(
-            self._options, notes=frame.notes, prompt=frame.prompt, clock_text=clock_text)
+            self._options, notes=frame.notes, prompt=frame.prompt, choice=frame.choice, help=frame.help,
+            clock_text=clock_text)
         self._live.update(view(frame.snapshot, *size, options), refresh=True)
 
     def close(self) -> None:
@@ -95,4 +97,5 @@ def _by_the_second(snapshot: Snapshot) -> Snapshot:
     """The snapshot as far as the screen tells moments apart, so that nothing is drawn twice."""
     age = snapshot.reading_age_s
     return dataclasses.replace(
-        snapshot, t_s=float(int(snapshot.t_s)), reading_age_s=None if age is None else float(int(age)))
+        snapshot, t_s=float(int(snapshot.t_s)), active_s=float(int(snapshot.active_s)),
+        reading_age_s=None if age is None else float(int(age)))

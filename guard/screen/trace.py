@@ -52,14 +52,22 @@ def _bridged(means: list[float | None], reach: int) -> list[float | None]:
     return filled
 
 
-def picture(heights: Sequence[float | None], rows: int, look: Look) -> list[Text]:
-    """`rows` lines (at least 2), the ceiling line between those over and those under it."""
+def picture(
+    heights: Sequence[float | None], rows: int, look: Look, limits: Sequence[float | None] = (),
+) -> list[Text]:
+    """`rows` lines (at least 2), the ceiling line between those over and those under it.
+
+    `limits` are bpm under the ceiling (negative) of a lower limit, drawn where there is one.
+    """
     rows_over = max(1, round(rows / 4))
     rows_under = max(1, rows - rows_over)
     deepest = -min((height for height in heights if height is not None), default=0.0)
     depth = min(max(1.25 * deepest, _SHALLOWEST_BPM), _DEEPEST_BPM)
     unit = max(_LEAST_BPM_PER_ROW, depth / rows_under)
     levels = [_level(height, unit, 8 * rows_under) for height in heights]
+    ramp = {column: _level(limit, unit, 8 * rows_under) for column, limit in enumerate(limits)
+            if limit is not None and -unit * rows_under < limit < 0}
+    mark = (look.sign("rule"), look.style("lead"))
     blank, line = (" ", ""), (look.sign("line"), look.style("lead"))
     over = (look.sign("over"), look.style("over"))
     under = [blank, *((_eighth(part, look), look.style("under")) for part in range(1, 9))]
@@ -67,7 +75,9 @@ def picture(heights: Sequence[float | None], rows: int, look: Look) -> list[Text
     for row in range(rows):
         base = 8 * (rows - 1 - row)
         if row >= rows_over:
-            lines.append(styled([under[min(max(level - base, 0), 8)] for level in levels]))
+            lines.append(styled([
+                mark if base < ramp.get(column, 0) <= base + 8 else under[min(max(level - base, 0), 8)]
+                for column, level in enumerate(levels)]))
         else:
             rest = line if row == rows_over - 1 else blank
             lines.append(styled([over if level > base else rest for level in levels]))

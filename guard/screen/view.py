@@ -1,7 +1,7 @@
 """The live screen as a pure function of a snapshot, a size and what the terminal can show.
 
-It leads with the room to the ceiling and the state, large enough to read at
-three metres where the size allows, then a gauge and a trace against the
+It leads with one figure and what it is, large enough to read at three metres
+where the size allows, then a gauge and a trace against the
 ceiling, then the facts as short texts. Every line is cut to the width, and
 there are never more lines than rows.
 """
@@ -13,27 +13,24 @@ from dataclasses import dataclass, field
 from rich.console import Group
 from rich.text import Text
 
-from guard.decide.wording import headline
-from guard.events import LinkState, Snapshot, State
+from guard.decide.wording import headline, speed_to_set
+from guard.events import CueGiven, LinkState, Snapshot, State
 from guard.reasons import reason
-from guard.screen import gauge, letters, trace, words
+from guard.screen import gauge, large, trace, words
+from guard.screen.figure import Choice, asked_speed, figure
+from guard.screen.help import HINTS, KEYS, help_lines
 from guard.screen.look import Look
 from guard.settings import Settings
 
-# keys at three lengths; the longest that fits is shown
-KEY_HINTS = (
-    "space pause   m mark   s sound on/off   + - typed speed   [ ] ceiling   n next part   "
-    "f free run   ? say status   q quit",
-    "space hold  m mark  s mute  + - speed  [ ] ceiling  f free  ? status  q quit",
-    "spc hold s mute []bpm +- f m ? q quit",
-)
 _SMALL_ROWS, _SMALL_WIDTH = 20, 60
+_BIG_ROWS = 7  # fewer have no room for a large figure
 
 
 @dataclass(frozen=True, slots=True)
 class ViewOptions:
     """What a view needs beside the snapshot.
 
+    `choice` is what the runner wants large, `help` whether he asked for the keys.
     `title` says what kind of session it is and `tag` the same in one capital
     word, `clock_text` the wall time; `notes` are warnings that stay in view and
     `prompt` a question that takes the place of the keys.
@@ -48,13 +45,15 @@ class ViewOptions:
     notes: tuple[str, ...] = ()
     prompt: str = ""
     show_keys: bool = True
+    choice: Choice = Choice.ROOM
+    help: bool = False
 
 
 def view(snapshot: Snapshot, width: int, height: int, options: ViewOptions) -> Group:
     """A rich renderable of at most `height` lines of at most `width` cells."""
     page = _Page(snapshot, max(1, width), max(1, height), options)
     small = height < _SMALL_ROWS or width < _SMALL_WIDTH
-    lines = page.small() if small else page.large()
+    lines = page.keys_page() if options.help else page.small() if small else page.large()
     return Group(*lines[:height])
 
 
@@ -66,56 +65,59 @@ class _Page:
     # -- layouts
 
     def small(self) -> list[Text]:
+        """What matters most goes in first; the rest as far as there is room, the trace in what is left."""
         snapshot, options = self.snapshot, self.options
-        given = snapshot.last_cue
-        foot = [
-            self.line(words.clock(snapshot.t_s), words.at_or_under(snapshot)),
-            self.line(words.part(snapshot) or "no plan", words.speed_alone(snapshot, options.settings),
-                      words.sound(snapshot), first_yields=True),
-            self.line(words.link(snapshot), words.battery(snapshot), first_yields=True),
-            *((not options.prompt and self.notes(1)) or self.keys()),
+        speed = words.speed_alone(snapshot, options.settings)
+        given = words.recent_cue(snapshot)
+        figure = self.big(1) if self.height >= _BIG_ROWS else []
+        state = self.spread(words.state(snapshot), self.flags(), "lead")
+        now = self.line(words.heart_rate(snapshot), words.foreseen(snapshot))
+        facts: list[tuple[float, list[Text]]] = [
+            # (where it stands, lines), the most needed first
+            (2, figure or [self.text(self.figure_in_words(), "lead")]),
+            (8, self.keys() if options.prompt else self.notes(1) or self.keys()),
+            (4, [self.cue_line(given) if given else now] if figure else [state]),
+            (6, [self.line(speed, words.heart_rate(snapshot) if given else "",
+                           f"at {words.elapsed(snapshot)}", words.part(snapshot))]),
+            (1, [state] if figure else []),
+            (3, [self.gauge_bar()]),
+            (5, [self.text(reason(given), "") if given else self.cue_line(given)]),
+            (7, [self.line(words.link(snapshot), words.battery(snapshot), words.sound(snapshot),
+                           first_yields=True)]),
         ]
-        head = [
-            self.spread(words.state(snapshot), self.flags(), "lead"),
-            self.text(words.room(snapshot), "lead"),
-            self.gauge_bar(),
-            self.line(words.heart_rate(snapshot), words.foreseen(snapshot) or words.tendency(snapshot)),
-            self.line(headline(given, options.settings), words.cue_age(snapshot, given), first_yields=True)
-            if given else self.text("no cue yet", "quiet"),
-            self.text(reason(given) if given else "", ""),
-        ]
-        left = self.height - len(head) - len(foot)
-        return head + (self.trace(left) if left >= 2 else []) + foot
+        kept, left = [], self.height
+        for place, lines in facts:
+            if lines and len(lines) <= left:
+                kept.append((place, lines))
+                left -= len(lines)
+        if left >= 2:
+            kept.append((5.5, self.trace(left)))
+        return [line for _, lines in sorted(kept, key=lambda item: item[0]) for line in lines]
 
     def large(self) -> list[Text]:
         snapshot, options, settings = self.snapshot, self.options, self.options.settings
-        given = snapshot.last_cue
-        roomy = self.height >= 32
-        gap = [self.text("", "")] if roomy else []
+        given = words.recent_cue(snapshot)
+        gap = [self.text("", "")] if self.height >= 32 else []
         head = [
             self.spread(options.title or "guard", options.clock_text, "quiet"),
             self.spread(words.state(snapshot), self.flags(), "lead"),
-            *gap, *self.big(), *gap,
-            self.line(words.room(snapshot), words.heart_rate(snapshot), words.tendency(snapshot),
-                      style="lead"),
-            self.line(words.foreseen(snapshot), words.likelihood(snapshot), empty="nothing foreseen yet"),
+            *gap, *(self.big(max(1, self.height // 20)) or [self.text(self.figure_in_words(), "lead")]), *gap,
+            self.line(words.heart_rate(snapshot), words.room(snapshot),
+                      "" if words.room(snapshot) and not words.is_ramped(snapshot) else
+                      f"ceiling {snapshot.own_ceiling_bpm:.0f}", words.tendency(snapshot), style="lead"),
+            *self.ahead(),
             *gap,
-            *[self.gauge_bar() for _ in range(max(1, self.height // 16))],
-            gauge.scale(snapshot.ceiling_bpm, self.width, self.look),
-            *gap,
-            self.line(headline(given, settings), words.cue_age(snapshot, given),
-                      f"cue {snapshot.cue_count}", style="lead", first_yields=True)
-            if given else self.text("no cue yet", "quiet"),
-            self.text(f"why: {reason(given)}" if given else "", ""),
+            self.cue_line(given),
+            *([self.text(f"why: {reason(given)}", "")] if given else []),
             *gap,
         ]
         foot = [
             *gap,
-            self.line(f"elapsed {words.clock(snapshot.t_s)}", words.at_or_under(snapshot),
+            self.line(f"elapsed {words.elapsed(snapshot)}", words.at_or_under(snapshot),
                       f"over {words.clock(snapshot.over_s)}",
                       f"no signal {words.clock(snapshot.no_signal_s)}"),
-            self.line(words.part(snapshot) or "no plan",
-                      words.speed(snapshot, settings) or "speed not known"),
+            self.line(words.speed(snapshot, settings) or "speed not known",
+                      words.part(snapshot) or "no plan"),
             self.line(words.link(snapshot), words.battery(snapshot), words.sound(snapshot),
                       f"log {options.log_name}" if options.log_name else "", first_yields=True),
             *self.notes(3),
@@ -127,34 +129,59 @@ class _Page:
             return [*head, caption, *self.trace(left - 1), *foot]
         return head + (self.trace(left) if left >= 2 else []) + foot
 
+    def keys_page(self) -> list[Text]:
+        """Every key, under a line of where the runner is."""
+        head = [self.spread(words.state(self.snapshot), self.flags(), "lead"),
+                self.text(self.figure_in_words(), "lead")]
+        rows = self.height - len(head)
+        gap = [self.text("", "")] if rows > len(KEYS) + 2 else []
+        keys = help_lines(self.width, rows - 2 * len(gap))
+        return [*head, *gap, *(Text(line[:self.width], no_wrap=True) for line in keys), *gap,
+                self.text("any key goes back", "quiet")]
+
     # -- pieces
 
-    def big(self) -> list[Text]:
-        """Room and state in large letters, as large as fits; the state gives way first."""
-        snapshot = self.snapshot
-        number = words.room_number(snapshot)
-        state = words.big_state(snapshot)
-        over = number is not None and number < 0
-        room = "" if number is None else ("+" if over else "") + str(min(abs(number), 99))
-        for scale in range(max(1, self.height // 20), 0, -1):
-            for shown in (state, ""):
-                between = 4 * scale if room and shown else 0
-                needed = letters.width(room, scale) + between + letters.width(shown, scale)
-                if needed <= self.width and (room or shown):
-                    return self.large_lines(room, shown, scale, "over" if over else "under", " " * between)
-        return [self.text(words.state(snapshot), "lead")]
+    def big(self, scale: int) -> list[Text]:
+        """The large figure, as large as fits."""
+        shown = figure(self.snapshot, self.options.settings, self.options.choice)
+        return large.lines(shown, self.width, scale, self.look)
 
-    def large_lines(self, room: str, state: str, scale: int, side: str, between: str) -> list[Text]:
-        look = self.look
-        lines = []
-        for left, right in zip(letters.rows(room, scale, look.sign(side)),
-                               letters.rows(state, scale, look.sign("under")), strict=True):
-            lines.append(Text.assemble((left, look.style(side)), between + right, no_wrap=True))
-        return lines
+    def figure_in_words(self) -> str:
+        shown = figure(self.snapshot, self.options.settings, self.options.choice)
+        return f"{shown.word} {shown.number} {shown.detail}".strip()
+
+    def ahead(self) -> list[Text]:
+        """What is foreseen, and the gauge; for a walker how far it is until running again."""
+        snapshot = self.snapshot
+        bars = [self.gauge_bar() for _ in range(max(1, self.height // 16))]
+        if snapshot.state is State.WALKING and snapshot.resume_bpm is not None:
+            return [self.text(words.until_running(snapshot), "lead"), *bars,
+                    gauge.way_back_scale(snapshot.resume_bpm, self.width, self.look)]
+        empty = "no cue comes until you go on" if snapshot.state is State.HELD else "nothing foreseen yet"
+        return [self.line(words.foreseen(snapshot), words.likelihood(snapshot), empty=empty),
+                *bars, gauge.scale(snapshot.ceiling_bpm, self.width, self.look,
+                                   "limit" if words.is_ramped(snapshot) else "ceiling")]
+
+    def cue_line(self, given: CueGiven | None) -> Text:
+        """The newest cue; once it is history only that there was one."""
+        snapshot = self.snapshot
+        if given is None:
+            return self.text(words.old_cue(snapshot), "quiet")
+        settings = self.options.settings
+        said, speed = headline(given, settings), ""
+        if speed_to_set(given, settings) is not None:
+            # The speed stands by itself, so that it is never what is cut off; on old data it is none.
+            said, _, speed = said.rpartition(", ")
+            speed = speed if asked_speed(snapshot, settings) is not None else ""
+        return self.line(said, speed, words.cue_age(snapshot, given), style="lead", first_yields=True)
 
     def gauge_bar(self) -> Text:
         snapshot = self.snapshot
-        ahead = None if snapshot.foreseen_bpm is None else snapshot.ceiling_bpm - snapshot.foreseen_bpm
+        level, resume_bpm = snapshot.level_bpm, snapshot.resume_bpm
+        if snapshot.state is State.WALKING and level is not None and resume_bpm is not None:
+            return gauge.way_back(level - resume_bpm, self.width, self.look)
+        foreseen_bpm = snapshot.foreseen_bpm if words.foreseen(snapshot) else None
+        ahead = None if foreseen_bpm is None else snapshot.ceiling_bpm - foreseen_bpm
         return gauge.bar(snapshot.room_bpm, ahead, self.width, self.look)
 
     def trace(self, rows: int) -> list[Text]:
@@ -178,7 +205,7 @@ class _Page:
             return [self.text(self.options.prompt, "flag")]
         if not self.options.show_keys:
             return []
-        hint = next((hint for hint in KEY_HINTS if len(hint) <= self.width), KEY_HINTS[-1])
+        hint = next((hint for hint in HINTS if len(hint) <= self.width), HINTS[-1])
         return [Text(hint[:self.width], self.look.style("quiet"), no_wrap=True)]
 
     # -- lines

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 from guard.events import FOOT_POD, TREADMILL, CueGiven, LinkState, Snapshot, State
 from guard.settings import Settings
-
-KM_H_PER_M_S = 3.6
-MPH_PER_M_S = 3600 / 1609.344  # international mile, exact by definition
+from guard.units import METRES_PER_KM, METRES_PER_MILE
+from guard.units import speed as speed_with_unit
+from guard.units import speed_unit as unit_of_speed
 
 BIG_STATES = {
     State.WARMING: "WARM UP",
@@ -35,7 +37,9 @@ _LINKS = {
 }
 DEVICES = {TREADMILL: "treadmill", FOOT_POD: "foot pod"}
 NO_READINGS = "no usable readings: wet the electrodes, press the strap to the skin"
+NEWS_S = 60.0  # a cue older than this is history
 _LEVEL_SLOPE_BPM_PER_MIN = 2.0  # a slope smaller than this reads as level
+_LONGEST_TO_GO_S = 300.0  # farther ahead a straight line tells nothing
 
 
 def clock(seconds: float) -> str:
@@ -73,9 +77,8 @@ def state(snapshot: Snapshot) -> str:
 
 
 def flags(snapshot: Snapshot) -> list[str]:
-    """What is switched off or held, each as a capital word."""
+    """What is switched off, each as a capital word."""
     pairs = (
-        (snapshot.state is State.HELD, "PAUSED"),
         (snapshot.muted, "MUTED"),
         (snapshot.free_run, "FREE RUN"),
         (snapshot.sound_backend == "none", "NO SOUND"),
@@ -89,16 +92,83 @@ def room_number(snapshot: Snapshot) -> int | None:
     return None if snapshot.room_bpm is None else round(snapshot.room_bpm)
 
 
+def limit(snapshot: Snapshot) -> str:
+    """What room is measured from: the ceiling, or the limit that a warm-up or a part leads up to it."""
+    own = snapshot.own_ceiling_bpm
+    if not is_ramped(snapshot):
+        return f"ceiling {own:.0f}"
+    return f"{'warm-up ' if snapshot.state is State.WARMING else ''}limit {snapshot.ceiling_bpm:.0f}"
+
+
+def is_ramped(snapshot: Snapshot) -> bool:
+    """Whether the limit of the moment is another than the ceiling; while paused the ceiling stands."""
+    return snapshot.state is not State.HELD and round(snapshot.ceiling_bpm) != round(snapshot.own_ceiling_bpm)
+
+
+def ceiling(snapshot: Snapshot) -> str:
+    """The runner's ceiling, with the ramp to it beside it where there is one."""
+    beside = f", {limit(snapshot)} now" if is_ramped(snapshot) else ""
+    return f"ceiling {snapshot.own_ceiling_bpm:.0f}{beside}"
+
+
 def room(snapshot: Snapshot) -> str:
-    """Room to the ceiling, the fact the screen leads with."""
-    name = "warm-up ceiling" if snapshot.state is State.WARMING else "ceiling"
-    ceiling = f"{name} {snapshot.ceiling_bpm:.0f}"
+    """Room to the limit of the moment; empty where the level is not known or the runner pauses."""
     number = room_number(snapshot)
-    if number is None:
-        return f"ROOM unknown, {ceiling}"
-    if number < 0:
-        return f"OVER by {-number} bpm, {ceiling}"
-    return f"ROOM {number} bpm under the {ceiling}"
+    if snapshot.state is State.HELD or number is None:
+        return ""
+    where = "at" if number == 0 else f"{abs(number)} {'over' if number < 0 else 'under'}"
+    return f"{where} the {limit(snapshot)}"
+
+
+def status(snapshot: Snapshot, settings: Settings) -> str:
+    """Where the runner is, in figures: what the status key answers."""
+    paused = "paused" if snapshot.state is State.HELD else ""
+    facts = (paused, heart_rate(snapshot), room(snapshot), speed_alone(snapshot, settings))
+    return ", ".join(fact for fact in facts if fact)
+
+
+def recent_cue(snapshot: Snapshot, within_s: float = NEWS_S) -> CueGiven | None:
+    """The newest cue, where it is not older than that."""
+    given = snapshot.last_cue
+    return given if given is not None and snapshot.t_s - given.t_s <= within_s else None
+
+
+def old_cue(snapshot: Snapshot) -> str:
+    """A cue that is history, in a few words."""
+    given = snapshot.last_cue
+    if given is None:
+        return "no cue yet"
+    return f"last cue: {given.cue.words}, {clock(snapshot.t_s - given.t_s)} ago"
+
+
+def beats_to_go(snapshot: Snapshot) -> int | None:
+    """Beats that heart rate must still fall before running again; None where that is not known."""
+    if snapshot.state is not State.WALKING or snapshot.resume_bpm is None or snapshot.level_bpm is None:
+        return None
+    beats = math.ceil(snapshot.level_bpm - snapshot.resume_bpm)
+    return beats if beats > 0 else None
+
+
+def until_running(snapshot: Snapshot) -> str:
+    """How far it is until running again, and about how long at this rate."""
+    beats = beats_to_go(snapshot)
+    if beats is None:
+        return "running again soon"
+    return f"{beats} beat{'s' if beats > 1 else ''} to go until running again{_at_this_rate(snapshot, beats)}"
+
+
+def beats_in_words(snapshot: Snapshot, beats: int) -> str:
+    """The same in short, without the number."""
+    noun = "beats to go" if beats > 1 else "beat to go"
+    return f"{noun}{_at_this_rate(snapshot, beats) or ' until running again'}"
+
+
+def _at_this_rate(snapshot: Snapshot, beats: int) -> str:
+    slope = snapshot.slope_bpm_per_min
+    if slope is None or slope >= -_LEVEL_SLOPE_BPM_PER_MIN:
+        return ""
+    wait_s = 60.0 * beats / -slope
+    return f", about {max(10, 10 * math.ceil(wait_s / 10)):d} s" if wait_s <= _LONGEST_TO_GO_S else ""
 
 
 def heart_rate(snapshot: Snapshot) -> str:
@@ -119,21 +189,26 @@ def tendency(snapshot: Snapshot) -> str:
         return ""
     if abs(slope) < _LEVEL_SLOPE_BPM_PER_MIN:
         return "level"
-    return f"{'rising' if slope > 0 else 'falling'} {abs(slope):.0f} a minute"
+    return f"{'rising' if slope > 0 else 'falling'} {abs(slope):.0f} a min"
 
 
 def foreseen(snapshot: Snapshot) -> str:
-    """What is foreseen `lead_s` ahead; empty when nothing is."""
-    if snapshot.foreseen_bpm is None:
+    """What is foreseen `lead_s` ahead; empty when nothing is, and while the runner pauses."""
+    if snapshot.foreseen_bpm is None or snapshot.state is State.HELD:
         return ""
     return f"foreseen {snapshot.foreseen_bpm:.0f} in {snapshot.lead_s:.0f} s"
 
 
 def likelihood(snapshot: Snapshot) -> str:
     """The chance of being over the ceiling then; empty when not known."""
-    if snapshot.chance_over is None or snapshot.foreseen_bpm is None:
+    if snapshot.chance_over is None or not foreseen(snapshot):
         return ""
     return f"{100 * snapshot.chance_over:.0f} % likely over the ceiling"
+
+
+def elapsed(snapshot: Snapshot) -> str:
+    """Time of the session; it stands still while the runner pauses."""
+    return clock(snapshot.active_s)
 
 
 def cue_age(snapshot: Snapshot, given: CueGiven) -> str:
@@ -161,9 +236,27 @@ def speed_number(speed_m_s: float, settings: Settings) -> str:
     >>> speed_number(2.5, Settings())
     '9.0 km/h'
     """
-    if settings.units == "mile":
-        return f"{speed_m_s * MPH_PER_M_S:.1f} mph"
-    return f"{speed_m_s * KM_H_PER_M_S:.1f} km/h"
+    return speed_with_unit(speed_m_s, settings.units)
+
+
+def speed_unit(settings: Settings) -> str:
+    """The runner's unit of speed."""
+    return unit_of_speed(settings.units)
+
+
+def pace_unit(settings: Settings) -> str:
+    """The runner's unit of pace."""
+    return "min/mile" if settings.units == "mile" else "min/km"
+
+
+def pace_number(speed_m_s: float, settings: Settings) -> str:
+    """A speed as a pace with its unit; empty where nothing moves.
+
+    >>> pace_number(1000 / 510, Settings())
+    '8:30 min/km'
+    """
+    length_m = METRES_PER_MILE if settings.units == "mile" else METRES_PER_KM
+    return f"{clock(round(length_m / speed_m_s))} {pace_unit(settings)}" if speed_m_s > 0 else ""
 
 
 def speed_alone(snapshot: Snapshot, settings: Settings) -> str:
@@ -172,15 +265,13 @@ def speed_alone(snapshot: Snapshot, settings: Settings) -> str:
 
 
 def speed(snapshot: Snapshot, settings: Settings) -> str:
-    """Speed, slope and the speed advised, as far as known."""
+    """Speed and slope, as far as known."""
     words = []
     if snapshot.speed_m_s is not None:
         origin = f" ({DEVICES.get(snapshot.speed_from, snapshot.speed_from)})" if snapshot.speed_from else ""
         words.append(f"speed {speed_alone(snapshot, settings)}{origin}")
     if snapshot.grade is not None and abs(snapshot.grade) >= 0.005:
         words.append(f"grade {100 * snapshot.grade:+.0f} %")
-    if snapshot.advised_speed_m_s is not None:
-        words.append(f"advised {speed_number(snapshot.advised_speed_m_s, settings)}")
     return ", ".join(words)
 
 

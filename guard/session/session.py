@@ -51,6 +51,7 @@ QUIET_S = 1.0
 LONG_SILENT_S = 600.0
 LONG_SILENT_LOOK_S = 30.0
 TRACE_S = 300.0
+ASKED_S = 60.0  # a speed asked for longer ago than this is advised no more
 _NAN = math.nan
 _ENDS = {"interrupted": "interrupted", "ended": "source_ended"}  # what came with the quit: the rule
 
@@ -243,7 +244,8 @@ class Session:
             self._observer(Step(
                 t_s, dt_s, judged.bpm, known, lane.belief.shown_bpm if signal else _NAN, speed, self._held,
                 self._counts(), self._part, self._progress.warming if self._progress else None,
-                col.ceiling_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease, col.quiet_walk))
+                col.ceiling_bpm, self._lane.limit_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
+                col.quiet_walk))
         return outputs
 
     def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:
@@ -303,7 +305,7 @@ class Session:
         """All a screen needs, at the time of the newest event or advance."""
         lane, belief = self._lane, self._lane.belief
         level = foreseen = chance = slope = None
-        limit = lane.limit_bpm
+        limit = self._lane.limit_bpm
         if lane.known(0) and self._state is not State.NO_SIGNAL:
             level = belief.shown_bpm
             slope = belief.slope_bpm_s * 60.0
@@ -312,26 +314,31 @@ class Session:
             chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
         age = self._t_s - self._trace[-1][0] if self._trace else None
         speed = self._speeds.known(self._t_s)
+        given, progress = self._last_cue, self._progress
+        asked = given.advised_speed_m_s if given and self._t_s - given.t_s <= ASKED_S else None
         part, left_s = "", None
-        if self._progress:
-            place = self._progress.place()
-            part = "plan done" if place.done else self._progress.part.name or self._progress.part.kind.words
+        if progress:
+            place = progress.place()
+            part = "plan done" if place.done else progress.part.name or progress.part.kind.words
             left_s = None if place.done else place.left_s
         link, tally = self._link, self._tally
         return Snapshot(
             t_s=self._t_s, state=self._state, state_since_s=self._state_since_s,
             level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
+            own_ceiling_bpm=progress.own_ceiling_bpm(self._ceiling_bpm) if progress else self._ceiling_bpm,
             floor_bpm=_or_none(lane.columns.floor_bpm),
             room_bpm=None if level is None else limit - level,
+            resume_bpm=lane.resume_bpm if self._state is State.WALKING else None,
             foreseen_bpm=foreseen, lead_s=lane.figures.ahead_s, chance_over=chance,
             reading_age_s=age, contact=self._reading.contact if self._reading else None,
-            last_cue=self._last_cue, cue_count=sum(tally.cues.values()),
+            last_cue=given, cue_count=sum(tally.cues.values()),
             link_state=link.state if link else LinkState.SEARCHING,
             link_name=link.name if link else "", link_detail=link.detail if link else "",
             battery_percent=self._battery,
             at_or_under_s=tally.at_or_under_s, over_s=tally.over_s, no_signal_s=tally.no_signal_s,
+            active_s=tally.active_s + (0.0 if self._held else self._t_s - (self._stepped_s or 0.0)),
             speed_m_s=speed.speed_m_s if speed else None, grade=speed.grade if speed else None,
-            advised_speed_m_s=_or_none(lane.advised_speed_m_s), part=part, part_left_s=left_s,
+            advised_speed_m_s=asked, part=part, part_left_s=left_s,
             muted=self._muted, free_run=self._free_run, sound_backend=self._sound,
             speed_from=origin(speed), belt=self._belt,
             trace=tuple((t, bpm) for t, bpm, _ in self._trace),

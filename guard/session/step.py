@@ -19,7 +19,8 @@ class Step:
     the one in force, None where none is. `part` is the index of the plan's part,
     their number after the last, -1 without a plan. `counts` tells whether being
     over the ceiling means anything now, `warming` whether a plan's warm-up lasts
-    (None: no plan says). The limits are those the decision was told.
+    (None: no plan says). The limits are those the decision was told; `limit_bpm`
+    is what it judged by: the ceiling, or the warm-up's ramp to it.
     """
 
     t_s: float
@@ -33,6 +34,7 @@ class Step:
     part: int
     warming: bool | None
     ceiling_bpm: float
+    limit_bpm: float
     floor_bpm: float | None
     free_run: bool
     quiet_ease: bool

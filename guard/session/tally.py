@@ -47,6 +47,11 @@ class Tally:
         else:
             self.at_or_under_s += dt_s
 
+    @property
+    def active_s(self) -> float:
+        """Time without what the runner paused."""
+        return self.duration_s - self.held_s
+
     def count_cue(self, cue: Cue) -> None:
         self.cues[cue.key] += 1
 

@@ -12,12 +12,13 @@ from __future__ import annotations
 import dataclasses
 import difflib
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from guard.errors import SettingError, printable
 from guard.settings.retired import RETIRED, RetiredSetting
+from guard.units import per_m_s
 
 Value = bool | int | float | str | None  # of a setting
 
@@ -78,6 +79,7 @@ def _row(
     return field(default=default, metadata=meta)
 
 
+BELT_STEP = 0.1  # of the unit the belt shows
 PINS = "pins"  # the group that says how a machine is wired, no matter of a session's log
 
 
@@ -152,7 +154,7 @@ class Settings:
     belt: bool = _row(
         False, "running on a treadmill: belt-safe phrases, speeds in belt steps", group="runner")
     belt_step_km_h: float = _row(
-        0.1, "smallest step of the treadmill's speed",
+        BELT_STEP, "smallest step of the treadmill's speed; left at 0.1 with units=mile it is 0.1 mph",
         group="runner", unit="km/h", low=0.05, high=1)
     units: str = _row(
         "km", "kilometres or miles on screens and in speech", group="runner", choices=("km", "mile"))
@@ -164,7 +166,8 @@ class Settings:
         "short", "what is spoken after the tone: nothing, the phrase, or phrase, number and reason",
         group="sound", choices=("tones", "short", "full"))
     voice: str = _row(
-        "en-us", "voice of the speech engine", group="sound", kind=str)
+        "en-us", "voice of the speech engine, and with it the language: en-us, de, fr, es",
+        group="sound", kind=str)
     speech_rate_wpm: int = _row(
         185, "speed of speech", group="sound", unit="words/min", low=80, high=300)
     all_well_min: float = _row(
@@ -202,6 +205,12 @@ class Settings:
             raise SettingError(
                 f"lost_s {self.lost_s:g} must not be less than stale_s {self.stale_s:g}: raise lost_s")
 
+    @property
+    def belt_step_m_s(self) -> float:
+        """A belt that shows miles moves by tenths of a mph, where nothing else is set."""
+        miles = self.units == "mile" and self.belt_step_km_h == BELT_STEP
+        return self.belt_step_km_h / per_m_s("mile" if miles else "km")
+
     def replaced(self, changes: Mapping[str, object]) -> Settings:
         """These settings with `changes` (key to value or text) applied."""
         known: dict[str, Any] = {
@@ -226,12 +235,6 @@ def table() -> list[Entry]:
                 item.name, meta["kind"], meta["default"], meta["unit"], meta["low"], meta["high"],
                 meta["meaning"], meta["optional"], meta["choices"], meta["group"]))
     return _TABLE
-
-
-def groups() -> Iterator[tuple[str, list[Entry]]]:
-    """Rows of the table by group, in order."""
-    for name in dict.fromkeys(entry.group for entry in table()):
-        yield name, [entry for entry in table() if entry.group == name]
 
 
 class UnknownSetting(SettingError):

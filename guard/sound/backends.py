@@ -29,6 +29,8 @@ OVERTIME_S = 1.0
 _HEARD_SHARE = 0.6
 _JUDGED_FROM_S = 0.3
 _BELL_GAP_S = 0.18
+# Python on Windows plays a WAV file by itself; a process of its own can be cut like any player.
+_WINSOUND = "import sys, winsound; winsound.PlaySound(sys.argv[1], winsound.SND_FILENAME)"
 
 
 class Failed(Exception):
@@ -161,7 +163,8 @@ class BellBackend:
     def play(self, sound: Sound) -> None:
         try:
             # Not blocking: a terminal held with Ctrl-S must not hold the guard.
-            terminal = os.open("/dev/tty", os.O_WRONLY | os.O_NOCTTY | getattr(os, "O_NONBLOCK", 0))
+            kind = getattr(os, "O_NOCTTY", 0) | getattr(os, "O_NONBLOCK", 0)  # Windows knows neither
+            terminal = os.open("/dev/tty", os.O_WRONLY | kind)
         except OSError:
             raise Failed("there is no terminal to ring") from None
         try:
@@ -189,7 +192,9 @@ def fallbacks(log: Path | None = None) -> list[Backend]:
     for name in ("pw-play", "afplay"):
         if path := shutil.which(name):
             found.append(CommandBackend(name, [path], takes_file=True, log=log))
-    if sys.platform != "win32":
+    if sys.platform == "win32":
+        found.append(CommandBackend("winsound", [sys.executable, "-c", _WINSOUND], takes_file=True, log=log))
+    else:
         found.append(BellBackend())
     return found
 

@@ -17,6 +17,10 @@ from pathlib import Path
 from typing import IO
 
 LOG_LIMIT_BYTES = 1_000_000
+# What a session of its own is on Windows, and no window for it.
+_OWN_GROUP = 0
+if sys.platform == "win32":
+    _OWN_GROUP = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.CREATE_NO_WINDOW
 
 
 class ChildGone(Exception):
@@ -37,7 +41,7 @@ class Child:
                     command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=stderr,
                     bufsize=0, env=None if env is None else dict(env),
                     # Its own session: a closed terminal or Ctrl-C is the guard's to handle.
-                    start_new_session=True)
+                    start_new_session=True, creationflags=_OWN_GROUP)
             except OSError as error:
                 raise ChildGone(f"{command[0]} cannot be started ({error.strerror or error})") from None
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()

@@ -55,9 +55,9 @@ class OwnPhrases:
             else:
                 self._words[phrase] = words
 
-    def words(self, part: str) -> str:
-        """What the voice says for `part`."""
-        return self._words.get(part, part)
+    def words(self, part: str, otherwise: str | None = None) -> str:
+        """What the voice says for `part`: the runner's words, else `otherwise`, else the part itself."""
+        return self._words.get(part, otherwise or part)
 
     def recording(self, part: str) -> Path | None:
         """The runner's WAV file for `part`, None without one."""

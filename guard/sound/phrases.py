@@ -28,6 +28,8 @@ from guard.settings import Settings
 from guard.sound import voice, wavfile
 from guard.sound.cache_folder import prune, temporary_folder, writable
 from guard.sound.child import Child, ChildGone, script_command
+from guard.sound.languages.language import Language
+from guard.sound.languages.spoken import language_of
 from guard.sound.own_phrases import OwnPhrases
 from guard.sound.tones import RATE_HZ, Pcm, silence
 from guard.sound.wavfile import BadWav
@@ -63,6 +65,7 @@ class Phrases:
         self._temporary: list[Path] = []
         self._child: Child | None = None
         self._engine = ""
+        self._language: Language | None = None  # of the voice; None: English
         self._loaded: dict[str, Pcm] = {}
         self._paths: dict[str, Path] = {}
         self._failures: dict[str, int] = {}
@@ -200,7 +203,7 @@ class Phrases:
         try:
             with contextlib.suppress(OSError):
                 unfinished.unlink(missing_ok=True)
-            child.send(json.dumps({"text": self._own.words(part), "path": str(unfinished)}).encode() + b"\n")
+            child.send(json.dumps({"text": self._worded(part), "path": str(unfinished)}).encode() + b"\n")
             answer = child.receive(PHRASE_LIMIT_S)
             if answer is None:
                 raise ChildGone("it took too long")
@@ -238,6 +241,7 @@ class Phrases:
                 self._lose_voice(str(greeting.get("missing", "")))
             return None
         self._engine = f"{greeting['ready']} | {greeting['voice']}"
+        self._language = language_of(greeting["voice"])
         if greeting.get("note") == voice.NO_SUCH_VOICE:
             self._note(Trouble(f"the speech engine has no voice {self._voice_name!r}, its default speaks",
                                "`guard settings voice=en-us` mends it"))
@@ -266,8 +270,12 @@ class Phrases:
             if folder is None:
                 return False
 
+    def _worded(self, part: str) -> str:
+        """The words for `part`: the runner's own, else those of the voice's language."""
+        return self._own.words(part, self._language.say(part) if self._language else None)
+
     def _cache_name(self, part: str) -> str:
-        key = json.dumps([self._own.words(part), self._engine, self._voice_name, self._rate_wpm,
+        key = json.dumps([self._worded(part), self._engine, self._voice_name, self._rate_wpm,
                           "volume 1.0", RATE_HZ])
         return hashlib.sha256(key.encode()).hexdigest()[:32] + ".wav"
 

@@ -20,6 +20,7 @@ import importlib.metadata
 import json
 import os
 import platform
+import re
 import signal
 import sys
 import time
@@ -69,14 +70,26 @@ def _choose_voice(engine: Any, wanted: str) -> tuple[str, str]:
     """Set the voice named `wanted`; returns its id, and `NO_SUCH_VOICE` when there is none such.
 
     The engine takes any name without complaint and keeps its default, so the
-    name is looked up among the voices first ("en-us" finds "gmw/en-us").
+    name is looked up among the voices first ("en-us" finds "gmw/en-us"), then among
+    the languages they say they speak ("de" finds one of "de_DE").
     """
-    ids = [str(voice.id) for voice in engine.getProperty("voices")]
-    for voice_id in ids:
-        if wanted.lower() in (voice_id.lower(), voice_id.lower().rpartition("/")[2]):
-            engine.setProperty("voice", voice_id)
-            return voice_id, ""
-    return "default", NO_SUCH_VOICE
+    voices = [(str(voice.id), _languages(voice)) for voice in engine.getProperty("voices")]
+    name = wanted.lower().replace("_", "-")
+    found = (
+        [one for one, _ in voices if wanted.lower() in (one.lower(), one.lower().rpartition("/")[2])]
+        + [one for one, spoken in voices if name in spoken]
+        + [one for one, spoken in voices if any(tongue.startswith(f"{name}-") for tongue in spoken)])
+    if not found:
+        return "default", NO_SUCH_VOICE
+    engine.setProperty("voice", found[0])
+    return found[0], ""
+
+
+def _languages(voice: Any) -> list[str]:
+    """What a voice says it speaks, as "de-de": by its languages, or else as its id has it."""
+    told = [str(one).lower().replace("_", "-") for one in getattr(voice, "languages", None) or []]
+    named = str(voice.id).lower().replace("_", "-")
+    return told or re.findall(r"(?<![a-z])(?=([a-z]{2}-[a-z]{2})(?![a-z]))", named)
 
 
 def _versions() -> str:

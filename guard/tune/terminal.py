@@ -18,6 +18,7 @@ from guard.tune.choose import frontier
 from guard.tune.document import figures, not_learned, reason
 from guard.tune.runners import WORDS
 from guard.tune.tune import Outcome, RecordedView, RespondView
+from guard.units import KM_H_PER_M_S, per_m_s, speed_unit
 
 PRESENT, RECOMMENDED = "P", "R"
 LETTERS = "abcdef"
@@ -63,6 +64,7 @@ def _show_recorded(console: Console, look: Look, found: Outcome, view: RecordedV
 
 def _show_respond(console: Console, look: Look, found: Outcome, view: RespondView) -> None:
     _title(console, look, "As you would respond")
+    units = found.present.units
     runs, minutes = len(view.drawn.people), view.drawn.ground.duration_s / 60.0
     _say(console, look,
          f"Simulated: {runs} runs of {minutes:.0f} minutes a set, on the hills and halts of your recordings; "
@@ -81,11 +83,12 @@ def _show_respond(console: Console, look: Look, found: Outcome, view: RespondVie
                       for row in range(len(view.rows))])
     named = _named(found, view.rows, costs)
     _draw(console, look, costs, named, "cues an hour", "minutes over the ceiling an hour")
-    grid = _grid(look, ("", "over min/h", "cues/h", "km/h", "walking min/h", "settings"))
+    grid = _grid(look, ("", "over min/h", "cues/h", speed_unit(units), "walking min/h", "settings"))
     for letter, row in named:
         one = figures(view.lived, row)
-        grid.add_row(letter, f"{one['over_min_per_h']:.1f}", f"{one['cues_per_h']:.1f}",
-                     f"{one['distance_km_per_h']:.2f}", f"{one['walking_min_per_h']:.1f}",
+        speed = one["distance_km_per_h"] * per_m_s(units) / KM_H_PER_M_S
+        grid.add_row(letter, f"{one['over_min_per_h']:.1f}", f"{one['cues_per_h']:.1f}", f"{speed:.2f}",
+                     f"{one['walking_min_per_h']:.1f}",
                      changes_text(found, found.sets[view.rows[row]], look))
     console.print(grid)
 

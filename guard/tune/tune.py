@@ -223,7 +223,8 @@ class Tuning:
     def _fits(self) -> tuple[Fit | Refusal, Fit | Refusal, str]:
         """For choosing, for reporting, and in words what the second is."""
         self._progress("learning how heart rate answers speed", 0.0)
-        pieces = [self._stretches(part) for part in self._found.parts]
+        units = self._found.present.units
+        pieces = [(self._stretches(part), units) for part in self._found.parts]
         fit, last = self._pool.run(_learn, pieces)
         self._progress("learning how heart rate answers speed", 1.0)
         if isinstance(last, Fit):
@@ -310,6 +311,7 @@ def _live(piece: Trial, stop: Callable[[], bool]) -> Lived:
     return live(piece, stop)
 
 
-def _learn(piece: list[Stretch], stop: Callable[[], bool]) -> Fit | Refusal:
+def _learn(piece: tuple[list[Stretch], str], stop: Callable[[], bool]) -> Fit | Refusal:
     stop()
-    return learn(piece)
+    recorded, units = piece
+    return learn(recorded, units=units)

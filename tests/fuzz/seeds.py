@@ -131,13 +131,14 @@ def kept_progress() -> list[bytes]:
 
     from guard.journal.links import Link
     from guard.progress.checks import CheckPart
-    from guard.progress.line import Line
-    from guard.progress.steady import SessionFigures
+    from guard.progress.figures import SessionFigures
+    from guard.progress.minutes import Minutes
 
-    line = Line(60.0, 30.0, 4.0, (4.0, -1.0, 0.0, -1.0, 1.0, 0.0, 0.0, 0.0, 1.0), 2.1, True,
-                120.0, 150.0, 2.0, 3.0, 12)
-    long = asdict(SessionFigures(line, "", 1800.0, 2400.0, 2300.0, 2000.0, 300.0, None, 4))
-    short = asdict(SessionFigures(None, "too short", 0.0, 46.0, 40.0, None, None, (100, (1, 2, 30)), 1))
+    sums = (30.0, 20.0, 2.5, 0.0, 0.2, 135.0, 0.4, 0.0, 0.1, 12.0, 0.0, 0.0, 0.0, 0.5, 4.0, 500.0,
+            10.0, 2.5, 0.0, 0.1, 133.0, 10.0, 2.5, 0.0, 0.3, 137.0)
+    long = asdict(SessionFigures(Minutes((sums, sums, sums), 125.0, 145.0), "", "treadmill", 139.0,
+                                 2400.0, 2300.0, 2000.0, 300.0, None, 4))
+    short = asdict(SessionFigures(None, "too short", "", None, 46.0, 40.0, None, None, (100, (1, 2, 30)), 1))
     rows = [["FINGERPRINT", "", long, []], ["FINGERPRINT", "", short, [asdict(CheckPart("x", 128.0, 2.5))]],
             ["FINGERPRINT", "cannot be read", None, []]]
     link = Link("sleep_h", "speed", 0.4, 0.1, 0.6, 0.3, 40, 31.5, 0.01, 0.04, 6)
@@ -183,7 +184,7 @@ def arguments() -> list[bytes]:
         "replay LOG --verify", "replay LOG --ceiling 139", "review LOG", "review LOG --html NEW --json",
         "review LOG --set stop_bpm=180", "progress --ceiling 139",
         "progress --ceiling 139 --json --folder LOGS",
-        "progress --ceiling 139 --html NEW --csv NEW2 --useful-gain 4", "learn LOG", "learn LOG --json",
+        "progress --ceiling 139 --html NEW --csv NEW2", "learn LOG", "learn LOG --json",
         "data", "data --json", "--version", "--help", "run --ceiling 139 --set words=0.3 --plan PLAN",
         "rehearse --course hill-loop --seed 7 --speedup 30", "straps --remember NAME", "straps --forget all",
         "tune LOG --search words --search spacing_s=8:30 --seed 3", "check --sounds", "",

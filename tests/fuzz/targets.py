@@ -237,7 +237,7 @@ def journal(data: bytes, folder: Path) -> None:
             json.dumps(entry.as_dict())
         if found.entries:
             last = found.entries[-1]
-            advise(sleep_h=last.sleep_h, resting_bpm=last.resting_bpm, ceiling_bpm=139.0,
+            advise(last, ceiling_bpm=139.0,
                    past_sleep_h=[one.sleep_h for one in found.entries],
                    past_resting_bpm=[one.resting_bpm for one in found.entries])
     with refusals():
@@ -288,7 +288,7 @@ def index(data: bytes, folder: Path) -> None:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(whole)
             with refusals():
-                from guard.commands.sessions_list import as_dict, began, words
+                from guard.commands.sessions.listed import as_dict, began, words
 
                 for entry in sessions(home, warn=printed):
                     json.dumps(as_dict(entry))
@@ -323,11 +323,11 @@ def progress(data: bytes, folder: Path) -> None:
         body = data.replace(b"FINGERPRINT", mark)
         place = progress_library._place(home)
         place.parent.mkdir(parents=True, exist_ok=True)
-        made_for = {"format": progress_library.FORMAT, "response_s": 60.0, "crc": zlib.crc32(body)}
+        made_for = {"format": progress_library.FORMAT, "crc": zlib.crc32(body)}
         for whole in (data, json.dumps(made_for).encode() + b"\n" + body):
             place.write_bytes(whole)
             with refusals():
-                months = look(progress_library.sessions_of(home, 60.0, warn=printed), {}, 139.0)
+                months = look(progress_library.sessions_of(home, warn=printed), {}, 139.0)
                 for point in months.points:
                     _finite(*(() if point.speed is None else (point.speed.low, point.speed.high)))
         links: list[float | None] = [1.0, None, 3.0]

@@ -6,7 +6,7 @@ A simulated session of an hour (1 Hz, the guard's cues heard) is written as a
 log and given to the commands as whole processes, their modules compiled as those
 of an installed guard are. Processor time is what counts: the wall shows whatever
 else runs on the machine. Tuning has its own benchmark
-(`tests.lab.tune_speed`), so have the months (`recordings/progress_trials.py scale`).
+(`tests.lab.tune_speed`), so have the months (`tests.lab.months --scale 2600`).
 """
 
 from __future__ import annotations
@@ -125,7 +125,7 @@ def main(words: Sequence[str] | None = None) -> int:
         log = str(args.log or hour_log(Path(folder) / "hour.jsonl"))
         recording = read_log(log)
         print(f"one session of {recording.end_s / 3600:.2f} h, {len(recording.items)} lines; "
-              f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+              f"load {getattr(os, 'getloadavg', lambda: (float('nan'),))()[0]:.1f} on {os.cpu_count()} cores")
         print("whole process                  processor s   wall s   target")
         page = str(Path(folder) / "page.html")
         for name, command, target in (

@@ -21,8 +21,9 @@ def snapshot(**changes: Any) -> Snapshot:
     trace = tuple((float(s), 130 + 8 * math.sin(s / 40) + (6 if 600 < s < 640 else 0))
                   for s in range(454, 754))
     facts: dict[str, Any] = {
-        "t_s": t_s, "state": State.EASING, "state_since_s": 734.0, "level_bpm": 132.4,
-        "slope_bpm_per_min": 6.2, "ceiling_bpm": 139.0, "floor_bpm": None, "room_bpm": 6.6,
+        "t_s": t_s, "active_s": t_s, "state": State.EASING, "state_since_s": 734.0, "level_bpm": 132.4,
+        "slope_bpm_per_min": 6.2, "ceiling_bpm": 139.0, "own_ceiling_bpm": 139.0, "resume_bpm": None,
+        "floor_bpm": None, "room_bpm": 6.6,
         "foreseen_bpm": 141.0, "lead_s": 20.0, "chance_over": 0.83, "reading_age_s": 0.4,
         "contact": True, "last_cue": CueGiven(734.0, Cue.EASE, "ease", FORESEEN),
         "cue_count": 5, "link_state": LinkState.CONNECTED, "link_name": "strap A", "link_detail": "",

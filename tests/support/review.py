@@ -30,9 +30,10 @@ def trace(level, *, ceiling=140.0, speed=None, grade=None, held=None, part=None,
         return np.full(n, unknown) if values is None else np.broadcast_to(np.float64(values), n).copy()
 
     return Trace(
-        np.arange(n) * dt_s, np.full(n, dt_s), level, filled(ceiling), filled(speed), filled(grade),
+        np.arange(n) * dt_s, np.full(n, dt_s), level, filled(ceiling), filled(ceiling),
+        filled(speed), filled(grade),
         np.zeros(n, np.int64) if part is None else np.asarray(part, np.int64),
-        np.zeros(n, bool) if held is None else np.asarray(held, bool), np.ones(n, bool),
+        np.zeros(n, bool) if held is None else np.asarray(held, bool), np.ones(n, bool), np.zeros(n, bool),
         tuple(("base", f"part {number}") for number in range(1, 9)))
 
 

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from guard.commands.options import print_json
+from guard.commands.options import counting, print_json
 from guard.errors import GuardError, printable
 from guard.library.library import SessionEntry
 
 EXIT_DIFFERENT, EXIT_DAMAGED = 1, 3
+TELL_FROM = 20
 
 
 @dataclass(frozen=True)
@@ -33,11 +33,11 @@ class Verdict:
 def verify(entries: Sequence[SessionEntry], home: Path, *, repair_too: bool, as_json: bool) -> int:
     """Check each and say what is torn or differs; returns the exit code."""
     verdicts = []
+    show = counting("checking sessions", TELL_FROM)
     for number, entry in enumerate(entries, 1):
-        if sys.stderr.isatty() and len(entries) > 20:
-            print(f"\r{number} of {len(entries)}", end="\n" if number == len(entries) else "",
-                  file=sys.stderr, flush=True)
         verdicts.append(verdict(entry, repair_too=repair_too))
+        if show is not None:
+            show(number, len(entries))
     if as_json:
         print_json({"format": 1, "folder": str(home), "sessions": [asdict(one) for one in verdicts]})
     else:
@@ -76,6 +76,9 @@ def verdict(entry: SessionEntry, *, repair_too: bool = False) -> Verdict:
 
 
 def _tell(verdicts: Sequence[Verdict]) -> None:
+    if not verdicts:
+        print("there is no session to check")
+        return
     for one in verdicts:
         if one.state == "whole" and one.same is not False:
             continue

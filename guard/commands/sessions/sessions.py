@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from guard.commands.options import print_json
+from guard.commands.options import counting, print_json
 from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.commands import sessions_list, sessions_verify
+    from guard.commands.sessions import listed, verified
     from guard.library import bin as bin_
     from guard.library.search import find_session, matching
 
@@ -69,8 +69,8 @@ def run(args: argparse.Namespace) -> int:
         return _empty(args, entries)
     chosen = matching(entries, _wanted(args))
     if args.verify:
-        return sessions_verify.verify(chosen, home, repair_too=args.repair, as_json=args.json)
-    sessions_list.show(chosen, home, most=None if args.all or not _wanted(args).empty else SHOWN,
+        return verified.verify(chosen, home, repair_too=args.repair, as_json=args.json)
+    listed.show(chosen, home, most=None if args.all or not _wanted(args).empty else SHOWN,
                        as_json=args.json, what=_what(args))
     return 0
 
@@ -96,14 +96,7 @@ def _what(args: argparse.Namespace) -> str:
 def _entries(home: Path) -> list[SessionEntry]:
     from guard.library.library import sessions
 
-    shows = sys.stderr.isatty()
-
-    def progress(done: int, total: int) -> None:
-        if total >= TELL_FROM and shows and (done % 20 == 0 or done == total):
-            end = "\n" if done == total else ""
-            print(f"\rreading new logs: {done} of {total}", end=end, file=sys.stderr, flush=True)
-
-    return sessions(home, progress=progress, warn=lambda sentence: print(
+    return sessions(home, progress=counting("reading new logs", TELL_FROM), warn=lambda sentence: print(
         f"note: {printable(sentence)}", file=sys.stderr))
 
 

@@ -1,0 +1,1 @@
+"""`guard sessions`: list, find, name, delete and restore, check."""

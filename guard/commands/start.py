@@ -1,0 +1,288 @@
+"""`guard start`: one guided path from nothing to the first guarded run.
+
+Each step is a command of its own, called with what the runner answers here.
+What fails is said, and the step stays open.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import io
+import shutil
+import sys
+from collections.abc import Callable
+from textwrap import fill
+from types import ModuleType
+
+from guard.commands.options import is_terminal
+from guard.errors import GuardError, printable
+from guard.start.path import BY_HAND, Facts, Step, listing, next_step, typed_step
+
+WIDEST = 78
+TALK_TEST = "talk-test.toml"
+_CEILING = (
+    "1  I know mine, from a test or from a professional",
+    "2  I will have it tested: the most certain way; the first run waits for it",
+    "3  a talk test now, timed by the guard: 40 minutes, from easy to steady. It is measured on you; it "
+    "tends to read high, so 5 beats are taken off",
+    # 76 % of the error of a maximum by age, 10.8 bpm (Nes 2013)
+    "4  a cautious start from age and resting heart rate: formulas; two runners in three lie within about "
+    "8 beats of them. A talk test later narrows it",
+)
+_TESTED = """\
+Ask for the heart rate at your first threshold (lactate or breathing), from a
+graded test, and whether there is a heart rate you should never pass. Then:
+  guard settings ceiling_bpm=BPM
+  guard settings stop_bpm=BPM      (only if there is such a limit)
+and `guard start` goes on from here."""
+_TALK = """\
+The plan says each part aloud: 10 minutes to warm up, six stages of 3 minutes,
+each a little faster, 10 minutes to cool down. When it says "say it aloud", say
+thirty words you know by heart. As soon as that is no longer comfortable press m
+(mark), then n for the cool-down."""
+
+
+class _Left(Exception):
+    """The runner would rather go on another time."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """It takes none: it asks."""
+
+
+def run(args: argparse.Namespace) -> int:
+    left: set[Step] = set()
+    step = next_step(_facts(), left)
+    if not is_terminal(sys.stdin, sys.stdout):
+        _list(step)
+        return 0
+    print("From nothing to your first guarded run.\n")
+    _list(step)
+    try:
+        while step is not None:
+            step = _one(step, left) or next_step(_facts(), left)
+    except (_Left, KeyboardInterrupt):
+        print()
+    print()
+    _list(next_step(_facts(), set()))
+    return 0
+
+
+def _one(step: Step, left: set[Step]) -> Step | None:
+    """Offer one step and do it; the step the runner would rather take, else None."""
+    print(f"\n{step.number}  {step.title}\n{_filled(step.about)}")
+    word = _ask("Enter: do it, s: later, a number: that step, q: leave. ").lower()
+    if word.startswith("q"):
+        raise _Left
+    if other := typed_step(word):
+        left.discard(other)
+        return other if other is not step else None
+    if word:
+        left.add(step)
+        return None
+    print()
+    try:
+        _DO[step]()
+    except GuardError as error:
+        print(f"\n{_filled(printable(str(error)))}")
+    except KeyboardInterrupt:
+        print("\nleft")
+    if not _facts().of(step)[0]:
+        print(f"\nLeft open: {step.title}. It can also be done by `{BY_HAND[step]}`.")
+        left.add(step)
+    return None
+
+
+def _list(here: Step | None) -> None:
+    facts = _facts()
+    print("\n".join(listing(facts, here)))
+    if here is None:
+        print("\nAll done. `guard run` guards a run, `guard review` shows how it went, "
+              "`guard --help` the rest.")
+    elif is_terminal(sys.stdin, sys.stdout):
+        print("\nEvery step can be left and taken up again: `guard start` goes on where you were.")
+    else:
+        open_steps = [step for step in Step if not facts.of(step)[0]]
+        print("\nIn a terminal `guard start` goes through them. By hand:")
+        print("\n".join(f"  {step.title:<16}{BY_HAND[step]}" for step in open_steps))
+
+
+def _facts() -> Facts:
+    from guard.devices import remembered
+    from guard.files import marks
+    from guard.library.library import sessions
+    from guard.settings import Settings
+    from guard.settings import file as settings_file
+
+    def quiet(sentence: str) -> None:
+        """What is wrong with a file is said by the step that needs it."""
+
+    known = remembered.remembered(quiet)
+    settings, runs = Settings(), 0
+    with contextlib.suppress(GuardError):
+        settings = Settings().replaced(settings_file.load(leave_out=quiet))
+    with contextlib.suppress(GuardError):
+        runs = sum(not entry.problem for entry in sessions())
+    return Facts(
+        sound_heard=marks.is_done(marks.SOUND), tried=marks.is_done(marks.LESSON),
+        strap=(printable(known.name) or known.address) if known else None,
+        cautions_read=marks.is_done(marks.CAUTIONS), ceiling_bpm=settings.ceiling_bpm, runs=runs)
+
+
+# -- the steps
+
+
+def _sound() -> None:
+    from guard.commands import check
+    from guard.files import marks
+
+    _called(check, "--sounds", "--no-strap")
+    if _yes("\nDid you hear the cues, and could you tell the words?"):
+        marks.mark(marks.SOUND)
+    else:
+        print("Turn the volume up or connect headphones or a loudspeaker, and try again. What the check "
+              "says after > helps.\nWithout any sound the screen still shows every cue.")
+
+
+def _strap() -> None:
+    from guard.commands import straps
+
+    _called(straps)
+    name = _ask("\nName or address of yours (Enter: none of them): ")
+    if name:
+        _called(straps, f"--remember={name}")
+
+
+def _cautions() -> None:
+    from guard.files.folders import config_dir
+    from guard.screen.cautions import shown_once
+
+    if not shown_once(config_dir(), reader=sys.stdin, writer=sys.stdout):
+        raise _Left
+
+
+def _ceiling() -> None:
+    print("\n".join(_filled(choice, "  ", "     ") for choice in _CEILING))
+    word = _ask("1 to 4, or Enter for later: ")
+    choice: dict[str, Callable[[], None]] = {
+        "1": _known, "2": lambda: print(_TESTED), "3": _talk_test, "4": _by_formula}
+    if word in choice:
+        choice[word]()
+
+
+def _known() -> None:
+    from guard.commands import settings
+
+    word = _ask("Your ceiling, bpm: ")
+    if word:
+        _called(settings, f"ceiling_bpm={word}")
+
+
+def _by_formula() -> None:
+    from guard.commands import ceiling
+
+    _called(ceiling, "--ask")
+    _offer_suggestion()
+
+
+def _talk_test() -> None:
+    """The test is run under the cautious suggestion, which guards its warm-up and cool-down."""
+    from guard.ceiling import results
+    from guard.commands import ceiling
+    from guard.commands import run as run_command
+    from guard.files.folders import config_dir
+    from guard.library.library import sessions
+    from guard.plan.examples import EXAMPLES
+    from guard.plan.file import write_new
+
+    print("First what speaks against a test without supervision, and a cautious limit for its warm-up.")
+    _called(ceiling, "--ask")
+    bpm = _suggested()
+    if bpm is None:
+        return
+    print(f"\n{_TALK}")
+    stop = _ask("A heart rate never to pass, if somebody licensed gave you one (Enter: none): ")
+    if not _yes("Strap on and ready to run?"):
+        return
+    plan = config_dir() / TALK_TEST
+    if not plan.exists():
+        write_new(str(plan), EXAMPLES["talk-test"])
+    before = len(sessions())
+    _called(run_command, f"--plan={plan}", f"--ceiling={bpm:g}", "--no-note",
+            *([f"--set=stop_bpm={stop}"] if stop else []))
+    results_before = results.results()
+    logs = sessions()
+    if len(logs) > before:
+        print()
+        _called(ceiling, f"--talk-test={logs[-1].path}")
+        if results.results() != results_before:
+            _offer_suggestion()
+
+
+def _suggested() -> float | None:
+    from guard.ceiling import results
+
+    kept = results.results()
+    suggestion = kept[-1].document.get("suggestion") if kept else None
+    bpm = suggestion.get("bpm") if isinstance(suggestion, dict) else None
+    return float(bpm) if isinstance(bpm, int | float) else None
+
+
+def _offer_suggestion() -> None:
+    from guard.commands import ceiling
+
+    bpm = _suggested()
+    if bpm is not None and _yes(f"\nKeep {bpm:.0f} as your ceiling?"):
+        with contextlib.redirect_stdout(io.StringIO()):  # it has just been shown
+            _called(ceiling, "--apply")
+        print(f"kept: {bpm:.0f} bpm. In a run `[` and `]` move it for that run")
+
+
+def _try() -> None:
+    from guard.commands import rehearse
+
+    _called(rehearse, "--lesson")
+
+
+def _run() -> None:
+    from guard.commands import run as run_command
+
+    if _facts().ceiling_bpm is None:
+        print("A ceiling comes first: step 4.")
+        return
+    _called(run_command)
+
+
+_DO: dict[Step, Callable[[], None]] = {
+    Step.SOUND: _sound, Step.STRAP: _strap, Step.CAUTIONS: _cautions, Step.CEILING: _ceiling,
+    Step.TRY: _try, Step.RUN: _run,
+}
+
+
+# -- asking
+
+
+def _called(command: ModuleType, *words: str) -> int:
+    """A command of the guard, with these words after it."""
+    parser = argparse.ArgumentParser(prog="guard", exit_on_error=False)
+    command.add_arguments(parser)
+    return int(command.run(parser.parse_args(words)))
+
+
+def _filled(words: str, first: str = "", later: str = "") -> str:
+    width = min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns)
+    return fill(words, width, initial_indent=first, subsequent_indent=later)
+
+
+def _ask(question: str) -> str:
+    lead = question[:len(question) - len(question.lstrip("\n"))]
+    print(f"{lead}{_filled(question.strip())} ", end="", flush=True)
+    line = sys.stdin.readline()
+    if not line:
+        raise _Left
+    return line.strip()
+
+
+def _yes(question: str) -> bool:
+    return _ask(f"{question} y or n: ").lower().startswith("y")

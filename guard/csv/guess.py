@@ -1,0 +1,164 @@
+"""Which column of a CSV file holds what, by its name and what stands in it. Pure but for the table.
+
+A guess is `sure` when one column only can be meant for the time and for the heart
+rate, and a speed says its unit; else somebody has to be asked.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import islice
+from statistics import median
+
+from guard.csv.columns import Columns, Form
+from guard.csv.table import Table, is_missing, number, shown
+from guard.csv.times import TimeForm, time_form
+from guard.csv.units import plain_name, unit_in
+from guard.errors import GuardError
+
+SAMPLE_ROWS = 500
+_SLOWEST_BPM, _FASTEST_BPM = 30.0, 230.0  # of a median
+
+# Names as they are met, in the languages the guard speaks; whole words of a name without its unit.
+_NAMES: dict[str, tuple[str, ...]] = {
+    "time": ("t", "time", "times", "elapsed", "elapsed time", "seconds", "timestamp", "datetime", "date time",
+             "zeit", "zeitpunkt", "temps", "heure", "tiempo", "hora", "date", "datum", "fecha"),
+    "heart_rate": ("heart rate", "heartrate", "hr", "bpm", "pulse", "puls", "herzfrequenz", "herzrate", "hf",
+                   "fréquence cardiaque", "fc", "pouls", "frecuencia cardíaca", "frecuencia cardiaca",
+                   "pulsaciones", "pulso"),
+    "rr": ("rr", "rr interval", "rr intervals", "ibi", "beat interval", "nn", "r r"),
+    "speed": ("speed", "velocity", "pace", "geschwindigkeit", "tempo", "vitesse", "allure", "velocidad",
+              "ritmo"),
+    "altitude": ("altitude", "elevation", "alt", "ele", "höhe", "hoehe", "altitud"),
+    "grade": ("grade", "slope", "incline", "inclination", "steigung", "neigung", "pente", "pendiente"),
+    "contact": ("contact", "skin contact"),
+    "date": ("date", "day", "datum", "tag", "jour", "fecha", "día"),
+    "wall": ("wall time",),
+}
+WORDS = {"time": "time", "heart_rate": "heart rate", "rr": "beat intervals", "speed": "speed",
+         "altitude": "altitude", "grade": "grade", "contact": "skin contact", "date": "date",
+         "wall": "date and time"}
+
+
+@dataclass(frozen=True)
+class Guess:
+    """What each column may be; `doubts` says in words what is not sure, empty when all is.
+
+    `found` has (column, first cell that holds anything, what it may be or "").
+    """
+
+    columns: Columns
+    form: Form
+    found: tuple[tuple[str, str, str], ...]
+    doubts: tuple[str, ...]
+
+    @property
+    def sure(self) -> bool:
+        return not self.doubts
+
+
+def guess(table: Table, given: Columns, form: Form) -> Guess:
+    """What is not `given`: all that a recording takes where nothing is, else time and heart rate only."""
+    sample = [row for _, row in islice(table.rows(), SAMPLE_ROWS)]
+    cells = [[row[place] for row in sample if place < len(row) and not is_missing(row[place])]
+             for place in range(len(table.columns))]
+    bare = not given.named()
+    doubts: list[str] = []
+    picked = {}
+    for what in ("time", "heart_rate") if not bare else _NAMES:
+        candidates = _candidates(table, cells, what, form)
+        if candidates:
+            picked[what] = next((one for one in candidates if what == "speed" and unit_in(one, what)),
+                                candidates[0])
+        if len(candidates) > 1 and what in ("time", "heart_rate"):
+            doubts.append(f"{WORDS[what]} may be any of {', '.join(map(shown, candidates))}")
+    if table.header_line == 0:
+        doubts.append("the file has no header")
+    if given.rr is not None or "heart_rate" in picked:
+        picked.pop("rr", None)
+    columns = dataclasses.replace(given, **{  # type: ignore[arg-type]
+        what: column for what, column in picked.items() if getattr(given, what) is None})
+    if given.rr is not None and given.heart_rate is None:
+        columns = dataclasses.replace(columns, heart_rate=None)  # the intervals make it
+    if columns.heart_rate is None and columns.rr is None:
+        doubts.append("no column looks like a heart rate")
+    if columns.time is None and columns.heart_rate is not None:
+        doubts.append("no column looks like a time")
+    if columns.altitude is not None and (columns.speed is None or columns.grade is not None):
+        columns = dataclasses.replace(columns, altitude=None)
+    if bare and columns.speed is not None and not (form.speed_unit or unit_in(columns.speed, "speed")):
+        doubts.append(f"{shown(columns.speed)} does not say its unit")
+    meant = {column: WORDS[what] for what, column in columns.named().items()}
+    found = tuple((name, cells[place][0].strip() if cells[place] else "", meant.get(name, ""))
+                  for place, name in enumerate(table.columns))
+    return Guess(columns, form, found, tuple(doubts))
+
+
+def _candidates(table: Table, cells: Sequence[list[str]], what: str, form: Form) -> list[str]:
+    """Columns that may be meant, those with the best name only."""
+    scored = [(_likeness(name, what), name) for name, column in zip(table.columns, cells, strict=True)
+              if column and _FITS[what](name, column, form)]
+    if table.header_line == 0 and what in ("time", "heart_rate"):
+        scored = [(1, name) for _, name in scored]
+    best = max((score for score, _ in scored), default=0)
+    return list(dict.fromkeys(name for score, name in scored if score == best > 0))
+
+
+def _likeness(name: str, what: str) -> int:
+    """2: the very name; 1: has it as words; 0: another."""
+    plain = plain_name(name)
+    if plain in _NAMES[what]:
+        return 2
+    return int(any(re.search(rf"(?<!\w){re.escape(word)}(?!\w)", plain) for word in _NAMES[what]
+                   if len(word) > 1))
+
+
+def _is_time(name: str, cells: list[str], form: Form) -> bool:
+    found = _form_of(name, cells, form)
+    return found is not None and len({found.seconds(cell) for cell in cells} - {None}) > 1
+
+
+def _is_date(name: str, cells: list[str], form: Form) -> bool:
+    found = _form_of(name, cells, form)
+    return found is not None and found.dated
+
+
+def _is_day(name: str, cells: list[str], form: Form) -> bool:
+    return not _is_time(name, cells, form) and _is_date(name, [f"{cell} 12:00:00" for cell in cells], form)
+
+
+def _form_of(name: str, cells: list[str], form: Form) -> TimeForm | None:
+    try:
+        return time_form(name, cells, date_order=form.date_order)
+    except GuardError:
+        return None
+
+
+def _numbers(cells: list[str]) -> list[float]:
+    return [value for cell in cells if (value := number(cell)) is not None]
+
+
+def _is_pulse(name: str, cells: list[str], form: Form) -> bool:
+    beats = [value for value in _numbers(cells) if value > 0]
+    return len(beats) * 2 > len(cells) and _SLOWEST_BPM <= median(beats) <= _FASTEST_BPM
+
+
+def _is_number(name: str, cells: list[str], form: Form) -> bool:
+    return len(_numbers(cells)) * 2 > len(cells)
+
+
+def _is_speed(name: str, cells: list[str], form: Form) -> bool:
+    return _is_number(name, [cell.replace(":", "") for cell in cells], form)
+
+
+def _is_yes_or_no(name: str, cells: list[str], form: Form) -> bool:
+    return {cell.strip().casefold() for cell in cells} <= {"yes", "no", "true", "false", "1", "0"}
+
+
+_FITS: dict[str, Callable[[str, list[str], Form], bool]] = {
+    "time": _is_time, "heart_rate": _is_pulse, "rr": _is_number, "speed": _is_speed,
+    "altitude": _is_number, "grade": _is_number, "contact": _is_yes_or_no, "date": _is_day, "wall": _is_date,
+}

@@ -1,0 +1,1 @@
+"""The first minute with the guard: every cue heard once, and answered."""

@@ -1,0 +1,65 @@
+"""What the months allow to say, however often one looks. Pure.
+
+Whoever looks every week for a year looks forty times: at 99 % a look, one
+unchanged year in four would be told of a change some day. So a change is
+claimed only when the chance that there was none is small, one-day steps of a
+belt or pod among the ways there may have been none; where such a step is what
+stands in the way, it is asked about. A plateau is a claim too: within
+`PLATEAU_SHARE` at two looks running. The limits were chosen by simulation
+(`python -m tests.lab.months`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from guard.progress.least_squares import student
+from guard.progress.level import KNOT_DAYS, Change, Level
+
+CLAIM_DOUBT, CLAIM_DOUBT_LONG = 0.0002, 0.0006  # in 12 weeks a step looks more like a gain than in a season
+ASK, STEP_ASKED = 2.8, 0.5
+PLATEAU_SURE, PLATEAU_SHARE, PLATEAU_LOOK_DAYS = 2.05, 0.04, 7
+
+
+class Verdict(StrEnum):
+    """What the runs allow to say."""
+
+    GAIN = "gain"
+    LOSS = "loss"
+    PLATEAU = "plateau"
+    ASKED = "one day's step"
+    UNKNOWN = "can't tell yet"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A verdict on a change with its 99 % interval (shares)."""
+
+    verdict: Verdict
+    share: float
+    low: float
+    high: float
+    change: Change
+
+
+def told(change: Change, level: Level, earlier: Change | None = None) -> Told:
+    """What to say of a change; `earlier` the same a week ago, for a plateau."""
+    half = student(2.5758, change.free) * change.sd
+    verdict = Verdict.UNKNOWN
+    if level.unwritten:
+        pass
+    elif change.doubt < (CLAIM_DOUBT if change.days <= KNOT_DAYS else CLAIM_DOUBT_LONG):
+        verdict = Verdict.GAIN if change.share > 0 else Verdict.LOSS
+    elif (abs(change.share) > student(ASK, change.free) * change.sd
+          or (level.step is not None and level.step.chance >= STEP_ASKED)):
+        verdict = Verdict.ASKED
+    elif earlier is not None and within(change) and within(earlier):
+        verdict = Verdict.PLATEAU
+    return Told(verdict, change.share, change.share - half, change.share + half, change)
+
+
+def within(change: Change) -> bool:
+    """Whether the change is small beyond doubt."""
+    half = student(PLATEAU_SURE, change.free) * change.sd
+    return change.days >= KNOT_DAYS and max(change.share + half, half - change.share) < PLATEAU_SHARE

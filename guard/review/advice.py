@@ -1,0 +1,188 @@
+"""What one thing would have helped most, where the session tells; pure.
+
+The time over the ceiling is given to causes that can be seen: climbs (grade
+known), running again after a walk, the first minutes after the warm-up, the
+last third with drift, or a few single stretches. The one that explains most is
+said, and only when it explains at least half of it and a minute or more; a
+session without a clear cause says nothing. What was run as planned (fast
+parts) is no cause of anything. The bounds are our own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from guard.events import Cue
+from guard.response.spans import runs
+from guard.review.cues import CueOutcome
+from guard.review.drift import Drift
+from guard.review.trace import Bools, Trace
+
+LEAST_OVER_S = 60.0  # less is nothing to mend
+LEAST_SHARE = 0.5  # of the time over, explained
+MOST_SHARE_OVER = 0.02  # under this share of the counted time all went well
+CLIMB = 0.02  # grade, smoothed
+CLIMB_S = 30.0
+SMOOTH_S = 15.0
+AFTER_CLIMB_S = 60.0  # heart rate is still falling
+RESTART_S = 90.0
+FEWEST_RESTARTS = 3
+EARLY_S = 600.0
+LATE = 1.0 / 3.0
+APART_S = 60.0  # two stretches over nearer than this are one
+MOST_STRETCHES = 3
+STRETCHES_SHARE = 0.7
+
+
+class Cause(StrEnum):
+    """What the time over came from, in the order of being asked."""
+
+    CLIMBS = "climbs"
+    RESTARTS = "restarts"
+    EARLY = "early"
+    LATE = "late"
+    STRETCHES = "stretches"
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """`over_s` of `of_over_s` seconds over come from `cause`.
+
+    `count` of `of_count` climbs, restarts or stretches were over (early: in the
+    first `count` minutes), `at_s` when the stretches began, `excess_bpm` the mean over the
+    ceiling meanwhile, `drift_bpm` the drift where the late third is the cause.
+    """
+
+    cause: Cause
+    over_s: float
+    of_over_s: float
+    excess_bpm: float
+    count: int = 0
+    of_count: int = 0
+    at_s: tuple[float, ...] = ()
+    drift_bpm: float | None = None
+
+
+def advice(trace: Trace, cues: Sequence[CueOutcome], drift: Drift, warm_up_s: float, *, said: bool
+           ) -> Advice | None:
+    """The one thing, or None where nothing is to be said; `said`: the runner heard the cues."""
+    if len(trace.t_s) < 2:
+        return None
+    counted = ~trace.held & trace.counts & np.isfinite(trace.level_bpm) & ~trace.apart
+    over = counted & (np.nan_to_num(trace.room_bpm, nan=0.0) < 0.0)
+    total_s = _seconds(trace, over)
+    if total_s < max(LEAST_OVER_S, MOST_SHARE_OVER * _seconds(trace, counted)):
+        return None
+    ways: list[Callable[[], Advice | None]] = [
+        lambda: _climbs(trace, over, total_s),
+        lambda: _restarts(trace, over, total_s, cues) if said else None,
+        lambda: _early(trace, over, total_s, warm_up_s),
+        lambda: _late(trace, over, total_s, drift),
+    ]
+    found = [one for way in ways if (one := way()) is not None and one.over_s >= LEAST_SHARE * total_s]
+    clear = [one for one in found if one.over_s >= LEAST_OVER_S]
+    return max(clear, key=lambda one: one.over_s) if clear else _stretches(trace, over, total_s)
+
+
+def _climbs(trace: Trace, over: Bools, total_s: float) -> Advice | None:
+    if not np.isfinite(trace.grade).any():
+        return None
+    grade = np.nan_to_num(trace.grade)
+    steep = [(first, last) for first, last in zip(*runs(_smooth(trace, grade) >= CLIMB), strict=True)
+             if trace.t_s[last - 1] - trace.t_s[first] >= CLIMB_S]
+    mine = np.zeros(len(over), dtype=bool)
+    count = 0
+    for first, last in steep:
+        span = trace.between(trace.t_s[first], trace.t_s[last - 1] + AFTER_CLIMB_S)
+        count += bool(over[span].any())
+        mine[span] = True
+    return _given(trace, Cause.CLIMBS, over & mine, total_s, count, len(steep)) if count else None
+
+
+def _smooth(trace: Trace, values: np.ndarray[tuple[int], np.dtype[np.float64]]
+            ) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Mean over `SMOOTH_S` up to each step."""
+    first = np.searchsorted(trace.t_s, trace.t_s - SMOOTH_S, side="right")
+    sums = np.concatenate([[0.0], np.cumsum(values * trace.dt_s)])
+    times = np.concatenate([[0.0], np.cumsum(trace.dt_s)])
+    here = np.arange(1, len(values) + 1)
+    smooth: np.ndarray[tuple[int], np.dtype[np.float64]] = (
+        (sums[here] - sums[first]) / np.maximum(times[here] - times[first], 1e-9))
+    return smooth
+
+
+def _restarts(trace: Trace, over: Bools, total_s: float, cues: Sequence[CueOutcome]) -> Advice | None:
+    begun = [cue.t_s for cue in cues if cue.cue is Cue.RESUME and not cue.given.repeat]
+    mine = np.zeros(len(over), dtype=bool)
+    count = 0
+    for t_s in begun:
+        # only what was under when running began again, and went over soon
+        soon = trace.between(t_s, t_s + RESTART_S)
+        if not over[soon].any() or over[soon][0]:
+            continue
+        count += 1
+        mine[trace.between(t_s, t_s + 2 * RESTART_S)] = True
+    if len(begun) < FEWEST_RESTARTS or 2 * count < len(begun):
+        return None
+    return _given(trace, Cause.RESTARTS, over & mine, total_s, count, len(begun))
+
+
+def _early(trace: Trace, over: Bools, total_s: float, warm_up_s: float) -> Advice | None:
+    begin_s = float(trace.t_s[0]) + warm_up_s
+    if trace.t_s[-1] - begin_s < 3 * EARLY_S:
+        return None
+    span = trace.between(float(trace.t_s[0]), begin_s + EARLY_S)
+    mine = np.zeros(len(over), dtype=bool)
+    mine[span] = True
+    return _given(trace, Cause.EARLY, over & mine, total_s, count=round((warm_up_s + EARLY_S) / 60.0))
+
+
+def _late(trace: Trace, over: Bools, total_s: float, drift: Drift) -> Advice | None:
+    if drift.bpm is None or drift.error_bpm is None or drift.bpm <= drift.error_bpm:
+        return None
+    length_s = trace.t_s[-1] - trace.t_s[0]
+    mine = trace.t_s >= trace.t_s[-1] - LATE * length_s
+    return _given(trace, Cause.LATE, over & mine, total_s, drift_bpm=drift.bpm)
+
+
+def _stretches(trace: Trace, over: Bools, total_s: float) -> Advice | None:
+    joined: list[list[int]] = []
+    for first, last in zip(*runs(over), strict=True):
+        if joined and trace.t_s[first] - trace.t_s[joined[-1][1] - 1] < APART_S:
+            joined[-1][1] = int(last)
+        else:
+            joined.append([int(first), int(last)])
+    longest = sorted(joined, key=lambda span: -_seconds(trace, over & _within(over, span)))[:MOST_STRETCHES]
+    mine, chosen = np.zeros(len(over), dtype=bool), []
+    for span in longest:
+        mine |= _within(over, span)
+        chosen.append(span)
+        if _seconds(trace, over & mine) >= STRETCHES_SHARE * total_s:
+            begins = tuple(sorted(float(trace.t_s[first]) for first, _ in chosen))
+            return _given(trace, Cause.STRETCHES, over & mine, total_s, len(chosen), len(joined), begins)
+    return None
+
+
+def _within(over: Bools, span: Sequence[int]) -> Bools:
+    mine = np.zeros(len(over), dtype=bool)
+    mine[span[0]:span[1]] = True
+    return mine
+
+
+def _given(
+    trace: Trace, cause: Cause, mine: Bools, total_s: float, count: int = 0, of_count: int = 0,
+    at_s: tuple[float, ...] = (), drift_bpm: float | None = None,
+) -> Advice | None:
+    over_s = _seconds(trace, mine)
+    if not over_s:
+        return None
+    excess_bpm = float(np.sum(-trace.room_bpm[mine] * trace.dt_s[mine])) / over_s
+    return Advice(cause, over_s, total_s, excess_bpm, count, of_count, at_s, drift_bpm)
+
+
+def _seconds(trace: Trace, which: Bools) -> float:
+    return float(np.sum(trace.dt_s[which]))

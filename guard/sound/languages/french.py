@@ -1,0 +1,43 @@
+"""French, with the familiar "tu" as runners speak."""
+
+from guard.sound.languages.language import Language
+
+FRENCH = Language("fr", "French", {
+    "slow down please": "lève le pied maintenant",
+    "slow down a bit more please": "lève encore un peu le pied",
+    "slow down a little please": "lève un petit peu le pied",
+    "slow down a lot please": "lève nettement le pied",
+    "slow down a lot more please": "lève encore nettement le pied",
+    "slow the belt please": "le tapis plus lentement maintenant",
+    "slow the belt a bit more please": "le tapis encore un peu plus lentement",
+    "slow the belt a little please": "le tapis un petit peu plus lentement",
+    "slow the belt a lot please": "le tapis nettement plus lentement",
+    "slow the belt a lot more please": "le tapis encore nettement plus lentement",
+    "walking pace now": "maintenant tu marches",
+    "shorter, slower steps, or pause": "marche encore plus lentement, ou fais une pause",
+    "belt down to walking pace": "le tapis à l'allure de marche",
+    "belt slower still, or pause the belt": "le tapis encore plus lentement, ou mets le tapis en pause",
+    "you may run again": "tu peux recommencer à courir",
+    "resume running": "reprends la course",
+    "belt up gently, you may run again": "accélère le tapis doucement, tu peux recommencer à courir",
+    "belt up gently, resume running": "accélère le tapis doucement, reprends la course",
+    "slow to a walk, then stop": "marche d'abord, puis arrête-toi",
+    "slow the belt to a walk, then stop": "le tapis au pas d'abord, puis arrête-toi",
+    "sensor lost, keep it easy by feel": "capteur perdu, reste tranquille à la sensation",
+    "sensor connected again": "le capteur est de nouveau connecté",
+    "sensor battery is low": "la pile du capteur est faible",
+    "the next part begins now": "la partie suivante commence maintenant",
+    "you may go a little faster": "tu peux aller un peu plus vite",
+    "belt up a little please": "accélère un peu le tapis",
+    "guard stopped": "la surveillance est terminée",
+    "all is well": "tout va bien",
+    "no heart rate signal": "pas de signal du cœur",
+    "the guard is paused": "la surveillance est en pause",
+    "not recording": "rien n'est enregistré",
+    "recording again": "l'enregistrement a repris",
+    "walk run today": "aujourd'hui marche et course en alternance",
+}, {
+    "heart rate": "pouls {}", "heading for": "le pouls monte vers {}",
+    "room": "encore {} battements de marge", "over by": "{} battements de trop",
+    "set": "règle sur {}", "about": "environ {}",
+})

@@ -1,0 +1,42 @@
+"""German, to the familiar "du" as runners speak."""
+
+from guard.sound.languages.language import Language
+
+GERMAN = Language("de", "German", {
+    "slow down please": "bitte Tempo zurücknehmen",
+    "slow down a bit more please": "bitte noch etwas langsamer",
+    "slow down a little please": "bitte ein wenig langsamer",
+    "slow down a lot please": "bitte deutlich langsamer",
+    "slow down a lot more please": "bitte noch viel langsamer",
+    "slow the belt please": "das Band langsamer stellen bitte",
+    "slow the belt a bit more please": "das Band noch etwas langsamer bitte",
+    "slow the belt a little please": "das Band ein wenig langsamer bitte",
+    "slow the belt a lot please": "das Band deutlich langsamer bitte",
+    "slow the belt a lot more please": "das Band noch viel langsamer bitte",
+    "walking pace now": "jetzt im Schritt gehen",
+    "shorter, slower steps, or pause": "kürzere und langsamere Schritte, oder Pause machen",
+    "belt down to walking pace": "das Band herunter auf Gehtempo",
+    "belt slower still, or pause the belt": "das Band noch langsamer, oder das Band anhalten",
+    "you may run again": "du darfst wieder laufen",
+    "resume running": "jetzt wieder loslaufen",
+    "belt up gently, you may run again": "das Band sanft hoch, du darfst wieder laufen",
+    "belt up gently, resume running": "das Band sanft hoch, jetzt wieder loslaufen",
+    "slow to a walk, then stop": "erst langsam gehen, dann anhalten",
+    "slow the belt to a walk, then stop": "das Band auf Schritt bringen, dann anhalten",
+    "sensor lost, keep it easy by feel": "Sensor verloren, nach Gefühl ruhig bleiben",
+    "sensor connected again": "der Sensor ist wieder verbunden",
+    "sensor battery is low": "die Batterie des Sensors ist schwach",
+    "the next part begins now": "der nächste Abschnitt beginnt jetzt",
+    "you may go a little faster": "du darfst etwas schneller werden",
+    "belt up a little please": "das Band bitte etwas schneller",
+    "guard stopped": "die Überwachung ist beendet",
+    "all is well": "alles ist in Ordnung",
+    "no heart rate signal": "kein Pulssignal vom Sensor",
+    "the guard is paused": "die Überwachung macht Pause",
+    "not recording": "es wird nichts aufgezeichnet",
+    "recording again": "es wird wieder aufgezeichnet",
+    "walk run today": "heute Gehen und Laufen im Wechsel",
+}, {
+    "heart rate": "Puls {}", "heading for": "Puls steigt auf {}", "room": "noch {} Schläge Luft",
+    "over by": "{} Schläge darüber", "set": "stelle {} ein", "about": "etwa {}",
+})

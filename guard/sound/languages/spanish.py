@@ -1,0 +1,42 @@
+"""Spanish, with the familiar "tú" as runners speak."""
+
+from guard.sound.languages.language import Language
+
+SPANISH = Language("es", "Spanish", {
+    "slow down please": "más despacio por favor",
+    "slow down a bit more please": "todavía un poco más despacio",
+    "slow down a little please": "un poquito más despacio por favor",
+    "slow down a lot please": "mucho más despacio por favor",
+    "slow down a lot more please": "todavía mucho más despacio",
+    "slow the belt please": "la cinta más lenta por favor",
+    "slow the belt a bit more please": "la cinta todavía un poco más lenta",
+    "slow the belt a little please": "la cinta un poquito más lenta por favor",
+    "slow the belt a lot please": "la cinta mucho más lenta por favor",
+    "slow the belt a lot more please": "la cinta todavía mucho más lenta",
+    "walking pace now": "ahora a paso de caminar",
+    "shorter, slower steps, or pause": "pasos más cortos y más lentos, o una pausa",
+    "belt down to walking pace": "la cinta a ritmo de caminar",
+    "belt slower still, or pause the belt": "la cinta aún más lenta, o detén la cinta",
+    "you may run again": "puedes correr de nuevo",
+    "resume running": "vuelve a correr",
+    "belt up gently, you may run again": "sube la cinta suavemente, puedes correr de nuevo",
+    "belt up gently, resume running": "sube la cinta suavemente, vuelve a correr",
+    "slow to a walk, then stop": "primero camina, después detente",
+    "slow the belt to a walk, then stop": "primero la cinta al paso, después detente",
+    "sensor lost, keep it easy by feel": "sensor perdido, sigue suave según tu sensación",
+    "sensor connected again": "el sensor está conectado otra vez",
+    "sensor battery is low": "la batería del sensor está baja",
+    "the next part begins now": "ahora empieza la parte siguiente",
+    "you may go a little faster": "puedes ir un poco más rápido",
+    "belt up a little please": "sube un poco la cinta",
+    "guard stopped": "la vigilancia ha terminado",
+    "all is well": "todo va bien",
+    "no heart rate signal": "no hay señal del pulso",
+    "the guard is paused": "la vigilancia está en pausa",
+    "not recording": "no se está grabando nada",
+    "recording again": "se está grabando otra vez",
+    "walk run today": "hoy alternamos caminar y correr",
+}, {
+    "heart rate": "pulso {}", "heading for": "el pulso sube hacia {}", "room": "quedan {} latidos de margen",
+    "over by": "{} latidos por encima", "set": "pon {}", "about": "alrededor de {}",
+})

@@ -1,0 +1,1 @@
+"""The way from nothing to the first guarded run."""

@@ -1,0 +1,93 @@
+"""The steps from nothing to the first guarded run, and which are done. Pure.
+
+What is done is seen from what is kept (a strap, a ceiling, a session), so that
+every step can be left, taken up again, or done by its own command.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Set
+from dataclasses import dataclass
+from enum import Enum
+
+
+class Step(Enum):
+    """A step: its name, and what it is about."""
+
+    SOUND = "sound", "Every cue is played. Set the volume as you would for a run, with the fan or belt on."
+    STRAP = "strap", "Wet its electrodes, put it on, and end its other connections. The guard looks for it."
+    CAUTIONS = "cautions", "Who should ask a professional first, and when to stop at once."
+    CEILING = "ceiling", "The heart rate that an easy run should not pass: your own, so there is no default."
+    TRY = "a minute's try", "Hear every cue once more and answer it with a key, sitting."
+    RUN = "first run", "Start slowly: in the first five minutes the limit lies a little under your ceiling."
+
+    @property
+    def title(self) -> str:
+        return str(self.value[0])
+
+    @property
+    def about(self) -> str:
+        return str(self.value[1])
+
+    @property
+    def number(self) -> int:
+        return ORDER.index(self) + 1
+
+
+ORDER = tuple(Step)
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What is kept on this machine; `strap` and `ceiling_bpm` None where there is none."""
+
+    sound_heard: bool = False
+    strap: str | None = None
+    cautions_read: bool = False
+    ceiling_bpm: float | None = None
+    tried: bool = False
+    runs: int = 0
+
+    def of(self, step: Step) -> tuple[bool, str]:
+        """Whether a step is done, and where it stands in a few words."""
+        match step:
+            case Step.SOUND:
+                return self.sound_heard, "heard" if self.sound_heard else "not heard yet"
+            case Step.STRAP:
+                return self.strap is not None, self.strap or "none remembered"
+            case Step.CAUTIONS:
+                return self.cautions_read, "read" if self.cautions_read else "not read yet"
+            case Step.CEILING:
+                known = self.ceiling_bpm
+                return known is not None, "none yet" if known is None else f"{known:.0f} bpm"
+            case Step.TRY:
+                return self.tried, "done" if self.tried else "not yet"
+            case Step.RUN:
+                return self.runs > 0, "not yet" if not self.runs else f"{self.runs} kept"
+
+
+def next_step(facts: Facts, left: Set[Step]) -> Step | None:
+    """The first that is neither done nor left for later; None where there is none."""
+    return next((step for step in ORDER if step not in left and not facts.of(step)[0]), None)
+
+
+def typed_step(word: str) -> Step | None:
+    """The step of a typed number."""
+    return ORDER[int(word) - 1] if word.isdecimal() and 1 <= int(word[:3]) <= len(ORDER) else None
+
+
+def listing(facts: Facts, here: Step | None = None) -> list[str]:
+    """Every step with where it stands, a line each; an arrow before the one that is next."""
+    lines = []
+    for step in ORDER:
+        done, words = facts.of(step)
+        sign = ">" if step is here else " "
+        lines.append(f"{sign} {step.number}  {step.title:<16}{'ok  ' if done else '    '}{words}")
+    return lines
+
+
+BY_HAND = {
+    Step.SOUND: "guard check --sounds", Step.STRAP: "guard straps --remember NAME",
+    Step.CAUTIONS: "guard run", Step.CEILING: "guard ceiling",
+    Step.TRY: "guard rehearse --lesson", Step.RUN: "guard run",
+}

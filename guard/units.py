@@ -1,0 +1,37 @@
+"""Kilometres or miles: a speed, distance or length in the unit of the setting `units`; pure."""
+
+from __future__ import annotations
+
+METRES_PER_KM = 1000.0
+METRES_PER_MILE = 1609.344  # international mile, exact by definition
+KM_H_PER_M_S = 3600 / METRES_PER_KM
+MPH_PER_M_S = 3600 / METRES_PER_MILE
+
+
+def per_m_s(units: str) -> float:
+    """How many km/h or mph one m/s is."""
+    return MPH_PER_M_S if units == "mile" else KM_H_PER_M_S
+
+
+def speed_unit(units: str) -> str:
+    """The runner's unit of speed: km/h or mph."""
+    return "mph" if units == "mile" else "km/h"
+
+
+def speed(speed_m_s: float, units: str, digits: int = 1) -> str:
+    """A speed with its unit.
+
+    >>> speed(2.5, "km"), speed(2.5, "mile")
+    ('9.0 km/h', '5.6 mph')
+    """
+    return f"{speed_m_s * per_m_s(units):.{digits}f} {speed_unit(units)}"
+
+
+def distance(metres: float, units: str) -> str:
+    """A distance with its unit, to the hundredth.
+
+    >>> distance(1609.344, "km"), distance(1609.344, "mile")
+    ('1.61 km', '1.00 mi')
+    """
+    return (f"{metres / METRES_PER_MILE:.2f} mi" if units == "mile"
+            else f"{metres / METRES_PER_KM:.2f} km")

@@ -1,0 +1,1 @@
+"""`guard progress` on invented runners with known truth."""

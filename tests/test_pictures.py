@@ -1,0 +1,38 @@
+"""The pictures of the README show what the guard shows now, and fetch nothing."""
+
+from __future__ import annotations
+
+import html
+import importlib.util
+import re
+from types import ModuleType
+from xml.etree import ElementTree
+
+import pytest
+
+from tests.support.recordings import FOLDER
+
+
+@pytest.fixture(scope="module")
+def script() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("draw_pictures", FOLDER / "pictures.py")
+    assert spec and spec.loader
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def words(svg: str) -> list[str]:
+    return [html.unescape(text) for text in re.findall(r"<text[^>]*>([^<]*)</text>", svg)]
+
+
+def test_they_are_as_the_script_draws_them(script: ModuleType) -> None:
+    """After a change of the screens: `python recordings/pictures.py`."""
+    for name, fresh in script.pictures().items():
+        kept = (FOLDER / "pictures" / f"{name}.svg").read_text(encoding="utf-8")
+        assert words(kept) == words(fresh), name
+        root = ElementTree.fromstring(kept)
+        assert root.tag.endswith("svg") and "://" not in kept.replace("http://www.w3.org/2000/svg", "")
+    shown = (FOLDER.parent / "README.md").read_text(encoding="utf-8")
+    assert all(f"recordings/pictures/{name}.svg" in shown for name in script.pictures())
+    assert "INVENTED" in kept

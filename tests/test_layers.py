@@ -30,7 +30,7 @@ BY_NAME = ["guard", "guard.cli"]  # public names on first use; the command asked
 BASE = {"cues", "events", "settings", "errors", "units"}
 CORE = BASE | {"signal", "decide", "plan", "session"}
 MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
-    # the decision, one way: heart, decide, session
+    # the decision, one way: signal, decide, session
     "cues": set(),
     "events": {"cues"},
     "reasons": {"events"},
@@ -87,7 +87,7 @@ HOUSE = House(ROOT, MAY_IMPORT)
 
 
 def test_the_walk_sees_what_is_there():
-    names = {"guard.session.session", "guard.heart.estimate", "guard.decide.lanes", "guard.live.live"}
+    names = {"guard.session.session", "guard.decide.belief", "guard.decide.lanes", "guard.live.live"}
     assert names <= set(HOUSE.modules)
     assert "guard.decide.lane" in HOUSE.imports("guard.session.session")
     assert "numpy" in HOUSE.reached(["guard.decide.lanes"])
@@ -216,11 +216,11 @@ def test_what_is_impure_is_caught(text, said, tmp_path):
 
 
 def test_circles_are_caught(tmp_path):
-    for room, other in (("heart", "decide"), ("decide", "heart")):
+    for room, other in (("signal", "decide"), ("decide", "signal")):
         (tmp_path / "guard" / room).mkdir(parents=True)
         (tmp_path / "guard" / room / "a.py").write_text(f"import guard.{other}.a\n", encoding="utf-8")
     house = House(tmp_path, MAY_IMPORT)
-    assert house.circles() and {"heart", "decide"} <= set(house.room_circles())
+    assert house.circles() and {"signal", "decide"} <= set(house.room_circles())
 
 
 # --- what is loaded when --------------------------------------------------------------

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from guard.decide import wording
 from guard.decide.core import RESTS_ON
-from guard.decide.rule import CUE_OF
+from guard.decide.effects import CUE_OF
 from guard.events import Cue, CueGiven, LinkState, Numbers, Snapshot, State
 from guard.settings import Settings
 from tests.support.reasons import FORESEEN
@@ -128,7 +128,8 @@ def test_how_much_to_slow_is_a_word_of_size_where_no_speed_is_advised(
 # All figures a rule may rest on, each another, so that a wrong one taken for the right one shows.
 FIGURES = {"level_bpm": 111.0, "ceiling_bpm": 222.0, "limit_bpm": 333.0, "room_bpm": 44.0,
            "foreseen_bpm": 555.0, "ahead_s": 20.0, "with_bpm": 121.0, "without_bpm": 122.0,
-           "heading_bpm": 666.0, "stop_bpm": 177.0, "floor_bpm": 88.0, "age_s": 9.0, "fell_from_bpm": 199.0}
+           "heading_bpm": 666.0, "stop_bpm": 177.0,
+           "floor_bpm": 88.0, "age_s": 9.0, "fell_from_bpm": 199.0}
 SIZES = {-3: "a little", 0: "a little", 1: "a little", 2: "", 6: "", 7: "a lot", 30: "a lot"}
 
 

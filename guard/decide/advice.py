@@ -17,7 +17,7 @@ LEARNED_SD_SHARE = 0.15  # of a learned gain (ours)
 WALKS_M_S, RUNS_M_S = 1.5, 2.0  # between them speed alone does not tell (common practice)
 WALKS_SPM, RUNS_SPM = 135.0, 145.0  # steps of both feet a minute (common practice)
 UNDER_BPM = 2.5  # a speed that is named would settle so far under the ceiling
-MOST_SLOWER, MOST_FASTER = 0.7, 1.05  # of the present speed: small steps (ours)
+MOST_SLOWER, MOST_FASTER = 0.7, 1.1  # of the present speed: small steps (ours)
 STEEPEST = 0.2
 CHANGE_MOST_M_S = 1.5  # a greater change is of gait, and the level shows what it did
 
@@ -70,10 +70,8 @@ class Advice:
         best = (from_m_s + (col.ceiling_bpm - UNDER_BPM - leads_bpm) / col.gain) / self._per_m_s
         step = col.belt_step_m_s
         below = k.most(speed - step, speed * MOST_SLOWER)
-        advised = k.where(eases, k.most(k.least(best, below), speed * MOST_SLOWER),
-                          k.least(best, self._fastest_m_s))
-        advised = k.where(resumes, k.least(advised, from_m_s / self._per_m_s), advised)
-        advised = k.where(eases | resumes, advised, k.least(advised, MOST_FASTER * speed))
+        up = k.where(resumes, k.least(from_m_s / self._per_m_s, self._fastest_m_s), MOST_FASTER * speed)
+        advised = k.where(eases, k.most(k.least(best, below), speed * MOST_SLOWER), k.least(best, up))
         advised = k.floor(advised / step + 1e-6) * step
         self.speed_m_s = k.where(asks & warm & (advised > 0.0), advised,
                                  k.where(asks | walks, NAN, self.speed_m_s))

@@ -26,6 +26,7 @@ from guard.signal.kit import Fact, Kit, Number
 
 NAN = math.nan
 LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0  # outside of this no heart beats
+GAP_S = 10.0  # after so long without a reading the level jumps, for about so long
 START_VAR = 200.0  # of the target, about the ceiling: who begins may be heading anywhere
 WHITE_VAR = 0.16  # of a reading: whole numbers, and what is random from one to the next
 LEVEL_VAR = 0.005  # a second: what the lag does not explain
@@ -147,7 +148,8 @@ class Belief:
     the strap's slow error: what it would read), `target_bpm` and
     `target_sd_bpm`, `pending_bpm` (the fall that cues ask for and that has not
     arrived), `foreseen_bpm` and `foreseen_sd_bpm` (the level in `ahead_s`),
-    `newest_bpm` (the newest reading taken) and `fresh` (one was taken now).
+    `newest_bpm` (the newest reading taken), `fresh` (one was taken now) and `settled`
+    (and it does not follow a gap so closely that the level still jumps).
     """
 
     def __init__(self, kit: Kit, figures: Figures, response_s: Number, ceiling_bpm: Number) -> None:
@@ -166,7 +168,9 @@ class Belief:
         self.target_bpm, self.target_sd_bpm = ceiling_bpm + zero, zero + 14.0
         self.foreseen_bpm, self.foreseen_sd_bpm = zero + NAN, zero
         self.noise_sd_bpm = zero + figures.noise_sd_bpm
+        self._back_s = zero - math.inf  # readings came again after a gap
         self.fresh: Fact = zero != zero
+        self.settled = self.fresh
 
     def step(self, t_s: Number, dt: Number, bpm: Number, moved_bpm: Number | None = None,
              moved_var: Number | None = None, told: Fact | None = None) -> None:
@@ -204,7 +208,8 @@ class Belief:
         self._quick = 0.5 + 0.5 * half / k.root(1.0 + half * half)
         self._taken_s = k.where(usable, t_s, self._taken_s)
         self.newest_bpm = k.where(usable, bpm, self.newest_bpm)
-        self.fresh = usable
+        self._back_s = k.where(usable & (since_s > GAP_S), t_s, self._back_s)
+        self.fresh, self.settled = usable, usable & (t_s - self._back_s >= GAP_S)
         self._blend()
 
     def expect(self, lanes: Fact, fall_bpm: Number, *, anew: bool = False) -> None:

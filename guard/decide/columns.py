@@ -41,6 +41,6 @@ class Columns:
         # the dials
         self.margin_bpm = column(lambda one: 2.0 * one.strictness * figures.margin_bpm)
         self.certainty_z = column(lambda one: SURE_Z + SURE_SPAN_Z * (one.strictness - 0.5))
-        self.ease_again_s = column(lambda one: one.spacing_s * 4.0 ** (0.5 - one.words))
+        self.ease_again_s = column(lambda one: one.spacing_s * 16.0 ** (0.5 - one.words))
         self.in_vain = column(lambda one: 4.0 ** (0.5 - one.walk_first) * figures.in_vain)
         self.rise_bpm = column(lambda one: figures.rise_bpm)

@@ -13,8 +13,9 @@ from guard.cues import NO_NUMBERS, Cue, Numbers
 from guard.decide.advice import Advice
 from guard.decide.belief import NAN, Belief
 from guard.decide.columns import Columns
+from guard.decide.effects import EFFECTS, REPEATS, Why
 from guard.decide.figures import FIGURES, Figures
-from guard.decide.rule import EFFECTS, INFINITE, REPEATS, Rule, Why
+from guard.decide.rule import INFINITE, Rule
 from guard.events import State
 from guard.settings import Settings
 from guard.signal.kit import Fact, Kit, Number

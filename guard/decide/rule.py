@@ -22,13 +22,10 @@ after a walk was said is told that he may run. Over a kit (`kit.py`), pure.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from enum import IntEnum
-
 from guard.cues import Cue
 from guard.decide.belief import Belief, decay
 from guard.decide.columns import Columns
+from guard.decide.effects import EFFECTS, Why
 from guard.decide.figures import Figures
 from guard.signal.kit import Fact, Kit, Number
 
@@ -45,50 +42,6 @@ RISE_LEAST_BPM, RISE_MOST_BPM, RISE_FALLS = 6.0, 30.0, 0.8
 # A walk in mid-run brings down 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s (Donne 2024 data). What
 # falls by more than three standard deviations beyond may be a slipped electrode: wait for a while.
 EXPLAINED_BPM, EXPLAINED_BPM_S, DOUBT_S = 12.0, 0.6, 130.0
-
-
-@dataclass(frozen=True, slots=True)
-class Effect:
-    """What a cue does if it is heeded: the fall of the target it asks for (below 0 a rise), bpm."""
-
-    fall_bpm: float
-
-
-# An ease takes 7 to 18 % of the speed (ours): 12.5 % of 2.4 m/s at 24 bpm/(m/s) (Hunt 2015) are 7 bpm.
-# Running again is not expected but watched for.
-EFFECTS: Mapping[Cue, Effect] = {
-    Cue.EASE: Effect(7.0), Cue.WALK: Effect(25.0), Cue.RESUME: Effect(0.0), Cue.PICK_UP: Effect(-5.0)}
-
-
-class Why(IntEnum):
-    """What was said or noticed, and why; `key` is its stable name."""
-
-    NOTHING = 0
-    EASE = 1
-    EASE_AGAIN = 2
-    WARM_UP_EASE = 3
-    EASED_IN_VAIN = 4
-    NO_JOG_WOULD_DO = 5
-    WALK_SLOWER = 6
-    RESUME = 7
-    RESUME_MISSED = 8
-    PICK_UP = 9
-    CALM = 10
-    RUNS_AGAIN = 11
-    WALKS_ON = 12
-    WARM_UP_OVER = 13
-    FREE_RUN = 14
-
-    @property
-    def key(self) -> str:
-        return self.name.lower()
-
-
-CUE_OF: Mapping[Why, Cue] = {
-    Why.EASE: Cue.EASE, Why.EASE_AGAIN: Cue.EASE, Why.WARM_UP_EASE: Cue.EASE,
-    Why.EASED_IN_VAIN: Cue.WALK, Why.NO_JOG_WOULD_DO: Cue.WALK, Why.WALK_SLOWER: Cue.WALK,
-    Why.RESUME: Cue.RESUME, Why.RESUME_MISSED: Cue.RESUME, Why.PICK_UP: Cue.PICK_UP}
-REPEATS = (Why.EASE_AGAIN, Why.WALK_SLOWER, Why.RESUME_MISSED)
 
 
 class Rule:
@@ -169,12 +122,13 @@ class Rule:
 
         again, gone, resume = self._while_walking(
             t, level, limit, hot, spaced & no(col.quiet_walk), walk_again, alive, gait)
-        walks_on = self._walks_on(t, level, limit, target, guarded, gait)
+        walks_on, low = self._walks_on(t, level, limit, target, guarded & no(word), gait)
         pick_up = self._pick_up(t, level, target, spaced & running & warm & alive, due)
 
-        calm = self.easing & cool & no(ease | walk)
+        turned = b.target_bpm + FALLS_Z * b.target_sd_bpm < aim
+        calm = self.easing & turned & no(ease | walk)
         self._why(self._warm, warm, ease, walk, again, resume, pick_up, gone, walks_on, calm)
-        self._enter(t, level, ease, walk, again, resume, pick_up, gone, walks_on)
+        self._enter(t, level, ease, walk, again, resume, pick_up, gone, walks_on, low)
         self.easing = (self.easing | ease) & no(calm | walk | walks_on | col.free_run)
         self.walking = self.walking & no(col.free_run)
         self._warm = warm
@@ -229,14 +183,14 @@ class Rule:
         where, no = k.where, k.no
         asked = self._asked > 0.0
         walked_s = t - self._walk_s
-        watched = (walking | self._owed) & b.fresh
+        watched = (walking | self._owed) & b.settled
         self._walk_top_bpm = where(watched, k.most(self._walk_top_bpm, level), self._walk_top_bpm)
         lower = watched & ((level >= self._walk_top_bpm) | (level < self._low_bpm))
         self._low_bpm, self._low_s = where(lower, level, self._low_bpm), where(lower, t, self._low_s)
         fell = self._walk_top_bpm - level
-        self._seen = walking & (self._seen | (b.fresh & (fell > f.walk_shows_bpm)))
+        self._seen = walking & (self._seen | (b.settled & (fell > f.walk_shows_bpm)))
         shown = self._seen | (self._walk_top_bpm - self._low_bpm >= 0.5 * f.walk_shows_bpm)
-        gone = shown & b.fresh & (level > self._low_bpm + f.turn_bpm) & (hot | asked)
+        gone = shown & b.settled & (level > self._low_bpm + f.turn_bpm) & (hot | asked)
         unheeded = (no(self._seen | asked) & (walked_s > LOST_S) & (level < limit)
                     & (fell < 0.5 * f.walk_shows_bpm))
         if gait is not None:
@@ -259,16 +213,16 @@ class Rule:
         return again, gone, resume
 
     def _walks_on(self, t: Number, level: Number, limit: Number, target: Number, guarded: Fact,
-                  gait: Number | None) -> Fact:
-        """Taken for running, but far under the ceiling since a walk was said: he walks."""
+                  gait: Number | None) -> tuple[Fact, Fact]:
+        """Taken for running, but far under since a walk was said: he walks; and has for a while."""
         k, f = self._kit, self._figures
         far = f.walk_shows_bpm
-        sinks = level < self._walk_top_bpm - far
+        sinks = (level < self._walk_top_bpm - far) & (level < limit)
         low = (level < limit - far) & (target < limit - far) & (t - self.last_s > f.shows_s)
-        shown = self._belief.fresh & (sinks | low)
+        shown = self._belief.settled & (sinks | low)
         if gait is not None:
             shown = ((gait == 0.0) & shown) | (gait < 0.0)
-        return guarded & self._owed & k.no(self.walking) & shown
+        return guarded & self._owed & k.no(self.walking) & shown, low
 
     def _pick_up(self, t: Number, level: Number, target: Number, may: Fact, due: Fact) -> Fact:
         col, k = self._col, self._kit
@@ -297,7 +251,7 @@ class Rule:
             resume, int(Cue.RESUME), where(pick_up, int(Cue.PICK_UP), int(Cue.NONE)))))
 
     def _enter(self, t: Number, level: Number, ease: Fact, walk: Fact, again: Fact, resume: Fact,
-               pick_up: Fact, gone: Fact, walks_on: Fact) -> None:
+               pick_up: Fact, gone: Fact, walks_on: Fact, low: Fact) -> None:
         """What is remembered of it."""
         k, f, b = self._kit, self._figures, self._belief
         where, no = k.where, k.no
@@ -330,7 +284,7 @@ class Rule:
             self._owed = self._owed | walk
         begins = walk | walks_on
         if k.some(begins):
-            self._walk_s = where(walk, t, where(walks_on, NEVER_S, self._walk_s))
+            self._walk_s = where(begins, where(low & no(walk), NEVER_S, t), self._walk_s)
             self._walk_top_bpm = where(walk, level, self._walk_top_bpm)
             self._low_bpm, self._low_s = where(begins, level, self._low_bpm), where(begins, t, self._low_s)
             self._seen = (self._seen & no(walk)) | walks_on

@@ -244,7 +244,7 @@ class Session:
             self._observer(Step(
                 t_s, dt_s, judged.bpm, known, lane.belief.shown_bpm if signal else _NAN, speed, self._held,
                 self._counts(), self._part, self._progress.warming if self._progress else None,
-                col.ceiling_bpm, self._limit_now(), _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
+                col.ceiling_bpm, self._lane.limit_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
                 col.quiet_walk))
         return outputs
 
@@ -297,10 +297,6 @@ class Session:
     def _ceiling_now(self) -> float:
         return float(self._lane.columns.ceiling_bpm)
 
-    def _limit_now(self) -> float:
-        """What cues are judged by: the ceiling in force, or the warm-up's ramp to it."""
-        return float(self._lane.limit_bpm)
-
     def summary(self) -> Summary:
         """Totals so far."""
         return self._tally.summary()
@@ -309,7 +305,7 @@ class Session:
         """All a screen needs, at the time of the newest event or advance."""
         lane, belief = self._lane, self._lane.belief
         level = foreseen = chance = slope = None
-        limit = self._limit_now()
+        limit = self._lane.limit_bpm
         if lane.known(0) and self._state is not State.NO_SIGNAL:
             level = belief.shown_bpm
             slope = belief.slope_bpm_s * 60.0

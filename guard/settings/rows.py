@@ -189,7 +189,6 @@ class Settings:
     stand_by_end_min: float = _row(
         10.0, "in stand-by a session without heart rate for this long is ended; 0 never",
         group=PINS, unit="min", low=0, high=240)
-
     # the page in a browser
     page: str = _row("off", "sessions as a page in a browser", group=PAGE, choices=("off", "here", "network"))
     page_keys: bool = _row(False, "buttons on it: pause, mark, mute, status, ceiling by 1 bpm", group=PAGE)

@@ -34,7 +34,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--recording", type=Path, default=ROOT / "recordings" / "hill-loop.jsonl")
     parser.add_argument("--at", type=float, default=338.0, help="s into the session (default: %(default)s)")
-    parser.add_argument("--out", type=Path, default=ROOT / "pictures")
+    parser.add_argument("--out", type=Path, default=ROOT / "recordings" / "pictures")
     args = parser.parse_args()
     from PIL import Image
     from playwright.sync_api import sync_playwright
@@ -42,7 +42,7 @@ def main() -> None:
     chromium = shutil.which("chromium") or shutil.which("chromium-browser")
     if chromium is None:
         parser.error("no Chromium here (Debian: apt-get install chromium)")
-    args.out.mkdir(exist_ok=True)
+    args.out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as driver:
         page, frame, url = shown(args.recording, args.at, Path(folder))
         browser = driver.chromium.launch(executable_path=chromium, args=["--no-sandbox"])

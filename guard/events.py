@@ -144,11 +144,12 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """Something the runner asked for by key or button."""
+    """Something the runner asked for by key or button; `origin` names what is neither ("page")."""
 
     t_s: float
     action: Action
     value: float | str | None = None
+    origin: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +158,7 @@ class Mark:
 
     t_s: float
     value: float | str | None = None
+    origin: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,8 +151,8 @@ def test_before_the_first_reading_nothing_is_claimed() -> None:
     waiting = session.snapshot()
     assert waiting.state is State.STEADY
     assert (words.big_state(waiting), words.state(waiting)) == ("WAITING", "WAITING for the first reading")
-    session.feed(Reading(2.5, 120, True))
-    session.feed(Reading(3.5, 120, True))
+    for second in range(4):
+        session.feed(Reading(2.5 + second, 120 + second % 2, True))
     assert words.big_state(session.snapshot()) == "STEADY"
 
 

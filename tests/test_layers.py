@@ -22,7 +22,7 @@ PURE = (
     "session", "runner", "devices", "response", "page",
 )
 NEVER_LIVE = {"scipy", "matplotlib", "hypothesis", "pytest", "bumble"}
-LIVE = ("session", "live", "live.practice", "radio", "sound", "screen", "log", "files", "pins")
+LIVE = ("session", "live", "live.practice", "radio", "sound", "screen", "log", "files", "pins", "browser")
 BY_NAME = ["guard", "guard.cli"]  # public names on first use; the command asked for
 
 # room: the rooms it may import beside itself. A room is a folder, a module at the top, or a
@@ -55,6 +55,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "pins": BASE | {"live", "screen"},
     "lesson": BASE | {"decide", "files", "live", "screen", "sound"},
     "start": set(),
+    "browser": BASE | {"clock", "decide", "files", "live", "reasons", "screen", "sound"},
     # what is kept
     "files": {"errors"},
     "settings.file": {"errors", "files", "settings"},
@@ -140,7 +141,7 @@ def test_the_wheel_holds_the_package_and_nothing_of_the_tests():
 
     held = {Path(file.distribution_path) for file in WheelBuilder(str(ROOT)).recurse_included_files()}
     assert held and {path.parts[0] for path in held} == {"guard"}
-    assert {path.suffix for path in held} <= {".py", ".md"}
+    assert {path.suffix for path in held} <= {".py", ".md", ".html", ".css", ".js"}
 
 
 # --- the rules catch what is planted ----------------------------------------------
@@ -330,7 +331,8 @@ def test_the_lock_holds_every_dependency():
     from packaging.requirements import Requirement  # a dependency of pytest
 
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
-    runtime = [*project["project"]["dependencies"], *project["project"]["optional-dependencies"]["sound"],
+    extras = project["project"]["optional-dependencies"]
+    runtime = [*project["project"]["dependencies"], *extras["sound"], *extras["page"],
                *project["dependency-groups"]["build"]]
     for wanted, lock in ((runtime, "requirements.lock"),
                          (project["dependency-groups"]["dev"], "tests/requirements.lock")):

@@ -250,7 +250,7 @@ async def test_loss_is_said_by_the_ticker_alone() -> None:
 
 
 async def test_all_well_tick() -> None:
-    quiet = [Reading(float(t), 118, True) for t in range(1, 200)]
+    quiet = [Reading(float(t), 118 + t % 2, True) for t in range(1, 200)]
     stage = Stage(quiet)
     stage.clock = PacedClock(rate=200.0)
     await stage.run(SETTINGS.replaced({"all_well_min": 1.0}))

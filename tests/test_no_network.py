@@ -107,6 +107,15 @@ def test_every_command_in_an_empty_network_asks_for_none(tmp_path: Path):
     assert internet_calls(record) == []
 
 
+def test_a_page_asked_for_is_for_this_machine_only(tmp_path: Path):
+    """No socket is bound or connected to anything but the loopback address."""
+    record = tmp_path / "calls"
+    command = ["rehearse", "--speedup", "2000", "--page", "--plain"]
+    went_well(on_a_terminal(tmp_path / "home", [command], timeout_s=120, before=traced(record)))
+    used = [line for line in internet_calls(record) if re.search(r"\b(bind|connect|sendto|sendmsg)\(", line)]
+    assert used and all('inet_addr("127.0.0.1")' in line for line in used), used
+
+
 @pytest.mark.skipif(not shutil.which("dbus-daemon"), reason="needs dbus-daemon")
 def test_a_live_run_in_an_empty_network_asks_for_none(tmp_path: Path):
     record = tmp_path / "calls"

@@ -58,6 +58,8 @@ def _all_lines(args: argparse.Namespace) -> Iterator[Line]:
     yield from _disk_lines()
     yield _clock_line()
     yield from _sound_lines(settings, play=args.sounds, quiet=args.json)
+    if settings.page != "off":
+        yield _page_line(settings)
     yield from _radio_lines(settings, look_for_strap=not args.no_strap)
 
 
@@ -133,6 +135,20 @@ def _sound_lines(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Lin
     finally:
         if found.backend is not None:
             found.backend.close()
+
+
+def _page_line(settings: Settings) -> Line:
+    from guard.browser.door import PACKAGES_MISSING, addresses, packages_there
+
+    if not packages_there():
+        return _line("page", False, False, "there will be none", PACKAGES_MISSING)
+    if not settings.page_kept:
+        return _line("page", True, False, "a new address each session, shown when it begins",
+                     "`guard settings page_kept=true` keeps it")
+    urls = addresses(settings)
+    if not urls:
+        return _line("page", False, False, "this machine has no network address", "connect it to a network")
+    return _line("page", True, False, "while a session runs: " + " or ".join(urls))
 
 
 def _radio_lines(settings: Settings, *, look_for_strap: bool) -> Iterator[Line]:

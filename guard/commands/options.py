@@ -35,17 +35,23 @@ def add_settings_options(parser: argparse.ArgumentParser) -> None:
 
 
 def add_session_options(parser: argparse.ArgumentParser) -> None:
-    """Those of a live session: also `--speech` and `--plain`."""
+    """Those of a live session: also `--speech`, `--plain` and those of the page."""
     add_settings_options(parser)
     parser.add_argument("--speech", choices=find("speech").choices, help=find("speech").meaning)
     parser.add_argument("--plain", action="store_true", help="plain lines instead of the live screen")
+    parser.add_argument("--page", nargs="?", const="here", choices=("here", "network"),
+                        help="also show the session as a page in a browser: on this machine, or to the "
+                             "local network, for the phone")
+    parser.add_argument("--page-keys", action="store_true", help=find("page_keys").meaning)
+    parser.add_argument("--sound-out", choices=find("sound_out").choices, help=find("sound_out").meaning)
 
 
 def typed_values(args: argparse.Namespace) -> dict[str, Value]:
-    """Checked values of `--set`, `--ceiling`, `--speech`; two ceilings that differ are an error."""
+    """Checked values of `--set`, `--ceiling` and a live session's; two ceilings that differ are an error."""
     values = parse_assignments(args.assignments)
-    if getattr(args, "speech", None) is not None:
-        values["speech"] = args.speech
+    for key in ("speech", "page", "page_keys", "sound_out"):
+        if (typed := getattr(args, key, None)) not in (None, False):
+            values[key] = typed
     if args.ceiling is not None:
         ceiling = parse(find("ceiling_bpm"), args.ceiling)
         if values.get("ceiling_bpm", ceiling) != ceiling:
@@ -76,6 +82,8 @@ def chosen_settings(
                 if key == "units" or find(key).group not in ("limits", "runner")}
     values = {**kept, **(course or {}), **typed_values(args)}
     settings = Settings().replaced(values)
+    if settings.page == "off" and (getattr(args, "page_keys", False) or getattr(args, "sound_out", None)):
+        raise UsageError("--page-keys and --sound-out are about a page, and there is none: add --page")
     if need_ceiling and settings.ceiling_bpm is None:
         raise UsageError(HOW_TO_FIND_A_CEILING)
     return settings

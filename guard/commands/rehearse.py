@@ -39,11 +39,14 @@ def run(args: argparse.Namespace) -> int:
     import asyncio
     import sys
 
+    from guard.browser.door import opened_page
     from guard.clock import PacedClock
+    from guard.commands.options import is_terminal, tell
     from guard.commands.session_parts import Kind, finished, guarded
     from guard.commands.voice_bar import ready_voice
     from guard.files.folders import config_dir
     from guard.library.library import rehearsals_dir
+    from guard.live.inbox import Inbox
     from guard.screen.cautions import shown_once
 
     if args.lesson:
@@ -64,7 +67,11 @@ def run(args: argparse.Namespace) -> int:
         if _is_first(args):
             await _lesson(args)
         await ready_voice(settings, plain=args.plain)
-        ended = await guarded(source, settings, PacedClock(speedup), kind, plain=args.plain, plan=plan)
+        inbox = Inbox()
+        watched = is_terminal(sys.stdin, sys.stderr) and not args.plain
+        page = await opened_page(settings, inbox, tell, wait=watched, title=kind.title, tag=kind.tag)
+        ended = await guarded(source, settings, PacedClock(speedup), kind, plain=args.plain, plan=plan,
+                              page=page, inbox=inbox)
         return finished(ended, title=f"Rehearsal {name}, seed {args.seed} (invented runner)")
 
     return asyncio.run(session())
@@ -97,7 +104,7 @@ def _is_first(args: argparse.Namespace) -> bool:
     """Whether the lesson comes first: once, when somebody just tries it, and is there to answer."""
     from guard.files import marks
 
-    chose = args.course or args.plan or args.speedup or args.plain or args.assignments
+    chose = args.course or args.plan or args.speedup or args.plain or args.assignments or args.page
     return not chose and _can_answer() and not marks.is_done(marks.LESSON_OFFERED)
 
 

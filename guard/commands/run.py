@@ -43,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
     import asyncio
     import sys
 
+    from guard.browser.door import opened_page
     from guard.clock import RealClock, wall_now
     from guard.commands.options import is_terminal
     from guard.commands.session_note import ask_if_wanted
@@ -50,6 +51,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.commands.voice_bar import ready_voice
     from guard.files.folders import config_dir, sessions_dir
     from guard.journal.today import before_a_run
+    from guard.live.inbox import Inbox
     from guard.log.wall import clock_is_trusted
     from guard.screen.cautions import shown_once
 
@@ -76,8 +78,12 @@ def run(args: argparse.Namespace) -> int:
 
     async def session() -> Ended:
         await ready_voice(settings, plain=args.plain)
+        inbox = Inbox()
+        page = await opened_page(
+            settings, inbox, tell, wait=reader is not None and not args.plain, title=kind.title)
         await source.prepare(tell)
-        return await guarded(source, settings, RealClock(), kind, plain=args.plain, plan=plan)
+        return await guarded(
+            source, settings, RealClock(), kind, plain=args.plain, plan=plan, page=page, inbox=inbox)
 
     ended = asyncio.run(session())
     code = finished(ended, title="Session")

@@ -34,6 +34,7 @@ from guard.settings import Settings
 from guard.sound.player import Sounder
 
 if TYPE_CHECKING:
+    from guard.browser.page import BrowserPage
     from guard.pins.panel import Panel
 
 DEBUG_FILE = "debug.log"
@@ -61,9 +62,10 @@ async def guarded(
     plain: bool,
     plan: Plan | None = None,
     panel: Panel | None = None,
+    page: BrowserPage | None = None,
     inbox: Inbox | None = None,
 ) -> Ended:
-    """Run one session with the real screen, sound and log.
+    """Run one session with the real screen, sound and log, on the `page` too if there is one.
 
     A `panel` given is open and stays so, with its presses in `inbox`; without
     one the session has its own where a pin is set.
@@ -74,7 +76,7 @@ async def guarded(
         await asyncio.to_thread(own.open)
         try:
             return await guarded(
-                source, settings, clock, kind, plain=plain, plan=plan, panel=own, inbox=inbox)
+                source, settings, clock, kind, plain=plain, plan=plan, panel=own, page=page, inbox=inbox)
         finally:
             await asyncio.to_thread(own.release)
     started = wall_now()
@@ -85,10 +87,11 @@ async def guarded(
     log = SessionLog(new_session_path(started, folder), header, report=partial(_tell_of_log, inbox))
     sounder = Sounder(
         settings, cache_dir=_folder(folders.cache_dir, inbox), on_health=inbox.sound,
-        own_phrases=folders.config_dir(make=False) / "phrases")
+        own_phrases=folders.config_dir(make=False) / "phrases", elsewhere=page.sound if page else None)
     return await run_session(
         source, settings, clock=clock, log=log, screen=_screen(settings, kind, log.path.name, plain, inbox),
-        sounder=sounder, inbox=inbox, stdin=sys.stdin, plan=plan, panel=panel, needs_screen=kind.needs_screen)
+        sounder=sounder, inbox=inbox, stdin=sys.stdin, plan=plan, panel=panel, page=page,
+        needs_screen=kind.needs_screen)
 
 
 def panel_for(settings: Settings, report: Callable[[str], None]) -> Panel | None:

@@ -11,6 +11,7 @@ import subprocess
 from collections.abc import Callable, Coroutine
 from typing import TYPE_CHECKING, Any
 
+from guard.browser.door import opened_page
 from guard.clock import RealClock
 from guard.commands.session_parts import Kind, finished, guarded, panel_for
 from guard.errors import HardwareError, short
@@ -87,10 +88,11 @@ class _StandBy:
             return
         self._tell("the strap was found: the session begins")
         self._inbox = Inbox()
+        page = await opened_page(self._settings, self._inbox, self._tell, wait=False, title=self._kind.title)
         try:
             ended = await guarded(
                 Unattended(source, 60.0 * self._settings.stand_by_end_min), self._settings, RealClock(),
-                self._kind, plain=True, plan=self._plan, panel=panel, inbox=self._inbox)
+                self._kind, plain=True, plan=self._plan, panel=panel, page=page, inbox=self._inbox)
         finally:
             self._inbox = None
         finished(ended, title="Session")

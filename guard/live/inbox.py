@@ -28,6 +28,15 @@ class Note:
     trouble: bool = True
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A command, or "mark", from elsewhere than keys and button; `value` as in `Command`."""
+
+    action: str
+    value: float | None
+    origin: str
+
+
 class Press(Enum):
     """How long a button was pressed; a longer one comes after the shorter ones have been told."""
 
@@ -36,7 +45,7 @@ class Press(Enum):
     VERY_LONG = "very long"
 
 
-Item = SoundHealth | Note | Press
+Item = SoundHealth | Note | Press | Asked
 MOST_SHOWN = 3
 
 
@@ -74,13 +83,18 @@ class Inbox:
         """Sound leaves the machine through `backend` now ("none" when it cannot)."""
         self._put(SoundHealth(0.0, backend, detail))
 
-    def note(self, sentence: str, *, topic: str = "", lasting: bool = False, aloud: str = "") -> None:
+    def note(self, sentence: str, *, topic: str = "", lasting: bool = False, aloud: str = "",
+             trouble: bool = True) -> None:
         """A sentence the runner should see (see `Note`)."""
-        self._put(Note(sentence, topic, lasting, aloud))
+        self._put(Note(sentence, topic, lasting, aloud, trouble))
 
     def press(self, press: Press) -> None:
         """The button was pressed."""
         self._put(press)
+
+    def ask(self, action: str, value: float | None, origin: str) -> None:
+        """A command came in from `origin`."""
+        self._put(Asked(action, value, origin))
 
     def attach(self, loop: asyncio.AbstractEventLoop, take: Callable[[Item], None]) -> None:
         """From now on `take` gets every item, in `loop`."""

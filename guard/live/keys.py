@@ -11,12 +11,15 @@ from enum import Enum
 
 from guard.events import Action, Command, Mark, Snapshot, Speed, State
 from guard.live.entry import LONGEST, TYPE_SPEED, being_typed, doubt, grade_entered, speed_entered, takes
+from guard.live.inbox import Asked
 from guard.screen.figure import Choice, next_choice, on_belt
 from guard.session.speeds import FASTEST_M_S
 from guard.settings import Settings, find
 
 ASKED_S = 5.0  # how long a question stays open
 HELP_S = 20.0  # how long the keys stay on screen
+# What may be asked for from elsewhere than keys and button, beside a mark and a ceiling: never the end.
+FROM_ELSEWHERE = (Action.PAUSE, Action.CONTINUE, Action.MUTE, Action.UNMUTE, Action.STATUS)
 
 
 class Key(Enum):
@@ -189,6 +192,27 @@ def input_for(
             return _stepped_speed(snapshot, settings, 1 if key is Key.FASTER else -1)
         case _:
             return None
+
+
+def input_asked(asked: Asked, t_s: float, ceiling_bpm: float | None) -> Command | Mark | None:
+    """The input that stands for a command from elsewhere; None for one that is not done.
+
+    Pause and mute are asked for by name, not in turns, so that two who ask for
+    the same get it; a ceiling only where it is 1 bpm from `ceiling_bpm`, the
+    session's own, so that nothing asked for on an older figure is done.
+    """
+    if asked.action == "mark":
+        return Mark(t_s, origin=asked.origin)
+    if asked.action == Action.CEILING:
+        entry, wanted = find("ceiling_bpm"), asked.value
+        if wanted is None or ceiling_bpm is None or abs(wanted - round(ceiling_bpm)) != 1:
+            return None
+        if entry.low is None or entry.high is None or not entry.low <= wanted <= entry.high:
+            return None
+        return Command(t_s, Action.CEILING, wanted, asked.origin)
+    if asked.action in FROM_ELSEWHERE:
+        return Command(t_s, Action(asked.action), origin=asked.origin)
+    return None
 
 
 def _ceiling(snapshot: Snapshot, ceiling_bpm: float | None, step_bpm: int) -> Command | None:

@@ -15,7 +15,7 @@ import dataclasses
 import math
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
@@ -37,8 +37,8 @@ from guard.events import (
 )
 from guard.live.answers import SpeedNews, all_is_well, answer, clock_set, slept
 from guard.live.ended import Ended as Ended
-from guard.live.inbox import Inbox, Item, Note, Notices, Press
-from guard.live.keys import Key, Keyboard, input_for
+from guard.live.inbox import Asked, Inbox, Item, Note, Notices, Press
+from guard.live.keys import Key, Keyboard, input_asked, input_for
 from guard.live.outlet import Log, Outlet, Sounder, in_order
 from guard.live.signals import ending_signals
 from guard.live.source import Source
@@ -72,18 +72,20 @@ async def run_session(
     stdin: IO[str] | None = None,
     plan: Plan | None = None,
     panel: Onlooker | None = None,
+    page: Onlooker | None = None,
     needs_screen: bool = False,
     wall: Callable[[], datetime] = wall_now,
 ) -> Ended:
     """Run one session until quit, interrupted or at the source's end; it is always closed properly.
 
     `inbox` brings what other threads have to say; `stdin` is read for keys when
-    it is a terminal; `panel` is a lamp and buzzer beside the screen; with
-    `needs_screen` a screen that is gone ends the session (a rehearsal nobody
+    it is a terminal; `panel` is a lamp and buzzer beside the screen, `page` a
+    page in browsers; with `needs_screen` a screen that is gone ends the session (a rehearsal nobody
     watches). An error of the source (HardwareError) or of the guard itself is
     raised after everything has been closed.
     """
-    live = _Live(source, settings, clock, log, screen, sounder, plan, panel, needs_screen, WallWatch(wall))
+    onlookers = {name: one for name, one in (("screen", screen), ("panel", panel), ("page", page)) if one}
+    live = _Live(source, settings, clock, log, onlookers, sounder, plan, needs_screen, WallWatch(wall))
     screen.open()
     with ending_signals(live.stop):
         try:
@@ -99,8 +101,8 @@ async def run_session(
 
 class _Live:
     def __init__(
-        self, source: Source, settings: Settings, clock: SessionClock, log: Log, screen: Screen,
-        sounder: Sounder, plan: Plan | None, panel: Onlooker | None, needs_screen: bool,
+        self, source: Source, settings: Settings, clock: SessionClock, log: Log,
+        onlookers: Mapping[str, Onlooker], sounder: Sounder, plan: Plan | None, needs_screen: bool,
         wall_watch: WallWatch,
     ) -> None:
         self.session = Session(settings, plan)
@@ -121,9 +123,7 @@ class _Live:
         self._stopped: asyncio.Future[str] = self._loop.create_future()
         # Sound first: its thread is the first to be woken for a cue.
         self._to_sound = Outlet("sound", self._listener_failed)
-        self._onlookers: dict[Outlet, Onlooker] = {Outlet("screen", self._listener_failed): screen}
-        if panel:
-            self._onlookers[Outlet("panel", self._listener_failed)] = panel
+        self._onlookers = {Outlet(name, self._listener_failed): one for name, one in onlookers.items()}
         self._to_log = Outlet("log", self._listener_failed)
 
     # -- running
@@ -205,6 +205,9 @@ class _Live:
             self._note(item)
         elif isinstance(item, Press):
             self._pressed(item)
+        elif isinstance(item, Asked):
+            if event := input_asked(item, self._clock.now_s(), self._keyboard.ceiling_bpm):
+                self.take(event)
         else:
             if item.detail and item.backend != "off":  # switched off by the runner is no trouble
                 self._note(Note(item.detail))
@@ -297,8 +300,8 @@ class _Live:
         wall_s = time.monotonic()
         answer = self._answer if wall_s < self._answer_until_s else ""
         frame = Frame(self.session.snapshot(), self._notices.shown(wall_s),
-                      self._keyboard.prompt(wall_s) or answer,
-                      self._keyboard.choice, self._keyboard.helping(wall_s))
+                      self._keyboard.prompt(wall_s) or answer, self._keyboard.choice,
+                      self._keyboard.helping(wall_s), self._keyboard.ceiling_bpm)
         for outlet, onlooker in self._onlookers.items():
             outlet.put_latest(lambda onlooker=onlooker: onlooker.frame(frame))  # type: ignore[misc]
 

@@ -82,10 +82,10 @@ def to_record(item: Input | Output) -> Record:
                           body_location=item.body_location, fault=item.fault)
             return {"t": item.t_s, "type": "link", "state": item.state.value, **own}
         case Mark():
-            return {"t": item.t_s, "type": "mark", **_filled(value=_value(item.value))}
+            return {"t": item.t_s, "type": "mark", **_filled(value=_value(item.value), origin=item.origin)}
         case Command():
             return {"t": item.t_s, "type": "command", "action": item.action.value,
-                    **_filled(value=_value(item.value))}
+                    **_filled(value=_value(item.value), origin=item.origin)}
         case Battery():
             return {"t": item.t_s, "type": "battery", "percent": item.percent}
         case SoundHealth():
@@ -261,7 +261,7 @@ def _numbers(record: Mapping[str, object]) -> Numbers:
 
 
 def _command(t_s: float, record: Mapping[str, object]) -> Command:
-    return Command(t_s, _word(record, "action", _ACTIONS), _command_value(record))
+    return Command(t_s, _word(record, "action", _ACTIONS), _command_value(record), _text(record, "origin"))
 
 
 def _command_value(record: Mapping[str, object]) -> float | str | None:
@@ -296,7 +296,7 @@ _READERS: dict[str, Callable[[float, Mapping[str, object]], Input | Output]] = {
     "state": _state,
     "doubt": lambda t_s, record: ReadingDoubted(t_s, _text(record, "doubt"), _text(record, "reason")),
     "link": _link,
-    "mark": lambda t_s, record: Mark(t_s, _command_value(record)),
+    "mark": lambda t_s, record: Mark(t_s, _command_value(record), _text(record, "origin")),
     "command": _command,
     "battery": lambda t_s, record: Battery(t_s, _whole(record, "percent", 0, 255)),
     "sound": lambda t_s, record: SoundHealth(t_s, _text(record, "backend"), _text(record, "detail")),

@@ -12,13 +12,15 @@ from guard.screen.figure import Choice
 @dataclass(frozen=True, slots=True)
 class Frame:
     """A moment to show: the snapshot, warnings that stay in view, an open question, what the
-    runner wants large, and whether he wants to see the keys."""
+    runner wants large, whether he wants to see the keys, and the session's own ceiling, which a
+    warm-up or a part may undercut."""
 
     snapshot: Snapshot
     notes: tuple[str, ...] = ()
     prompt: str = ""
     choice: Choice = Choice.ROOM
     help: bool = False
+    ceiling_bpm: float | None = None
 
 
 class Onlooker(Protocol):

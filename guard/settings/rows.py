@@ -80,7 +80,7 @@ def _row(
 
 
 BELT_STEP = 0.1  # of the unit the belt shows
-PINS = "pins"  # the group that says how a machine is wired, no matter of a session's log
+PINS, PAGE = "pins", "page"  # groups that say how a machine is set up, no matter of a session's log
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -189,6 +189,12 @@ class Settings:
     stand_by_end_min: float = _row(
         10.0, "in stand-by a session without heart rate for this long is ended; 0 never",
         group=PINS, unit="min", low=0, high=240)
+    # the page in a browser
+    page: str = _row("off", "sessions as a page in a browser", group=PAGE, choices=("off", "here", "network"))
+    page_keys: bool = _row(False, "buttons on it: pause, mark, mute, status, ceiling by 1 bpm", group=PAGE)
+    sound_out: str = _row("both", "where cues sound then", group=PAGE, choices=("guard", "page", "both"))
+    page_port: int = _row(8462, "port of the page", group=PAGE, low=1024, high=65535)
+    page_kept: bool = _row(False, "keep its secret address from one session to the next", group=PAGE)
 
     def __post_init__(self) -> None:
         for entry in table():
@@ -219,8 +225,8 @@ class Settings:
         return dataclasses.replace(self, **known)
 
     def as_dict(self) -> dict[str, Value]:
-        """Key to value, in the order of the table; JSON-ready. The pins of one machine are left out."""
-        return {entry.key: getattr(self, entry.key) for entry in table() if entry.group != PINS}
+        """Key to value, in the order of the table; JSON-ready. What is set up on one machine is left out."""
+        return {entry.key: getattr(self, entry.key) for entry in table() if entry.group not in (PINS, PAGE)}
 
 
 _TABLE: list[Entry] = []

@@ -58,7 +58,8 @@ IRREGULAR = 0.5  # and from which a pulse with beats is irregular: more than a j
 STEP_RATE_BPM = 2.0  # this near to the step rate is suspect
 FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat,
 FROZEN_RR_INTERVALS, FROZEN_RR_MOST_S = 2.5, 20.0  # but one may repeat by chance; so no single reading tells
-FROZEN_S = 60.0  # where none are sent: honest straps stood still for 45 s in 21 h
+FROZEN_S = 60.0  # where none are sent: honest straps stood still for 45 s in 21 h; and of a strap that
+# sends seldom as much longer as one and a half of its intervals are
 
 
 class Judged(NamedTuple):
@@ -156,7 +157,7 @@ class Trust:
             self._beats.lived(beats)
         usual = self._beats.usual
         interval_s = self.interval_s
-        allowed_s = FROZEN_S
+        allowed_s = FROZEN_S + COVERS_INTERVALS * max(interval_s - 1.0, 0.0)
         if usual:
             allowed_s = min(max(FROZEN_RR_S, FROZEN_RR_INTERVALS * interval_s), FROZEN_RR_MOST_S)
         frozen = t_s - self._life_s >= allowed_s

@@ -21,7 +21,7 @@ from typing import Protocol
 
 from guard.sound import wavfile, worker
 from guard.sound.child import Child, ChildGone
-from guard.sound.tones import RATE_HZ, Pcm
+from guard.sound.tones import RATE_HZ, TONE_TO_SPEECH, Pcm
 
 # How much longer than its sound a player may take before it counts as stuck.
 OVERTIME_S = 1.0
@@ -47,11 +47,23 @@ class Cut(Exception):
 
 @dataclass(slots=True)
 class Sound:
-    """PCM to play; `rings` is how often a bare bell would ring for it."""
+    """PCM to play; `rings` is how often a bare bell would ring for it.
+
+    `words` is its last part where it was put together from a tone, a gap and words.
+    """
 
     pcm: Pcm
     rings: int = 0
     cut: threading.Event = field(default_factory=threading.Event)
+    words: Pcm | None = None
+
+    @property
+    def pieces(self) -> tuple[tuple[int, Pcm], ...]:
+        """Tone and words apart, each with the sample at which it begins: of those there are few."""
+        if self.words is None:
+            return ((0, self.pcm),)
+        words_at = len(self.pcm) - len(self.words)
+        return (0, self.pcm[:words_at - TONE_TO_SPEECH]), (words_at, self.words)
 
     @property
     def length_s(self) -> float:
@@ -83,6 +95,16 @@ class Playing:
             sound.cut.set()
             if self._now is not None and self._now[0] is sound:
                 self._now[1].process.kill()
+
+
+class Beside(Protocol):
+    """What plays the same sounds beside the way out that is in use; it holds nothing up."""
+
+    def begin(self, sound: Sound) -> int: ...
+    def cut(self, sound: Sound) -> None: ...
+    def keep(self, pcm: Pcm) -> str: ...
+    def keep_own(self, key: str, sound: Sound) -> None: ...
+    def close(self) -> None: ...
 
 
 class Backend(Protocol):

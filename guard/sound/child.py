@@ -53,6 +53,11 @@ class Child:
         """Queue `data` for the child; returns at once."""
         self._outbox.put(data)
 
+    @property
+    def waiting(self) -> int:
+        """How many messages the child has not taken yet."""
+        return self._outbox.qsize()
+
     def receive(self, timeout_s: float) -> str | None:
         """The next line, None after `timeout_s` without one.
 

@@ -17,7 +17,8 @@ from guard.decide.wording import GUARD_STOPPED, phrase, phrase_bank
 from guard.events import Cue, CueGiven
 from guard.settings import Settings
 from guard.sound import tones
-from guard.sound.backends import Backend, Cut, Failed, Sound, fallbacks
+from guard.sound.backends import Backend, BellBackend, Cut, Failed, Sound, fallbacks
+from guard.sound.elsewhere import HEARD_AGAIN, NOT_HEARD, Elsewhere, prepare, tones_and
 from guard.sound.health import OFF, Health
 from guard.sound.phrases import Phrases, phrases_for
 from guard.sound.tones import Pcm, silence
@@ -56,21 +57,31 @@ class Sounder:
     first way out is found, whenever it changes ("none" when there is no way,
     "off" when sound is switched off), and once for anything about the voice.
     `own_phrases` is a folder of the runner's own WAV files, named by the words
-    they replace (`slow-down-please.wav`).
+    they replace (`slow-down-please.wav`). Sounds go `elsewhere` too, or there
+    first with `sound_out` "page".
     """
 
     def __init__(self, settings: Settings, *, cache_dir: Path, on_health: Callable[[str, str], None],
-                 own_phrases: Path | None = None) -> None:
+                 own_phrases: Path | None = None, elsewhere: Elsewhere | None = None) -> None:
         self._settings = settings
         self._off = why_off(settings)
         log = cache_dir / "sound-debug.log"
         self._worker = WorkerBackend(log)
         self._backends: list[Backend] = [self._worker, *fallbacks(log)]
+        self._elsewhere = elsewhere
+        self._beside = elsewhere if settings.sound_out == "both" else None
+        if elsewhere is not None:
+            # First, or where nothing of this machine is left but the bell.
+            bells = [way for way in self._backends if isinstance(way, BellBackend)]
+            at = len(self._backends) - len(bells) if self._beside else 0
+            self._backends.insert(at, elsewhere)
+            elsewhere.on_change = self.look_again
         self._health = Health(self._backends, on_health, log)
         self._phrases: Phrases | None = None
         if settings.speech != "tones":
+            bank = [*phrase_bank(settings), *((NOT_HEARD, HEARD_AGAIN) if elsewhere else ())]
             self._phrases = phrases_for(
-                settings, phrase_bank(settings), cache_dir, own_phrases,
+                settings, bank, cache_dir, own_phrases,
                 lambda trouble: self._health.note(str(trouble)))
         self._muted = False
         self._closing = False
@@ -88,6 +99,8 @@ class Sounder:
         if self._phrases is not None:
             self._phrases.want(GUARD_STOPPED, self._set_last_words)
             self._phrases.start()
+        if self._elsewhere is not None:
+            prepare(self._elsewhere, self._phrases, self._settings)
 
     def cue(self, given: CueGiven) -> None:
         """Sound a cue: its tone, then its words as the speech setting says."""
@@ -99,6 +112,10 @@ class Sounder:
         """Speak `text` (status on demand); dropped when muted or without a voice."""
         if not self._muted and self._phrases is not None:
             self._submit(_Job(_SAID, text=text))
+
+    def look_again(self) -> None:
+        """A way out has come or gone: find out which one works now, and tell."""
+        self._submit(_Job(_PROBE))
 
     def tick(self) -> None:
         """The all's-well tick; left out while anything else sounds."""
@@ -123,6 +140,8 @@ class Sounder:
         The only method that waits: call it in a thread if a loop must go on.
         """
         if self._off or self._thread.ident is None:
+            if self._elsewhere is not None:
+                self._elsewhere.close()
             return
         if goodbye and not self._muted and self._phrases is not None:
             job = _Job(_SAID, text=goodbye)
@@ -158,6 +177,8 @@ class Sounder:
             job, backend = self._current
             if job.sound is not None:
                 backend.cut(job.sound)
+                if self._beside is not None:
+                    self._beside.cut(job.sound)
 
     def _conduct(self) -> None:
         self._worker.set_last_words(tones.stopped(self._settings.volume))
@@ -203,8 +224,7 @@ class Sounder:
             if speech is None and self._phrases is not None:
                 self._phrases.want(job.text, lambda: self._submit_if_spoken(job))
             return Sound(tones.scaled(speech, volume)) if speech is not None else None
-        return Sound(tones.with_speech(tones.tone(job.cue, volume), speech, volume),
-                     rings=len(tones.PATTERNS[job.cue]))
+        return tones_and(tones.tone(job.cue, volume), speech, volume, len(tones.PATTERNS[job.cue]))
 
     def _speech(self, job: _Job) -> Pcm | None:
         if self._phrases is None or not job.text:
@@ -226,6 +246,8 @@ class Sounder:
 
     def _perform(self, job: _Job, sound: Sound) -> None:
         """Play by the best way that works, going down the list as ways fail."""
+        if self._beside is not None and job.rank != _PROBE:
+            self._beside.begin(sound)
         for index, backend in enumerate(self._backends):
             if not self._health.usable(index) and job.rank != _PROBE:
                 continue

@@ -81,7 +81,7 @@ PATTERNS: dict[Cue, tuple[Pulse, ...]] = {
 STOPPED_PATTERN: tuple[Pulse, ...] = (Pulse(392, 0.30, 0.08), Pulse(294, 0.30, 0.08), Pulse(196, 0.45))
 _TICK = Pulse(1000, 0.04)
 _TICK_LOUDNESS = 0.35
-_TONE_TO_SPEECH_S = 0.08
+TONE_TO_SPEECH = round(0.08 * RATE_HZ)  # samples
 
 
 def tone(cue: Cue, volume: float = 1.0) -> Pcm:
@@ -111,7 +111,7 @@ def with_speech(tone: Pcm, speech: Pcm | None, volume: float) -> Pcm:
     """`tone`, and where there are words, those after a short gap at `volume`."""
     if speech is None:
         return tone
-    return np.concatenate([tone, silence(_TONE_TO_SPEECH_S), scaled(speech, volume)])
+    return np.concatenate([tone, np.zeros(TONE_TO_SPEECH, np.int16), scaled(speech, volume)])
 
 
 def scaled(pcm: Pcm, volume: float) -> Pcm:

@@ -7,6 +7,8 @@ before, so that figures can be compared over time.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from operator import itemgetter
 from typing import Any
 
@@ -60,13 +62,14 @@ class OnCourse:
         """So far."""
         return self._world.distance_m
 
-    def step(self, cues: NDArray[Any], advised_m_s: Array | None = None) -> Any:
+    def step(self, cues: NDArray[Any], advised_m_s: Array | None = None) -> Second:
         """Live one second."""
         now = self._world.step(cues, advised_m_s)
         self._now = now
         pending = self._world.behaviour._pending
+        here: Any = self
         return _Second(now.t_s, now.bpm, now.fault, now.true_bpm, now.speed_m_s, now.grade, now.walking,
-                       now.standing, np.zeros(self.n), pending, self, now)  # type: ignore[arg-type]
+                       now.standing, np.zeros(self.n), pending, here, now)
 
     def speed_for(self, bpm: Array) -> Array:
         """The running speed on this ground that settles at `bpm`."""
@@ -88,23 +91,21 @@ class OnCourse:
         return np.asarray(later - heart._depth * np.exp(-left_s / who.on_s) <= who.ceiling_bpm)
 
 
+@dataclass(frozen=True)
 class _Second(Second):
     """As `Second`, with the truth taken from the course."""
 
-    def __init__(self, *values: Any) -> None:
-        super().__init__(*values[:-1])
-        object.__setattr__(self, "_lived", values[-1])
+    lived: Lived
 
-    @property
-    def can_jog(self) -> Mask:  # type: ignore[override]
+    @cached_property
+    def can_jog(self) -> Mask:
         """See `Second`."""
-        lived: Lived = self._lived  # type: ignore[attr-defined]
-        return np.asarray(lived.slowest_jog_m_s <= lived.ceiling_speed_m_s)
+        return np.asarray(self.lived.slowest_jog_m_s <= self.lived.ceiling_speed_m_s)
 
-    @property
-    def settles_bpm(self) -> Array:  # type: ignore[override]
+    @cached_property
+    def settles_bpm(self) -> Array:
         """Over or under the ceiling as the effort settles; how far is not told."""
-        lived: Lived = self._lived  # type: ignore[attr-defined]
+        lived = self.lived
         return np.asarray(lived.ceiling_bpm + (lived.speed_m_s - lived.ceiling_speed_m_s))
 
 
@@ -140,7 +141,7 @@ WORST = {"over_min": 1.1, "pace_cues": 1.3, "distance_km": 0.98}
 
 def pace_cues(figure: Figures) -> float:
     """Cues about pace an hour."""
-    return sum(figure["cues"].get(cue.key, 0.0) for cue in PACE_CUES)
+    return float(sum(figure["cues"].get(cue.key, 0.0) for cue in PACE_CUES))
 
 
 def against_landed(name: str, table: Mapping[str, Mapping[str, Figures]]) -> tuple[str, list[str]]:

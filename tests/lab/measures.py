@@ -39,13 +39,14 @@ class Hour:
     resumes: Array
     false_resumes: Array  # over the ceiling within 60 s
     blind_resumes: Array
-    told_after_s: list[tuple[int, float]] = field(default_factory=list)  # lane, from "may run" to resume
-    hours: float = 0.0
+    # lane, from "may run" to resume
+    told_after_s: list[tuple[int, float]] = field(init=False, default_factory=list)
+    hours: float = field(init=False, default=0.0)
 
     @classmethod
     def empty(cls, n: int) -> Hour:
         """Nothing lived yet."""
-        names = [item.name for item in fields(cls)][:-2]
+        names = [item.name for item in fields(cls) if item.init]
         return cls(**{name: np.zeros((n, len(Cue)) if name == "cues" else n) for name in names})
 
 

@@ -1,7 +1,7 @@
 """Recorded runs open loop: nobody heard the cues, so what was foreseen can be checked against what came.
 
     python -m tests.lab.open_loop
-    python -m tests.lab.open_loop --quantile .9 --ceiling 150 160 --controller guard L
+    python -m tests.lab.open_loop --quantile .9 --ceiling 150 160 --controller guard alarm
 
 Looks for outdoor_*.csv (columns time_s and bpm) in ../shared/data beside the project.
 """
@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from guard.errors import GuardError
 from guard.events import Cue, Reading
 from guard.settings import Settings, parse_assignments
+from guard.signal.trust import Trust
 from tests.lab import opponents
 
 Array = NDArray[np.float64]
@@ -74,7 +75,7 @@ def cues_of(
     if name == "guard":
         # One strap, so what is trusted of it depends on no ceiling.
         guard = opponents.Feed([Settings(**{"ceiling_bpm": float(c), **(changes or {})}) for c in ceilings])
-        trust = opponents.Trust()
+        trust = Trust()
         for t_s, value in enumerate(bpm):
             if value == value:
                 value = trust.take(float(t_s), Reading(float(t_s), int(value))).bpm

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from importlib import import_module
-from inspect import signature
 from typing import Any, Protocol
 
 import numpy as np
@@ -14,12 +13,8 @@ from guard.errors import UsageError
 from guard.events import Cue, Reading, State
 from guard.runner.strap import Fault
 from guard.settings import Settings
+from guard.signal.trust import Trust
 from tests.lab.family import Crowd, Second
-
-try:
-    from guard.signal.trust import Trust
-except ImportError:  # before trust moved upstream of the lanes
-    from tests.lab.still import Trust
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -149,7 +144,6 @@ class Feed:
         self.lanes = Lanes(settings, len(settings), **more)
         lanes = [] if faulty is None else np.flatnonzero(faulty).tolist()
         self._judged = [(lane, Trust()) for lane in lanes]
-        self._alive = "alive" in signature(self.lanes.step).parameters
 
     def step(self, t_s: float, bpm: Array, fault: NDArray[Any], **known: Array) -> Codes:
         """Cues of the lanes for the readings of this second."""
@@ -164,9 +158,7 @@ class Feed:
                     beats = () if fault[lane] == Fault.FROZEN else (60.0 / value + ripple,)
                     said = trust.take(t_s, Reading(t_s, int(value), None, beats))
                     trusted[lane], alive[lane] = said.bpm, said.alive
-        if self._alive:
-            known = {**known, "alive": alive}
-        return np.asarray(self.lanes.step(np.full(len(bpm), t_s), trusted, **known))
+        return np.asarray(self.lanes.step(np.full(len(bpm), t_s), trusted, alive=alive, **known))
 
 
 def make(name: str, crowd: Crowd, changes: Mapping[str, Any] | None = None) -> Controller:
@@ -181,12 +173,7 @@ def make(name: str, crowd: Crowd, changes: Mapping[str, Any] | None = None) -> C
         module, factory = name.split(":", 1)
         made: Controller = getattr(import_module(module), factory)(crowd)
         return made
-    from tests.lab import prototypes
-
-    if name not in prototypes.NAMES:
-        known = ", ".join((*NAMES, *prototypes.NAMES))
-        raise UsageError(f"no controller is called {name!r}: choose from {known}")
-    return prototypes.make(name, crowd)
+    raise UsageError(f"no controller is called {name!r}: choose from {', '.join(NAMES)}")
 
 
 VARIANTS: dict[str, dict[str, bool]] = {"guard": {}, "untold": {"told": False}, "taught": {"taught": True}}

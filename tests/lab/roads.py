@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
+from scipy.signal import lfilter  # type: ignore[import-untyped]
 
 Array = NDArray[np.float64]
 Small = NDArray[np.float32]

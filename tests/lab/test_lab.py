@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from guard.errors import UsageError
 from guard.events import Cue
 from tests.lab import guarding, open_loop, report
-from tests.lab.family import Crowd
+from tests.lab.family import Crowd, Second
 from tests.lab.kinds import DEVELOPMENT, HELD_OUT, KINDS
 from tests.lab.measures import live
-from tests.lab.opponents import BareAlarm, Knowing
+from tests.lab.opponents import Array, BareAlarm, Codes, Controller, Knowing
 
 MIDDLES = [kind for kind in KINDS if kind.name == "middle"]
 
@@ -27,13 +29,14 @@ def kinds(*names: str) -> list[Any]:
 class Says:
     """Cues at given seconds to everybody."""
 
-    advised_m_s = None
+    advised_m_s: Array | None = None
+    walks: NDArray[np.bool_] | None
 
-    def __init__(self, n: int, **cues: dict[int, Cue]) -> None:
-        self._n, self._cues = n, cues.get("at", {})
+    def __init__(self, n: int, at: Mapping[int, Cue] | None = None) -> None:
+        self._n, self._cues = n, at or {}
         self.walks = np.zeros(n, bool)
 
-    def step(self, now: Any) -> Any:
+    def step(self, now: Second) -> Codes:
         return np.full(self._n, int(self._cues.get(int(now.t_s), Cue.NONE)))
 
 
@@ -73,7 +76,9 @@ def test_a_walk_at_the_ceiling_falls_as_published(family: str) -> None:
 
 def test_alarm_and_knowing_beat_saying_nothing() -> None:
     over = {}
-    for name, make in (("nothing", lambda crowd: Says(crowd.n)), ("alarm", BareAlarm), ("knowing", Knowing)):
+    makers: dict[str, Callable[[Crowd], Controller]] = {
+        "nothing": lambda crowd: Says(crowd.n), "alarm": BareAlarm, "knowing": Knowing}
+    for name, make in makers.items():
         crowd = Crowd(MIDDLES, 6, steps=1200)
         over[name] = live(crowd, make(crowd)).over_bpm_s.sum()
     assert over["knowing"] < over["alarm"] < 0.3 * over["nothing"]
@@ -82,7 +87,7 @@ def test_alarm_and_knowing_beat_saying_nothing() -> None:
 def test_walking_on_cue_is_counted_and_so_is_what_the_guard_takes_it_for() -> None:
     crowd = Crowd(MIDDLES, 6, steps=400)
     crowd.who["obeys"][:], crowd.who["shuffles"][:] = 1.0, 0.0
-    hour = live(crowd, Says(12, at={100: Cue.WALK, 300: Cue.RESUME}))  # type: ignore[arg-type]
+    hour = live(crowd, Says(12, at={100: Cue.WALK, 300: Cue.RESUME}))
     assert (hour.walked_s > 150).all() and (hour.walked_s < 215).all()
     assert np.array_equal(hour.walked_s, hour.walked_can_s)  # the middle runner can always jog
     assert np.array_equal(hour.taken_for_running_s, hour.judged_s) and (hour.judged_s > 100).all()

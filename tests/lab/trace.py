@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from guard.errors import GuardError
 from guard.events import Cue, State
@@ -64,7 +65,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     return 0
 
 
-def _draw(path: Path, rows: np.ndarray, title: str) -> None:  # type: ignore[type-arg]
+def _draw(path: Path, rows: NDArray[np.float64], title: str) -> None:
     import matplotlib
 
     matplotlib.use("Agg")

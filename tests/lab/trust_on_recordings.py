@@ -22,7 +22,8 @@ from pathlib import Path
 
 import numpy as np
 
-from guard.csv.read import Columns, import_csv
+from guard.csv.columns import Columns
+from guard.csv.read import import_csv
 from guard.csv.series import beats_to_readings
 from guard.events import Cue, CueGiven, Input, Reading, ReadingDoubted
 from guard.log.recording import Recording

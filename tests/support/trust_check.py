@@ -348,7 +348,9 @@ class _Checker:
             usual = len(before) == 10 and all(one.clean and one.reading.rr_s for one in before)
             for place in places[1:]:
                 lasts_s = self.times[place] - self.times[first]
-                limit_s = FROZEN_RR_S if usual or self.readings[place].rr_s else FROZEN_S
+                limit_s = FROZEN_S + INTERVALS * (self.interval_s(self.times[place]) - 1.0)
+                if usual or self.readings[place].rr_s:
+                    limit_s = FROZEN_RR_S
                 if lasts_s <= limit_s:
                     continue
                 at_s = self.times[place]

@@ -30,6 +30,8 @@ FRENCH = Language("fr", "French", {
     "you may go a little faster": "tu peux aller un peu plus vite",
     "belt up a little please": "accélère un peu le tapis",
     "guard stopped": "la surveillance est terminée",
+    "no word from the guard": "plus de nouvelles de la surveillance",
+    "guard connected again": "la surveillance est de nouveau connectée",
     "all is well": "tout va bien",
     "no heart rate signal": "pas de signal du cœur",
     "the guard is paused": "la surveillance est en pause",

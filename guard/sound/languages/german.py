@@ -30,6 +30,8 @@ GERMAN = Language("de", "German", {
     "you may go a little faster": "du darfst etwas schneller werden",
     "belt up a little please": "das Band bitte etwas schneller",
     "guard stopped": "die Überwachung ist beendet",
+    "no word from the guard": "keine Nachricht von der Überwachung",
+    "guard connected again": "die Überwachung ist wieder verbunden",
     "all is well": "alles ist in Ordnung",
     "no heart rate signal": "kein Pulssignal vom Sensor",
     "the guard is paused": "die Überwachung macht Pause",

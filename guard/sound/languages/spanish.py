@@ -30,6 +30,8 @@ SPANISH = Language("es", "Spanish", {
     "you may go a little faster": "puedes ir un poco más rápido",
     "belt up a little please": "sube un poco la cinta",
     "guard stopped": "la vigilancia ha terminado",
+    "no word from the guard": "sin noticias de la vigilancia",
+    "guard connected again": "la vigilancia está conectada otra vez",
     "all is well": "todo va bien",
     "no heart rate signal": "no hay señal del pulso",
     "the guard is paused": "la vigilancia está en pausa",

@@ -1,0 +1,174 @@
+"""What a page shows, as JSON: the words of the terminal, and where marks stand. Pure.
+
+Every word is made here, so that the page holds none of its own about the run:
+its script puts texts where they belong and draws one line.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TypedDict
+
+from guard.decide.wording import headline
+from guard.events import CueGiven, LinkState, Snapshot, State
+from guard.reasons import reason
+from guard.screen import gauge, words
+from guard.screen.figure import figure
+from guard.screen.frame import Frame
+from guard.screen.look import clean
+from guard.settings import Settings
+
+LINE_S = 600.0  # how much of the run is drawn
+MOST_NOTES = 3
+_FOLDERS = re.compile(r"(?<![\w:/])/(?:[^\s/:]+/)+")
+
+
+class Gauge(TypedDict):
+    """Where its marks stand, from left (0) to right (1); None where there is none."""
+
+    wall: float | None
+    now: float | None
+    ahead: float | None
+
+
+class Picture(TypedDict):
+    """What a page is sent of a frame: texts by the name of their place, and what is drawn.
+
+    `ceiling_bpm` is the session's own, `ceiling_now_bpm` the one in force; `outline` draws the last cue.
+    """
+
+    texts: dict[str, str]
+    over: bool
+    gauge: Gauge
+    outline: str
+    ceiling_now_bpm: float
+    ceiling_bpm: int | None
+    t_s: float
+    held: bool
+    muted: bool
+
+
+def picture(frame: Frame, settings: Settings, title: str = "", tag: str = "") -> Picture:
+    """A frame for the page."""
+    snapshot = frame.snapshot
+    shown = figure(snapshot, settings, frame.choice)
+    given = words.recent_cue(snapshot)
+    texts = {
+        "title": title or "guard",
+        "flags": " ".join([*words.flags(snapshot), *([tag] if tag else [])]),
+        "figure": shown.number,
+        "word": shown.word,
+        "name": shown.name,
+        "detail": shown.detail,
+        "state": words.state(snapshot),
+        "heart": _joined(words.heart_rate(snapshot), words.room(snapshot), _ceiling(snapshot),
+                         words.tendency(snapshot)),
+        "ahead": _ahead(snapshot),
+        "cue": headline(given, settings) if given else words.old_cue(snapshot),
+        "why": f"why: {reason(given)}" if given else "",
+        "cue_age": _joined(words.cue_age(snapshot, given), f"cue {snapshot.cue_count}") if given else "",
+        "signal": _signal(snapshot),
+        "times": _joined(f"elapsed {words.elapsed(snapshot)}", words.at_or_under(snapshot),
+                         f"over {words.clock(snapshot.over_s)}",
+                         f"no signal {words.clock(snapshot.no_signal_s)}"),
+        "part": _joined(words.speed(snapshot, settings) or "speed not known",
+                        words.part(snapshot) or "no plan"),
+        "link": _joined(words.link_line(snapshot.link_state, ""), words.battery(snapshot),
+                        words.sound(snapshot)),
+        "notes": "\n".join(f"note: {note}" for note in _notes(frame)[:MOST_NOTES]),
+        "prompt": frame.prompt,
+    }
+    return {
+        "texts": {name: "\n".join(clean(line) for line in text.split("\n")) for name, text in texts.items()},
+        "over": shown.over,
+        "gauge": _gauge(snapshot),
+        "outline": given.cue.about.outline if given else "",
+        "ceiling_now_bpm": round(snapshot.ceiling_bpm, 1),
+        "t_s": round(snapshot.t_s, 2),
+        "held": snapshot.state is State.HELD,
+        "muted": snapshot.muted,
+        "ceiling_bpm": None if frame.ceiling_bpm is None else round(frame.ceiling_bpm),
+    }
+
+
+def ended(snapshot: Snapshot | None) -> dict[str, list[list[str]]]:
+    """What is left on the page when the session has ended: its last snapshot in a few lines."""
+    if snapshot is None:
+        return {"rows": []}
+    return {"rows": [
+        ["duration", words.clock(snapshot.t_s)],
+        ["at or under the ceiling", words.at_or_under(snapshot).removeprefix("at or under ")],
+        ["over the ceiling", words.clock(snapshot.over_s)],
+        ["no signal", words.clock(snapshot.no_signal_s)],
+        ["cues", str(snapshot.cue_count)],
+    ]}
+
+
+def cue_on_line(given: CueGiven) -> dict[str, float | str]:
+    """A cue as a mark on the drawn line."""
+    return {"t": round(given.t_s, 1), "outline": given.cue.about.outline}
+
+
+def _ceiling(snapshot: Snapshot) -> str:
+    """The runner's ceiling, where what is said of the room does not name it."""
+    named = words.room(snapshot) and not words.is_ramped(snapshot)
+    return "" if named else f"ceiling {snapshot.own_ceiling_bpm:.0f}"
+
+
+def _ahead(snapshot: Snapshot) -> str:
+    """What is foreseen; for a walker how far it is until running again."""
+    if _walks_back(snapshot):
+        return words.until_running(snapshot)
+    nothing = "no cue comes until you go on" if snapshot.state is State.HELD else "nothing foreseen yet"
+    return _joined(words.foreseen(snapshot), words.likelihood(snapshot)) or nothing
+
+
+def _walks_back(snapshot: Snapshot) -> bool:
+    known = snapshot.resume_bpm is not None and snapshot.level_bpm is not None
+    return snapshot.state is State.WALKING and known
+
+
+def _signal(snapshot: Snapshot) -> str:
+    """How much the signal can be trusted, in words."""
+    age_s = snapshot.reading_age_s
+    if age_s is None:
+        return "no trusted reading yet"
+    if snapshot.state is State.NO_SIGNAL:
+        return f"no trusted reading for {words.clock(age_s)}"
+    contact = {True: "skin contact", False: "no skin contact", None: ""}[snapshot.contact]
+    return _joined(f"trusted reading {age_s:.0f} s ago", contact)
+
+
+def _gauge(snapshot: Snapshot) -> Gauge:
+    """Room to the ceiling; for a walker the beats still to fall, to running again at the left end."""
+    level, resume_bpm = snapshot.level_bpm, snapshot.resume_bpm
+    if snapshot.state is State.WALKING and level is not None and resume_bpm is not None:
+        to_go = min(max((level - resume_bpm) / gauge.WAY_BACK_BPM, 0.0), 1.0)
+        return {"wall": None, "now": round(to_go, 4), "ahead": 0.0}
+    foreseen_bpm = snapshot.foreseen_bpm if words.foreseen(snapshot) else None
+    ahead_bpm = None if foreseen_bpm is None else snapshot.ceiling_bpm - foreseen_bpm
+    return {"wall": _share(0.0), "now": _share(snapshot.room_bpm), "ahead": _share(ahead_bpm)}
+
+
+def _share(room_bpm: float | None) -> float | None:
+    if room_bpm is None:
+        return None
+    return round(min(max((gauge.UNDER_BPM - room_bpm) / (gauge.UNDER_BPM + gauge.OVER_BPM), 0.0), 1.0), 4)
+
+
+def _notes(frame: Frame) -> list[str]:
+    snapshot = frame.snapshot
+    mend = snapshot.link_detail if snapshot.link_state is not LinkState.CONNECTED else ""
+    if not mend and snapshot.state is State.NO_SIGNAL:
+        mend = snapshot.link_detail or words.NO_READINGS
+    return [_nameless(note, snapshot.link_name) for note in (mend, *reversed(frame.notes)) if note]
+
+
+def _nameless(note: str, sensor: str) -> str:
+    """A note without the name of a device or a folder, which may be that of a person."""
+    return _FOLDERS.sub("", note.replace(sensor, "the sensor") if sensor else note)
+
+
+def _joined(*facts: str) -> str:
+    return " · ".join(fact for fact in facts if fact)
+

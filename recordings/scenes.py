@@ -205,14 +205,14 @@ SCENES: dict[str, Scene] = {
     "speed-to-set": Scene(
         "a belt of known speed and a learned gain: every cue says the speed to set",
         _course("speed-to-set", "a belt that begins too slow and then climbs", 13,
-                _between(390.0, 540.0, 0.12),
+                _between(390.0, 540.0, 0.2),
                 {"run_bpm": 122, "habitual_m_s": 2.2, "obeys": 1.0},
                 {"ceiling_bpm": 141.0, "floor_bpm": 124.0, "gain_bpm_per_m_s": 25.0},
                 belt=True, speed_known=True)),
     "own-way": Scene(
         "the runner in charge: another ceiling, a part skipped, a free run up to the never-exceed limit",
-        _course("own-way", "a road run as the runner likes", 12, _between(420.0, 580.0, 0.10),
-                {"run_bpm": 140, "gain": 30}, {"ceiling_bpm": 145.0, "stop_bpm": 148.0}),
+        _course("own-way", "a road run as the runner likes", 12, _between(420.0, 580.0, 0.13),
+                {"run_bpm": 140, "gain": 30}, {"ceiling_bpm": 145.0, "stop_bpm": 164.0, "walk_first": 1.0}),
         plan=TWO_PARTS,
         events=(Command(170.0, Action.CEILING, 135.0), Mark(250.0, "bridge"),
                 Command(300.0, Action.CEILING, 145.0), Command(360.0, Action.SKIP_PART),

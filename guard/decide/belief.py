@@ -251,6 +251,7 @@ class Belief:
             return usable
         began = k.where(self._off_s == self._off_s, self._off_s, t_s)
         true = far & (t_s - began >= f.gate_s)
+        self._back_s = k.where(true, t_s, self._back_s)
         self._off_s = k.where(far & k.no(true), began, k.where(usable, NAN, self._off_s))
         for account in self._accounts:
             account.begin(true, bpm, account.response_s * 0.0 + START_VAR)

@@ -75,6 +75,7 @@ class Rule:
         self._walk_top_bpm, self._low_bpm, self._low_s = zero, zero, zero
         self._seen, self._owed = no, no
         self._doubt_s = zero + NEVER_S
+        self._sure_bpm, self._sure_s = zero + NEVER_S, zero  # level and time before the newest gap
         # running again
         self._asked, self._asked_s, self._ask_wait_s = zero, zero + NEVER_S, zero
         self.rise_bpm = columns.rise_bpm
@@ -191,7 +192,7 @@ class Rule:
         self._seen = walking & (self._seen | (b.settled & (fell > f.walk_shows_bpm)))
         shown = self._seen | (self._walk_top_bpm - self._low_bpm >= 0.5 * f.walk_shows_bpm)
         gone = shown & b.settled & (level > self._low_bpm + f.turn_bpm) & (hot | asked)
-        unheeded = (no(self._seen | asked) & (walked_s > LOST_S) & (level < limit)
+        unheeded = (b.settled & no(self._seen | asked) & (walked_s > LOST_S) & (level < limit)
                     & (fell < 0.5 * f.walk_shows_bpm))
         if gait is not None:
             self._seen = self._seen | (walking & (gait < 0.0))
@@ -202,13 +203,20 @@ class Rule:
         gone = walking & (gone | unheeded)
         again = spaced & walking & no(self._seen | asked | gone) & (level > limit) & hot & walk_again
 
-        deep = walking & b.fresh & (fell > EXPLAINED_BPM + EXPLAINED_BPM_S * k.most(walked_s, 0.0))
+        # Since the walk began, or across a gap: deeper than a walk explains.
+        dropped = self._sure_bpm - level > EXPLAINED_BPM + 0.5 * EXPLAINED_BPM_S * (t - self._sure_s)
+        deep = walking & b.fresh & (dropped | (
+            fell > EXPLAINED_BPM + EXPLAINED_BPM_S * k.most(walked_s, 0.0)))
+        self._sure_bpm = where(b.settled, level, self._sure_bpm)
+        self._sure_s = where(b.settled, t, self._sure_s)
         self._doubt_s = where(deep, t, self._doubt_s)
-        stays_under = level + self.rise_bpm < limit
-        first = (self._seen & stays_under & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s)
+        # The longer he has walked, the less room is asked for.
+        left = k.most(1.0 - k.least(walked_s, f.longest_walk_s) / f.longest_walk_s, 0.0)
+        stays_under = level + left * self.rise_bpm < limit
+        first = stays_under & ((self._seen & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s))
         once_more = (t - self._asked_s >= self._ask_wait_s) & (level < limit - 2.0)
         due = (asked & once_more) | (no(asked) & first)
-        resume = (spaced & walking & alive & no(gone) & (level < limit) & due
+        resume = (spaced & walking & alive & b.settled & no(gone) & (level < limit) & due
                   & (t - self._doubt_s >= DOUBT_S))
         return again, gone, resume
 
@@ -317,7 +325,7 @@ class Rule:
                         self._risen_bpm + self._figures.rise_bpm)
         rise = where(ran_s >= MINUTE_S, self._risen_bpm, k.least(whole, RISE_MOST_BPM))
         share = where(rise > self.rise_bpm, 1.0, RISE_FALLS)
-        learns = over & (self._risen_bpm >= RISE_LEAST_BPM)
+        learns = over & (self._risen_bpm >= RISE_LEAST_BPM) & (t - self._doubt_s >= DOUBT_S)
         self.rise_bpm = where(learns, self.rise_bpm + share * (rise - self.rise_bpm), self.rise_bpm)
         self._start_s = where(over, NEVER_S, self._start_s)
 

@@ -210,10 +210,8 @@ class Rule:
         self._sure_bpm = where(b.settled, level, self._sure_bpm)
         self._sure_s = where(b.settled, t, self._sure_s)
         self._doubt_s = where(deep, t, self._doubt_s)
-        # The longer he has walked, the less room is asked for.
-        left = k.most(1.0 - k.least(walked_s, f.longest_walk_s) / f.longest_walk_s, 0.0)
-        stays_under = level + left * self.rise_bpm < limit
-        first = stays_under & ((self._seen & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s))
+        stays_under = level + self.rise_bpm < limit
+        first = (self._seen & stays_under & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s)
         once_more = (t - self._asked_s >= self._ask_wait_s) & (level < limit - 2.0)
         due = (asked & once_more) | (no(asked) & first)
         resume = (spaced & walking & alive & b.settled & no(gone) & (level < limit) & due

@@ -268,7 +268,7 @@ def test_a_pause_of_the_recording_is_the_runners_pause_and_no_lost_sensor(tmp_pa
     assert "paused 2 times, 78 s in all" in said(imported)
     recording = Recording(imported.header, imported.items, end_s=400.0)
     cues = [(round(one.t_s), one.cue) for one in replay(recording, Settings(ceiling_bpm=150.0)).cues]
-    assert [one for one in cues if one[1] is Cue.SIGNAL_LOST] == [(257, Cue.SIGNAL_LOST)]
+    assert [one for one in cues if one[1] is Cue.SIGNAL_LOST] == [(256, Cue.SIGNAL_LOST)]
 
 
 def test_what_comes_too_seldom_is_said_at_import(tmp_path: Path) -> None:

@@ -1,0 +1,352 @@
+"""The decision a second time, in plain Python and matrices, after the page in DEVELOPERS.md.
+
+One runner, no kit, no masks, no speed told. The watch is the guard's own: it
+has its reference elsewhere. Constants are taken from where they are kept, the
+rules from the page.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from guard.cues import Cue
+from guard.decide import belief as held
+from guard.decide import rule as ruled
+from guard.decide.effects import EFFECTS
+from guard.decide.figures import FIGURES as F
+from guard.events import State
+from guard.settings import Settings
+from guard.signal.kit import SINGLE
+from guard.signal.watch import Watch
+
+NAN, NEVER = math.nan, -math.inf
+Matrix = list[list[float]]
+
+
+def times(a: Matrix, b: Matrix) -> Matrix:
+    return [[sum(x * y for x, y in zip(row, column, strict=True)) for column in zip(*b, strict=True)]
+            for row in a]
+
+
+def turned(a: Matrix) -> Matrix:
+    return [list(row) for row in zip(*a, strict=True)]
+
+
+def decay(x: float) -> float:
+    return 1.0 / (1.0 + x + x * x / 2.0)
+
+
+def far_decay(x: float) -> float:
+    return decay(x / 8.0) ** 8
+
+
+class Filter:
+    """Level, target, slow error of the strap: mean `x` and covariance `p`."""
+
+    def __init__(self, response_s: float, ceiling_bpm: float) -> None:
+        self.tau = response_s
+        self.x = [NAN, ceiling_bpm, 0.0]
+        self.p = [[25.0, 0.0, 0.0], [0.0, held.START_VAR, 0.0], [0.0, 0.0, 1.0]]
+        self.size, self.wander = 1.0, F.still_var
+        self.lean = self.lean_var = 0.0
+
+    def go_on(self, dt: float, fall: float, var: float) -> None:
+        b, lasts = decay(dt / self.tau), decay(dt / F.noise_s)
+        step = [[b, 1.0 - b, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, lasts]]
+        self.x = [sum(a * x for a, x in zip(row, self.x, strict=True) if a) for row in step]
+        self.x[1] -= fall
+        self.p = times(times(step, self.p), turned(step))
+        self.p[0][0] += held.LEVEL_VAR * dt
+        self.p[1][1] += self.wander * dt + var
+        self.p[2][2] += F.noise_sd_bpm ** 2 * self.size * (1.0 - lasts ** 2)
+
+    def take(self, bpm: float, since_s: float) -> tuple[float, float]:
+        across = [self.p[i][0] + self.p[i][2] for i in range(3)]
+        spread = across[0] + across[2] + held.WHITE_VAR
+        off = bpm - self.x[0] - self.x[2]
+        self.x = [x + a * off / spread for x, a in zip(self.x, across, strict=True)]
+        self.p = [[self.p[i][j] - across[i] * across[j] / spread for j in range(3)] for i in range(3)]
+        share = 1.0 - decay(since_s / F.lean_s)
+        self.lean += share * (off / math.sqrt(spread) - self.lean)
+        self.lean_var = (1.0 - share) ** 2 * self.lean_var + share ** 2
+        lean = abs(self.lean) / math.sqrt(self.lean_var + 1e-9) if self.lean else 0.0
+        self.wander = F.still_var + F.changed_var * min(max(lean - F.lean_sd, 0.0), 1.0)
+        squared = off * off / spread
+        self.size *= 1.0 + held.SIZE_STEP * (min(squared, held.LEAN_MOST) - 1.0)
+        self.size = min(max(self.size, held.SIZE_LEAST), held.SIZE_MOST)
+        return squared, spread
+
+    def begin(self, bpm: float, target_var: float) -> None:
+        self.x[0] = bpm
+        self.p = [[25.0, 0.0, 0.0], [0.0, target_var, 0.0], [0.0, 0.0, self.p[2][2]]]
+
+    def ahead(self, pending: float) -> tuple[float, float]:
+        left, arrives = far_decay(F.ahead_s / self.tau), F.arrives_s
+        through = 1.0 - (self.tau * left - arrives * far_decay(F.ahead_s / arrives)) / (self.tau - arrives)
+        mean = left * self.x[0] + (1.0 - left) * self.x[1] - pending * through
+        g = [left, 1.0 - left]
+        return mean, sum(g[i] * g[j] * self.p[i][j] for i in range(2) for j in range(2))
+
+
+@dataclass
+class ScalarGuard:
+    """`step` gives the cue; `state`, `level`, `target`, `rule` are open."""
+
+    settings: Settings
+    t: float = NAN
+    state: State = State.WARMING
+    rule: str = ""
+    words: float = 0.0
+    from_bpm: float = 0.0
+    no_jog: float = 0.0
+    walking: bool = False
+    easing: bool = False
+    owed: bool = False
+    seen: bool = False
+    near: bool = False
+    said: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        s = self.settings
+        assert s.ceiling_bpm is not None
+        self.ceiling, self.floor = float(s.ceiling_bpm), NAN if s.floor_bpm is None else s.floor_bpm
+        self.free_run = self.quiet_ease = self.quiet_walk = self.was_held = self.was_warm = False
+        self.watch = Watch(SINGLE, NAN if s.stop_bpm is None else s.stop_bpm, s.stale_s, s.lost_s)
+        self.filters = [Filter(share * s.response_s, self.ceiling) for share in (F.quick_share, F.slow_share)]
+        self.odds, self.quick, self.pending = 0.0, 0.5, 0.0
+        self.level = self.newest = self.taken = self.off_since = NAN
+        self.target, self.target_sd, self.foreseen, self.foreseen_sd = self.ceiling, 14.0, NAN, 0.0
+        self.back = NEVER
+        self.most_margin = self.margin = 2.0 * s.strictness * F.margin_bpm
+        self.top = NEVER
+        self.rise = F.rise_bpm
+        self.walk_top = self.low = self.low_s = self.start_bpm = self.risen = 0.0
+        self.walk_s = self.walk_word_s = self.doubt_s = self.asked_s = self.start_s = NEVER
+        self.walk_wait = self.ask_wait = self.pick_wait = 0.0
+        self.asked = 0
+        self.last = self.picked = NEVER
+        self.sure, self.sure_s = NEVER, 0.0
+
+    # -- belief ------------------------------------------------------------
+
+    def mixed(self, quick: float, slow: float) -> float:
+        return slow + self.quick * (quick - slow)
+
+    def both(self, quick: tuple[float, float], slow: tuple[float, float]) -> tuple[float, float]:
+        mean = self.mixed(quick[0], slow[0])
+        var = self.mixed(quick[1] + (quick[0] - mean) ** 2, slow[1] + (slow[0] - mean) ** 2)
+        return mean, math.sqrt(max(var, 0.0)) if var == var else NAN
+
+    def believe(self, t: float, dt: float, bpm: float) -> None:
+        arrives = self.pending * (1.0 - decay(dt / F.arrives_s))
+        self.pending -= arrives
+        for one in self.filters:
+            one.go_on(dt, arrives, held.EFFECT_VAR_SHARE * abs(arrives))
+        usable = held.LOWEST_BPM <= bpm <= held.HIGHEST_BPM
+        if usable and math.isnan(self.level):
+            for one in self.filters:
+                one.begin(bpm, one.p[1][1])
+            self.level = bpm
+        since = 1.0 if math.isnan(self.taken) else t - self.taken
+        usable = usable and self.near_enough(t, bpm, since)
+        self.fresh = self.settled = usable
+        if usable:
+            (eq, sq), (es, ss) = (one.take(bpm, since) for one in self.filters)
+            likelier = 2.0 * (ss - sq) / (ss + sq) + min(es, held.ERROR_MOST) - min(eq, held.ERROR_MOST)
+            self.odds += 0.5 * likelier - held.FORGETS * self.odds
+            if since > held.GAP_S:
+                self.back = t
+            self.settled = t - self.back >= held.GAP_S
+            self.taken, self.newest = t, bpm
+        half = 0.5 * self.odds
+        self.quick = 0.5 + 0.5 * half / math.sqrt(1.0 + half * half)
+        q, s = self.filters
+        self.level = self.mixed(q.x[0], s.x[0])
+        self.target, self.target_sd = self.both((q.x[1], q.p[1][1]), (s.x[1], s.p[1][1]))
+        self.foreseen, self.foreseen_sd = self.both(q.ahead(self.pending), s.ahead(self.pending))
+
+    def near_enough(self, t: float, bpm: float, since: float) -> bool:
+        expected = self.mixed(*(one.x[0] + one.x[2] for one in self.filters))
+        if abs(bpm - expected) <= F.gate_bpm + min(since, 45.0):
+            self.off_since = NAN
+            return True
+        began = t if math.isnan(self.off_since) else self.off_since
+        if t - began < F.gate_s:
+            self.off_since = began
+            return False
+        self.off_since, self.back = NAN, t
+        for one in self.filters:
+            one.begin(bpm, held.START_VAR)
+        return True
+
+    # -- rule ----------------------------------------------------------------
+
+    def step(self, t: float, bpm: float, *, held_now: bool = False) -> Cue:
+        s = self.settings
+        if math.isnan(self.t):
+            self.began, dt = t, 0.0
+        else:
+            dt = t - self.t
+        self.t, self.rule = t, ""
+        bpm = bpm or NAN
+        watched = Cue(int(self.watch.step(t, bpm, held_now)))
+        if held_now or self.was_held:
+            self.forget()
+        self.was_held = held_now
+        self.believe(t, dt, bpm)
+        since = t - self.began
+        warm, ramped = since >= s.warm_up_s, s.warm_up_quiet_s <= since < s.warm_up_s
+        ramp = self.ceiling
+        if not warm:
+            ramp -= s.warm_up_ramp_bpm * max(1.0 - since / max(s.warm_up_s, 1.0), 0.0)
+        limit = ramp if ramped else self.ceiling
+        aim = limit - (0.0 if ramped else self.margin)
+        target = self.target - self.pending
+        hot, cool = target > aim, target + ruled.FALLS_Z * self.target_sd < aim
+        z = -0.5 + s.strictness - 0.5
+        due = (self.foreseen + z * self.foreseen_sd > aim and hot) or (
+            self.newest > limit and self.level > limit and target + ruled.RISES_Z * self.target_sd > aim)
+        due = due and (warm or self.level > ramp - ruled.WARMING_BPM)
+        self.look_back(t, dt, limit, cool)
+
+        guarded = bool(self.watch.guarded) and not held_now and not self.free_run
+        spaced = guarded and watched is Cue.NONE and t - self.last >= s.spacing_s
+        fallen = min(max(self.from_bpm - self.target, 0.0), ruled.FALL_MOST_BPM)
+        vain = self.words - fallen / EFFECTS[Cue.EASE].fall_bpm
+        in_vain = 4.0 ** (0.5 - s.walk_first) * F.in_vain
+        hopeless = vain >= in_vain * (1.0 - self.no_jog)
+        wait = min(s.spacing_s * 16.0 ** (0.5 - s.words) * (1.0 + max(vain - in_vain, 0.0)),
+                   ruled.LONGEST_WAIT_S)
+        word = spaced and not self.walking and due and t - self.last >= wait
+        may_walk = (warm or self.level > self.ceiling) and s.walking and not self.quiet_walk
+        known = self.no_jog > F.walk_run
+        again_ok = t - self.walk_word_s >= self.walk_wait
+        walk = word and hopeless and may_walk and again_ok and (self.level > limit or known)
+        ease = word and not walk and not (hopeless and known and may_walk) and not self.quiet_ease
+        was_walking, alive = self.walking, self.fresh
+        again, gone, resume = self.while_walking(
+            t, limit, hot, spaced and not self.quiet_walk, again_ok, alive)
+        low = self.level < limit - F.walk_shows_bpm and target < limit - F.walk_shows_bpm and (
+            t - self.last > F.shows_s)
+        sinks = self.level < self.walk_top - F.walk_shows_bpm and self.level < limit
+        walks_on = guarded and not word and self.owed and not was_walking and self.settled and (low or sinks)
+        if self.level >= self.floor:
+            self.pick_wait = 0.0
+        pick_up = (spaced and not was_walking and warm and alive and self.level < self.floor and not due
+                   and target < self.floor and not self.quiet_ease and t - self.last >= ruled.MINUTE_S
+                   and t - self.picked >= self.pick_wait)
+        calm = self.easing and self.target + ruled.FALLS_Z * self.target_sd < aim and not (ease or walk)
+
+        cue = (Cue.EASE if ease else Cue.WALK if walk or again else Cue.RESUME if resume
+               else Cue.PICK_UP if pick_up else Cue.NONE)
+        if cue is not Cue.NONE:
+            self.last = t
+        self.learn_rise(t, walk)
+        if ease:
+            self.from_bpm = self.target if self.words == 0.0 else self.from_bpm
+            self.words += 1.0
+            self.pending += EFFECTS[Cue.EASE].fall_bpm
+        if pick_up:
+            self.pending, self.picked = EFFECTS[Cue.PICK_UP].fall_bpm, t
+            self.pick_wait = min(max(2.0 * self.pick_wait, ruled.MINUTE_S), ruled.LONGEST_WAIT_S)
+        if gone:
+            if self.seen or self.asked:
+                self.start_bpm, self.start_s, self.risen = self.low, self.low_s, self.level - self.low
+            self.words, self.asked, self.ask_wait, self.walking = 0.0, 0, 0.0, False
+        if resume:
+            self.asked, self.asked_s, self.owed = self.asked + 1, t, False
+            self.ask_wait = self.doubled(self.ask_wait)
+            self.low, self.low_s = self.level, t
+        if walk or again:
+            self.walk_word_s, self.walk_wait = t, self.doubled(self.walk_wait)
+            self.pending = EFFECTS[Cue.WALK].fall_bpm
+        if walk:
+            self.no_jog = min(self.no_jog + F.no_jog_step, 2.0 * F.no_jog_step)
+            self.owed, self.walk_top = True, self.level
+        if walk or walks_on:
+            self.walk_s = NEVER if low and not walk else t
+            self.low, self.low_s, self.asked, self.ask_wait = self.level, t, 0, 0.0
+            self.seen = walks_on or (self.seen and not walk)
+            self.walking = True
+        self.easing = (self.easing or ease) and not (calm or walk or walks_on or self.free_run)
+        self.walking = self.walking and not self.free_run
+        if watched is not Cue.NONE:
+            self.last = t
+        going = State.EASING if self.easing else State.STEADY if warm else State.WARMING
+        self.state = (State.HELD if held_now else State.NO_SIGNAL if self.watch.blind
+                      else State.WALKING if self.walking else going)
+        return cue if watched is Cue.NONE else watched
+
+    def look_back(self, t: float, dt: float, limit: float, cool: bool) -> None:
+        running, since = not self.walking, t - self.last
+        self.top = max(self.top, self.level) if self.level == self.level else NAN
+        self.near = self.near or (running and self.level > limit - F.turn_bpm)
+        turned = (running and cool and since >= ruled.LEAST_WALK_S and self.level < limit - F.turn_bpm
+                  and self.level < self.top - F.turn_bpm)
+        if self.near and self.level < self.top - 2.0:
+            moved = self.margin + F.aim_share * (self.top - limit + 0.2)
+            self.margin, self.near = min(max(moved, 0.0), self.most_margin), False
+        if not self.near:
+            self.top = self.level
+        if turned or (running and cool and self.level < limit - 1.0 and since > ruled.MINUTE_S):
+            self.words = 0.0
+        if running:
+            self.no_jog *= decay(dt / F.no_jog_s)
+        if self.seen or (running and cool):
+            self.walk_wait = 0.0
+
+    def while_walking(
+        self, t: float, limit: float, hot: bool, spaced: bool, again_ok: bool, alive: bool
+    ) -> tuple[bool, bool, bool]:
+        level, walked, asked = self.level, t - self.walk_s, self.asked > 0
+        if (self.walking or self.owed) and self.settled:
+            self.walk_top = max(self.walk_top, level)
+            if level >= self.walk_top or level < self.low:
+                self.low, self.low_s = level, t
+        fell = self.walk_top - level
+        self.seen = self.walking and (self.seen or (self.settled and fell > F.walk_shows_bpm))
+        shown = self.seen or self.walk_top - self.low >= 0.5 * F.walk_shows_bpm
+        gone = shown and self.settled and level > self.low + F.turn_bpm and (hot or asked)
+        unheeded = (self.settled and not (self.seen or asked) and walked > ruled.LOST_S and level < limit
+                    and fell < 0.5 * F.walk_shows_bpm)
+        gone = self.walking and (gone or unheeded)
+        again = (spaced and self.walking and not (self.seen or asked or gone) and level > limit and hot
+                 and again_ok)
+        dropped = self.sure - level > ruled.EXPLAINED_BPM + 0.5 * ruled.EXPLAINED_BPM_S * (t - self.sure_s)
+        if self.walking and self.fresh and (
+                dropped or fell > ruled.EXPLAINED_BPM + ruled.EXPLAINED_BPM_S * max(walked, 0.0)):
+            self.doubt_s = t
+        if self.settled:
+            self.sure, self.sure_s = level, t
+        first = (self.seen and level + self.rise < limit and walked > ruled.LEAST_WALK_S) or (
+            walked > F.longest_walk_s)
+        once_more = t - self.asked_s >= self.ask_wait and level < limit - 2.0
+        resume = (spaced and self.walking and alive and self.settled and not gone and level < limit
+                  and (once_more if asked else first) and t - self.doubt_s >= ruled.DOUBT_S)
+        return again, gone, resume
+
+    def learn_rise(self, t: float, walk: bool) -> None:
+        ran = t - self.start_s
+        if ran == math.inf or self.walking:
+            return
+        if ran < ruled.MINUTE_S:
+            self.risen = max(self.risen, self.level - self.start_bpm)
+        if not walk and ran < ruled.MINUTE_S:
+            return
+        rise = self.risen
+        if ran < ruled.MINUTE_S:
+            rise = min(self.risen * (ruled.MINUTE_S / max(ran, 15.0)), self.risen + F.rise_bpm,
+                       ruled.RISE_MOST_BPM)
+        if self.risen >= ruled.RISE_LEAST_BPM and t - self.doubt_s >= ruled.DOUBT_S:
+            self.rise += (1.0 if rise > self.rise else ruled.RISE_FALLS) * (rise - self.rise)
+        self.start_s = NEVER
+
+    def doubled(self, wait: float) -> float:
+        return min(max(2.0 * wait, F.shows_s), ruled.LONGEST_WAIT_S)
+
+    def forget(self) -> None:
+        self.walking = self.easing = self.owed = self.near = False
+        self.words, self.top, self.pending = 0.0, NEVER, 0.0
+        for one in self.filters:
+            one.begin(one.x[0], held.START_VAR)

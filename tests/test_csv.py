@@ -19,8 +19,10 @@ from guard.csv.table import number
 from guard.csv.times import over_midnight, time_form
 from guard.csv.write import csv_chunks, safe_text
 from guard.errors import GuardError, InputError, UsageError
-from guard.events import Reading, Speed
+from guard.events import Action, Command, Cue, Reading, Speed
 from guard.log.log import read_log, write_recording
+from guard.log.recording import Recording
+from guard.replay.replay import replay
 from guard.settings import Settings
 from tests.support.keep import guard_cli, guard_here, invented_run, record_session
 
@@ -250,6 +252,32 @@ def test_several_people_are_told_apart(tmp_path: Path) -> None:
 def test_times_that_run_back_without_a_column_that_says_why(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="--where COLUMN=VALUE, or sort"):
         made(tmp_path, "time,hr\n0,120\n500,121\n1,122\n501,123\n")
+
+
+def test_a_pause_of_the_recording_is_the_runners_pause_and_no_lost_sensor(tmp_path: Path) -> None:
+    """Rows missing, or empty and far apart; rows without a rate at the usual pace are a lost sensor."""
+    run = [(t, 130 + t % 3) for t in range(100)]
+    few = [(t, "") for t in range(104, 150, 5)]
+    rest = [(t, 128 + t % 3) for t in range(150, 250)]
+    lost = [(t, "") for t in range(250, 280)]
+    after = [(t, 131 + t % 3) for t in (*range(280, 300), *range(330, 400))]
+    text = "t,hr\n" + "".join(f"{t},{bpm}\n" for t, bpm in [*run, *few, *rest, *lost, *after])
+    imported = made(tmp_path, text, Columns("t", "hr"))
+    held = [(round(one.t_s), one.action) for one in imported.items if isinstance(one, Command)]
+    assert held == [(100, Action.PAUSE), (148, Action.CONTINUE), (300, Action.PAUSE), (330, Action.CONTINUE)]
+    assert "paused 2 times, 78 s in all" in said(imported)
+    recording = Recording(imported.header, imported.items, end_s=400.0)
+    cues = [(round(one.t_s), one.cue) for one in replay(recording, Settings(ceiling_bpm=150.0)).cues]
+    assert [one for one in cues if one[1] is Cue.SIGNAL_LOST] == [(256, Cue.SIGNAL_LOST)]
+
+
+def test_what_comes_too_seldom_is_said_at_import(tmp_path: Path) -> None:
+    rows = "".join(f"{15 * k},{120 + k % 3}\n" for k in range(40))
+    imported = made(tmp_path, "t,hr\n" + rows, Columns("t", "hr"))
+    assert "a reading every 15 s: too seldom to guard by, 10 s at most would do" in said(imported)
+    assert "paused" not in said(imported)
+    cues = replay(Recording(imported.header, imported.items, end_s=600.0), Settings(ceiling_bpm=150.0)).cues
+    assert [one.rule for one in cues].count("too_seldom") == 1
 
 
 def test_a_session_of_a_week_is_refused(tmp_path: Path) -> None:

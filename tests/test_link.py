@@ -45,7 +45,7 @@ async def test_finds_connects_and_reads(bluez):
         first = await ran.reading()
         await ran.until(lambda event: isinstance(event, Battery))
     assert (first.bpm, first.contact, first.raw[0]) == (131, True, 0x16)
-    assert first.rr_s == (round(60 / 131 * 1024) / 1024,)
+    assert first.rr_s == pytest.approx((60 / 131,), abs=4 / 1024)
     assert first.t_s == round(first.t_s, 3)
     assert [link.state for link in ran.links[:3]] == [
         LinkState.SEARCHING, LinkState.CONNECTING, LinkState.CONNECTED]

@@ -16,9 +16,11 @@ from guard.events import (
     TREADMILL,
     Cue,
     CueGiven,
+    Doubt,
     LinkState,
     Numbers,
     Reading,
+    ReadingDoubted,
     Speed,
     SpeedLink,
 )
@@ -223,17 +225,19 @@ def test_a_lost_treadmill_guides_on_by_heart_rate():
 
 
 def test_the_pods_cadence_feeds_the_check_of_cadence_lock():
-    """A heart rate that sits on the step rate for minutes is doubted, a free one is not."""
-    def doubts(steps: float | None) -> int:
+    """A heart rate that follows the step rate's changes for minutes is doubted, a free one is not."""
+    def doubts(steps: float | None, *, follows: bool = False) -> int:
         session, count = Session(replace(CEILING, ceiling_bpm=190.0)), 0
         for t in range(1, 240):
-            session.feed(pod(t, 9.0, steps))
-            outputs = session.feed(Reading(t + 0.5, 161 + t % 3, True))
-            count += sum(type(out).__name__ == "ReadingDoubted" for out in outputs)
+            now = None if steps is None else steps + round(5 * math.sin(t / 9))
+            session.feed(pod(t, 9.0, now))
+            bpm = round(now) if follows and now else 161
+            outputs = session.feed(Reading(t + 0.5, bpm + t % 3, True))
+            count += sum(isinstance(out, ReadingDoubted) and out.doubt == Doubt.STEP_RATE for out in outputs)
         return count
 
-    assert doubts(162.0) > 60
-    assert doubts(150.0) == doubts(None) == 0
+    assert doubts(162.0, follows=True) > 60
+    assert doubts(162.0) == doubts(150.0) == doubts(None) == 0
 
 
 # In the log.

@@ -66,8 +66,9 @@ def import_csv(path: Path, columns: Columns, form: Form | None = None) -> Import
     speeds = speeds_of(table, columns, form, t_s, cells, notes)
     if not any(reading.bpm for reading in readings):
         raise InputError(f"{path} gives no heart rate at all: check the column and its unit")
-    # Rows of beats alone leave no rows out: a gap in them is a lost signal.
-    paused = pauses(t_s, readings) if columns.heart_rate is not None else []
+    # What a strap itself sent, beats or skin contact, has no rows but its own: a gap is a lost signal.
+    own = columns.heart_rate is None or columns.contact is not None
+    paused = [] if own else pauses(t_s, readings)
     notes += said(paused, readings)
     _say_gaps(readings, paused, notes)
     source = {"kind": "csv", "file": path.name, "columns": columns.named(), "where": dict(columns.where),

@@ -103,6 +103,10 @@ class Lanes:
         """The speed advised with the newest cue that asks for one; NaN where none is in force."""
         return np.asarray(self.core.advised_speed_m_s)
 
+    def rule(self, lane: int) -> str:
+        """What moved or cued lane `lane` in the last step, by name; "" if nothing did."""
+        return str(self.core.rule(lane))
+
     def reason(self, lane: int) -> str:
         """Why lane `lane` changed state or was cued in the last step, in words; "" if it was not."""
         return reasons.why(self.core.rule(lane), self.core.numbers(lane))

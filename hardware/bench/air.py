@@ -189,15 +189,16 @@ class Strap(Wearable):
             (AdvertisingData.COMPLETE_LOCAL_NAME, STRAP_NAME.encode()),
             (AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS,
              struct.pack("<HH", 0x180D, 0x180F))])
-        self.bpm, self.battery_percent = 120, 64
+        self.bpm, self.battery_percent, self._beats = 120, 64, 0
         heart = HeartRateService(lambda _: self.value(), HeartRateService.BodySensorLocation.CHEST)
         self.measurement = heart.heart_rate_measurement_characteristic
         self._battery = BatteryService(lambda _: self.battery_percent)
         self.device.add_services([heart, self._battery])
 
     def value(self) -> Any:
+        self._beats += 1  # no two living beats are alike
         return HeartRateService.HeartRateMeasurement(
-            self.bpm, sensor_contact_detected=True, rr_intervals=[60 / self.bpm])
+            self.bpm, sensor_contact_detected=True, rr_intervals=[60 / self.bpm + self._beats % 7 / 1000])
 
     async def charge(self, percent: int) -> None:
         """The charge is now `percent`; whoever subscribed is told."""

@@ -41,8 +41,8 @@ SERVICES = {"strap": 0x180D, "treadmill": 0x1826, "foot_pod": 0x1814}
 MEASUREMENTS = {"strap": 0x2A37, "treadmill": 0x2ACD, "foot_pod": 0x2A53}
 
 
-def packets(strap: StrapModel) -> list[bytes]:
-    """What the device notifies now, one or more packets, packed by hand."""
+def packets(strap: StrapModel, sent: int) -> list[bytes]:
+    """What the device notifies now, having `sent` so many, one or more packets, packed by hand."""
     if strap.kind == "treadmill":
         # Fitness Machine Service 1.0: total distance and, where known, inclination.
         speed = struct.pack("<H", round(strap.speed_km_h * 100))
@@ -57,7 +57,8 @@ def packets(strap: StrapModel) -> list[bytes]:
         # Running Speed and Cadence Service 1.0: speed and cadence, running.
         return [struct.pack("<BHB", 0x04, round(strap.speed_km_h / 3.6 * 256), strap.cadence)]
     flags = (0x10 if strap.rr else 0) | (0 if strap.contact is None else 0x06 if strap.contact else 0x04)
-    rr = round(60 / max(strap.bpm, 1) * 1024).to_bytes(2, "little") if strap.rr else b""
+    beat = round(60 / max(strap.bpm, 1) * 1024) + sent % 7 - 3  # no two living beats are alike
+    rr = beat.to_bytes(2, "little") if strap.rr else b""
     return [bytes([flags, strap.bpm]) + rr]
 
 
@@ -203,7 +204,7 @@ class Player:
             if self.strap.silent or not self.notifying.get(self.measurement):
                 continue
             queued = self.strap.packets
-            now = [bytes.fromhex(queued.pop(0))] if queued else packets(self.strap)
+            now = [bytes.fromhex(queued.pop(0))] if queued else packets(self.strap, self.delivered)
             if self.strap.on_change and now == self.sent:
                 continue
             self.sent = now

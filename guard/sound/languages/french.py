@@ -24,6 +24,8 @@ FRENCH = Language("fr", "French", {
     "slow to a walk, then stop": "marche d'abord, puis arrête-toi",
     "slow the belt to a walk, then stop": "le tapis au pas d'abord, puis arrête-toi",
     "sensor lost, keep it easy by feel": "capteur perdu, reste tranquille à la sensation",
+    "sensor lost, slow down by feel": "capteur perdu, ralentis à la sensation",
+    "sensor lost, slow the belt by feel": "capteur perdu, ralentis le tapis à la sensation",
     "sensor connected again": "le capteur est de nouveau connecté",
     "sensor battery is low": "la pile du capteur est faible",
     "the next part begins now": "la partie suivante commence maintenant",

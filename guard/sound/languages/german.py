@@ -24,6 +24,8 @@ GERMAN = Language("de", "German", {
     "slow to a walk, then stop": "erst langsam gehen, dann anhalten",
     "slow the belt to a walk, then stop": "das Band auf Schritt bringen, dann anhalten",
     "sensor lost, keep it easy by feel": "Sensor verloren, nach Gefühl ruhig bleiben",
+    "sensor lost, slow down by feel": "Sensor verloren, nach Gefühl langsamer werden",
+    "sensor lost, slow the belt by feel": "Sensor verloren, Band nach Gefühl langsamer stellen",
     "sensor connected again": "der Sensor ist wieder verbunden",
     "sensor battery is low": "die Batterie des Sensors ist schwach",
     "the next part begins now": "der nächste Abschnitt beginnt jetzt",

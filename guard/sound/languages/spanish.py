@@ -24,6 +24,8 @@ SPANISH = Language("es", "Spanish", {
     "slow to a walk, then stop": "primero camina, después detente",
     "slow the belt to a walk, then stop": "primero la cinta al paso, después detente",
     "sensor lost, keep it easy by feel": "sensor perdido, sigue suave según tu sensación",
+    "sensor lost, slow down by feel": "sensor perdido, baja el ritmo según tu sensación",
+    "sensor lost, slow the belt by feel": "sensor perdido, baja la cinta según tu sensación",
     "sensor connected again": "el sensor está conectado otra vez",
     "sensor battery is low": "la batería del sensor está baja",
     "the next part begins now": "ahora empieza la parte siguiente",

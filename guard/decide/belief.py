@@ -27,6 +27,8 @@ from guard.signal.kit import Fact, Kit, Number
 NAN = math.nan
 LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0  # outside of this no heart beats
 GAP_S = 10.0  # after so long without a reading the level jumps, for about so long
+ROUGH = 2.5  # mean squared error of late, of the usual, beyond which nothing is foreseen
+COVER_S, COVER_SHARE = 8.0, 0.75  # of so long readings came, for what is foreseen to count
 START_VAR = 200.0  # of the target, about the ceiling: who begins may be heading anywhere
 WHITE_VAR = 0.16  # of a reading: whole numbers, and what is random from one to the next
 LEVEL_VAR = 0.005  # a second: what the lag does not explain
@@ -149,7 +151,9 @@ class Belief:
     `target_sd_bpm`, `pending_bpm` (the fall that cues ask for and that has not
     arrived), `foreseen_bpm` and `foreseen_sd_bpm` (the level in `ahead_s`),
     `newest_bpm` (the newest reading taken), `fresh` (one was taken now) and `settled`
-    (and it does not follow a gap so closely that the level still jumps).
+    (and it does not follow a gap so closely that the level still jumps), `covered`
+    (readings came for most of the last seconds, and agree: what is foreseen rests on
+    enough).
     """
 
     def __init__(self, kit: Kit, figures: Figures, response_s: Number, ceiling_bpm: Number) -> None:
@@ -169,12 +173,15 @@ class Belief:
         self.foreseen_bpm, self.foreseen_sd_bpm = zero + NAN, zero
         self.noise_sd_bpm = zero + figures.noise_sd_bpm
         self._back_s = zero - math.inf  # readings came again after a gap
+        self._odd_s = zero - math.inf  # one was too far off
         self.fresh: Fact = zero != zero
-        self.settled = self.fresh
+        self.settled = self.covered = self.fresh
+        self._cover, self._rough = zero, zero + 1.0
 
-    def step(self, t_s: Number, dt: Number, bpm: Number, moved_bpm: Number | None = None,
-             moved_var: Number | None = None, told: Fact | None = None) -> None:
-        """Let `dt` seconds pass and take a reading (NaN: none).
+    def step(self, t_s: Number, dt: Number, bpm: Number, interval_s: Number,
+             moved_bpm: Number | None = None, moved_var: Number | None = None,
+             told: Fact | None = None) -> None:
+        """Let `dt` seconds pass and take a reading (NaN: none) of a strap that sends every `interval_s`.
 
         `moved_bpm` is what a told change of speed or grade moves the target by,
         with its variance; where `told`, a cue's effect is not expected on top,
@@ -210,6 +217,13 @@ class Belief:
         self.newest_bpm = k.where(usable, bpm, self.newest_bpm)
         self._back_s = k.where(usable & (since_s > GAP_S), t_s, self._back_s)
         self.fresh, self.settled = usable, usable & (t_s - self._back_s >= GAP_S)
+        here = t_s - self._taken_s <= 1.5 * interval_s
+        self._cover = self._cover + (1.0 - decay(dt / COVER_S)) * (k.where(here, 1.0, 0.0) - self._cover)
+        # the errors of late, of what is usual: a dry electrode's are wild
+        error = k.where(usable, self._mix(error_q, error_s), k.where(self._odd_s == t_s, ERROR_MOST, 0.0))
+        share = k.where(usable | (self._odd_s == t_s), 1.0 - decay(since_s / COVER_S), 0.0)
+        self._rough = self._rough + share * (k.least(error, ERROR_MOST) - self._rough)
+        self.covered = (self._cover > COVER_SHARE) & (self._rough < ROUGH) & (t_s - self._odd_s >= GAP_S)
         self._blend()
 
     def expect(self, lanes: Fact, fall_bpm: Number, *, anew: bool = False) -> None:
@@ -251,7 +265,7 @@ class Belief:
             return usable
         began = k.where(self._off_s == self._off_s, self._off_s, t_s)
         true = far & (t_s - began >= f.gate_s)
-        self._back_s = k.where(true, t_s, self._back_s)
+        self._back_s, self._odd_s = k.where(true, t_s, self._back_s), k.where(far, t_s, self._odd_s)
         self._off_s = k.where(far & k.no(true), began, k.where(usable, NAN, self._off_s))
         for account in self._accounts:
             account.begin(true, bpm, account.response_s * 0.0 + START_VAR)

@@ -91,10 +91,10 @@ class Core:
         if self._tells:
             pace = t * NAN if speed is None else speed
             moved, var = self._advice.take(pace, grade)
-            belief.step(t, dt, bpm, moved, var, self._advice.told)
+            belief.step(t, dt, bpm, watch.interval_s, moved, var, self._advice.told)
             gait = self._advice.gait(pace, cadence)
         else:
-            belief.step(t, dt, bpm)
+            belief.step(t, dt, bpm, watch.interval_s)
         alive = bpm == bpm if known.alive is None else known.alive
         since_s = t - self._began_s
         rule.step(t, dt, since_s, watch.guarded & no(held), watched == 0, alive & belief.fresh, gait)

@@ -117,7 +117,7 @@ class ScalarGuard:
         self.odds, self.quick, self.pending = 0.0, 0.5, 0.0
         self.level = self.newest = self.taken = self.off_since = NAN
         self.target, self.target_sd, self.foreseen, self.foreseen_sd = self.ceiling, 14.0, NAN, 0.0
-        self.back = NEVER
+        self.back, self.odd, self.cover, self.rough = NEVER, NEVER, 0.0, 1.0
         self.most_margin = self.margin = 2.0 * s.strictness * F.margin_bpm
         self.top = NEVER
         self.rise = F.rise_bpm
@@ -151,6 +151,7 @@ class ScalarGuard:
         since = 1.0 if math.isnan(self.taken) else t - self.taken
         usable = usable and self.near_enough(t, bpm, since)
         self.fresh = self.settled = usable
+        eq = es = held.ERROR_MOST if self.odd == t else NAN
         if usable:
             (eq, sq), (es, ss) = (one.take(bpm, since) for one in self.filters)
             likelier = 2.0 * (ss - sq) / (ss + sq) + min(es, held.ERROR_MOST) - min(eq, held.ERROR_MOST)
@@ -159,10 +160,15 @@ class ScalarGuard:
                 self.back = t
             self.settled = t - self.back >= held.GAP_S
             self.taken, self.newest = t, bpm
+        here = t - self.taken <= 1.5 * float(self.watch.interval_s)
+        self.cover += (1.0 - decay(dt / held.COVER_S)) * (here - self.cover)
         half = 0.5 * self.odds
         self.quick = 0.5 + 0.5 * half / math.sqrt(1.0 + half * half)
         q, s = self.filters
         self.level = self.mixed(q.x[0], s.x[0])
+        if eq == eq:
+            share = 1.0 - decay(since / held.COVER_S)
+            self.rough += share * (min(self.mixed(eq, es), held.ERROR_MOST) - self.rough)
         self.target, self.target_sd = self.both((q.x[1], q.p[1][1]), (s.x[1], s.p[1][1]))
         self.foreseen, self.foreseen_sd = self.both(q.ahead(self.pending), s.ahead(self.pending))
 
@@ -172,6 +178,7 @@ class ScalarGuard:
             self.off_since = NAN
             return True
         began = t if math.isnan(self.off_since) else self.off_since
+        self.odd = t
         if t - began < F.gate_s:
             self.off_since = began
             return False
@@ -205,7 +212,9 @@ class ScalarGuard:
         target = self.target - self.pending
         hot, cool = target > aim, target + ruled.FALLS_Z * self.target_sd < aim
         z = -0.5 + s.strictness - 0.5
-        due = (self.foreseen + z * self.foreseen_sd > aim and hot) or (
+        covered = (self.cover > held.COVER_SHARE and self.rough < held.ROUGH
+                   and t - self.odd >= held.GAP_S)
+        due = (self.foreseen + z * self.foreseen_sd > aim and hot and covered) or (
             self.newest > limit and self.level > limit and target + ruled.RISES_Z * self.target_sd > aim)
         due = due and (warm or self.level > ramp - ruled.WARMING_BPM)
         self.look_back(t, dt, limit, cool)

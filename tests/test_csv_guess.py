@@ -12,7 +12,7 @@ from guard.csv.guess import guess
 from guard.csv.read import Columns, Form, import_csv
 from guard.csv.table import open_any
 from guard.csv.units import plain_name, unit_in
-from guard.events import Reading, Speed
+from guard.events import Cue, Reading, Speed
 from guard.log.log import read_log
 from guard.replay.replay import replay
 from tests.support.keep import guard_here
@@ -39,8 +39,10 @@ def test_our_own_csv_comes_back_as_it_went(tmp_path):
                      if isinstance(item, Reading)] for recording in (before, after))
         assert [(round(t_s - was[0][0], 3), *rest) for t_s, *rest in was] == now
         if was[0][0] == 0.0:
-            said = [(cue.t_s, cue.cue) for cue in replay(after, before.settings).cues]
-            assert said == [(cue.t_s, cue.cue) for cue in replay(before, before.settings).cues]
+            # The file holds no RR, so what needs proof of life (run again, pick up) may come later.
+            said, wanted = ([(cue.t_s, cue.cue) for cue in replay(one, before.settings).cues
+                             if cue.cue in (Cue.EASE, Cue.STOP, Cue.SIGNAL_LOST)] for one in (after, before))
+            assert said == wanted
 
 
 def test_the_hour_of_the_start_comes_from_the_wall_time(tmp_path):

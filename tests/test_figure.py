@@ -140,7 +140,7 @@ def test_the_speed_of_a_cue_is_never_cut_off_and_never_shown_on_old_data() -> No
 
 def run_to(session: Session, seconds: int, begin: int = 0, bpm: int = 110) -> None:
     for t_s in range(begin, begin + seconds):
-        session.feed(Reading(float(t_s), bpm, True))
+        session.feed(Reading(float(t_s), bpm + t_s % 2, True))  # one that stands still is no proof of life
 
 
 def test_time_and_ceiling_stand_still_while_paused() -> None:

@@ -177,10 +177,12 @@ async def _beat(pages: Pages) -> None:
 
 def _keep_small() -> None:
     """The guard goes first, and nothing that clients do can take the machine's memory."""
-    with contextlib.suppress(ImportError, OSError, ValueError):
-        os.nice(5)
+    if sys.platform == "win32":
+        return
+    with contextlib.suppress(OSError, ValueError):
         import resource
 
+        os.nice(5)
         resource.setrlimit(resource.RLIMIT_DATA, (MOST_MEMORY, MOST_MEMORY))
         resource.setrlimit(resource.RLIMIT_NOFILE, (MOST_FILES, MOST_FILES))
 

@@ -80,8 +80,9 @@ class Life:
         bpm = float(round(self.level + float(rng.normal(0, 1.2))))
         if self.fault_left:
             self.fault_left -= 1
-            bpm = {"gap": NAN, "spike": bpm + self.depth, "low": bpm - self.depth,
-                   "jump": bpm + self.depth / 2, "wild": float(rng.choice([0.0, 20.0, 250.0, NAN]))}[self.fault]
+            off = {"spike": self.depth, "low": -self.depth, "jump": self.depth / 2, "gap": NAN}
+            wild = float(rng.choice([0.0, 20.0, 250.0, NAN]))
+            bpm = wild if self.fault == "wild" else bpm + off[self.fault]
         elif rng.random() < 0.05:
             bpm = NAN
         self.held_left = max(0, self.held_left - 1)

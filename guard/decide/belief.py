@@ -27,7 +27,7 @@ from guard.signal.kit import Fact, Kit, Number
 NAN = math.nan
 LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0  # outside of this no heart beats
 GAP_S = 10.0  # after so long without a reading the level jumps, for about so long
-ROUGH = 2.5  # mean squared error of late, of the usual, beyond which nothing is foreseen
+ROUGH = 4.0  # mean squared error of late, of the usual, beyond which nothing is foreseen
 COVER_S, COVER_SHARE = 8.0, 0.75  # of so long readings came, for what is foreseen to count
 START_VAR = 200.0  # of the target, about the ceiling: who begins may be heading anywhere
 WHITE_VAR = 0.16  # of a reading: whole numbers, and what is random from one to the next

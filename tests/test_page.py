@@ -227,7 +227,8 @@ async def test_figures_carry_a_bound_of_their_age(page):
         await reader.ask()
         message = await reader.until(lambda message: "frame" in message)
         assert message["at_s"] - made_s <= reader.bound_s(message) + 0.02
-        assert reader.bound_s(message) < message["at_s"] - made_s + 0.3
+        # An upper bound may be larger, by as much as a busy machine holds the answer up.
+        assert reader.bound_s(message) < message["at_s"] - made_s + 1.0
 
 
 async def test_what_waited_on_its_way_is_old_however_it_looks(page):

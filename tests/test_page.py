@@ -267,7 +267,7 @@ async def test_a_killed_server_comes_back_at_its_address_knowing_all(page):
 
 
 async def test_a_frozen_server_is_replaced(tmp_path, monkeypatch):
-    monkeypatch.setattr("guard.browser.feed.SILENT_S", 1.3)
+    monkeypatch.setattr("guard.browser.feed.WORKER_SILENT_S", 1.3)
     with opened(tmp_path) as one:
         first = one.process.pid
         os.kill(first, signal.SIGSTOP)

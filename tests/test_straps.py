@@ -13,7 +13,7 @@ import sys
 import pytest
 
 from guard.devices import remembered as straps
-from guard.devices.seen import Strap, Wanted
+from guard.devices.seen import RememberedDevice, Wanted
 from guard.errors import HardwareError
 from guard.radio import adapter as radio_module
 from guard.radio import faults, preflight
@@ -41,12 +41,12 @@ def home(monkeypatch, tmp_path):
 def test_a_strap_is_remembered_and_forgotten(home):
     assert straps.remembered() is None
     assert straps.forget() is False
-    path = straps.remember(Strap("Gürtel \N{RUNNER}", MINE))
+    path = straps.remember(RememberedDevice("Gürtel \N{RUNNER}", MINE))
     assert path == home / "config" / "strap.json"
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
-    assert straps.remembered() == Strap("Gürtel \N{RUNNER}", MINE)
-    straps.remember(Strap("Another", OTHER))
-    assert straps.remembered() == Strap("Another", OTHER)
+    assert straps.remembered() == RememberedDevice("Gürtel \N{RUNNER}", MINE)
+    straps.remember(RememberedDevice("Another", OTHER))
+    assert straps.remembered() == RememberedDevice("Another", OTHER)
     assert [one.name for one in path.parent.iterdir()] == ["strap.json"]
     assert straps.forget() is True
     assert straps.remembered() is None
@@ -71,19 +71,19 @@ def test_a_file_that_is_no_good_is_said_and_ignored(home, content):
 def test_a_hostile_name_in_the_file_is_made_plain(home):
     straps.strap_file(make=True).write_text(
         json.dumps({"format": 1, "name": "a\x1b[2Jb\n", "address": MINE, "later": "field"}))
-    assert straps.remembered() == Strap("a[2Jb", MINE)
+    assert straps.remembered() == RememberedDevice("a[2Jb", MINE)
 
 
 def test_a_folder_that_cannot_be_written_says_so_and_leaves_nothing(home, monkeypatch):
-    path = straps.remember(Strap("Before", MINE))
+    path = straps.remember(RememberedDevice("Before", MINE))
 
     def full(_handle):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(HardwareError, match="No space left on device"):
-        straps.remember(Strap("After", OTHER))
-    assert straps.remembered() == Strap("Before", MINE)
+        straps.remember(RememberedDevice("After", OTHER))
+    assert straps.remembered() == RememberedDevice("Before", MINE)
     assert [one.name for one in path.parent.iterdir()] == ["strap.json"]
 
 
@@ -128,7 +128,7 @@ def test_listing_remembering_and_forgetting_as_a_user(home, bluez):
 @needs_bus
 def test_a_strap_in_use_on_this_machine_is_listed_and_left_alone(home, bluez):
     bluez.add_strap(MINE, connected=True)
-    straps.remember(Strap("Invented strap", MINE))
+    straps.remember(RememberedDevice("Invented strap", MINE))
     listed = guard("--seconds", "1")
     assert f"Invented strap  {MINE}, connected to this machine, remembered\n" in listed.stdout
     assert bluez.look()["straps"][MINE]["connected"]
@@ -151,7 +151,7 @@ def test_what_cannot_be_remembered_is_refused_with_the_mend(home, bluez):
 
 @needs_bus
 def test_no_strap_and_no_radio(home, bluez):
-    straps.remember(Strap("Invented strap", MINE))
+    straps.remember(RememberedDevice("Invented strap", MINE))
     empty = guard("--seconds", "1")
     assert empty.returncode == 0
     assert "No heart-rate strap in range: wet the electrodes" in empty.stdout
@@ -167,11 +167,11 @@ BELT, POD = "00:11:22:00:00:02", "C8:00:00:00:00:03"
 
 
 def test_each_kind_has_its_own_file(home):
-    straps.remember(Strap("Belt", BELT), "treadmill")
-    straps.remember(Strap("Pod", POD), "foot_pod")
+    straps.remember(RememberedDevice("Belt", BELT), "treadmill")
+    straps.remember(RememberedDevice("Pod", POD), "foot_pod")
     assert straps.remembered() is None
-    assert straps.remembered(kind="treadmill") == Strap("Belt", BELT)
-    assert straps.remembered(kind="foot_pod") == Strap("Pod", POD)
+    assert straps.remembered(kind="treadmill") == RememberedDevice("Belt", BELT)
+    assert straps.remembered(kind="foot_pod") == RememberedDevice("Pod", POD)
     straps.strap_file(kind="treadmill").write_text("nonsense")
     said = []
     assert straps.remembered(said.append, "treadmill") is None
@@ -212,12 +212,12 @@ def test_treadmills_and_pods_have_their_own_sections(home, bluez):
 
 
 def test_forgetting_by_kind(home):
-    straps.remember(Strap("Mine", MINE))
-    straps.remember(Strap("Belt", BELT), "treadmill")
+    straps.remember(RememberedDevice("Mine", MINE))
+    straps.remember(RememberedDevice("Belt", BELT), "treadmill")
     assert guard("--forget", "treadmill").stdout == f"Forgotten: Belt  {BELT}\n"
-    assert straps.remembered() == Strap("Mine", MINE)
+    assert straps.remembered() == RememberedDevice("Mine", MINE)
     assert guard("--forget", "foot-pod").stdout == "No foot pod was remembered.\n"
-    straps.remember(Strap("Belt", BELT), "treadmill")
+    straps.remember(RememberedDevice("Belt", BELT), "treadmill")
     both = json.loads(guard("--forget", "all", "--json").stdout)["forgotten"]
     assert both == [{"name": "Mine", "address": MINE}, {"name": "Belt", "address": BELT}]
     assert guard("--forget", "all").stdout == "Nothing was remembered.\n"

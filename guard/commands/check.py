@@ -138,10 +138,10 @@ def _sound_lines(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Lin
 
 
 def _page_line(settings: Settings) -> Line:
-    from guard.browser.door import PACKAGES_MISSING, addresses, packages_there
+    from guard.browser.door import PAGE_PACKAGES_MISSING, addresses, packages_there
 
     if not packages_there():
-        return _line("page", False, False, "there will be none", PACKAGES_MISSING)
+        return _line("page", False, False, "there will be none", PAGE_PACKAGES_MISSING)
     if not settings.page_kept:
         return _line("page", True, False, "a new address each session, shown when it begins",
                      "`guard settings page_kept=true` keeps it")

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 EXIT_REFUSED = 3
 
 # field of the fit: (words, unit, digits)
-WORDS = {
+PARAMETERS = {
     "gain": ("rise with speed", "bpm per m/s", 1),
     "response_s": ("response to a small change of speed", "s", 0),
     "dead_s": ("dead time before it", "s", 0),
@@ -100,7 +100,7 @@ def _document(
     fit: dict[str, Any] | None = None
     refusal: dict[str, str] | None = None
     if isinstance(result, Fit):
-        fit = {key: _parameter(getattr(result, key)) for key in WORDS}
+        fit = {key: _parameter(getattr(result, key)) for key in PARAMETERS}
         fit |= {"usual_m_s": round(result.usual_m_s, 3), "noise_bpm": round(result.noise_bpm, 3),
                 "samples": result.samples, "effective_samples": round(result.effective, 1),
                 "running_s": result.running_s}
@@ -143,7 +143,7 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
     for title in ("your heart rate", "found", "95 % interval"):
         grid.add_column(title, no_wrap=title != "your heart rate")
     refusals: dict[str, tuple[list[str], list[str]]] = {}
-    for key, (words, unit, digits) in WORDS.items():
+    for key, (words, unit, digits) in PARAMETERS.items():
         found = getattr(fit, key)
         if isinstance(found, Refusal):
             which, reasons = refusals.setdefault(found.mend, ([], []))

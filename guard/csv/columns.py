@@ -8,7 +8,7 @@ from datetime import date
 
 
 @dataclass(frozen=True)
-class Columns:
+class ColumnNames:
     """Names (or numbers from 1, without a header) of the columns to take.
 
     `date` is the day where it has a column of its own, `wall` (of our own export) the date with

@@ -24,7 +24,7 @@ SHORTEST_RR_S, LONGEST_RR_S = 0.2, 3.0
 GRADE_OVER_M = 60.0
 GRADE_FROM_M = 20.0
 STEEPEST = 0.45  # the range measured by Minetti et al. 2002, J Appl Physiol 93
-GAP_S = 10.0
+GRADE_GAP_S = 10.0
 
 SPEED_UNITS = ("m/s", "km/h", "mph", "min/km", "min/mile")
 
@@ -75,7 +75,7 @@ def smoothed_grade(t_s: Floats, speed_m_s: Floats, altitude_m: Floats) -> Floats
     dt_s = np.diff(t_s, prepend=t_s[:1])
     run_m = np.where(np.isfinite(speed_m_s), speed_m_s, 0.0) * dt_s
     # A jump longer than the window keeps what lies before a gap out of it.
-    run_m = np.where(dt_s > GAP_S, GRADE_OVER_M + 1.0, run_m)
+    run_m = np.where(dt_s > GRADE_GAP_S, GRADE_OVER_M + 1.0, run_m)
     distance_m = np.cumsum(run_m)
     known = np.isfinite(altitude_m)
     x = np.where(known, distance_m, 0.0)

@@ -104,21 +104,21 @@ def is_treadmill(data: ServiceData) -> bool:
     return len(said) < 3 or bool(said[1] & 0x01)
 
 
-HEART_RATE = Peripheral(
+STRAP_PERIPHERAL = Peripheral(
     "strap", "strap", "heart-rate strap", "heart rate",
     "wet the electrodes and wear it; if another phone, watch, bike or machine holds it, disconnect it there",
     uuid(0x180D), uuid(0x2A37), read_heart_rate)
-TREADMILL = Peripheral(
+TREADMILL_PERIPHERAL = Peripheral(
     events.TREADMILL, "treadmill", "treadmill", "speed",
     "switch it on and its Bluetooth too; if another phone, watch or app holds it, disconnect it there",
     FITNESS_MACHINE, uuid(0x2ACD), read_treadmill, is_treadmill)
-FOOT_POD = Peripheral(
+FOOT_POD_PERIPHERAL = Peripheral(
     events.FOOT_POD, "foot pod", "foot pod", "speed",
     "move it, so that it wakes; if another phone, watch or app holds it, disconnect it there",
     uuid(0x1814), uuid(0x2A53), read_foot_pod)
 
-SPEED_PERIPHERALS = (TREADMILL, FOOT_POD)
-PERIPHERALS = (HEART_RATE, *SPEED_PERIPHERALS)
+SPEED_PERIPHERALS = (TREADMILL_PERIPHERAL, FOOT_POD_PERIPHERAL)
+PERIPHERALS = (STRAP_PERIPHERAL, *SPEED_PERIPHERALS)
 
 
 def by_kind(kind: str) -> Peripheral:

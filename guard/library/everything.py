@@ -23,7 +23,7 @@ from guard.files.whole import whole_file
 from guard.log.file import is_being_written
 
 FILE_MODE = 0o600
-HEAD = b'{"type":"session"'
+LOG_BEGINS = b'{"type":"session"'
 RESCUED = "rescued"
 README = """\
 Everything the heart-rate guard kept on one machine.
@@ -185,7 +185,7 @@ def _is_own_log(path: Path) -> bool:
     if hasattr(os, "getuid") and state.st_uid != os.getuid():
         return False
     with path.open("rb") as file:
-        return file.read(len(HEAD)) == HEAD
+        return file.read(len(LOG_BEGINS)) == LOG_BEGINS
 
 
 def _remove(path: Path, trouble: object) -> None:

@@ -15,7 +15,7 @@ from guard.settings import Settings
 from guard.units import KM_H_PER_M_S, METRES_PER_MILE, MPH_PER_M_S
 
 TYPE_SPEED = "type the belt's speed first: 8.5 or 7:05, Enter"
-LONGEST = 6  # characters
+LONGEST_ENTRY = 6  # characters
 
 # A typed speed beyond these is asked about before it counts. 20 km/h is the top of most
 # treadmills (common practice); the other two are ours: slower than anybody walks, and more

@@ -24,7 +24,7 @@ from guard.events import CueGiven, Input, Link, Output
 from guard.files.folders import sessions_dir
 from guard.files.whole import write_whole
 from guard.log.file import LogFile, numbered
-from guard.log.recording import FORMAT, Recording, read_log, repair
+from guard.log.recording import LOG_FORMAT, Recording, read_log, repair
 from guard.log.records import Record, from_record, to_line, to_record
 from guard.settings import Settings
 
@@ -47,7 +47,7 @@ def session_header(
     """The first line of a log. `started` is wall time, for people only."""
     return {
         "type": "session",
-        "format": FORMAT,
+        "format": LOG_FORMAT,
         "started": started.isoformat(timespec="seconds") if started else None,
         "clock_trusted": clock_trusted,
         "guard": __version__,

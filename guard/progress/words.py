@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterable, Sequence
 from datetime import date
 
-from guard.journal.links import FEWEST_PAIRS, Link
+from guard.journal.links import FEWEST_PAIRS, Correlation
 from guard.progress import figures, progress
-from guard.progress.days import Check, ShortSleep
+from guard.progress.days import FactorChange, ShortSleep
 from guard.progress.level import FEWEST_RUNS, LEAST_SPAN_DAYS
 from guard.progress.progress import Months
 from guard.progress.verdict import PLATEAU_SHARE, STEP_ASKED, Told, Verdict
@@ -31,7 +31,7 @@ NEVER_A_CAUSE = "Going together is no cause."
 CHOICES = (
     "If all of these are in order: more easy running, some faster running, or staying where you are; "
     "which one is your choice.")
-CAUTION = (
+PROGRESS_CAUTION = (
     "Ask a licensed professional before faster work if you have symptoms, a heart condition, take medicine "
     "that changes heart rate, are pregnant, or have not run fast for long.")
 IDLE_DAYS, BREAK_DAYS = 10, 21
@@ -171,7 +171,7 @@ def plateau_sentence() -> str:
             "apart.")
 
 
-def check_line(check: Check) -> str:
+def check_line(check: FactorChange) -> str:
     """One thing to look at first, with the journal's figures."""
     if check.now is None:
         return f"{check.words}: not written down on enough days"
@@ -252,7 +252,7 @@ _FACTORS = {
 }
 
 
-def link_sentences(links: Sequence[Link]) -> list[str]:
+def link_sentences(links: Sequence[Correlation]) -> list[str]:
     """Journal beside runs; nothing at all where there were too few pairs."""
     if not links:
         return []

@@ -6,7 +6,7 @@ import sys
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from guard.devices.peripheral import HEART_RATE, Peripheral
+from guard.devices.peripheral import STRAP_PERIPHERAL, Peripheral
 from guard.devices.seen import plain
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ ADAPTER_SWITCH = Fault(
     "adapter_switch", "a switch or key of this machine holds the Bluetooth adapter off",
     "switch it on there")
 SERVICE_RESTARTED = Fault("service_restarted", "the Bluetooth service was started anew")
-ELSEWHERE = HEART_RATE.mend
+ELSEWHERE = STRAP_PERIPHERAL.mend
 
 if sys.platform == "darwin":
     NO_PERMISSION = replace(NO_PERMISSION, mend="allow it for your terminal in "
@@ -74,7 +74,7 @@ _BY_DBUS_NAME = {
 }
 
 
-def explain(error: BaseException, about: Peripheral = HEART_RATE) -> Fault:
+def explain(error: BaseException, about: Peripheral = STRAP_PERIPHERAL) -> Fault:
     """The fault that an error of the Bluetooth library, the bus or the platform tells.
 
     `about` is the kind of device it happened with.

@@ -14,14 +14,14 @@ from guard.radio import faults
 from guard.radio.adapter import Radio, look
 from guard.radio.faults import Fault
 from guard.radio.listen import Listener, Sighting
-from guard.radio.watch import Limits
+from guard.radio.watch import LinkTiming
 
 # The link came to a state; what is in its way, if anything.
-Tell = Callable[[LinkState, Fault | None], None]
+TellLink = Callable[[LinkState, Fault | None], None]
 Choose = Callable[[Sequence[Seen]], Awaitable[Seen | None]]
 
 
-class Search:
+class DeviceSearch:
     """Finds the wanted device, again and again over a session.
 
     Until it has been connected, a missing radio or several that cannot be told
@@ -32,7 +32,7 @@ class Search:
     def __init__(
         self,
         peripheral: Peripheral,
-        limits: Limits,
+        limits: LinkTiming,
         wanted: Wanted | None,
         choose: Choose | None,
         wait_s: float | None,
@@ -61,7 +61,7 @@ class Search:
         """The attempt to connect failed; said when the search gives up."""
         self._trouble = replace(trouble, what=f"{found.seen.label} was found, but: {trouble.what}")
 
-    async def find(self, tell: Tell) -> Sighting:
+    async def find(self, tell: TellLink) -> Sighting:
         """The device, in range and ready to be connected."""
         listener = Listener(self._peripheral)
         began_s = self._now_s()
@@ -132,7 +132,7 @@ class Search:
             await listener.stop(limits.part_s)
 
     async def _settle(
-        self, verdict: Taken | Several | None, listener: Listener, began_s: float, tell: Tell
+        self, verdict: Taken | Several | None, listener: Listener, began_s: float, tell: TellLink
     ) -> Sighting | None:
         """The sighting meant by the verdict, asking the runner where it takes that."""
         if isinstance(verdict, Taken):

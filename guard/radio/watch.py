@@ -15,7 +15,7 @@ RETRY_S = (0.5, 2.0, 5.0, 10.0, 20.0, 30.0)  # for a device the session goes on 
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class LinkTiming:
     """All in seconds; changed only by tests."""
 
     doubt_s: float = 3.0  # this long without a packet: look whether the radio is well
@@ -54,7 +54,7 @@ class BackOff:
 class Silence:
     """Judges how long a link has been silent; times are seconds on any one clock."""
 
-    def __init__(self, limits: Limits, now_s: float) -> None:
+    def __init__(self, limits: LinkTiming, now_s: float) -> None:
         self._limits = limits
         self._since_s = now_s
         self._looked_s: float | None = None

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.response.model import BOUNDS, Constants, Piece
-from guard.response.search import Known, Search
+from guard.response.search import Estimate, Search
 from guard.response.series import RUN, Stretch
 from guard.units import speed
 
@@ -54,7 +54,7 @@ class Refusal:
 
 @dataclass(frozen=True)
 class Fit:
-    """One runner, from all stretches together. Each parameter is `Known` or a `Refusal`.
+    """One runner, from all stretches together. Each parameter is `Estimate` or a `Refusal`.
 
     `gain` bpm per m/s of level running; `response_s` and `dead_s` for changes
     of speed while running; `on_s`, `start_dead_s` for running after standing or
@@ -65,15 +65,15 @@ class Fit:
     `samples` amount to.
     """
 
-    gain: Known | Refusal
-    response_s: Known | Refusal
-    dead_s: Known | Refusal
-    on_s: Known | Refusal
-    start_dead_s: Known | Refusal
-    off_s: Known | Refusal
-    stop_dead_s: Known | Refusal
-    base_bpm: Known | Refusal
-    drift_bpm_per_min: Known | Refusal
+    gain: Estimate | Refusal
+    response_s: Estimate | Refusal
+    dead_s: Estimate | Refusal
+    on_s: Estimate | Refusal
+    start_dead_s: Estimate | Refusal
+    off_s: Estimate | Refusal
+    stop_dead_s: Estimate | Refusal
+    base_bpm: Estimate | Refusal
+    drift_bpm_per_min: Estimate | Refusal
     usual_m_s: float
     noise_bpm: float
     samples: int
@@ -204,14 +204,14 @@ def _pauses_refused(stretches: Sequence[Stretch]) -> dict[str, Refusal]:
     return refused
 
 
-def _judged(key: str, found: Constants, numbers: dict[str, Known]) -> Known | Refusal:
+def _judged(key: str, found: Constants, numbers: dict[str, Estimate]) -> Estimate | Refusal:
     """The number, or why it is not to be relied on."""
     mend = MEND_STEPS if key in STEPS else MEND_STARTS
     what = {"gain": "the rise per m/s", "response_s": "the response time", "on_s": "the restart time",
             "off_s": "the recovery time"}.get(key, "the dead time")
     if key not in numbers:  # fixed by the caller
         value = getattr(found, key)
-        return Known(value, value, value)
+        return Estimate(value, value, value)
     known = numbers[key]
     half = (known.high - known.low) / 2.0
     if key == "gain" and known.value <= 0.0:

@@ -25,7 +25,7 @@ STAND, WALK, RUN = 0, 1, 2
 WALK_M_S = 0.5  # slower is standing
 RUN_M_S = 1.8  # 6.5 km/h; few people walk faster, few jog slower (common practice)
 HILL = 4.5  # level speed times (1 + 4.5 grade): slope and level terms of ACSM's running equation
-FASTEST_M_S, STEEPEST = 12.0, 0.2
+FASTEST_M_S, STEEPEST_FITTED = 12.0, 0.2
 BRIDGED_S = 30  # speed unknown for no longer than this is taken as unchanged
 # What a reading itself disproves. Not what only contradicts: a fit may weigh that for itself.
 DISPROVED = (Doubt.NO_CONTACT, Doubt.NO_PULSE, Doubt.RANGE, Doubt.REPEATED)
@@ -116,7 +116,7 @@ def _sorted_out(
             if event.speed_m_s is not None:
                 speed = event.speed_m_s if 0.0 <= event.speed_m_s <= FASTEST_M_S else np.nan
             if event.grade is not None:
-                grade = event.grade if abs(event.grade) <= STEEPEST else np.nan
+                grade = event.grade if abs(event.grade) <= STEEPEST_FITTED else np.nan
             speeds.append((event.t_s, speed, grade, event.typed))
         elif isinstance(event, Command) and event.action in (Action.PAUSE, Action.CONTINUE):
             pauses.append((event.t_s, event.action is Action.PAUSE))

@@ -34,7 +34,7 @@ REACTION_S = (3.0, 8.0)
 EASE_SHARE = (0.07, 0.18)
 HABIT_MOVES = 0.35
 RESUME_SHARE = 0.97
-BY_FEEL_S = 120.0
+FEEL_AGAIN_S = 120.0
 TIRED_AT_IN_TEN_MIN = 80.0 / 12.0
 TIRED_AT_IN_ALL = 20.0
 TEN_MIN_S = 600.0
@@ -118,7 +118,7 @@ class Behaviour:
         if self._ignores_every:
             obeys &= self.heard % self._ignores_every != 0
         missed = self.walking & (cues == Cue.RESUME) & ~obeys
-        self._by_feel_s = np.where(missed, np.minimum(self._by_feel_s, t_s + BY_FEEL_S), self._by_feel_s)
+        self._by_feel_s = np.where(missed, np.minimum(self._by_feel_s, t_s + FEEL_AGAIN_S), self._by_feel_s)
         low, high = REACTION_S
         self._due_s = np.where(obeys, t_s + low + (high - low) * reaction, self._due_s)
         self._pending = np.where(obeys, cues, self._pending)

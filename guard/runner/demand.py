@@ -21,7 +21,7 @@ REST_VO2 = 3.5  # one metabolic equivalent, ml/kg/min
 LEVEL_RUN_ML_PER_M = 0.2  # ACSM, running
 LEVEL_WALK_ML_PER_M = 0.1  # ACSM, walking
 JOULE_PER_ML = 20.9  # energy equivalent of oxygen, carbohydrate-rich diet
-STEEPEST = 0.45  # the measurements behind the polynomials end here
+STEEPEST_MEASURED = 0.45  # the measurements behind the polynomials end here
 
 
 def acsm_walk_vo2(speed_m_s: ArrayLike, grade: ArrayLike = 0.0) -> Array:
@@ -38,13 +38,13 @@ def acsm_run_vo2(speed_m_s: ArrayLike, grade: ArrayLike = 0.0) -> Array:
 
 def run_cost_j_kg_m(grade: ArrayLike) -> Array:
     """Net cost of running a metre on a slope, J/kg/m (Minetti 2002)."""
-    i = np.clip(np.asarray(grade, dtype=np.float64), -STEEPEST, STEEPEST)
+    i = np.clip(np.asarray(grade, dtype=np.float64), -STEEPEST_MEASURED, STEEPEST_MEASURED)
     return ((((155.4 * i - 30.4) * i - 43.3) * i + 46.3) * i + 19.5) * i + 3.6
 
 
 def walk_cost_j_kg_m(grade: ArrayLike) -> Array:
     """Net cost of walking a metre on a slope, J/kg/m (Minetti 2002, from memory)."""
-    i = np.clip(np.asarray(grade, dtype=np.float64), -STEEPEST, STEEPEST)
+    i = np.clip(np.asarray(grade, dtype=np.float64), -STEEPEST_MEASURED, STEEPEST_MEASURED)
     return ((((280.5 * i - 58.7) * i - 76.8) * i + 51.9) * i + 19.6) * i + 2.5
 
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from guard.events import FOOT_POD, TREADMILL, Speed
 
 OLD_S = 10.0
-ORDER = (TREADMILL, "", FOOT_POD)
+PRECEDENCE = (TREADMILL, "", FOOT_POD)
 TYPED = "typed"
 
 # Clearly other: more than a belt's or a pod's own unrest (ours).
@@ -107,11 +107,11 @@ class Speeds:
         return None, "", False
 
     def _fresh(self, t_s: float) -> dict[str, Speed]:
-        """What was read lately, the first in `ORDER` first."""
+        """What was read lately, the first in `PRECEDENCE` first."""
         fresh = {source: read for source, read in self._read.items() if t_s - read.t_s <= OLD_S}
         if len(fresh) < 2:
             return fresh
-        return {source: fresh[source] for source in (*ORDER, *fresh) if source in fresh}
+        return {source: fresh[source] for source in (*PRECEDENCE, *fresh) if source in fresh}
 
 
 def in_force(events: Iterable[Speed]) -> Iterator[Speed]:

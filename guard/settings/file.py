@@ -14,14 +14,14 @@ from guard.files.folders import config_dir
 from guard.files.whole import read_capped, write_whole
 from guard.settings import RetiredSetting, Settings, UnknownSetting, Value, check, find
 
-NAME = "settings.toml"
-LARGEST = 1 << 20  # bytes
-HEAD = "Settings of the heart-rate guard; `guard settings` lists and explains them."
+SETTINGS_FILE = "settings.toml"
+LARGEST_SETTINGS_BYTES = 1 << 20  # bytes
+FIRST_LINE = "Settings of the heart-rate guard; `guard settings` lists and explains them."
 
 
 def settings_path(make: bool = False) -> Path:
     """Where the file is, or would be."""
-    return config_dir(make) / NAME
+    return config_dir(make) / SETTINGS_FILE
 
 
 def load(
@@ -62,7 +62,7 @@ def save(changes: Mapping[str, object], path: Path | None = None) -> Path:
         raise SettingError(f"{name} cannot be changed by the guard ({_printable(str(error))}): "
                            "correct it in an editor") from None
     if not text:
-        document.add(tomlkit.comment(HEAD))
+        document.add(tomlkit.comment(FIRST_LINE))
     for key, value in changes.items():
         if value is not None:
             document[key] = check(find(key), value)
@@ -78,7 +78,7 @@ def save(changes: Mapping[str, object], path: Path | None = None) -> Path:
 
 
 def _text(name: Path) -> str | None:
-    data = read_capped(name, LARGEST, "a settings file")
+    data = read_capped(name, LARGEST_SETTINGS_BYTES, "a settings file")
     if data is None:
         return None
     try:

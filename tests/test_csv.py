@@ -317,7 +317,8 @@ def test_beats_alone_give_the_time_too(tmp_path: Path) -> None:
 
 
 def test_beats_beside_a_heart_rate_travel_with_it(tmp_path: Path) -> None:
-    imported = made(tmp_path, "time,hr,rr\n0,120,500\n1,121,490 505\n2,122,\n", ColumnNames("time", "hr", "rr"))
+    columns = ColumnNames("time", "hr", "rr")
+    imported = made(tmp_path, "time,hr,rr\n0,120,500\n1,121,490 505\n2,122,\n", columns)
     assert [item.rr_s for item in imported.items if isinstance(item, Reading)] == [(0.5,), (0.49, 0.505), ()]
 
 
@@ -408,7 +409,8 @@ def test_random_junk_never_crashes_the_import(tmp_path: Path) -> None:
             place = chance.randrange(len(data))
             data[place:place + chance.randint(0, 9)] = chance.choice(
                 [b'"', b"\0", b"\n", b",", b";", b"\xff\xfe", b"1e308", b"\x1b[2J", chance.randbytes(7)])
-        columns = ColumnNames("time", "power", "RR") if trial % 2 else ColumnNames("time", rr="RR", where={"ID": "1"})
+        columns = (ColumnNames("time", "power", "RR") if trial % 2
+                   else ColumnNames("time", rr="RR", where={"ID": "1"}))
         try:
             imported = made(tmp_path, bytes(data), columns)
         except GuardError as error:
@@ -427,7 +429,8 @@ def test_export_and_import_keep_readings_and_speeds(
         [] if speed is None else [Speed(float(second), speed)]) + [Reading(float(second), bpm)]]
     write_recording(tmp_path / "a.jsonl", {"type": "session", "format": 1}, items, force=True)
     (tmp_path / "a.csv").write_bytes(b"".join(csv_chunks(read_log(tmp_path / "a.jsonl"))))
-    back = import_csv(tmp_path / "a.csv", ColumnNames("t_s", "bpm", speed="speed_m_s"), Form(speed_unit="m/s"))
+    columns = ColumnNames("t_s", "bpm", speed="speed_m_s")
+    back = import_csv(tmp_path / "a.csv", columns, Form(speed_unit="m/s"))
     assert readings(back) == [(float(second), bpm) for second, (bpm, _) in enumerate(rows)]
 
 

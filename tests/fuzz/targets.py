@@ -171,15 +171,15 @@ def review(data: bytes, folder: Path) -> None:
 
 
 def csv(data: bytes, folder: Path) -> None:
-    from guard.csv.read import Columns, Form, import_csv
+    from guard.csv.read import ColumnNames, Form, import_csv
     from guard.log.log import write_recording
     from guard.log.recording import read_log
 
     which, body = (data[0], data[1:]) if data else (0, b"")
     forms = (Form(), Form(time_unit="ms"), Form(date_order="day-first"), Form(separator="semicolon"),
              Form(rr_unit="s", speed_unit="min/km"))
-    columns = (Columns("t", "bpm"), Columns("t", "bpm", speed="v", altitude="h"), Columns(rr="rr"),
-               Columns("1", "2"), Columns("t", "bpm", rr="rr", where={"id": "1"}))
+    columns = (ColumnNames("t", "bpm"), Columns("t", "bpm", speed="v", altitude="h"), Columns(rr="rr"),
+               ColumnNames("1", "2"), Columns("t", "bpm", rr="rr", where={"id": "1"}))
     path = _put(folder, "fuzz.csv", body)
     with refusals():
         imported = import_csv(path, columns[which % 5], forms[which // 5 % 5])

@@ -178,8 +178,9 @@ def csv(data: bytes, folder: Path) -> None:
     which, body = (data[0], data[1:]) if data else (0, b"")
     forms = (Form(), Form(time_unit="ms"), Form(date_order="day-first"), Form(separator="semicolon"),
              Form(rr_unit="s", speed_unit="min/km"))
-    columns = (ColumnNames("t", "bpm"), Columns("t", "bpm", speed="v", altitude="h"), Columns(rr="rr"),
-               ColumnNames("1", "2"), Columns("t", "bpm", rr="rr", where={"id": "1"}))
+    columns = (
+        ColumnNames("t", "bpm"), ColumnNames("t", "bpm", speed="v", altitude="h"), ColumnNames(rr="rr"),
+        ColumnNames("1", "2"), ColumnNames("t", "bpm", rr="rr", where={"id": "1"}))
     path = _put(folder, "fuzz.csv", body)
     with refusals():
         imported = import_csv(path, columns[which % 5], forms[which // 5 % 5])

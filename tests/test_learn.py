@@ -117,7 +117,7 @@ def test_runs_at_one_speed_are_refused():
     for one in events:
         result = learn(stretches(one))
         assert isinstance(result, Refusal)
-        assert "hardly varied" in result.reason and "stays under your ceiling" in result.mend
+        assert "hardly varied" in result.reason and "stays under your ceiling" in result.fix
 
 
 def test_short_runs_are_refused():
@@ -154,7 +154,7 @@ def test_two_runners_are_not_fitted_as_one(turns):
 
 def test_a_steered_run_says_nothing_on_speed(turns):
     result = learn(stretches(turns, steered=True))
-    assert isinstance(result, Refusal) and "steered" in result.reason and "no cue is needed" in result.mend
+    assert isinstance(result, Refusal) and "steered" in result.reason and "no cue is needed" in result.fix
 
 
 # --- open data -----------------------------------------------------------------
@@ -199,7 +199,7 @@ def test_published_series(case):
     found = known(getattr(fit, key))
     assert found.value == pytest.approx(expected_s, rel=0.20)
     assert found.low < expected_s < found.high
-    assert isinstance(fit.gain, Refusal) and "stays under your ceiling" in fit.gain.mend
+    assert isinstance(fit.gain, Refusal) and "stays under your ceiling" in fit.gain.fix
 
 
 def test_all_published_series_as_one_runner():
@@ -362,10 +362,10 @@ def test_learn_shows_and_keeps_comments(home, logs, capsys):
 def test_learn_json(home, logs, capsys):
     assert main(["learn", str(logs / "turns.jsonl"), str(logs / "steady.jsonl"), "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
-    assert document["format"] == 1 and document["refusal"] is None and document["applied"] is None
+    assert document["format"] == 2 and document["refusal"] is None and document["applied"] is None
     gain = document["fit"]["gain"]
     assert gain["low"] < gain["value"] < gain["high"] and gain["refusal"] is None
-    assert document["fit"]["off_s"]["value"] is None and document["fit"]["off_s"]["refusal"]["mend"]
+    assert document["fit"]["off_s"]["value"] is None and document["fit"]["off_s"]["refusal"]["fix"]
     by_key = {one["key"]: one for one in document["suggestions"]}
     assert by_key["gain_bpm_per_m_s"]["present"] is None and by_key["response_s"]["present"] == 57.0
 

@@ -498,9 +498,9 @@ async def test_hostile_clients_neither_stop_it_nor_make_it_grow(page):
 @pytest.mark.parametrize("kept, said", [
     ("true", "http://127.0.0.1:8462/"), ("false", "shown when it begins")])
 def test_check_says_where_the_page_will_be(tmp_path, monkeypatch, kept, said):
-    from guard.commands.check import _page_line
+    from guard.commands.check import _page_check
 
     monkeypatch.setenv("GUARD_HOME", str(tmp_path))
-    line = _page_line(Settings().replaced({"page": "here", "page_kept": kept}))
+    line = _page_check(Settings().replaced({"page": "here", "page_kept": kept}))
     assert line.ok and said in line.detail
     assert len([*tmp_path.rglob("page-secret")]) == (kept == "true")

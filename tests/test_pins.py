@@ -224,7 +224,7 @@ def test_a_pin_that_breaks_is_said_once_and_the_rest_goes_on(
     assert said == ["the lamp failed (bad file descriptor): look at its wires; the guard goes on without it"]
 
 
-def test_a_pin_in_use_is_named_with_the_mend(pins: MockFactory, said: list[str]):
+def test_a_pin_in_use_is_named_with_the_fix(pins: MockFactory, said: list[str]):
     other = gpiozero.LED(LAMP)
     panel = Panel(SETTINGS, said.append)
     panel.open()

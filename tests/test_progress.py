@@ -587,7 +587,7 @@ def test_a_changed_log_is_read_again_and_a_damaged_cache_made_anew(tmp_path):
     assert guard("progress", "--ceiling", "139", "--json", home=tmp_path).stdout == answer.stdout
 
 
-def test_what_is_missing_is_said_with_the_mend(tmp_path):
+def test_what_is_missing_is_said_with_the_fix(tmp_path):
     answer = guard("progress", "--ceiling", "139", home=tmp_path)
     assert answer.returncode == 3 and "guard run" in answer.stderr
     file = tmp_path / "runs.csv"

@@ -86,7 +86,7 @@ def test_a_few_long_stretches_are_named_by_their_time() -> None:
 
 
 @pytest.mark.parametrize("values", [
-    level(), level((600, 650, 150.0)),  # under a minute over is nothing to mend
+    level(), level((600, 650, 150.0)),  # under a minute over is nothing to fix
     level(*((t, t + 10, 143.0) for t in range(1000, 3500, 120))),  # here and there: no cause is clear
     np.full(HOUR, np.nan), level(seconds=1),
 ])

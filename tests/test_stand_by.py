@@ -130,7 +130,7 @@ async def test_a_very_long_press_switches_off_after_the_session_is_closed(
     assert done == ["end"] * allowed
 
 
-def test_power_off_that_is_refused_says_the_mend(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+def test_power_off_that_is_refused_says_the_fix(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
     marks = tmp_path / "marks"
     refuses, obeys = (sys.executable, "-c", "import sys; sys.exit('not allowed')"), ("touch", str(marks))
     monkeypatch.setattr(module, "POWER_OFF", (refuses, ("no-such-command",), obeys))

@@ -135,7 +135,7 @@ def test_a_strap_in_use_on_this_machine_is_listed_and_left_alone(home, bluez):
 
 
 @needs_bus
-def test_what_cannot_be_remembered_is_refused_with_the_mend(home, bluez):
+def test_what_cannot_be_remembered_is_refused_with_the_fix(home, bluez):
     bluez.add_strap(MINE, "Twin")
     bluez.add_strap(OTHER, "Twin")
     absent = guard("--seconds", "1", "--remember", "Nobody")
@@ -228,7 +228,7 @@ def test_forgetting_by_kind(home):
 
 
 def failing(checks):
-    return [(check.name, check.detail, check.mend) for check in checks if not check.ok]
+    return [(check.name, check.detail, check.fix) for check in checks if not check.ok]
 
 
 @needs_bus
@@ -240,17 +240,17 @@ def test_a_ready_radio_passes_every_check(bluez):
 
 
 @needs_bus
-def test_each_trouble_fails_its_own_check_with_a_mend(bluez, monkeypatch, tmp_path):
+def test_each_trouble_fails_its_own_check_with_a_fix(bluez, monkeypatch, tmp_path):
     bluez.power(False)
     assert failing(preflight.radio_checks()) == [
         ("Bluetooth power", "the Bluetooth adapter is off", "`bluetoothctl power on`")]
     bluez.unplug()
-    [(name, _, mend)] = failing(preflight.radio_checks())
-    assert (name, mend[:11]) == ("Bluetooth adapter", "plug one in")
+    [(name, _, fix)] = failing(preflight.radio_checks())
+    assert (name, fix[:11]) == ("Bluetooth adapter", "plug one in")
     bluez.kill_service()
-    [(name, _, mend)] = failing(preflight.radio_checks())
+    [(name, _, fix)] = failing(preflight.radio_checks())
     assert name == "Bluetooth service"
-    assert "systemctl start bluetooth" in mend
+    assert "systemctl start bluetooth" in fix
     monkeypatch.setitem(os.environ, "DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/nobody")
     [(name, detail, _)] = failing(preflight.radio_checks())
     assert name == "system bus"
@@ -268,23 +268,23 @@ def test_the_strap_is_checked_with_its_battery(bluez):
 
 @needs_bus
 def test_a_strap_that_is_missing_or_not_alone_fails_the_check(bluez):
-    [(_, detail, mend)] = failing(preflight.strap_checks(None, 0.3))
+    [(_, detail, fix)] = failing(preflight.strap_checks(None, 0.3))
     assert detail == "none found in 0.3 s"
-    assert mend == faults.ELSEWHERE
+    assert fix == faults.ELSEWHERE
     bluez.add_strap(OTHER, "Other")
-    [(_, detail, mend)] = failing(preflight.strap_checks(Wanted("Invented strap", MINE), 0.5))
+    [(_, detail, fix)] = failing(preflight.strap_checks(Wanted("Invented strap", MINE), 0.5))
     assert detail == f"Invented strap not found in 0.5 s; in range: Other ({OTHER})"
-    assert "--remember" in mend
+    assert "--remember" in fix
     bluez.add_strap(MINE)
     [(_, detail, _)] = failing(preflight.strap_checks(None, 0.5))
     assert detail.startswith("several in range: ")
 
 
 @pytest.mark.parametrize(
-    ("soft", "hard", "mend"),
+    ("soft", "hard", "fix"),
     [("0", "0", faults.ADAPTER_OFF), ("1", "0", faults.ADAPTER_BLOCKED), ("1", "1", faults.ADAPTER_SWITCH)])
 @needs_bus
-async def test_the_kernels_radio_switch_is_named(bluez, monkeypatch, tmp_path, soft, hard, mend):
+async def test_the_kernels_radio_switch_is_named(bluez, monkeypatch, tmp_path, soft, hard, fix):
     # Attribute names as in the kernel's sysfs-class-rfkill documentation.
     switch = tmp_path / "rfkill0"
     switch.mkdir()
@@ -292,7 +292,7 @@ async def test_the_kernels_radio_switch_is_named(bluez, monkeypatch, tmp_path, s
         (switch / name).write_text(value + "\n")
     monkeypatch.setattr(radio_module, "_RFKILL", tmp_path)
     bluez.power(False)
-    assert (await look()).problem == mend
+    assert (await look()).problem == fix
 
 
 @needs_bus
@@ -307,7 +307,7 @@ async def test_looking_leaves_nothing_open(bluez):
 # The sentences.
 
 
-def test_every_known_trouble_has_its_mend():
+def test_every_known_trouble_has_its_fix():
     from bleak.exc import (
         BleakBluetoothNotAvailableError,
         BleakBluetoothNotAvailableReason,

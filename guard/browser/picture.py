@@ -159,10 +159,10 @@ def _share(room_bpm: float | None) -> float | None:
 
 def _notes(frame: Frame) -> list[str]:
     snapshot = frame.snapshot
-    mend = snapshot.link_detail if snapshot.link_state is not LinkState.CONNECTED else ""
-    if not mend and snapshot.state is State.NO_SIGNAL:
-        mend = snapshot.link_detail or words.NO_READINGS
-    return [_nameless(note, snapshot.link_name) for note in (mend, *reversed(frame.notes)) if note]
+    fix = snapshot.link_detail if snapshot.link_state is not LinkState.CONNECTED else ""
+    if not fix and snapshot.state is State.NO_SIGNAL:
+        fix = snapshot.link_detail or words.NO_READINGS
+    return [_nameless(note, snapshot.link_name) for note in (fix, *reversed(frame.notes)) if note]
 
 
 def _nameless(note: str, sensor: str) -> str:

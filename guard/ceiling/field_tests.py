@@ -10,12 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.ceiling.methods import FieldTest, TalkTest
 from guard.errors import InputError
 
-Floats = NDArray[np.float64]
 TestSpan = tuple[float, float]  # (begins, ends), s
 
 SPOKEN_S = 60.0  # the end of a stage counts: half a minute before speaking and the speaking itself

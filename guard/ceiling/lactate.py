@@ -27,11 +27,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.errors import InputError
-
-Floats = NDArray[np.float64]
 
 FEWEST_STEPS = 4
 MOST_STEPS = 40
@@ -102,7 +100,7 @@ def thresholds(steps: Sequence[LactateStep], rest: LactateStep | None = None) ->
 
 
 def refuse_nonsense(steps: Sequence[LactateStep], rest: LactateStep | None = None) -> None:
-    """InputError, with the mend, where the figures cannot be one graded test."""
+    """InputError, with the fix, where the figures cannot be one graded test."""
     for step in [*steps, *([rest] if rest else [])]:
         if not all(map(math.isfinite, (step.intensity, step.bpm, step.lactate_mmol))):
             raise InputError("a lactate step holds something that is no number: correct it")

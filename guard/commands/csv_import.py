@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from guard.commands.options import is_terminal, print_json
+from guard.csv.columns import SPEED_UNITS
 from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
@@ -28,7 +29,6 @@ found and said. A file of several people, with beat-to-beat intervals:
 
   guard import beats.csv --time s --rr RR --where ID=1
 """
-SPEED_UNITS = ("m/s", "km/h", "mph", "min/km", "min/mile")
 # option of each column that may be taken
 OPTIONS = {"time": "--time", "heart_rate": "--heart-rate", "rr": "--rr", "speed": "--speed",
            "altitude": "--altitude", "grade": "--grade", "contact": "--contact", "date": "--date-column"}

@@ -139,7 +139,7 @@ class _StandBy:
 
 
 def power_off() -> None:
-    """Switch the machine off; HardwareError with the mend where that is not allowed."""
+    """Switch the machine off; HardwareError with the fix where that is not allowed."""
     said = ""
     for words in POWER_OFF:
         try:

@@ -138,7 +138,7 @@ def _print(found: _Found) -> None:
             facts.append("remembered")
         print(f"{row['name'] or f'nameless {kind.noun}'}  {', '.join(facts)}")
     if not rows and kind.kind == "strap":
-        print(f"No {kind.what} in range: {kind.mend}.")
+        print(f"No {kind.what} in range: {kind.fix}.")
     if known is None:
         if rows:
             print("None is remembered: `guard straps --remember ADDRESS` keeps yours from being mixed up."

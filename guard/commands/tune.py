@@ -13,13 +13,12 @@ from guard.commands.options import (
     print_json,
     typed_values,
 )
-from guard.errors import UsageError, printable
+from guard.errors import EXIT_INTERRUPTED, UsageError, printable
 
 if TYPE_CHECKING:
     from guard.settings import Settings
     from guard.tune.tune import TunedRecording
 
-EXIT_INTERRUPTED = 130
 VIEWS = ("both", "recorded", "respond")
 MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64
 

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
+SPEED_UNITS = ("m/s", "km/h", "mph", "min/km", "min/mile")
+
 
 @dataclass(frozen=True)
 class ColumnNames:

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.csv.series import Floats
+from guard.arrays import Floats
 from guard.csv.table import Table, shown
 from guard.errors import InputError
 from guard.log.records import LONGEST_SESSION_S

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from guard.csv.series import Floats
+from guard.arrays import Floats
 from guard.events import Action, Command, Reading
 
 # Ours, from five outdoor runs (trackeR `runs`), whose pauses leave rows 4 to 18 s apart instead of 1.

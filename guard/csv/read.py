@@ -15,14 +15,11 @@ from pathlib import Path
 
 import numpy as np
 
+from guard.arrays import Floats
 from guard.csv.columns import ColumnNames, Form
 from guard.csv.order import in_order
 from guard.csv.pauses import commands, pauses, said
-from guard.csv.series import (
-    GRADE_GAP_S,
-    Floats,
-    beats_to_readings,
-)
+from guard.csv.series import GRADE_GAP_S, beats_to_readings
 from guard.csv.speeds import numbers, rows, speeds_of
 from guard.csv.table import Table, number, open_table, shown
 from guard.csv.times import TimeForm, begun_on, form_beside_date, over_midnight, time_form
@@ -48,7 +45,7 @@ class Imported:
 def import_csv(path: Path, columns: ColumnNames, form: Form | None = None) -> Imported:
     """Read the CSV file at `path` as a recording that begins at 0 s.
 
-    Raises InputError or UsageError, with the mend, when a column is missing or
+    Raises InputError or UsageError, with the fix, when a column is missing or
     cannot be understood, or when the rows are not one recording.
     """
     form = form or Form()

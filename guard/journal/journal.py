@@ -1,4 +1,4 @@
-"""The journal: one short entry a day, in a file that people can read and mend.
+"""The journal: one short entry a day, in a file that people can read and correct.
 
 JSON Lines in the data folder (`journal.jsonl`), one day a line in order of
 date, for the owner only. The file appears whole or not at all and is on disk

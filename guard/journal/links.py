@@ -29,7 +29,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from guard.arrays import Floats
+
 DaySeries = Sequence[float | None]
 
 FEWEST_PAIRS = 20

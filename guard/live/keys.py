@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from guard.events import Action, Command, Mark, Snapshot, Speed, State
+from guard.events import FASTEST_M_S, Action, Command, Mark, Snapshot, Speed, State
 from guard.live.entry import (
     LONGEST_ENTRY,
     TYPE_SPEED,
@@ -21,7 +21,6 @@ from guard.live.entry import (
 )
 from guard.live.inbox import Asked
 from guard.screen.figure import Choice, next_choice, on_belt
-from guard.session.speeds import FASTEST_M_S
 from guard.settings import Settings, find
 
 QUESTION_S = 5.0  # how long a question stays open

@@ -168,7 +168,7 @@ class SessionLog:
         """Write what waits, oldest first, as far as the disk takes it."""
         try:
             if self._failing:
-                self._mend()
+                self._restore()
             while self._waiting:
                 line = self._waiting[0]
                 written = self._file.write(line)
@@ -190,8 +190,8 @@ class SessionLog:
             self._report(f"recording again, nothing is missing in {self.path}" if not self._gaps
                          else f"recording again, with a gap in {self.path}", True)
 
-    def _mend(self) -> None:
-        again = self._file.mend()
+    def _restore(self) -> None:
+        again = self._file.restore()
         if again:
             # It may end inside the line that waits first: the two belong together.
             first = self._waiting.popleft() if self._waiting else b""

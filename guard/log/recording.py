@@ -59,7 +59,7 @@ class Recording:
 def read_log(path: str | os.PathLike[str]) -> Recording:
     """Read the session log at `path`.
 
-    Raises InputError, naming the file and the mend, when it cannot be opened
+    Raises InputError, naming the file and the fix, when it cannot be opened
     or its first line is not that of a session log. Everything after the first
     line is taken as far as it goes: a torn or NUL tail is cut after the last
     whole line, a damaged line in between is skipped, and `notes` says so.
@@ -137,19 +137,19 @@ def read_header(name: Path, file: BinaryIO) -> Record:
     if not raw:
         raise InputError(f"{name} is empty: no session was written to it")
     what = f"{name} is not a session log"
-    mend = "give a .jsonl file of the guard, or make one from a CSV file with `guard import`"
+    fix = "give a .jsonl file of the guard, or make one from a CSV file with `guard import`"
     if raw.lstrip(b"\xef\xbb\xbf").startswith(b'{"type":"session"') and _torn(raw):
         raise InputError(f"{name} breaks off inside its first line: "
                          "the session ended before anything was kept")
     try:
         header = from_line(raw.removeprefix(b"\xef\xbb\xbf").rstrip(b"\0"))
     except ValueError:
-        raise InputError(f"{what}: its first line is not JSON; {mend}") from None
+        raise InputError(f"{what}: its first line is not JSON; {fix}") from None
     if header.get("type") != "session":
-        raise InputError(f"{what}: its first line does not say that it is one; {mend}")
+        raise InputError(f"{what}: its first line does not say that it is one; {fix}")
     version = header.get("format")
     if type(version) is not int or version < 1:
-        raise InputError(f"{what}: its first line has no usable format number; {mend}")
+        raise InputError(f"{what}: its first line has no usable format number; {fix}")
     if version > LOG_FORMAT:
         raise InputError(f"{name} was written by a newer guard (format {min(version, 10**6)}): "
                          "update the guard to read it")

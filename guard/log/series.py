@@ -17,14 +17,13 @@ import numpy as np
 import orjson
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.errors import InputError
 from guard.events import PACE_CUES, Action, Command, CueGiven, Reading, ReadingDoubted, Speed
 from guard.files.whole import open_file
 from guard.log.recording import LARGEST_LOG_BYTES, LOG_FORMAT, read_log, too_large
 from guard.log.records import LONGEST_SESSION_S, Record
 from guard.session.speeds import in_force
-
-Floats = NDArray[np.float64]
 
 _ASKING = frozenset(cue.key for cue in PACE_CUES)
 _COMMANDS = frozenset(action.value for action in (
@@ -54,7 +53,7 @@ class Series:
 
 
 def read_series(path: str | os.PathLike[str]) -> Series:
-    """The columns of the log at `path`; InputError, with the mend, where it is no log."""
+    """The columns of the log at `path`; InputError, with the fix, where it is no log."""
     try:
         with open_file(path) as file:
             data = file.read(LARGEST_LOG_BYTES + 1)

@@ -14,7 +14,7 @@ LARGEST_PLAN_BYTES = 1 << 20  # bytes
 
 
 def read_plan(file: str, settings: Settings) -> Plan:
-    """The plan in `file`; InputError naming the file, the part and the mend."""
+    """The plan in `file`; InputError naming the file, the part and the fix."""
     path = Path(file)
     data = read_capped(path, LARGEST_PLAN_BYTES, "a plan")
     if data is None:

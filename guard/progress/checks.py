@@ -19,11 +19,9 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.progress.figures import Commands
-
-Floats = NDArray[np.float64]
 
 TYPICAL_ERROR = 0.03  # of heart rate at one easy effort (Buchheit 2014)
 LEAST_PART_S = 240.0

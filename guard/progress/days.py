@@ -16,12 +16,11 @@ from datetime import date, timedelta
 from statistics import NormalDist, mean, median
 
 import numpy as np
-from numpy.typing import NDArray
 
-from guard.progress.level import Estimate
+from guard.arrays import Floats
 from guard.progress.weeks import WEEK, monday
+from guard.response.search import Estimate
 
-Floats = NDArray[np.float64]
 Daily = Mapping[str, Mapping[date, float]]
 
 SHORT_SLEEP_H = 6.5  # adults are advised seven or more (AASM and SRS 2015, Sleep 38:843)

@@ -20,11 +20,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.progress.least_squares import Averaged
 from guard.progress.slopes import Slopes
 from guard.progress.steps import SpeedStep, SpeedSteps
-
-Floats = NDArray[np.float64]
 
 REFERENCE_C = 15.0
 BENDS_C = (15.0,)  # where the cost of heat may change
@@ -36,15 +35,6 @@ CHANGE_SD, TURN_SD, SOURCE_SD = 0.07, 0.05, 0.05
 HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.35])  # bpm a degree: at all, and more above BENDS_C
 UNKNOWN_HEAT_BPM = 2.5  # in 84 days, where nobody wrote the temperatures down
 _VAGUE = 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A value and its interval."""
-
-    value: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from guard.arrays import Floats
+from guard.response.series import RUN_M_S
 
 BY_TREADMILL, BY_FOOT_POD, BY_SATELLITE = "treadmill", "foot pod", "satellite"  # what tells the speed
 
@@ -29,7 +30,7 @@ MINUTE_S, LEAST_OF_MINUTE_S = 60, 40
 FEWEST_MINUTES = 5
 SETTLED_M_S = 0.2
 STEEPEST_MINUTE = 0.15  # more is an altitude that jumped
-RUN_M_S, STAND_M_S = 1.8, 0.5
+STAND_M_S = 0.5
 WALKING = 0.5  # a walked metre costs the heart half a run one (ACSM: 0.1 against 0.2 ml/kg/m)
 HELD_S = 10  # a slow strap's reading stands so long
 MOST_OFF_BPM, MOST_OFF_SDS = 10.0, 4.0

@@ -12,9 +12,9 @@ from statistics import median
 from guard.journal.links import Correlation
 from guard.page.document import document
 from guard.progress import svg, words
-from guard.progress.level import Estimate
 from guard.progress.progress import Months, PastSession, Point
 from guard.progress.verdict import Told, Verdict
+from guard.response.search import Estimate
 
 _SHOWN_DAYS = 366
 _SHOWN_WEEKS = 52

@@ -24,7 +24,6 @@ from guard.progress.level import (
     KNOT_DAYS,
     LEAST_SPAN_DAYS,
     YEAR_DAYS,
-    Estimate,
     Level,
     Runs,
     fit,
@@ -34,6 +33,7 @@ from guard.progress.slopes import Slopes
 from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import PLATEAU_LOOK_DAYS, Told, Verdict, told, within
 from guard.progress.weeks import Consistency, Run, Week, consistency, share_of, weeks
+from guard.response.search import Estimate
 
 RECENT_WEEKS = 12
 MOST_BEYOND_BPM = 6.0  # how far outside a run's heart rates a ceiling may lie for its own speed to be shown

@@ -15,9 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.progress.minutes import BY_SATELLITE, LAGS_S, REFERENCE_H, REGRESSORS, SIZE
-
-Floats = NDArray[np.float64]
 
 # Slope 24 to 30 +- 8 bpm per m/s, drift 1 to 18 bpm by minute 40 (Hunt et al. 2015; 263 running steps of
 # Donne 2024; Wingo 2012), rounded; what the cost of grade differs from Minetti's is judged at a quarter.

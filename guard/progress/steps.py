@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.progress.least_squares import Averaged, tail
-
-Floats = NDArray[np.float64]
 
 STEP_SD, STEP_CHANCE = 0.03, 0.2  # judgement: how large a step is, as a share, and how likely in a year
 FEWEST_BESIDE_STEP = 3

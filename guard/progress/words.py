@@ -39,7 +39,7 @@ RETURN = (
     "After a break of three weeks or more, begin with short, easy runs and walking breaks, about half of "
     "what was usual, and add a little each week that goes well (common practice). After an illness, or with "
     "any symptom, ask a licensed professional first.")
-REFUSALS = {  # what is wrong, and the mend
+REFUSALS = {  # what is wrong, and the fix
     figures.NO_SPEED: ("speed was not logged", "connect a treadmill or foot pod, or type the speed"),
     figures.NO_BEATS: ("heart rate is missing", "keep the strap wet"),
     figures.TOO_SHORT: ("too little running", "run fifteen minutes or more with few stops"),
@@ -234,14 +234,14 @@ def check_sentences(months: Months, units: str) -> list[str]:
 
 
 def refused(refusal: str) -> tuple[str, str]:
-    """Why a run has no speed at the ceiling, and the mend; a code of another version as it is."""
+    """Why a run has no speed at the ceiling, and the fix; a code of another version as it is."""
     return REFUSALS.get(refusal) or (refusal.replace("_", " "), "look at the log")
 
 
 def refusal_sentences(months: Months) -> list[str]:
-    """Why runs have no speed at the ceiling, with the mend."""
-    return [f"{count} without a figure: {what}. {_capital(mend)}."
-            for (what, mend), count in sorted(
+    """Why runs have no speed at the ceiling, with the fix."""
+    return [f"{count} without a figure: {what}. {_capital(fix)}."
+            for (what, fix), count in sorted(
                 ((refused(refusal), count) for refusal, count in months.refusals.items()),
                 key=lambda item: -item[1])]
 

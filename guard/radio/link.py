@@ -123,12 +123,12 @@ class DeviceLink:
                 self._found = found
                 return found.seen
             if not self._patient:
-                raise HardwareError(held.what, held.mend)
+                raise HardwareError(held.what, held.fix)
             news(LinkState.UNAVAILABLE, held)
             await asyncio.sleep(self._limits.look_every_s)
 
     def _taken_by(self, found: Sighting) -> Fault | None:
-        """Who else on this machine reads the device, with the mend; None where it is ours."""
+        """Who else on this machine reads the device, with the fix; None where it is ours."""
         holder = self._hold(found.seen.address) if self._hold else ""
         return Fault(
             "held", f"{found.seen.label} is already read by another guard on this machine ({holder})",
@@ -261,7 +261,7 @@ class DeviceLink:
                 self._back_off.clear()
             if silence.over(now_s):
                 silent_s = f"{silence.length_s(now_s):.0f} s"
-                return Fault("silent", f"connected, but no readings for {silent_s}", self._peripheral.mend)
+                return Fault("silent", f"connected, but no readings for {silent_s}", self._peripheral.fix)
             if silence.look_due(now_s):
                 radio = await look(self._limits.ask_s)
                 if radio.problem:

@@ -84,10 +84,10 @@ class DeviceSearch:
             if found is not None:
                 return found
             if problem and not self._radio_was_well:
-                raise HardwareError(problem.what, problem.mend)
+                raise HardwareError(problem.what, problem.fix)
             if self._give_up_s is not None and self._now_s() >= self._give_up_s:
                 why = problem or self._hint(listener)
-                raise HardwareError(f"after {self._wait_s:g} s: {why.what}", why.mend)
+                raise HardwareError(f"after {self._wait_s:g} s: {why.what}", why.fix)
             if problem:
                 tell(LinkState.UNAVAILABLE, problem)
                 await asyncio.sleep(self._limits.look_every_s)
@@ -179,11 +179,11 @@ class DeviceSearch:
             return self._trouble
         others = [one.seen for one in listener.sightings]
         if self.wanted is None:
-            return Fault("not_found", f"no {self._peripheral.what} found yet", self._peripheral.mend)
-        mend = self._peripheral.mend
+            return Fault("not_found", f"no {self._peripheral.what} found yet", self._peripheral.fix)
+        fix = self._peripheral.fix
         if others:
-            mend += f"; in range: {_listed(others)} (if yours, `guard straps --remember ADDRESS`)"
-        return Fault("not_found", f"{self.wanted.label} not found yet", mend)
+            fix += f"; in range: {_listed(others)} (if yours, `guard straps --remember ADDRESS`)"
+        return Fault("not_found", f"{self.wanted.label} not found yet", fix)
 
     @staticmethod
     def _now_s() -> float:

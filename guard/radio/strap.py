@@ -29,7 +29,7 @@ class StrapSource(DeviceLink):
     Whoever shares the radio with it is handed `airtime`.
 
         search ─> connect ─> watch ─> lost ─> (back off) ─> search …
-           └ radio in trouble: said with its mend, looked at every second until well
+           └ radio in trouble: said with its fix, looked at every second until well
     """
 
     def __init__(

@@ -19,20 +19,20 @@ async def survey(
 ) -> list[Sighting]:
     """Listen for `seconds`; the devices of these kinds (straps) heard, nearest first.
 
-    Raises HardwareError with the mend where the radio is not ready.
+    Raises HardwareError with the fix where the radio is not ready.
     """
     limits = limits or LinkTiming()
     radio = await look(limits.ask_s)
     if radio.problem:
-        raise HardwareError(radio.problem.what, radio.problem.mend)
+        raise HardwareError(radio.problem.what, radio.problem.fix)
     listener = Listener(*(kinds or (STRAP_PERIPHERAL,)), keep_s=seconds + limits.ask_s)
     await listener.add_connected(radio, limits.ask_s)
     try:
         await listener.start(radio, limits.ask_s)
         await asyncio.sleep(seconds)
-    except Exception as error:  # whatever the radio throws, the runner gets the mend
+    except Exception as error:  # whatever the radio throws, the runner gets the fix
         fault = faults.explain(error)
-        raise HardwareError(fault.what, fault.mend) from None
+        raise HardwareError(fault.what, fault.fix) from None
     finally:
         await listener.stop(limits.part_s)
 

@@ -23,7 +23,7 @@ class LinkTiming:
     look_every_s: float = 1.0  # how often a radio in trouble or a silent link is looked at
     listen_s: float = 3.0  # for other straps to show up once one is seen
     stretch_s: float = 5.0  # one stretch of scanning, after which the radio is looked at
-    hint_s: float = 12.0  # of searching in vain before the mend is said
+    hint_s: float = 12.0  # of searching in vain before the fix is said
     connect_s: float = 15.0  # for a connection and its services
     ask_s: float = 5.0  # for one answer of strap or service
     part_s: float = 5.0  # for a disconnect; a clean one takes 2 to 3 s

@@ -16,12 +16,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.response.model import BOUNDS, TIMES_IN_LOG, Constants, Piece, from_vector, solve, to_vector
 from guard.response.series import FEWEST_SAMPLES
-
-Floats = NDArray[np.float64]
 
 NORMAL_95 = 1.96
 GROSS_BPM, GROSS_SD = 15.0, 4.5
@@ -29,9 +27,9 @@ GROSS_NEAR_BPM = 40.0  # just after a start or stop, where a plain lag is coarse
 STARTS = tuple((response, dead) for response in (20.0, 45.0, 90.0) for dead in (3.0, 11.0))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Estimate:
-    """A value with its 95 % interval, in the unit of its name."""
+    """A value with its interval (95 % where nothing else is said), in the unit of its name."""
 
     value: float
     low: float

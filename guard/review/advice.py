@@ -16,13 +16,14 @@ from enum import StrEnum
 
 import numpy as np
 
+from guard.arrays import Bools
 from guard.events import Cue
 from guard.response.spans import runs
 from guard.review.cues import CueOutcome
 from guard.review.drift import Drift
-from guard.review.trace import Bools, Trace
+from guard.review.trace import Trace
 
-LEAST_OVER_S = 60.0  # less is nothing to mend
+LEAST_OVER_S = 60.0  # less is nothing to put right
 LEAST_SHARE = 0.5  # of the time over, explained
 MOST_SHARE_OVER = 0.02  # under this share of the counted time all went well
 CLIMB = 0.02  # grade, smoothed

@@ -14,8 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from guard.arrays import Floats
 from guard.response.series import HILL, RUN_M_S
-from guard.review.trace import Floats, Trace
+from guard.review.trace import Trace
 from guard.units import speed
 
 ONSET_S = 300.0  # the beginning is still the rise to the level of the run

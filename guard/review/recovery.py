@@ -15,9 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from guard.arrays import Bools
 from guard.events import Cue, CueGiven
 from guard.response.series import RUN_M_S, WALK_M_S
-from guard.review.trace import Bools, Trace
+from guard.review.trace import Trace
 
 RECOVERY_S = 60.0
 _MOSTLY = 0.9  # of the minute before running, and of the minute after not

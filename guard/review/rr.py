@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.events import Reading
-from guard.review.trace import Bools, Floats
 
 ALPHA, C1, C2 = 5.2, 0.13, 0.17  # of the paper
 WINDOW, MEDIAN_OF = 91, 11

@@ -14,9 +14,8 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.runner.population import Population
-
-Array = NDArray[np.float64]
 
 NOISE_MEMORY_S = 9.0  # ours
 LONGEST_WINDOW_S = 10
@@ -115,7 +114,7 @@ def draw_noise(
     return noise
 
 
-def _left_after_mean(window_s: Array) -> Array:
+def _left_after_mean(window_s: Floats) -> Floats:
     """Variance of the mean over a window of exponentially correlated noise of variance 1."""
     ratio = window_s / NOISE_MEMORY_S
     return np.asarray(2.0 / ratio * (1.0 - (1.0 - np.exp(-ratio)) / ratio))
@@ -125,7 +124,7 @@ def _left_after_mean(window_s: Array) -> Array:
 class Readout:
     """One second of n straps: bpm (NaN where nothing came) and whether RR intervals came."""
 
-    bpm: Array
+    bpm: Floats
     has_rr: NDArray[np.bool_]
     fault: NDArray[np.uint8]
 
@@ -144,7 +143,7 @@ class Strap:
         self._slip = np.zeros(n)
         self._step = 0
 
-    def read(self, true_bpm: Array, cadence_spm: Array) -> Readout:
+    def read(self, true_bpm: Floats, cadence_spm: Floats) -> Readout:
         """The readings of this step."""
         at = self._step
         self._step += 1

@@ -29,10 +29,6 @@ BELT_TILTED = 0.004
 POD_CHANGED = 0.15
 POD_CHANGED_M_S = 0.3
 
-# Beyond these a figure is a fault of the device or a stuck key: nobody runs so, no belt tilts so.
-FASTEST_M_S = 12.0
-STEEPEST = 0.45
-
 Said = dict[str, float | None]
 Quantity = Callable[[Speed], float | None]
 

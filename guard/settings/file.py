@@ -36,7 +36,7 @@ def load(
     out and `leave_out` is told in one sentence. But not when it may be meant for
     a limit: nobody shall believe in a limit that is not there.
 
-    Raises SettingError naming the file and key with the mend, InputError when
+    Raises SettingError naming the file and key with the fix, InputError when
     it cannot be read.
     """
     name = settings_path() if path is None else path
@@ -123,7 +123,7 @@ def _checked(
                 raise SettingError(f"{key} must be a single value, not a table or list")
             values[key] = check(entry, value)
         except SettingError as error:
-            sentence = f"{name}: {error}{_mend(key)}"
+            sentence = f"{name}: {error}{_hint(key)}"
             tell = retired if isinstance(error, RetiredSetting) else leave_out
             if not isinstance(error, RetiredSetting) and (leave_out is None or not _harmless(error)):
                 raise SettingError(sentence) from None
@@ -138,7 +138,7 @@ def _harmless(error: SettingError) -> bool:
     return isinstance(error, UnknownSetting) and (error.near is None or error.near.group != "limits")
 
 
-def _mend(key: str) -> str:
+def _hint(key: str) -> str:
     """How to be rid of a key without an editor."""
     import shlex
 

@@ -2,7 +2,7 @@
 
 The table is the field list of `Settings`; help, the settings file, `--set`
 and validation are all derived from it. Values are checked when a `Settings`
-is made; a wrong one raises `SettingError` (a ValueError) with the mend.
+is made; a wrong one raises `SettingError` (a ValueError) with the fix.
 
 This module is pure: reading the file lives in `guard.settings.file`.
 """

@@ -13,11 +13,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.tune.respond import Lived
-
-Floats = NDArray[np.float64]
 
 WORSE = 0.05
 WORSE_DISTANCE = 0.01

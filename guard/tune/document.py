@@ -81,7 +81,7 @@ def _respond(view: RespondView) -> dict[str, object]:
 
 
 def not_learned(fit: Fit | Refusal) -> list[str]:
-    """Each reason once, with its mend."""
+    """Each reason once, with its fix."""
     if isinstance(fit, Refusal):
         return [str(fit)]
     found = [str(value) for item in fields(fit) if isinstance(value := getattr(fit, item.name), Refusal)]

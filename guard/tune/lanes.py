@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.decide.lanes import Lanes
 from guard.events import State
 from guard.settings import Settings
 from guard.tune.tape import OWN_WARM_UP, TOLD, WARMING, Tape, TapeLimits
 
-Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
 # Wide enough that the cost of a step is arithmetic, narrow enough to stay near the processor.

@@ -10,8 +10,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.decide.lanes import Lanes
 from guard.events import PACE_CUES
 from guard.runner.population import Population
@@ -21,8 +21,6 @@ from guard.settings import Settings, find
 from guard.tune.lanes import LANES, LOOK_EVERY, Cancelled
 from guard.tune.runners import Drawn
 from guard.tune.still_values import StillValues
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

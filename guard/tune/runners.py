@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.events import Action, Command, Input, Reading, Speed
 from guard.response.fit import Fit, Refusal
 from guard.response.model import TIMES_IN_LOG
@@ -24,9 +25,6 @@ from guard.response.search import NORMAL_95, Estimate
 from guard.runner.courses import GENTLE_S, GENTLE_SHARE, Course, Spot
 from guard.runner.population import Population, draw
 from guard.session.speeds import Speeds
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 CELL_M = 10.0
 SHORTEST_RUN_S, LONGEST_RUN_S = 1200.0, 3600.0

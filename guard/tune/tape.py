@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.errors import InputError
 from guard.log.recording import Recording
 from guard.replay.replay import plan_of, played
@@ -21,9 +21,6 @@ from guard.session import Session
 from guard.session.step import Step
 from guard.settings import Settings
 from guard.signal.known import Known
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 # What a step is told beside the heart rate, by the names of `Lanes.step`; those of `Known` last.
 TOLD = ("speed_m_s", "grade", "cadence_spm", *Known._fields)

@@ -81,7 +81,7 @@ class Relay:
                 line.shutdown(socket.SHUT_RDWR)
         self._lines.clear()
 
-    def mend(self) -> None:
+    def fix(self) -> None:
         self.refuses = self.holds = False
         self.delay_s = 0.0
 

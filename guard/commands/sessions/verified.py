@@ -7,10 +7,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from guard.commands.options import counting, print_json
-from guard.errors import GuardError, printable
+from guard.errors import EXIT_DAMAGED, EXIT_DIFFERENT, GuardError, printable
 from guard.library.library import SessionEntry
 
-EXIT_DIFFERENT, EXIT_DAMAGED = 1, 3
 TELL_VERIFYING_FROM = 20
 
 

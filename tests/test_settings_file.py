@@ -213,7 +213,7 @@ def test_what_may_be_a_limit_or_is_wrong_is_never_left_out(path: Path, text: str
 
 RETIRED_TEXT = "# mine\n" + "".join(f"{key} = {value}\n" for key, value in (
     ("lead_s", 25), ("certainty", 0.7), ("settle_s", 8), ("resume_margin_bpm", 8), ("repeat_s", 18),
-    ("walk_after_s", 140), ("budget_per_h", '"many"'))) + "ceiling_bpm = 139\n"
+    ("walk_after_s", 140), ("budget_per_h", '"many"'), ("restart_response_s", 22))) + "ceiling_bpm = 139\n"
 
 
 def test_every_retired_setting_says_in_one_short_line_what_became_of_it() -> None:

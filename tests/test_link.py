@@ -15,6 +15,7 @@ import pytest
 from guard.devices.seen import RememberedDevice, Wanted
 from guard.errors import HardwareError
 from guard.events import Battery, Link, LinkState, Reading
+from guard.radio.link import LinkOptions
 from guard.radio.listen import Listener
 from guard.radio.strap import StrapSource
 from guard.radio.watch import LinkTiming
@@ -58,7 +59,7 @@ async def test_finds_connects_and_reads(bluez):
 async def test_the_only_strap_in_range_is_taken_once_others_had_time_to_show(bluez):
     bluez.add_strap(MINE)
     kept = []
-    async with running(StrapSource(limits=QUICK, remember=kept.append)) as ran:
+    async with running(StrapSource(options=LinkOptions(timing=QUICK, remember=kept.append))) as ran:
         connecting = await ran.link(LinkState.CONNECTING)
         await ran.reading()
         await asyncio.sleep(0.1)
@@ -78,7 +79,7 @@ async def test_a_remembered_strap_is_taken_among_several(bluez):
 async def test_several_straps_are_named_and_none_is_taken(bluez):
     bluez.add_strap(MINE, "Strap one")
     bluez.add_strap(OTHER, "Strap \x1b[31mtwo\x07")
-    said = await refused(StrapSource(limits=QUICK))
+    said = await refused(StrapSource(options=LinkOptions(timing=QUICK)))
     assert said == ("2 straps are in range and none is surely yours: "
                     f"Strap [31mtwo ({OTHER}), Strap one ({MINE}); "
                     "say which with `guard straps --remember ADDRESS`")
@@ -95,7 +96,7 @@ async def test_several_straps_and_a_runner_who_chooses(bluez):
         assert not bluez.look()["discovering"], "the radio rests while the runner thinks"
         return next(one for one in seen if one.name == "Strap two")
 
-    source = StrapSource(choose=choose, limits=QUICK)
+    source = StrapSource(options=LinkOptions(choose=choose, timing=QUICK))
     async with running(source) as ran:
         await ran.reading()
         assert ran.links[-1].name == "Strap two"
@@ -110,7 +111,7 @@ async def test_a_lone_strap_is_not_taken_for_the_runners_without_asking(bluez):
     async def not_mine(seen):
         offered.append([one.name for one in seen])
 
-    source = StrapSource(choose=not_mine, limits=QUICK, wait_s=2.0)
+    source = StrapSource(options=LinkOptions(choose=not_mine, timing=QUICK, wait_s=2.0))
     assert "no heart-rate strap found yet" in await refused(source)
     assert offered == [["Strap of a neighbour"]]
     assert bluez.look()["straps"][OTHER]["connects"] == 0
@@ -132,12 +133,13 @@ async def test_a_runner_may_take_his_time_to_choose(bluez, monkeypatch):
         return next(one for one in seen if one.name == "Strap two")
 
     async with asyncio.timeout(8):
-        assert (await StrapSource(choose=choose, limits=QUICK).prepare()).address == OTHER
+        source = StrapSource(options=LinkOptions(choose=choose, timing=QUICK))
+        assert (await source.prepare()).address == OTHER
 
 
 async def test_a_neighbour_is_never_taken_for_the_remembered_strap(bluez):
     bluez.add_strap(OTHER, "Strap of a neighbour")
-    said = await refused(StrapSource(KNOWN, limits=QUICK, wait_s=1.5))
+    said = await refused(StrapSource(KNOWN, LinkOptions(timing=QUICK, wait_s=1.5)))
     assert said.startswith("after 1.5 s: Invented strap not found yet: wet the electrodes")
     assert f"in range: Strap of a neighbour ({OTHER})" in said
     assert bluez.look()["straps"][OTHER]["connects"] == 0
@@ -145,19 +147,19 @@ async def test_a_neighbour_is_never_taken_for_the_remembered_strap(bluez):
 
 async def test_a_private_address_that_changed_is_recognised_by_name_and_said(bluez):
     bluez.add_strap("5A:00:00:00:00:07", "Invented strap")
-    async with running(StrapSource(KNOWN, limits=QUICK)) as ran:
+    async with running(StrapSource(KNOWN, LinkOptions(timing=QUICK))) as ran:
         await ran.reading()
     assert ran.links[-1].detail == "recognised by its name, under a new address"
 
 
 async def test_a_public_address_never_changes_so_the_same_name_is_not_enough(bluez):
     bluez.add_strap("00:11:22:00:00:07", "Invented strap", address_type="public")
-    said = await refused(StrapSource(KNOWN, limits=QUICK, wait_s=1.5))
+    said = await refused(StrapSource(KNOWN, LinkOptions(timing=QUICK, wait_s=1.5)))
     assert "Invented strap not found yet" in said
 
 
 async def test_a_search_in_vain_says_the_mend_and_goes_on(bluez):
-    async with running(StrapSource(limits=QUICK)) as ran:
+    async with running(StrapSource(options=LinkOptions(timing=QUICK))) as ran:
         hint = await ran.until(lambda event: isinstance(event, Link) and "wet the electrodes" in event.detail)
         assert hint.state is LinkState.SEARCHING
         bluez.add_strap(MINE)
@@ -202,7 +204,7 @@ async def test_a_killed_service_is_said_and_regained(bluez):
 async def test_a_service_restarted_in_between_is_noticed(bluez, link_survives):
     """Everything looks well again before anyone looks."""
     bluez.add_strap(MINE)
-    async with running(StrapSource(KNOWN, limits=replace(QUICK, silent_s=60.0))) as ran:
+    async with running(StrapSource(KNOWN, LinkOptions(timing=replace(QUICK, silent_s=60.0)))) as ran:
         await ran.reading()
         bluez.kill_service()
         mark = len(ran.events)
@@ -216,7 +218,7 @@ async def test_a_service_restarted_in_between_is_noticed(bluez, link_survives):
 async def test_a_service_that_hangs_is_said_and_regained(bluez):
     bluez.add_strap(MINE)
     limits = LinkTiming(doubt_s=0.5, silent_s=1.0, look_every_s=0.2, ask_s=0.5, part_s=0.5, connect_s=2.0)
-    async with running(StrapSource(KNOWN, limits=limits)) as ran:
+    async with running(StrapSource(KNOWN, LinkOptions(timing=limits))) as ran:
         await ran.reading()
         mark = len(ran.events)
         bluez.freeze_service()
@@ -229,7 +231,7 @@ async def test_a_service_that_hangs_is_said_and_regained(bluez):
 
 async def test_a_dead_bus_is_said_and_regained(bluez):
     bluez.add_strap(MINE)
-    async with running(StrapSource(KNOWN, limits=QUICK)) as ran:
+    async with running(StrapSource(KNOWN, LinkOptions(timing=QUICK))) as ran:
         await ran.reading()
         mark = len(ran.events)
         bluez.kill_bus()
@@ -244,7 +246,7 @@ async def test_a_dead_bus_is_said_and_regained(bluez):
 
 async def test_an_adapter_switched_off_is_said_and_regained(bluez):
     bluez.add_strap(MINE)
-    async with running(StrapSource(KNOWN, limits=QUICK)) as ran:
+    async with running(StrapSource(KNOWN, LinkOptions(timing=QUICK))) as ran:
         await ran.reading()
         mark = len(ran.events)
         bluez.power(False)
@@ -258,7 +260,7 @@ async def test_an_adapter_switched_off_is_said_and_regained(bluez):
 @pytest.mark.parametrize("slot", ["hci0", "hci1"])
 async def test_an_adapter_pulled_out_is_said_and_regained(bluez, slot):
     bluez.add_strap(MINE)
-    async with running(StrapSource(KNOWN, limits=QUICK)) as ran:
+    async with running(StrapSource(KNOWN, LinkOptions(timing=QUICK))) as ran:
         await ran.reading()
         mark = len(ran.events)
         bluez.unplug()
@@ -271,7 +273,7 @@ async def test_an_adapter_pulled_out_is_said_and_regained(bluez, slot):
 
 async def test_a_silent_strap_is_connected_anew(bluez):
     bluez.add_strap(MINE)
-    async with running(StrapSource(KNOWN, limits=QUICK)) as ran:
+    async with running(StrapSource(KNOWN, LinkOptions(timing=QUICK))) as ran:
         await ran.reading()
         mark = len(ran.events)
         bluez.change(MINE, silent=True)
@@ -291,7 +293,7 @@ async def test_silence_ends_a_link_at_ten_to_twelve_seconds():
 async def test_a_strap_without_signal_keeps_its_link(bluez):
     """0 bpm without contact is a dry electrode, not a broken link."""
     bluez.add_strap(MINE, bpm=0, contact=False, rr=False)
-    async with running(StrapSource(KNOWN, limits=QUICK)) as ran:
+    async with running(StrapSource(KNOWN, LinkOptions(timing=QUICK))) as ran:
         first = await ran.reading()
         await asyncio.sleep(1.3 * QUICK.silent_s)
         assert (first.bpm, first.contact) == (0, False)
@@ -300,7 +302,7 @@ async def test_a_strap_without_signal_keeps_its_link(bluez):
 
 async def test_malformed_packets_are_said_once_and_never_read(bluez):
     bluez.add_strap(MINE, bpm=77, rr=False, contact=None, packets=["", "08 4d", "01 4d", "00 4d"])
-    async with running(StrapSource(KNOWN, limits=QUICK)) as ran:
+    async with running(StrapSource(KNOWN, LinkOptions(timing=QUICK))) as ran:
         await ran.until(lambda event: isinstance(event, Reading))
         details = [link.detail for link in ran.links if link.state is LinkState.CONNECTED and link.detail]
     assert {reading.bpm for reading in ran.readings} == {77}
@@ -333,7 +335,7 @@ async def test_packets_faster_than_any_strap_are_left_out_and_said(bluez):
 
 async def test_a_strap_that_another_guard_reads_is_left_alone(bluez):
     bluez.add_strap(MINE)
-    said = await refused_while_preparing(StrapSource(KNOWN, hold=lambda address: "process 4711"))
+    said = await refused_while_preparing(StrapSource(KNOWN, LinkOptions(hold=lambda address: "process 4711")))
     assert f"Invented strap ({MINE}) is already read by another guard on this machine (process 4711)" in said
     assert bluez.look()["straps"][MINE]["connects"] == 0
 
@@ -394,7 +396,7 @@ async def test_what_comes_late_from_an_old_connection_is_dropped(bluez, monkeypa
 async def test_hostile_names_reach_no_event_as_they_are(bluez):
     name = "\x1b]0;owned\x07[bold red]strap\u202e\r\n" + "x" * 200
     bluez.add_strap(MINE, name)
-    async with running(StrapSource(limits=QUICK)) as ran:
+    async with running(StrapSource(options=LinkOptions(timing=QUICK))) as ran:
         await ran.reading()
     for link in ran.links:
         assert link.name.isprintable()
@@ -449,7 +451,7 @@ async def test_services_that_show_up_late_are_waited_for_again(bluez):
 
 async def test_a_strap_that_refuses_is_named_when_time_is_up(bluez):
     bluez.add_strap(MINE, refuses=True)
-    said = await refused(StrapSource(KNOWN, limits=QUICK, wait_s=2.0), 15.0)
+    said = await refused(StrapSource(KNOWN, LinkOptions(timing=QUICK, wait_s=2.0)), 15.0)
     assert said.startswith(f"after 2 s: Invented strap ({MINE}) was found, but: Bluetooth refused")
 
 
@@ -463,7 +465,7 @@ async def test_battery_changes_are_put(bluez):
 
 async def test_a_battery_that_only_answers_questions_is_asked_again(bluez):
     bluez.add_strap(MINE, battery=16, battery_notifies=False)
-    async with running(StrapSource(KNOWN, limits=LinkTiming(battery_every_s=0.2))) as ran:
+    async with running(StrapSource(KNOWN, LinkOptions(timing=LinkTiming(battery_every_s=0.2)))) as ran:
         await ran.until(lambda event: isinstance(event, Battery) and event.percent == 16)
         bluez.change(MINE, battery=15)
         await ran.until(lambda event: isinstance(event, Battery) and event.percent == 15)

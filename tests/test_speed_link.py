@@ -22,7 +22,8 @@ from guard.devices.seen import RememberedDevice, Wanted
 from guard.events import Battery, LinkState, Reading, Speed, SpeedLink
 from guard.radio.airtime import Airtime
 from guard.radio.companions import WithSpeed
-from guard.radio.speed_source import SPEED_LIMITS, SpeedSource
+from guard.radio.link import LinkOptions
+from guard.radio.speed_source import SPEED_TIMING, SpeedSource
 from guard.radio.strap import StrapSource
 from guard.radio.survey import survey
 from guard.radio.watch import LinkTiming
@@ -43,12 +44,12 @@ QUICK = LinkTiming(doubt_s=0.5, silent_s=1.0, look_every_s=0.2, listen_s=0.3, st
                retry_s=(0.1, 0.2))
 
 
-def together(*companions, limits=QUICK, **how) -> WithSpeed:
+def together(*companions, timing=QUICK, **how) -> WithSpeed:
     """A strap with treadmill and pod as `kind, wanted` pairs."""
-    airtime = Airtime()
+    airtime, options = Airtime(), LinkOptions(timing=timing, **how)
     return WithSpeed(
-        StrapSource(MY_STRAP, limits=LinkTiming(), airtime=airtime),
-        [SpeedSource(kind, wanted, airtime, limits=limits, **how) for kind, wanted in companions])
+        StrapSource(MY_STRAP, airtime=airtime),
+        [SpeedSource(kind, wanted, airtime, options) for kind, wanted in companions])
 
 
 def all_three(bluez, **belt) -> WithSpeed:
@@ -163,7 +164,7 @@ async def test_a_short_dropout_is_mended_without_a_scan(bluez, monkeypatch):
 async def test_the_strap_gets_the_radio_at_once_when_it_is_lost(bluez):
     """With the real limits: a treadmill is being searched for when the strap drops."""
     bluez.add_strap(STRAP, bpm=131)
-    source = together((TREADMILL_PERIPHERAL, MY_BELT), limits=SPEED_LIMITS)
+    source = together((TREADMILL_PERIPHERAL, MY_BELT), timing=SPEED_TIMING)
     async with running(source) as ran:
         await ran.reading()
         await asyncio.sleep(1.0)
@@ -361,6 +362,6 @@ async def test_airtime_is_given_back_after_an_error_and_when_cancelled():
 
 
 def test_limits_of_a_companion_are_its_own():
-    assert SPEED_LIMITS.silent_s > OLD_S, "a pod at a traffic light is not connected anew"
-    assert SPEED_LIMITS.stretch_s / (SPEED_LIMITS.stretch_s + SPEED_LIMITS.retry_s[-1]) < 0.15, "of the air"
-    assert replace(SPEED_LIMITS, retry_s=()) != SPEED_LIMITS
+    assert SPEED_TIMING.silent_s > OLD_S, "a pod at a traffic light is not connected anew"
+    assert SPEED_TIMING.stretch_s / (SPEED_TIMING.stretch_s + SPEED_TIMING.retry_s[-1]) < 0.15, "of the air"
+    assert replace(SPEED_TIMING, retry_s=()) != SPEED_TIMING

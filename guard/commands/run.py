@@ -145,6 +145,7 @@ def _source(args: argparse.Namespace) -> WithSpeed:
     from guard.files.hold import hold
     from guard.radio.airtime import Airtime
     from guard.radio.companions import WithSpeed
+    from guard.radio.link import LinkOptions
     from guard.radio.speed_source import SpeedSource
     from guard.radio.strap import StrapSource
 
@@ -163,8 +164,10 @@ def _source(args: argparse.Namespace) -> WithSpeed:
     choose = _choose if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
     airtime = Airtime()
     strap = StrapSource(
-        wanted(args.strap, STRAP_PERIPHERAL), choose=choose, remember=remember(STRAP_PERIPHERAL), hold=hold,
-        airtime=airtime, patient=args.stand_by, wait_s=None if args.wait is None else _wait_s(args.wait))
+        wanted(args.strap, STRAP_PERIPHERAL),
+        LinkOptions(choose, remember(STRAP_PERIPHERAL), hold, patient=args.stand_by,
+                    wait_s=None if args.wait is None else _wait_s(args.wait)),
+        airtime)
     companions = []
     for kind, text in ((TREADMILL_PERIPHERAL, args.treadmill), (FOOT_POD_PERIPHERAL, args.foot_pod)):
         if args.no_speed_source:
@@ -174,8 +177,7 @@ def _source(args: argparse.Namespace) -> WithSpeed:
         mine = wanted(text, kind)
         if mine is not None or text is not None:
             companions.append(SpeedSource(
-                kind, mine, airtime, choose=choose, remember=remember(kind), hold=hold,
-                wait_s=SPEED_WAIT_S))
+                kind, mine, airtime, LinkOptions(choose, remember(kind), hold, SPEED_WAIT_S)))
     return WithSpeed(strap, companions)
 
 

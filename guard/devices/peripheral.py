@@ -14,6 +14,7 @@ from guard.events import FASTEST_M_S, STEEPEST_TOLD, Input, Reading, Speed
 from guard.packets import foot_pod as foot_pod_packet
 from guard.packets import heart_rate as packet
 from guard.packets import treadmill as treadmill_packet
+from guard.packets.heart_rate import Defect, Malformed
 
 
 def uuid(short: int) -> str:
@@ -43,8 +44,8 @@ class Peripheral:
     `kind` is its spelling in files and logs, `noun` what it is called, `what`
     the same in full, `shows` what it tells, `fix` what to do when it is not
     found. `read(t_s, raw)` gives the event, None for a packet that tells
-    nothing of use, or the reason (text) why it cannot be read. `is_one` judges
-    by what it advertises beside its service.
+    nothing of use, or `Malformed`. `is_one` judges by what it advertises beside
+    its service.
     """
 
     kind: str
@@ -54,26 +55,26 @@ class Peripheral:
     fix: str
     service: str
     measurement: str
-    read: Callable[[float, bytes], Input | str | None]
+    read: Callable[[float, bytes], Input | Malformed | None]
     is_one: Callable[[ServiceData], bool] = _any
 
 
-def read_heart_rate(t_s: float, raw: bytes) -> Reading | str:
+def read_heart_rate(t_s: float, raw: bytes) -> Reading | Malformed:
     """A `Reading` stamped `t_s`, or why the packet cannot be read."""
     said = packet.parse(raw)
-    if isinstance(said, packet.Malformed):
-        return said.reason
+    if isinstance(said, Malformed):
+        return said
     return Reading(t_s, said.bpm, said.contact, said.rr_s, said.energy_kj, raw)
 
 
-def read_treadmill(t_s: float, raw: bytes) -> Speed | str | None:
+def read_treadmill(t_s: float, raw: bytes) -> Speed | Malformed | None:
     """The belt's speed and grade, as far as this packet tells them."""
     said = treadmill_packet.parse(raw)
-    if isinstance(said, packet.Malformed):
-        return said.reason
+    if isinstance(said, Malformed):
+        return said
     speed_m_s = None if said.speed_km_h is None else round(said.speed_km_h / 3.6, 4)
     if speed_m_s is not None and speed_m_s > FASTEST_M_S:
-        return f"a speed of {said.speed_km_h:g} km/h cannot be"
+        return Malformed(Defect.IMPOSSIBLE, f"a speed of {said.speed_km_h:g} km/h")
     grade = None if said.inclination_percent is None else round(said.inclination_percent / 100, 4)
     if grade is not None and abs(grade) > STEEPEST_TOLD:
         grade = None
@@ -82,13 +83,13 @@ def read_treadmill(t_s: float, raw: bytes) -> Speed | str | None:
     return Speed(t_s, speed_m_s, grade, source=events.TREADMILL)
 
 
-def read_foot_pod(t_s: float, raw: bytes) -> Speed | str:
+def read_foot_pod(t_s: float, raw: bytes) -> Speed | Malformed:
     """The runner's speed and steps per minute."""
     said = foot_pod_packet.parse(raw)
-    if isinstance(said, packet.Malformed):
-        return said.reason
+    if isinstance(said, Malformed):
+        return said
     if said.speed_m_s > FASTEST_M_S:
-        return f"a speed of {said.speed_m_s:.1f} m/s cannot be"
+        return Malformed(Defect.IMPOSSIBLE, f"a speed of {said.speed_m_s:.1f} m/s")
     return Speed(t_s, round(said.speed_m_s, 4), cadence_spm=foot_pod_packet.steps_per_min(said),
                  source=events.FOOT_POD)
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from guard.packets.heart_rate import Malformed
+from guard.packets.heart_rate import Defect, Malformed, cut_short
 
 STRIDE_LENGTH_PRESENT = 0x01
 TOTAL_DISTANCE_PRESENT = 0x02
@@ -53,14 +53,13 @@ def parse(raw: bytes) -> FootPodData | Malformed:
     >>> said = parse(bytes.fromhex("048002a0"))
     >>> (said.speed_m_s, said.cadence_per_min, said.running)
     (2.5, 160, True)
-    >>> parse(b"")
-    Malformed(reason='empty packet')
+    >>> parse(b"").reason
+    'empty packet'
     """
     if not raw:
-        return Malformed("empty packet")
+        return Malformed(Defect.EMPTY)
     if len(raw) < FIXED_BYTES:
-        return Malformed(
-            f"cut short: speed and cadence are missing, only {len(raw)} of {FIXED_BYTES} bytes came")
+        return cut_short("speed and cadence are", len(raw), FIXED_BYTES)
     flags = raw[0]
     speed_m_s = int.from_bytes(raw[1:3], "little") / SPEED_UNITS_PER_M_S
     place = FIXED_BYTES
@@ -70,13 +69,13 @@ def parse(raw: bytes) -> FootPodData | Malformed:
         if len(raw) >= place + 2:
             stride_length_m = int.from_bytes(raw[place : place + 2], "little") / 100
         else:
-            note = f"cut short: stride length is missing, only {len(raw)} of {place + 2} bytes came"
+            note = cut_short("stride length is", len(raw), place + 2).reason
         place += 2
     if flags & TOTAL_DISTANCE_PRESENT:
         if len(raw) >= place + 4:
             distance_m = int.from_bytes(raw[place : place + 4], "little") / 10
         else:
-            note = note or f"cut short: distance is missing, only {len(raw)} of {place + 4} bytes came"
+            note = note or cut_short("distance is", len(raw), place + 4).reason
     return FootPodData(speed_m_s, raw[3], bool(flags & RUNNING), stride_length_m, distance_m, note)
 
 

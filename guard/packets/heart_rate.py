@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum
 
 WIDE_RATE = 0x01
 CONTACT_DETECTED = 0x02
@@ -41,11 +42,34 @@ class Measurement:
     note: str = ""
 
 
+class Defect(Enum):
+    """What is wrong with a packet, whatever its bytes; the value is the beginning of its words."""
+
+    EMPTY = "empty packet"
+    CUT_SHORT = "cut short"
+    IMPOSSIBLE = "impossible"
+
+
 @dataclass(frozen=True, slots=True)
 class Malformed:
-    """A packet that cannot be read, and why."""
+    """A packet that cannot be read: its defect, and the words for this one."""
 
-    reason: str
+    defect: Defect
+    detail: str = ""
+
+    @property
+    def reason(self) -> str:
+        """Why, in words."""
+        return f"{self.defect.value}: {self.detail}" if self.detail else self.defect.value
+
+
+def cut_short(missing: str, came: int, needed: int) -> Malformed:
+    """`missing` (with its verb) is announced, but only `came` of `needed` bytes came.
+
+    >>> cut_short("speed is", 3, 4).reason
+    'cut short: speed is missing, only 3 of 4 bytes came'
+    """
+    return Malformed(Defect.CUT_SHORT, f"{missing} missing, only {came} of {needed} bytes came")
 
 
 def parse(raw: bytes) -> Measurement | Malformed:
@@ -54,17 +78,16 @@ def parse(raw: bytes) -> Measurement | Malformed:
     >>> parse(bytes.fromhex("104b3303"))
     Measurement(bpm=75, contact=None, energy_kj=None, rr_s=(0.7998046875,), note='')
     >>> parse(b"")
-    Malformed(reason='empty packet')
+    Malformed(defect=<Defect.EMPTY: 'empty packet'>, detail='')
     """
     if not raw:
-        return Malformed("empty packet")
+        return Malformed(Defect.EMPTY)
     flags = raw[0]
     place = 1
 
     rate_size = 2 if flags & WIDE_RATE else 1
     if len(raw) < place + rate_size:
-        return Malformed(
-            f"cut short: heart rate is missing, only {len(raw)} of {place + rate_size} bytes came")
+        return cut_short("heart rate is", len(raw), place + rate_size)
     bpm = int.from_bytes(raw[place : place + rate_size], "little")
     place += rate_size
 
@@ -73,7 +96,7 @@ def parse(raw: bytes) -> Measurement | Malformed:
     energy_kj = None
     if flags & ENERGY_PRESENT:
         if len(raw) < place + 2:
-            return Malformed(f"cut short: energy is missing, only {len(raw)} of {place + 2} bytes came")
+            return cut_short("energy is", len(raw), place + 2)
         energy_kj = int.from_bytes(raw[place : place + 2], "little")
         place += 2
 

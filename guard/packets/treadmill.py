@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from guard.packets.heart_rate import Malformed
+from guard.packets.heart_rate import Defect, Malformed, cut_short
 
 MORE_DATA = 0x0001
 AVERAGE_SPEED_PRESENT = 0x0002
@@ -57,13 +57,13 @@ def parse(raw: bytes) -> TreadmillData | Malformed:
 
     >>> parse(bytes.fromhex("0c002003d204000f000000")).speed_km_h
     8.0
-    >>> parse(b"")
-    Malformed(reason='empty packet')
+    >>> parse(b"").reason
+    'empty packet'
     """
     if not raw:
-        return Malformed("empty packet")
+        return Malformed(Defect.EMPTY)
     if len(raw) < FLAG_BYTES:
-        return Malformed(f"cut short: flags are missing, only {len(raw)} of {FLAG_BYTES} bytes came")
+        return cut_short("flags are", len(raw), FLAG_BYTES)
     flags = int.from_bytes(raw[:FLAG_BYTES], "little")
     place = FLAG_BYTES
     more = bool(flags & MORE_DATA)
@@ -72,7 +72,7 @@ def parse(raw: bytes) -> TreadmillData | Malformed:
     percent: float | None = None
     if not more:
         if len(raw) < place + 2:
-            return Malformed(f"cut short: speed is missing, only {len(raw)} of {place + 2} bytes came")
+            return cut_short("speed is", len(raw), place + 2)
         speed = int.from_bytes(raw[place : place + 2], "little") / 100
         place += 2
     note = ""
@@ -85,7 +85,7 @@ def parse(raw: bytes) -> TreadmillData | Malformed:
             continue
         field = raw[place : place + size]
         if len(field) < size:
-            note = f"cut short: {name} is missing, only {len(raw)} of {place + size} bytes came"
+            note = cut_short(f"{name} is", len(raw), place + size).reason
             break
         place += size
         if flag == AVERAGE_SPEED_PRESENT:

@@ -23,7 +23,7 @@ from guard.devices.peripheral import BATTERY_LEVEL, Peripheral
 from guard.devices.seen import RememberedDevice, Seen, Wanted
 from guard.errors import GuardError, HardwareError
 from guard.events import Input, LinkState, Reading
-from guard.packets import heart_rate as packet
+from guard.packets.heart_rate import Malformed, battery_percent
 from guard.radio import faults
 from guard.radio.adapter import Radio, look
 from guard.radio.faults import Fault
@@ -54,37 +54,47 @@ class Connection:
     number: int
 
 
-class DeviceLink:
-    """A device and the link to it; what it means to the session is its heirs' matter.
+@dataclass(frozen=True, slots=True)
+class LinkOptions:
+    """How a device is looked for and kept.
 
-    `wanted` is the device looked for: the remembered one, or what the runner
-    typed; None takes the only one in range. With several in range and no way
-    to tell, `choose` is asked; without it HardwareError names them. `remember`
-    is called, off the event loop, with the device that gave its first reading.
-    `hold` is asked for the device before each attempt to connect: one that
-    another guard holds is left alone.
+    With several in range and no way to tell, `choose` is asked; without it
+    HardwareError names them. `remember` is called, off the event loop, with the
+    device that gave its first reading. `hold` is asked for the device before
+    each attempt to connect: one that another guard holds is left alone.
     `wait_s` is how long the first search may take before HardwareError; None
     searches on. With `patient` nothing found in the way of the search (no
     radio, several that may be meant) is an error: it is said and waited for.
+    `timing` None is that of the kind of link.
     """
 
-    def __init__(
-        self,
-        peripheral: Peripheral,
-        wanted: Wanted | None = None,
-        *,
-        choose: Choose | None = None,
-        remember: Remember | None = None,
-        hold: Hold | None = None,
-        wait_s: float | None = None,
-        limits: LinkTiming | None = None,
-        patient: bool = False,
-    ) -> None:
+    choose: Choose | None = None
+    remember: Remember | None = None
+    hold: Hold | None = None
+    wait_s: float | None = None
+    patient: bool = False
+    timing: LinkTiming | None = None
+
+
+USUAL_OPTIONS = LinkOptions()
+
+
+class DeviceLink:
+    """A device and the link to it; what it means to the session is for the subclasses to say.
+
+    `wanted` is the device looked for: the remembered one, or what the runner
+    typed; None takes the only one in range.
+    """
+
+    TIMING = LinkTiming()
+
+    def __init__(self, peripheral: Peripheral, wanted: Wanted | None, options: LinkOptions) -> None:
         self._peripheral = peripheral
-        self._hold, self._patient = hold, patient
-        self._limits = limits or LinkTiming()
-        self._remember = remember
-        self._search = DeviceSearch(peripheral, self._limits, wanted, choose, wait_s, patient)
+        self._hold, self._patient = options.hold, options.patient
+        self._limits = options.timing or self.TIMING
+        self._remember = options.remember
+        self._search = DeviceSearch(
+            peripheral, self._limits, wanted, options.choose, options.wait_s, options.patient)
         self._found: Sighting | None = None
         self._number = 0
         self._back_off = BackOff(self._limits.retry_s)
@@ -218,9 +228,9 @@ class DeviceLink:
             self._tell_bad(TOO_FAST.code, TOO_FAST, now_s, found)
             return
         event = self._peripheral.read(self._now_s(), raw)
-        if isinstance(event, str):
-            self._tell_bad(event, Fault(
-                "bad_packet", f"a packet of {len(raw)} bytes could not be read ({event})"), now_s, found)
+        if isinstance(event, Malformed):
+            why = f"a packet of {len(raw)} bytes could not be read ({event.reason})"
+            self._tell_bad(event.defect.name, Fault("bad_packet", why), now_s, found)
             return
         if self._twins.is_twin(raw, now_s, isinstance(event, Reading) and bool(event.rr_s)):
             return
@@ -279,7 +289,7 @@ class DeviceLink:
 
         def on_charge(_from: Any, data: bytearray) -> None:
             nonlocal last
-            percent = packet.battery_percent(bytes(data))
+            percent = battery_percent(bytes(data))
             if number == self._number and percent is not None and percent != last:
                 last = percent
                 self._charged(percent)

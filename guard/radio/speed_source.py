@@ -19,8 +19,7 @@ from guard.events import Input, LinkState, Speed, SpeedLink
 from guard.radio.adapter import Radio
 from guard.radio.airtime import Airtime
 from guard.radio.faults import Fault
-from guard.radio.link import Connection, DeviceLink, Hold, Remember
-from guard.radio.search import Choose
+from guard.radio.link import USUAL_OPTIONS, Connection, DeviceLink, LinkOptions
 from guard.radio.watch import RETRY_S, LinkTiming
 
 if TYPE_CHECKING:
@@ -28,27 +27,23 @@ if TYPE_CHECKING:
 
 # A scan while the strap is connected costs it air, so each is short; a pod that
 # stands still may be silent for long.
-SPEED_LIMITS = LinkTiming(
+SPEED_TIMING = LinkTiming(
     silent_s=30.0, stretch_s=4.0, listen_s=2.0, connect_s=10.0, good_s=5.0, retry_s=RETRY_S)
 
 
 class SpeedSource(DeviceLink):
     """One device that tells the speed; puts `Speed` and `SpeedLink` events, raises nothing once it runs."""
 
+    TIMING = SPEED_TIMING
+
     def __init__(
         self,
         peripheral: Peripheral,
         wanted: Wanted | None,
         airtime: Airtime,
-        *,
-        choose: Choose | None = None,
-        remember: Remember | None = None,
-        hold: Hold | None = None,
-        wait_s: float | None = None,
-        limits: LinkTiming = SPEED_LIMITS,
+        options: LinkOptions = USUAL_OPTIONS,
     ) -> None:
-        super().__init__(peripheral, wanted, choose=choose, remember=remember, hold=hold,
-                         wait_s=wait_s, limits=limits)
+        super().__init__(peripheral, wanted, options)
         self._airtime = airtime
         self._held: Connection | None = None
         self._link: SpeedLink | None = None

@@ -15,9 +15,7 @@ from guard.events import Battery, CueGiven, Input, Link, LinkState
 from guard.packets import heart_rate as packet
 from guard.radio.airtime import Airtime
 from guard.radio.faults import Fault
-from guard.radio.link import DeviceLink, Hold, Remember
-from guard.radio.search import Choose
-from guard.radio.watch import LinkTiming
+from guard.radio.link import USUAL_OPTIONS, DeviceLink, LinkOptions
 
 if TYPE_CHECKING:
     from bleak import BleakClient
@@ -35,17 +33,10 @@ class StrapSource(DeviceLink):
     def __init__(
         self,
         wanted: Wanted | None = None,
-        *,
-        choose: Choose | None = None,
-        remember: Remember | None = None,
-        hold: Hold | None = None,
-        wait_s: float | None = None,
-        limits: LinkTiming | None = None,
+        options: LinkOptions = USUAL_OPTIONS,
         airtime: Airtime | None = None,
-        patient: bool = False,
     ) -> None:
-        super().__init__(STRAP_PERIPHERAL, wanted, choose=choose, remember=remember, hold=hold, wait_s=wait_s,
-                         limits=limits, patient=patient)
+        super().__init__(STRAP_PERIPHERAL, wanted, options)
         self._airtime = airtime or Airtime()
         self._body_location: dict[str, str] = {}
         self._link: Link | None = None

@@ -8,14 +8,18 @@ import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from textwrap import fill
 from typing import NamedTuple
 
+from guard.commands.options import is_terminal
 from guard.errors import GuardError, HardwareError, printable
 from guard.settings import Settings
 
 NOT_READY = HardwareError.exit_code
 LEAST_FREE_MB = 50  # a session of an hour takes well under 2 MB
 STRAP_WAIT_S = 6.0
+SOUND_OUTPUT = "sound output"
+NARROW = 60  # columns; under that a finding stands under its name
 
 
 class Line(NamedTuple):
@@ -40,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     for line in _all_lines(args):
         lines.append(line)
         if not args.json:
-            _print(line)
+            show(line)
     missing = [line.name for line in lines if line.essential and not line.ok]
     if args.json:
         findings = [line._asdict() for line in lines]
@@ -57,7 +61,7 @@ def _all_lines(args: argparse.Namespace) -> Iterator[Line]:
     yield line
     yield from _disk_lines()
     yield _clock_line()
-    yield from _sound_lines(settings, play=args.sounds, quiet=args.json)
+    yield from sound_lines(settings, play=args.sounds, quiet=args.json)
     if settings.page != "off":
         yield _page_line(settings)
     yield from _radio_lines(settings, look_for_strap=not args.no_strap)
@@ -116,25 +120,35 @@ def _clock_line() -> Line:
                  "only the date of the log would be wrong")
 
 
-def _sound_lines(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Line]:
+def sound_lines(settings: Settings, *, play: bool, quiet: bool = False) -> Iterator[Line]:
+    """Whether sound leaves this machine, and a voice is there; with `play` every cue is played."""
     from guard.files import folders
     from guard.sound import preflight
 
     own_phrases = folders.config_dir(make=False) / "phrases"
-    found = preflight.find_output(settings)
+    found = preflight.find_output(settings, _sound_log())
     try:
-        yield _line(*_with(preflight.output_check(settings, found), essential=settings.sound))
-        yield _line(*_with(preflight.voice_check(settings, own_phrases), essential=False))
-        if not play:
-            return
-        if found.backend is None:
-            yield _line("cues played", False, False, "no sound output to play them on", "")
+        output = preflight.output_check(settings, found)
+        yield _line(SOUND_OUTPUT, output.ok, settings.sound, output.detail, output.mend)
+        voice = preflight.voice_check(settings, own_phrases)
+        yield _line(voice.name, voice.ok, False, voice.detail, voice.mend)
+        if not play or found.backend is None:
             return
         for name in preflight.play_all(settings, found.backend, folders.cache_dir(), own_phrases):
             print(f"       {name}", file=sys.stderr if quiet else sys.stdout, flush=True)
     finally:
         if found.backend is not None:
             found.backend.close()
+
+
+def _sound_log() -> Path | None:
+    from guard.files import folders
+    from guard.sound.player import DEBUG_FILE
+
+    try:
+        return folders.cache_dir() / DEBUG_FILE
+    except GuardError:
+        return None
 
 
 def _page_line(settings: Settings) -> Line:
@@ -168,18 +182,27 @@ def _radio_lines(settings: Settings, *, look_for_strap: bool) -> Iterator[Line]:
         yield _line(check.name, check.ok, check.essential, check.detail, check.mend)
 
 
-def _with(check: tuple[str, bool, str, str], *, essential: bool) -> tuple[str, bool, bool, str, str]:
-    name, ok, detail, mend = check
-    return name, ok, essential, detail, mend
-
 
 def _line(name: str, ok: bool, essential: bool, detail: str, mend: str = "") -> Line:
     return Line(name, ok, essential, printable(detail), printable(mend))
 
 
-
-def _print(line: Line) -> None:
+def show(line: Line) -> None:
+    """Print a finding, in columns where the terminal is wide enough."""
     mark = "ok" if line.ok else ("MISSING" if line.essential else "note")
-    print(f"{mark:<8} {line.name:<20} {line.detail}", flush=True)
-    if line.mend:
-        print(f"{'':<8} {'':<20} > {line.mend}", flush=True)
+    head = f"{mark:<8} {line.name:<14} "
+    width = shutil.get_terminal_size((0, 0)).columns if is_terminal(sys.stdout) else 0
+    if 0 < width < NARROW:
+        print(f"{mark}  {line.name}")
+        head = "  "
+    indent = " " * len(head)
+    for first, words in ((head, line.detail), (indent, line.mend and f"> {line.mend}")):
+        if words:
+            print(_filled(words, width, first, indent), flush=True)
+
+
+def _filled(words: str, width: int, first: str, later: str) -> str:
+    if not width:
+        return f"{first}{words}"
+    return fill(words, width, initial_indent=first, subsequent_indent=later,
+                break_long_words=False, break_on_hyphens=False)

@@ -18,7 +18,7 @@ from guard.events import Cue, CueGiven
 from guard.settings import Settings
 from guard.sound import tones
 from guard.sound.backends import Backend, BellBackend, Cut, Failed, Sound, fallbacks
-from guard.sound.elsewhere import HEARD_AGAIN, NOT_HEARD, Elsewhere, prepare, tones_and
+from guard.sound.elsewhere import HEARD_AGAIN, NOT_HEARD, PAGE_LOST, Elsewhere, prepare, tones_and
 from guard.sound.health import OFF, Health
 from guard.sound.phrases import Phrases, phrases_for
 from guard.sound.tones import Pcm, silence
@@ -80,10 +80,11 @@ class Sounder:
         self._health = Health(self._backends, on_health, log)
         self._phrases: Phrases | None = None
         if settings.speech != "tones":
-            bank = [*phrase_bank(settings), *((NOT_HEARD, HEARD_AGAIN) if elsewhere else ())]
+            bank = [*phrase_bank(settings), *((NOT_HEARD, HEARD_AGAIN, PAGE_LOST) if elsewhere else ())]
             self._phrases = phrases_for(
                 settings, bank, cache_dir, own_phrases,
                 lambda trouble: self._health.note(str(trouble)))
+        self._through: Backend | None = None  # by which way the last sound went
         self._muted = False
         self._closing = False
         self._change = threading.Condition()
@@ -264,6 +265,7 @@ class Sounder:
                 self._health.lost(index, error)
             else:
                 self._health.works(index)
+                self._went_through(backend)
                 return
             finally:
                 with self._change:
@@ -271,6 +273,12 @@ class Sounder:
             if job.rank > _PROBE and time.monotonic() - job.born_s > STALE_S:
                 break
         self._health.unsettled()
+
+    def _went_through(self, backend: Backend) -> None:
+        """Who listens elsewhere must learn, here, that it is silent there."""
+        before, self._through = self._through, backend
+        if before is not None and before is self._elsewhere and backend is not before:
+            self.say(PAGE_LOST)
 
     def _outranked(self, job: _Job) -> bool:
         return any(queued.rank > job.rank or queued.cue.undoes(job.cue) for queued in self._jobs)

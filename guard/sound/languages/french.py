@@ -34,6 +34,7 @@ FRENCH = Language("fr", "French", {
     "guard stopped": "la surveillance est terminée",
     "no word from the guard": "plus de nouvelles de la surveillance",
     "guard connected again": "la surveillance est de nouveau connectée",
+    "page lost, listen here": "page perdue, le son vient d'ici",
     "all is well": "tout va bien",
     "no heart rate signal": "pas de signal du cœur",
     "the guard is paused": "la surveillance est en pause",

@@ -219,16 +219,21 @@ async def test_nothing_is_told_to_who_has_not_asked(page):
 
 
 async def test_figures_carry_a_bound_of_their_age(page):
-    """A frame that waited in the server for 0.5 s is at least that old to a page, whenever it asks."""
-    page.frame(Frame(snapshot()))
-    made_s = time.monotonic()
-    await asyncio.sleep(0.5)
+    """A frame that waited for 0.3 s, in the server or on its way, is at least that old to a page."""
+    beyond_s = []
     async with reading(page.url) as reader:
-        await reader.ask()
-        message = await reader.until(lambda message: "frame" in message)
-        assert message["at_s"] - made_s <= reader.bound_s(message) + 0.02
-        # An upper bound may be larger, by as much as a busy machine holds the answer up.
-        assert reader.bound_s(message) < message["at_s"] - made_s + 1.0
+        await reader.until(lambda message: "hello" in message)
+        await asyncio.to_thread(wait_until, lambda: page.pages == 1, 3, "the page")
+        for _ in range(5):
+            page.frame(Frame(snapshot()))
+            made_s = time.monotonic()
+            await asyncio.sleep(0.3)
+            await reader.ask()
+            message = await reader.until(lambda message: "frame" in message)
+            beyond_s.append(reader.bound_s(message) - (message["at_s"] - made_s))
+    assert min(beyond_s) >= -0.02, "never younger than it is"
+    # Beyond the true age is what the question took to arrive: hardly anything, unless the machine was busy.
+    assert min(beyond_s) < 0.1
 
 
 async def test_what_waited_on_its_way_is_old_however_it_looks(page):

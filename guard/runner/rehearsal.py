@@ -94,11 +94,10 @@ PRACTICE: dict[str, PracticeCourse] = {
             speedup=8.0, speed_known=True),
         PracticeCourse(
             "hill-loop",
-            "a road with a long hill and a gentle one; the guard is set to be strict and rather to have him "
-            "walk (invented)",
+            "a long hill and a gentle one; the guard is strict and has him walk (invented)",
             Course("hill-loop", "road with a 9 % and a 4 % hill", _hill_loop, _LENGTH_S, gentle_s=90.0),
             {"run_bpm": 143, "habitual_m_s": 2.75, "drift_bpm_per_min": 0.1},
-            # Else the first hill costs five words more and twice the time over before he walks.
+            # In the middle of the dials he is asked five times to ease before he is told to walk.
             {**_SHORT_WARM_UP, "ceiling_bpm": 142.0, "strictness": 0.8, "walk_first": 1.0},
             speedup=8.0),
         PracticeCourse(

@@ -41,7 +41,7 @@ class OwnPhrases:
             content = tomllib.loads(_text(path))
         except (OSError, ValueError, RecursionError) as error:
             self._note(Trouble(f"{path} cannot be read ({printable(error)[:200]})",
-                               "mend or remove it; the guard's own words are spoken"))
+                               "correct or remove it; the guard's own words are spoken"))
             return
         for phrase, words in content.items():
             if phrase not in known:

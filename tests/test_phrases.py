@@ -217,7 +217,7 @@ def test_the_voice_says_the_runners_own_words(make: Maker, tmp_path: Path, notes
     ('"slow down please" = 3', "write up to"),
     ('"slow down please" = "..."', "write up to"),
     ('"slow down please" = "\\u001b[31m"', "write up to"),
-    ("no toml", "mend or remove it"),
+    ("no toml", "correct or remove it"),
 ])
 def test_words_that_cannot_be_used_are_said_once_and_cost_nothing(
         make: Maker, tmp_path: Path, notes: list[str], text: str, mend: str) -> None:

@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     where.add_argument("-o", "--output", metavar="OUT.jsonl",
                        help="the recording to write (default: FILE.jsonl beside the file)")
     where.add_argument("--keep", action="store_true",
-                       help="keep it among your sessions, where `guard sessions` and `guard progress` find it")
+                       help="keep it among your sessions, for `guard sessions` and `guard progress`")
     parser.add_argument("--force", action="store_true", help="write over OUT if it exists")
     parser.add_argument("--time", metavar="COL",
                         help="seconds, mm:ss, hh:mm:ss, ISO 8601 or a date with time")

@@ -154,6 +154,8 @@ def test_time_and_ceiling_stand_still_while_paused() -> None:
     run_to(session, 40, begin=61)
     paused = session.snapshot()
     assert (words.elapsed(paused), words.ceiling(paused)) == ("1:00", "ceiling 139")
+    assert paused.level_bpm is not None and paused.room_bpm == 139 - paused.level_bpm, "no ramp in a pause"
+    assert paused.ceiling_bpm == 139
     session.feed(Command(100.5, Action.CONTINUE))
     run_to(session, 20, begin=101)
     assert words.elapsed(session.snapshot()) == "1:20"

@@ -128,11 +128,18 @@ def test_a_cue_older_than_a_minute_is_history() -> None:
         assert ("slow down please" in page) is news and ("last cue: ease, 1:01 ago" in page) is not news
 
 
+def test_what_is_asked_is_read_whole_before_how_long_ago_that_was() -> None:
+    page = drawn(40, 12, options=ViewOptions(settings=BELT), **given(Cue.STOP, 2.0))
+    assert "Stop: slow the belt to a walk, then stop" in page
+    assert all(not line.rstrip().endswith("·…") for line in page)
+
+
 def test_the_speed_of_a_cue_is_never_cut_off_and_never_shown_on_old_data() -> None:
     ask = given(Cue.EASE, 30.0, 8.34 / 3.6)
     for size in ((30, 8), (40, 12), (80, 24), (120, 40)):
         options = ViewOptions(settings=BELT)
-        assert any("8.3 km/h" in line and "0:30 ago" in line for line in drawn(*size, options=options, **ask))
+        lines = drawn(*size, options=options, **ask)
+        assert any("8.3 km/h" in line and ("0:30 ago" in line or size[0] < 80) for line in lines)
         blind = "\n".join(drawn(*size, options=options, state=State.NO_SIGNAL, level_bpm=None, room_bpm=None,
                                 speed_m_s=None, **ask))
         assert "8.3" not in blind

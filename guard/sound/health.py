@@ -109,7 +109,8 @@ class Health:
         # What to do comes first: a narrow screen cuts the end.
         if name == BellBackend.name:
             return f"bell only: connect a sound output, then see `guard check` ({self._why})"
-        return f"sound goes through {name} ({self._backends[0].name} failed: {self._why})"
+        way = "the page" if name == "page" else name
+        return f"sound goes through {way} ({self._backends[0].name} failed: {self._why})"
 
     def _index_said(self) -> int:
         names = [backend.name for backend in self._backends]

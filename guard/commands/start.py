@@ -18,12 +18,12 @@ from typing import TYPE_CHECKING
 
 from guard.commands.options import is_terminal
 from guard.errors import GuardError, printable
-from guard.start.path import BY_HAND, Facts, Step, listing, next_step, typed_step
+from guard.start.path import BY_HAND, Facts, StartStep, listing, next_step, typed_step
 
 if TYPE_CHECKING:
     from guard.settings import Settings
 
-WIDEST = 78
+_WIDEST = 78
 TALK_TEST = "talk-test.toml"
 _CEILING = (
     "1  I know mine, from a test or from a professional",
@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    left: set[Step] = set()
+    left: set[StartStep] = set()
     step = next_step(_facts(), left)
     if not is_terminal(sys.stdin, sys.stdout):
         _list(step)
@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _one(step: Step, left: set[Step]) -> None:
+def _one(step: StartStep, left: set[StartStep]) -> None:
     """Offer a step, and do it or the one whose number is typed."""
     _head(step)
     while True:
@@ -105,11 +105,11 @@ def _one(step: Step, left: set[Step]) -> None:
         left.add(step)
 
 
-def _head(step: Step) -> None:
+def _head(step: StartStep) -> None:
     print(f"\n{step.number}  {step.title}\n{_filled(step.about)}")
 
 
-def _list(here: Step | None) -> None:
+def _list(here: StartStep | None) -> None:
     facts = _facts()
     print("\n".join(listing(facts, here)))
     if here is None:
@@ -118,7 +118,7 @@ def _list(here: Step | None) -> None:
     elif is_terminal(sys.stdin, sys.stdout):
         print("\nEvery step can be left and taken up again: `guard start` goes on where you were.")
     else:
-        open_steps = [step for step in Step if not facts.of(step)[0]]
+        open_steps = [step for step in StartStep if not facts.of(step)[0]]
         print("\nIn a terminal `guard start` goes through them. By hand:")
         print("\n".join(f"  {step.title:<16}{BY_HAND[step]}" for step in open_steps))
 
@@ -135,7 +135,7 @@ def _facts() -> Facts:
     return Facts(
         sound_heard=marks.is_done(marks.SOUND), tried=marks.is_done(marks.LESSON),
         strap=(printable(known.name) or known.address) if known else None,
-        cautions_read=marks.is_done(marks.CAUTIONS), ceiling_bpm=settings.ceiling_bpm, runs=runs)
+        cautions_read=marks.is_done(marks.CAUTIONS_READ), ceiling_bpm=settings.ceiling_bpm, runs=runs)
 
 
 def _settings() -> Settings:
@@ -159,12 +159,13 @@ def _sound() -> None:
     from guard.commands import check
     from guard.files import marks
     from guard.sound.player import why_off
+    from guard.sound.preflight import SOUND_OUTPUT
 
     settings = _settings()
     silent = bool(why_off(settings))
-    for line in check.sound_lines(settings, play=not silent):
-        check.show(line)
-        silent |= line.name == check.SOUND_OUTPUT and not line.ok
+    for one in check.sound_checks(settings, play=not silent):
+        check.show(one)
+        silent |= one.name == SOUND_OUTPUT and not one.ok
     if silent:
         print(_filled("So nothing could be heard. The screen shows every cue all the same, and a phone can "
                       "say them: `guard run --page network`."))
@@ -284,9 +285,9 @@ def _run() -> None:
     _called(run_command)
 
 
-_DO: dict[Step, Callable[[], None]] = {
-    Step.SOUND: _sound, Step.STRAP: _strap, Step.CAUTIONS: _cautions, Step.CEILING: _ceiling,
-    Step.TRY: _try, Step.RUN: _run,
+_DO: dict[StartStep, Callable[[], None]] = {
+    StartStep.SOUND: _sound, StartStep.STRAP: _strap, StartStep.CAUTIONS: _cautions,
+    StartStep.CEILING: _ceiling, StartStep.TRY: _try, StartStep.RUN: _run,
 }
 
 
@@ -301,7 +302,7 @@ def _called(command: ModuleType, *words: str) -> int:
 
 
 def _filled(words: str, first: str = "", later: str = "") -> str:
-    width = min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns)
+    width = min(_WIDEST, shutil.get_terminal_size((_WIDEST, 24)).columns)
     return fill(words, width, initial_indent=first, subsequent_indent=later)
 
 

@@ -326,8 +326,7 @@ class Session:
         return Snapshot(
             t_s=self._t_s, state=self._state, state_since_s=self._state_since_s,
             level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
-            own_ceiling_bpm=own_ceiling_bpm,
-            floor_bpm=_or_none(lane.columns.floor_bpm),
+            own_ceiling_bpm=own_ceiling_bpm, floor_bpm=_or_none(lane.columns.floor_bpm),
             room_bpm=None if level is None else limit - level,
             resume_bpm=lane.resume_bpm if self._state is State.WALKING else None,
             foreseen_bpm=foreseen, lead_s=lane.figures.ahead_s, chance_over=chance,

@@ -21,7 +21,7 @@ from guard.errors import Trouble, printable
 
 WORDS_FILE = "words.toml"
 MOST_CHARACTERS = 120
-LARGEST = 1 << 18  # bytes of words.toml
+LARGEST_WORDS_BYTES = 1 << 18  # bytes of words.toml
 
 
 class OwnPhrases:
@@ -67,8 +67,8 @@ class OwnPhrases:
 
 def _text(path: Path) -> str:
     with path.open("rb") as file:
-        data = file.read(LARGEST + 1)
-    if len(data) > LARGEST:
+        data = file.read(LARGEST_WORDS_BYTES + 1)
+    if len(data) > LARGEST_WORDS_BYTES:
         raise ValueError("far too large")
     return data.decode("utf-8")
 

@@ -44,7 +44,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "data": ("data", "what is kept on this machine: take it along, or delete everything",
              "guard data --export all.zip"),
     "import": ("csv_import", "make a recording from a CSV file",
-               "guard import run.csv --time seconds --heart-rate bpm -o run.jsonl"),
+               "guard import run.csv --keep --date 2026-03-02"),
     "export": ("csv_export", "write a recording as a CSV file", "guard export run.jsonl -o run.csv"),
     "progress": ("progress", "weeks and months: speed at the ceiling, plateau, weekly mix",
                  "guard progress --html months.html"),

@@ -93,7 +93,7 @@ def _at_a_cue(recording: Recording) -> Snapshot:
     session = Session(recording.settings, plan_of(recording))
     session.feed(SoundHealth(0.0, "simpleaudio"))  # what came to the runner's ears is not in the recording
     slowing = [item.t_s for item in recording.outputs if isinstance(item, CueGiven) and item.cue is Cue.EASE]
-    until_s = slowing[len(slowing) // 2] + SHOWN_AFTER_CUE_S
+    until_s = slowing[(len(slowing) - 1) // 2] + SHOWN_AFTER_CUE_S
     for event in recording.inputs:
         if event.t_s > until_s:
             break

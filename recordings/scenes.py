@@ -153,7 +153,7 @@ SCENES: dict[str, Scene] = {
     "garage-treadmill": Scene(
         "a belt of known speed climbs, then is turned up", PRACTICE["garage-treadmill"]),
     "hill-loop": Scene(
-        "a steep hill again and again: easing, walking, running on", PRACTICE["hill-loop"]),
+        "a long hill: easing, walking, running on", PRACTICE["hill-loop"]),
     "hot-afternoon": Scene(
         "heart rate drifts in the heat; dry electrodes, a short loss, a low battery",
         PRACTICE["hot-afternoon"]),

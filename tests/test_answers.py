@@ -14,6 +14,8 @@ from guard.events import (
     TREADMILL,
     Action,
     Command,
+    Cue,
+    CueGiven,
     LinkState,
     Mark,
     Reading,
@@ -21,7 +23,7 @@ from guard.events import (
     SpeedLink,
     State,
 )
-from guard.live.answers import SpeedNews, answer
+from guard.live.answers import SpeedNews, answer, spoken_status
 from guard.plan.plan import Kind, Part, Plan
 from guard.screen import words
 from guard.session import Session
@@ -47,6 +49,15 @@ def said(event: Command | Mark | Speed, before: dict[str, object] | None = None,
 ])
 def test_answers(action: Action, value: float | None, line: str) -> None:
     assert said(Command(754.0, action, value)) == line
+
+
+def test_the_status_key_says_again_what_is_still_asked() -> None:
+    given = CueGiven(750.0, Cue.EASE, advised_speed_m_s=2.3)
+    here = "heart rate one thirty two, room seven"
+    easing = snapshot(last_cue=given, state=State.EASING)
+    assert spoken_status(easing, SETTINGS) == f"slow down please, {here}"
+    assert spoken_status(snapshot(last_cue=given, state=State.STEADY), SETTINGS) == here
+    assert spoken_status(snapshot(last_cue=None, state=State.EASING), SETTINGS) == here
 
 
 def test_a_moved_ceiling_is_answered_with_the_number_on_screen() -> None:

@@ -45,6 +45,14 @@ def test_our_own_csv_comes_back_as_it_went(tmp_path):
             assert said == wanted
 
 
+def test_a_column_of_clock_times_needs_no_name_of_ours(tmp_path):
+    """Times that only go forward; a pace, that goes up and down, is none."""
+    rows = "".join(f"06:{10 + n // 6}:{n % 6}0,5:{n % 7}0,13{n % 10}\n" for n in range(30))
+    table = open_any(file_of(tmp_path, "When,Effort,HR", rows))
+    found = guess(table, ColumnNames(), Form())
+    assert found.columns.time == "When" and found.sure
+
+
 def test_the_hour_of_the_start_comes_from_the_wall_time(tmp_path):
     rows = "".join(f"{t}.5,2026-03-02T06:10:{t:02d}.500+01:00,13{t % 10}\n" for t in range(1, 30))
     columns = ColumnNames("t_s", "bpm", wall="wall_time")
@@ -127,3 +135,12 @@ def test_lines_above_the_header_and_rows_of_one_person(tmp_path):
     refused = guard_here("import", path, home=tmp_path)
     assert refused.returncode == 3 and "--where 'ID=1'" in refused.stderr
     assert guard_here("import", path, "--where", "ID=1", home=tmp_path).returncode == 0
+
+
+def test_an_import_is_kept_among_the_sessions(tmp_path):
+    source = file_of(tmp_path, "time,hr,speed_km_h")
+    undated = guard_here("import", source, "--keep", home=tmp_path)
+    assert undated.returncode == 2 and "add --date" in undated.stderr
+    assert guard_here("import", source, "--keep", "--date", "2026-03-02", home=tmp_path).returncode == 0
+    listed = guard_here("sessions", "--json", home=tmp_path)
+    assert "2026-03-02" in listed.stdout and not (tmp_path / "run.jsonl").exists()

@@ -79,7 +79,7 @@ def test_a_walker_is_told_how_far_it_is_until_running_again() -> None:
     assert words.until_running(snapshot(**{**walk, "slope_bpm_per_min": 1.0})).endswith("until running again")
     assert "8 beats to go until running again, about 40 s" in "\n".join(drawn(80, 24, **walk))
     assert shown(**{**walk, "level_bpm": 130.0, "room_bpm": 9.0}).name == "UNDER"
-    assert shown(**{**walk, "resume_bpm": None}).name == "UNDER", "nothing is promised that is not known"
+    assert shown(**{**walk, "resume_bpm": None}).name == "AT", "nothing is promised that is not known"
 
 
 def test_the_way_back_shrinks() -> None:
@@ -113,7 +113,7 @@ def test_a_large_number_never_stands_without_its_name(fig: Figure, ascii_only: b
 
 
 def test_half_letters_are_half_as_large() -> None:
-    for text in ("UNDER", "OVER", "BPM", "TO GO", "KM/H", "MPH", *words.BIG_STATES.values()):
+    for text in ("UNDER", "AT", "OVER", "BPM", "TO GO", "KM/H", "MPH", *words.BIG_STATES.values()):
         assert {len(line) for line in letters.half_rows(text, 1)} == {letters.half_width(text, 1)}
         assert len(letters.half_rows(text, 1)) == 3 and len(letters.half_rows(text, 2)) == 5
     assert letters.half_rows("T", 1) == ["▀█▀", " █ ", " ▀ "]
@@ -128,11 +128,18 @@ def test_a_cue_older_than_a_minute_is_history() -> None:
         assert ("slow down please" in page) is news and ("last cue: ease, 1:01 ago" in page) is not news
 
 
+def test_what_is_asked_is_read_whole_before_how_long_ago_that_was() -> None:
+    page = drawn(40, 12, options=ViewOptions(settings=BELT), **given(Cue.STOP, 2.0))
+    assert "Stop: slow the belt to a walk, then stop" in page
+    assert all(not line.rstrip().endswith("·…") for line in page)
+
+
 def test_the_speed_of_a_cue_is_never_cut_off_and_never_shown_on_old_data() -> None:
     ask = given(Cue.EASE, 30.0, 8.34 / 3.6)
     for size in ((30, 8), (40, 12), (80, 24), (120, 40)):
         options = ViewOptions(settings=BELT)
-        assert any("8.3 km/h" in line and "0:30 ago" in line for line in drawn(*size, options=options, **ask))
+        lines = drawn(*size, options=options, **ask)
+        assert any("8.3 km/h" in line and ("0:30 ago" in line or size[0] < 80) for line in lines)
         blind = "\n".join(drawn(*size, options=options, state=State.NO_SIGNAL, level_bpm=None, room_bpm=None,
                                 speed_m_s=None, **ask))
         assert "8.3" not in blind
@@ -154,6 +161,8 @@ def test_time_and_ceiling_stand_still_while_paused() -> None:
     run_to(session, 40, begin=61)
     paused = session.snapshot()
     assert (words.elapsed(paused), words.ceiling(paused)) == ("1:00", "ceiling 139")
+    assert paused.level_bpm is not None and paused.room_bpm == 139 - paused.level_bpm, "no ramp in a pause"
+    assert paused.ceiling_bpm == 139
     session.feed(Command(100.5, Action.CONTINUE))
     run_to(session, 20, begin=101)
     assert words.elapsed(session.snapshot()) == "1:20"

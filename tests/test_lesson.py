@@ -44,7 +44,7 @@ def heard(answers: dict[Cue, str], within_s: float = 300.0) -> tuple[Lesson, lis
 def test_every_cue_is_heard_once_within_about_a_minute() -> None:
     lesson, cues, took_s = heard({step.cue: step.answer.value for step in LESSON_STEPS})
     assert sorted(cues) == sorted(CUES) and len(set(cues)) == len(cues)
-    assert lesson.right == lesson.asked == 5
+    assert lesson.right == lesson.asked == 5 and lesson.taken
     assert 40.0 <= took_s <= 65.0
 
 
@@ -56,7 +56,8 @@ def test_a_wrong_answer_is_heard_once_more_and_counts_as_one() -> None:
 
 def test_without_a_key_it_goes_on_by_itself() -> None:
     lesson, cues, took_s = heard({})
-    assert lesson.right == 0 and len(cues) == len(CUES)
+    assert lesson.right == 0 and len(cues) == len(CUES) and not lesson.taken
+    assert closing(lesson, left=False) == closing(lesson, left=True), "nobody was there"
     assert took_s <= (len(LESSON_STEPS) + 1) * (ANSWER_S + READ_S) + 5.0
 
 

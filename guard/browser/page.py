@@ -10,6 +10,7 @@ import json
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from guard.browser import address, picture
@@ -74,7 +75,8 @@ class BrowserPage:
             self._draw([(item.t_s, picture.cue_on_line(item))])
 
     def frame(self, frame: Frame) -> None:
-        """The newest state."""
+        """The newest state; where the page is, who sees it knows, and whoever else looks at it need not."""
+        frame = replace(frame, notes=tuple(note for note in frame.notes if self._secret not in note))
         snapshot = frame.snapshot
         made_s = elapsed_s()
         self._follow(snapshot)

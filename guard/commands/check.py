@@ -8,13 +8,16 @@ import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from textwrap import fill
 
+from guard.commands.options import is_terminal
 from guard.errors import Check, GuardError, HardwareError, printable
 from guard.settings import Settings
 
 NOT_READY = HardwareError.exit_code
 LEAST_FREE_MB = 50  # a session of an hour takes well under 2 MB
 STRAP_WAIT_S = 6.0
+NARROW = 60  # columns; under that a finding stands under its name
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -30,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
         found = check._replace(detail=printable(check.detail), fix=printable(check.fix))
         checks.append(found)
         if not args.json:
-            _print(found)
+            show(found)
     missing = [check.name for check in checks if check.essential and not check.ok]
     if args.json:
         findings = [check._asdict() for check in checks]
@@ -47,7 +50,7 @@ def _checks(args: argparse.Namespace) -> Iterator[Check]:
     yield check
     yield from _disk_checks()
     yield _clock_check()
-    yield from _sound_checks(settings, play=args.sounds, quiet=args.json)
+    yield from sound_checks(settings, play=args.sounds, quiet=args.json)
     if settings.page != "off":
         yield _page_check(settings)
     yield from _radio_checks(settings, look_for_strap=not args.no_strap)
@@ -107,25 +110,33 @@ def _clock_check() -> Check:
                  "only the date of the log would be wrong")
 
 
-def _sound_checks(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Check]:
+def sound_checks(settings: Settings, *, play: bool, quiet: bool = False) -> Iterator[Check]:
+    """Whether sound leaves this machine, and a voice is there; with `play` every cue is played."""
     from guard.files import folders
     from guard.sound import preflight
 
     own_phrases = folders.config_dir(make=False) / "phrases"
-    found = preflight.find_output(settings)
+    found = preflight.find_output(settings, _sound_log())
     try:
         yield preflight.output_check(settings, found)._replace(essential=settings.sound)
         yield preflight.voice_check(settings, own_phrases)._replace(essential=False)
-        if not play:
-            return
-        if found.backend is None:
-            yield _note("cues played", False, "no sound output to play them on")
+        if not play or found.backend is None:
             return
         for name in preflight.play_all(settings, found.backend, folders.cache_dir(), own_phrases):
             print(f"       {name}", file=sys.stderr if quiet else sys.stdout, flush=True)
     finally:
         if found.backend is not None:
             found.backend.close()
+
+
+def _sound_log() -> Path | None:
+    from guard.files import folders
+    from guard.sound.player import DEBUG_FILE
+
+    try:
+        return folders.cache_dir() / DEBUG_FILE
+    except GuardError:
+        return None
 
 
 def _page_check(settings: Settings) -> Check:
@@ -162,8 +173,22 @@ def _note(name: str, ok: bool, detail: str, fix: str = "") -> Check:
     return Check(name, ok, detail, fix, essential=False)
 
 
-def _print(check: Check) -> None:
+def show(check: Check) -> None:
+    """Print a finding, in columns where the terminal is wide enough."""
     mark = "ok" if check.ok else ("MISSING" if check.essential else "note")
-    print(f"{mark:<8} {check.name:<20} {check.detail}", flush=True)
-    if check.fix:
-        print(f"{'':<8} {'':<20} > {check.fix}", flush=True)
+    head = f"{mark:<8} {check.name:<14} "
+    width = shutil.get_terminal_size((0, 0)).columns if is_terminal(sys.stdout) else 0
+    if 0 < width < NARROW:
+        print(f"{mark}  {check.name}")
+        head = "  "
+    indent = " " * len(head)
+    for first, words in ((head, check.detail), (indent, check.fix and f"> {check.fix}")):
+        if words:
+            print(_filled(words, width, first, indent), flush=True)
+
+
+def _filled(words: str, width: int, first: str, later: str) -> str:
+    if not width:
+        return f"{first}{words}"
+    return fill(words, width, initial_indent=first, subsequent_indent=later,
+                break_long_words=False, break_on_hyphens=False)

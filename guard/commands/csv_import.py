@@ -38,8 +38,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = f"{parser.epilog}\n\n{MORE}"
     parser.add_argument("file", metavar="FILE.csv")
-    parser.add_argument("-o", "--output", metavar="OUT.jsonl",
-                        help="the recording to write (default: FILE.jsonl beside the file)")
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("-o", "--output", metavar="OUT.jsonl",
+                       help="the recording to write (default: FILE.jsonl beside the file)")
+    where.add_argument("--keep", action="store_true",
+                       help="keep it among your sessions, for `guard sessions` and `guard progress`")
     parser.add_argument("--force", action="store_true", help="write over OUT if it exists")
     parser.add_argument("--time", metavar="COL",
                         help="seconds, mm:ss, hh:mm:ss, ISO 8601 or a date with time")
@@ -77,6 +80,10 @@ def run(args: argparse.Namespace) -> int:
 
     source = Path(args.file)
     target = source.with_suffix(".jsonl") if args.output is None else Path(args.output)
+    if args.keep:
+        from guard.files.folders import sessions_dir
+
+        target = sessions_dir() / target.name
     if target.exists() and source.exists() and target.samefile(source):
         raise UsageError(f"-o {target} is the file to read: name another one")
     named = {what: getattr(args, "date_column" if what == "date" else what) for what in OPTIONS}
@@ -92,6 +99,9 @@ def run(args: argparse.Namespace) -> int:
               flush=True)
         if answer := sys.stdin.readline().strip():
             imported = import_csv(source, columns, replace(form, day=_day(answer)))
+    if args.keep and imported.header["started"] is None:
+        raise UsageError(f"{source} tells no date, so it has no place among your sessions",
+                         "add --date, such as --date 2026-03-02")
     write_recording(target, imported.header, imported.items, force=args.force)
     readings = [item for item in imported.items if isinstance(item, Reading)]
     for note in imported.notes:
@@ -103,7 +113,7 @@ def run(args: argparse.Namespace) -> int:
     beats = [reading.bpm for reading in readings if reading.bpm]
     print(f"{printable(target)}: {len(readings)} readings over {clock(imported.items[-1].t_s)}, "
           f"{min(beats)} to {max(beats)} bpm\n"
-          f"next: guard replay {printable(target)} --ceiling BPM")
+          f"next: guard review {printable(target)} --ceiling BPM")
     return 0
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from guard.commands.options import add_session_options
 from guard.errors import UsageError, short
 
 if TYPE_CHECKING:
+    from guard.events import Input
     from guard.live.practice import PracticeSource
     from guard.plan.plan import Plan
     from guard.settings import Settings
@@ -72,7 +74,9 @@ def run(args: argparse.Namespace) -> int:
         page = await opened_page(settings, inbox, tell, wait=watched, title=kind.title, tag=kind.tag)
         ended = await guarded(source, settings, PacedClock(speedup), kind, plain=args.plain, plan=plan,
                               page=page, inbox=inbox)
-        return finished(ended, title=f"Rehearsal {name}, seed {args.seed} (invented runner)")
+        whole = ended.how == "ended" and plan is None
+        beside = await _unguarded(course.name, args.seed, settings) if whole else ()
+        return finished(ended, title=f"Rehearsal {name}, seed {args.seed} (invented runner)", beside=beside)
 
     return asyncio.run(session())
 
@@ -98,6 +102,22 @@ def _chosen(args: argparse.Namespace) -> tuple[Settings, Plan | None, PracticeSo
     plan = read_plan(args.plan, settings)
     follower = Follower(plan)
     return settings, plan, PracticeSource(practice_for(plan, follower, ceiling_bpm), args.seed, follower)
+
+
+async def _unguarded(name: str, seed: int, settings: Settings) -> Sequence[tuple[str, str]]:
+    """How long the same invented runner is over the ceiling when he hears nothing."""
+    from guard.clock import ManualClock
+    from guard.live.practice import PracticeSource
+    from guard.screen.summary import over
+    from guard.session import Session
+
+    session = Session(settings)
+
+    def put(event: Input) -> None:
+        session.feed(event)
+
+    await PracticeSource(name, seed).run(ManualClock(), put)
+    return [("over it without the guard", over(session.summary()))]
 
 
 def _is_first(args: argparse.Namespace) -> bool:

@@ -6,7 +6,7 @@ import asyncio
 import os
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -103,14 +103,14 @@ def panel_for(settings: Settings, report: Callable[[str], None]) -> Panel | None
     return Panel(settings, report)
 
 
-def finished(ended: Ended, *, title: str) -> int:
-    """Show how the session went and where its log is; returns the exit code.
+def finished(ended: Ended, *, title: str, beside: Sequence[tuple[str, str]] = ()) -> int:
+    """Show how the session went, with (fact, value) rows `beside` it, and where its log is; the exit code.
 
     A session may have been interrupted by its window being closed: it has ended
     properly, though nobody can read so.
     """
     try:
-        _show_end(ended, title)
+        _show_end(ended, title, beside)
         sys.stdout.flush()
     except OSError:
         if ended.how != "interrupted":
@@ -120,17 +120,17 @@ def finished(ended: Ended, *, title: str) -> int:
     return ended.exit_code
 
 
-def _show_end(ended: Ended, title: str) -> None:
+def _show_end(ended: Ended, title: str, beside: Sequence[tuple[str, str]]) -> None:
     console = Console(highlight=False, emoji=False)
     if console.is_terminal:
         from rich.table import Table
 
         table = Table(title=title, title_justify="left", show_header=False, box=None, padding=(0, 2, 0, 0))
-        for fact, value in summary_rows(ended.summary):
+        for fact, value in [*summary_rows(ended.summary), *beside]:
             table.add_row(fact, value)
         console.print(table)
     else:
-        print("\n".join([title, *summary_lines(ended.summary)]))
+        print("\n".join([title, *summary_lines(ended.summary, beside)]))
     if ended.log_path:
         print(f"log: {ended.log_path}")
         print(f"how it went: guard review {ended.log_path}")

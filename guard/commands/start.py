@@ -14,10 +14,14 @@ import sys
 from collections.abc import Callable
 from textwrap import fill
 from types import ModuleType
+from typing import TYPE_CHECKING
 
 from guard.commands.options import is_terminal
 from guard.errors import GuardError, printable
 from guard.start.path import BY_HAND, Facts, StartStep, listing, next_step, typed_step
+
+if TYPE_CHECKING:
+    from guard.settings import Settings
 
 _WIDEST = 78
 TALK_TEST = "talk-test.toml"
@@ -61,7 +65,8 @@ def run(args: argparse.Namespace) -> int:
     _list(step)
     try:
         while step is not None:
-            step = _one(step, left) or next_step(_facts(), left)
+            _one(step, left)
+            step = next_step(_facts(), left)
     except (_Left, KeyboardInterrupt):
         print()
     print()
@@ -69,18 +74,25 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _one(step: StartStep, left: set[StartStep]) -> StartStep | None:
-    """Offer one step and do it; the step the runner would rather take, else None."""
-    print(f"\n{step.number}  {step.title}\n{_filled(step.about)}")
-    word = _ask("Enter: do it, s: later, a number: that step, q: leave. ").lower()
-    if word.startswith("q"):
-        raise _Left
-    if other := typed_step(word):
-        left.discard(other)
-        return other if other is not step else None
-    if word:
-        left.add(step)
-        return None
+def _one(step: StartStep, left: set[StartStep]) -> None:
+    """Offer a step, and do it or the one whose number is typed."""
+    _head(step)
+    while True:
+        word = _ask("Enter: do it, s: later, a number: that step, q: leave. ").lower()
+        if word in ("q", "quit"):
+            raise _Left
+        if word in ("s", "later"):
+            left.add(step)
+            return
+        if other := typed_step(word):
+            if other is not step:
+                _head(other)
+            step = other
+            break
+        if not word:
+            break
+        print(f"That is none of them: {word[:20]}")
+    left.discard(step)
     print()
     try:
         _DO[step]()
@@ -91,7 +103,10 @@ def _one(step: StartStep, left: set[StartStep]) -> StartStep | None:
     if not _facts().of(step)[0]:
         print(f"\nLeft open: {step.title}. It can also be done by `{BY_HAND[step]}`.")
         left.add(step)
-    return None
+
+
+def _head(step: StartStep) -> None:
+    print(f"\n{step.number}  {step.title}\n{_filled(step.about)}")
 
 
 def _list(here: StartStep | None) -> None:
@@ -112,16 +127,9 @@ def _facts() -> Facts:
     from guard.devices import remembered
     from guard.files import marks
     from guard.library.library import sessions
-    from guard.settings import Settings
-    from guard.settings import file as settings_file
 
-    def quiet(sentence: str) -> None:
-        """What is wrong with a file is said by the step that needs it."""
-
-    known = remembered.remembered(quiet)
-    settings, runs = Settings(), 0
-    with contextlib.suppress(GuardError):
-        settings = Settings().replaced(settings_file.load(leave_out=quiet))
+    known = remembered.remembered(_quiet)
+    settings, runs = _settings(), 0
     with contextlib.suppress(GuardError):
         runs = sum(not entry.problem for entry in sessions())
     return Facts(
@@ -130,19 +138,41 @@ def _facts() -> Facts:
         cautions_read=marks.is_done(marks.CAUTIONS_READ), ceiling_bpm=settings.ceiling_bpm, runs=runs)
 
 
+def _settings() -> Settings:
+    from guard.settings import Settings
+    from guard.settings import file as settings_file
+
+    with contextlib.suppress(GuardError):
+        return Settings().replaced(settings_file.load(leave_out=_quiet))
+    return Settings()
+
+
+def _quiet(sentence: str) -> None:
+    """What is wrong with a file is said by the step that needs it."""
+
+
 # -- the steps
 
 
 def _sound() -> None:
+    """Play every cue; whether it was heard is asked only where a sound left this machine."""
     from guard.commands import check
     from guard.files import marks
+    from guard.sound.player import why_off
+    from guard.sound.preflight import SOUND_OUTPUT
 
-    _called(check, "--sounds", "--no-strap")
-    if _yes("\nDid you hear the cues, and could you tell the words?"):
+    settings = _settings()
+    silent = bool(why_off(settings))
+    for one in check.sound_checks(settings, play=not silent):
+        check.show(one)
+        silent |= one.name == SOUND_OUTPUT and not one.ok
+    if silent:
+        print(_filled("So nothing could be heard. The screen shows every cue all the same, and a phone can "
+                      "say them: `guard run --page network`."))
+    elif _yes("\nDid you hear the cues, and could you tell the words?"):
         marks.mark(marks.SOUND)
     else:
-        print("Turn the volume up or connect headphones or a loudspeaker, and try again. What the check "
-              "says after > helps.\nWithout any sound the screen still shows every cue.")
+        print("Turn the volume up or connect headphones or a loudspeaker, and try again.")
 
 
 def _strap() -> None:
@@ -164,11 +194,12 @@ def _cautions() -> None:
 
 def _ceiling() -> None:
     print("\n".join(_filled(choice, "  ", "     ") for choice in _CEILING))
-    word = _ask("1 to 4, or Enter for later: ")
     choice: dict[str, Callable[[], None]] = {
         "1": _known, "2": lambda: print(_TESTED), "3": _talk_test, "4": _by_formula}
-    if word in choice:
-        choice[word]()
+    while word := _ask("1 to 4, or Enter for later: "):
+        if word in choice:
+            choice[word]()
+            return
 
 
 def _known() -> None:

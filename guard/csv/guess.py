@@ -101,6 +101,9 @@ def _candidates(table: Table, cells: Sequence[list[str]], what: str, form: Form)
     """Columns that may be meant, those with the best name only."""
     scored = [(_likeness(name, what), name) for name, column in zip(table.columns, cells, strict=True)
               if column and _FITS[what](name, column, form)]
+    if what == "time" and not any(score for score, _ in scored):  # no name tells: the cells may
+        fits = dict(zip(table.columns, cells, strict=True))
+        scored = [(int(_is_clock(name, fits[name], form)), name) for _, name in scored]
     if table.header_line == 0 and what in ("time", "heart_rate"):
         scored = [(1, name) for _, name in scored]
     best = max((score for score, _ in scored), default=0)
@@ -119,6 +122,14 @@ def _likeness(name: str, what: str) -> int:
 def _is_time(name: str, cells: list[str], form: Form) -> bool:
     found = _form_of(name, cells, form)
     return found is not None and len({found.seconds(cell) for cell in cells} - {None}) > 1
+
+
+def _is_clock(name: str, cells: list[str], form: Form) -> bool:
+    """Times with colons that never go back: no pace does that."""
+    found = _form_of(name, cells, form)
+    seconds = [found.seconds(cell) for cell in cells] if found else []
+    told = [second for second in seconds if second is not None]
+    return all(":" in cell for cell in cells) and told == sorted(told)
 
 
 def _is_date(name: str, cells: list[str], form: Form) -> bool:

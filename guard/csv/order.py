@@ -43,7 +43,7 @@ def in_order(
     t_s += shift_s
     if shift_s:
         notes.append(f"the session starts at 0 s: {shift_s:+.3f} s added to every time"
-                     if abs(shift_s) < 1e6 else "the session starts at 0 s, at its first row")
+                     if abs(shift_s) < 60.0 else "the session starts at 0 s, at its first row")
     longest = float(t_s[order[-1]])
     if longest > LONGEST_SESSION_S:
         raise InputError(f"{table.path} spans {longest / 86400:.3g} days, which is more than one session: "

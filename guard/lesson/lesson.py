@@ -46,7 +46,7 @@ LESSON_STEPS = (
     LessonStep(Cue.RESUME, "RUN", "three notes, rising", Answer.RUN,
          "There is room again. Run on, a little slower than before."),
     LessonStep(Cue.SIGNAL_LOST, "NO SIGNAL", "two low notes", Answer.EASE,
-         "Nobody watches your heart rate now. Keep it easy by feel, wet the strap, press it to the skin."),
+         "Your heart rate is not watched now. Keep it easy by feel, wet the strap, press it to the skin."),
     LessonStep(Cue.SIGNAL_BACK, "SIGNAL", "a low note, then a higher one", Answer.NOTHING,
          "The strap is back and you are guarded again. Nothing to do."),
     LessonStep(Cue.PART, "PART", "two knocks", Answer.NOTHING,
@@ -72,7 +72,8 @@ class Lesson:
     """Told keys and seconds since it began; tells which cue to play now.
 
     `said` is what the last key brought about, `right` how many answers were right
-    at once, `asked` how many were asked for, `over` whether it has ended.
+    at once, `asked` how many were asked for, `over` whether it has ended; `taken` whether
+    somebody was there, who pressed any key of it.
     """
 
     def __init__(self) -> None:
@@ -81,7 +82,7 @@ class Lesson:
         self.said = ""
         self.right = 0
         self.asked = sum(step.answer is not Answer.NOTHING for step in LESSON_STEPS)
-        self.over = False
+        self.over = self.taken = False
         self._since_s = 0.0
         self._again = False
         self._go_on = False
@@ -98,9 +99,11 @@ class Lesson:
             return None
         if self.phase is Phase.SHOWN:
             self._go_on |= char in GO_ON
+            self.taken |= self._go_on
             return None
         if char not in [answer.value for answer in Answer if answer.value]:
             return None
+        self.taken = True
         if char == self.step.answer.value:
             self.right += not self._again
             self._show("Right.", t_s)

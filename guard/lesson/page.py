@@ -66,7 +66,7 @@ def _wrapped(words: str, width: int) -> list[Text]:
 
 def closing(lesson: Lesson, *, left: bool) -> list[str]:
     """What is said at the end: the few things to remember."""
-    if left:
+    if left or not lesson.taken:
         return ["The lesson waits: `guard rehearse --lesson` takes it up again."]
     return [f"{lesson.right} of {lesson.asked} answered right at once. What to remember:",
             *(f"  {step.tone:<32} {_DO[step.answer]}" for step in LESSON_STEPS if step.answer in _DO),

@@ -24,7 +24,7 @@ NO_SOUND = ("none", "off", "bell")
 
 
 async def give(settings: Settings, console: Console) -> bool:
-    """Give the lesson on this terminal; True when it was gone through, False when it was left."""
+    """Give the lesson on this terminal; True when somebody went through it."""
     look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
     lesson, left, backend = Lesson(), asyncio.Event(), ["starting"]
     sounder = Sounder(
@@ -54,4 +54,4 @@ async def give(settings: Settings, console: Console) -> bool:
     finally:
         await asyncio.to_thread(sounder.close)
     print("\n".join(closing(lesson, left=not lesson.over)))
-    return lesson.over
+    return lesson.over and lesson.taken

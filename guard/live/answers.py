@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from guard.events import Action, Command, LinkState, Mark, Snapshot, Speed, SpeedLink, State
+from dataclasses import replace
+
+from guard.decide.wording import JOINT, phrase, status_phrase
+from guard.events import Action, Command, Cue, LinkState, Mark, Snapshot, Speed, SpeedLink, State
 from guard.live.inbox import Notice
 from guard.screen import words
 from guard.settings import Settings
 
+_STILL_ASKED = ((Cue.EASE, State.EASING), (Cue.WALK, State.WALKING))
 _PLAIN = {
     Action.PAUSE: "paused: space goes on",
     Action.CONTINUE: "going on",
@@ -32,6 +36,14 @@ def answer(event: Command | Mark | Speed, before: Snapshot, after: Snapshot, set
             return _next_part(before, after)
         case _:
             return _PLAIN.get(event.action, "")
+
+
+def spoken_status(snapshot: Snapshot, settings: Settings) -> str:
+    """What the status key says aloud: the newest cue where it is still asked for, and where the runner is."""
+    where, given = status_phrase(snapshot, settings), snapshot.last_cue
+    if given is None or (given.cue, snapshot.state) not in _STILL_ASKED:
+        return where
+    return JOINT.join([phrase(replace(given, advised_speed_m_s=None), settings), where])
 
 
 def slept(slept_s: float) -> Notice:

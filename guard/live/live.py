@@ -35,7 +35,7 @@ from guard.events import (
     Speed,
     SpeedLink,
 )
-from guard.live.answers import SpeedNews, all_is_well, answer, clock_set, slept
+from guard.live.answers import SpeedNews, all_is_well, answer, clock_set, slept, spoken_status
 from guard.live.ended import Ended as Ended
 from guard.live.inbox import Asked, Inbox, InboxItem, Notice, Notices, Press
 from guard.live.keys import Key, Keyboard, input_asked, input_for
@@ -275,7 +275,7 @@ class _Live:
             self._unmute_s = self._clock.now_s() + MUTE_S if muted else math.inf
             self._to_sound.put(lambda: self._sounder.mute(muted))
         elif action is Action.STATUS:
-            text = status_phrase(self.session.snapshot(), self._settings)
+            text = spoken_status(self.session.snapshot(), self._settings)
             self._to_sound.put(lambda: self._sounder.say(text))
         elif action is Action.CEILING and isinstance(command.value, float):
             self._keyboard.ceiling_bpm = command.value

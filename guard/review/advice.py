@@ -74,7 +74,7 @@ def advice(trace: Trace, cues: Sequence[CueOutcome], drift: Drift, warm_up_s: fl
     if len(trace.t_s) < 2:
         return None
     counted = ~trace.held & trace.counts & np.isfinite(trace.level_bpm) & ~trace.apart
-    over = counted & (np.nan_to_num(trace.room_bpm, nan=0.0) < 0.0)
+    over = counted & (np.round(np.nan_to_num(trace.room_bpm, nan=0.0)) < 0.0)  # whole beats, as all else
     total_s = _seconds(trace, over)
     if total_s < max(LEAST_OVER_S, MOST_SHARE_OVER * _seconds(trace, counted)):
         return None

@@ -134,7 +134,8 @@ def facts(review: Review) -> list[tuple[str, str]]:
     counts = ", ".join(f"{key.replace('_', ' ')} {count}" for key, count in review.summary["cues"].items())
     rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))
     if came := Counter(cue.came for cue in review.cues if cue.came):
-        rows.append(("came", ", ".join(f"{came[one]} {said}" for one, said in _CAME.items() if came[one])))
+        outcomes = ", ".join(f"{came[one]} {said}" for one, said in _CAME.items() if came[one])
+        rows.append(("after the cues", outcomes))
     rows.append(("drift", drift(review.drift, review.settings)))
     rows += [("fell in 60 s" if place == 0 else "", recovery(one))
              for place, one in enumerate(review.recoveries)]

@@ -65,10 +65,10 @@ def _garage(t_s: float, distance_m: Floats) -> Spot:
 
 
 def _hill_loop(t_s: float, distance_m: Floats) -> Spot:
-    """After 600 m a wall of 110 m at 14 %, too steep to jog; at 1,500 m a rise of 150 m at 5 %."""
-    wall = (distance_m > 600.0) & (distance_m < 710.0)
-    rise = (distance_m > 1500.0) & (distance_m < 1650.0)
-    grade = np.where(wall, 0.14, np.where(rise, 0.05, 0.0))
+    """After 600 m 220 m at 9 %, too steep to jog for long; at 1,500 m 150 m at 4 %."""
+    long = (distance_m > 600.0) & (distance_m < 820.0)
+    gentle = (distance_m > 1500.0) & (distance_m < 1650.0)
+    grade = np.where(long, 0.09, np.where(gentle, 0.04, 0.0))
     return Spot(grade, 1.0 - 1.5 * grade)
 
 
@@ -92,10 +92,11 @@ PRACTICE: dict[str, PracticeCourse] = {
             speedup=8.0, speed_known=True),
         PracticeCourse(
             "hill-loop",
-            "a road with one steep hill and a gentle one: walking up, running on (invented)",
-            Course("hill-loop", "road with a 14 % and a 5 % hill", _hill_loop, _LENGTH_S, gentle_s=90.0),
+            "a long hill and a gentle one; the guard is strict and has him walk (invented)",
+            Course("hill-loop", "road with a 9 % and a 4 % hill", _hill_loop, _LENGTH_S, gentle_s=90.0),
             {"run_bpm": 143, "habitual_m_s": 2.75, "drift_bpm_per_min": 0.1},
-            {**_SHORT_WARM_UP, "ceiling_bpm": 142.0},
+            # In the middle of the dials he is asked five times to ease before he is told to walk.
+            {**_SHORT_WARM_UP, "ceiling_bpm": 142.0, "strictness": 0.8, "walk_first": 1.0},
             speedup=8.0),
         PracticeCourse(
             "hot-afternoon",

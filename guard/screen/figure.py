@@ -76,6 +76,8 @@ def figure(snapshot: Snapshot, settings: Settings, choice: Choice = Choice.ROOM)
         return Figure(word, f"{snapshot.level_bpm:.0f}", "BPM", f"heart rate ({words.limit(snapshot)})", over)
     if (to_go := words.beats_to_go(snapshot)) is not None:
         return Figure(word, str(to_go), "TO GO", words.beats_in_words(snapshot, to_go))
+    if number == 0:
+        return Figure(word, "0", "AT", f"at the {words.limit(snapshot)}")
     side = "over" if number < 0 else "under"
     return Figure(word, str(min(abs(number), 99)), side.upper(), f"beats {side} the {words.limit(snapshot)}",
                   number < 0)

@@ -13,7 +13,7 @@ KEYS: tuple[tuple[str, str, str], ...] = (
     ("+  -", "the belt's speed up or down a step", "step"),
     ("n", "next part of the plan", "next"),
     ("f", "free run on or off: only stop and sensor cues", "free"),
-    ("i", "where you are, spoken and shown (also ? again)", "status"),
+    ("i", "what is asked and where you are, spoken and shown (also ? again)", "status"),
     ("q", "end, after asking", "end"),
 )
 # what is shown under a session, at several lengths; the longest that fits is taken

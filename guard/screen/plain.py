@@ -53,7 +53,7 @@ class PlainScreen:
             if note not in self._shown_notes:
                 self._write(f"{words.clock(snapshot.t_s):>8}  note: {note}")
         self._shown_notes = frame.notes
-        if snapshot.t_s >= self._next_s:
+        if snapshot.t_s >= self._next_s and snapshot.state is not State.DONE:
             self._next_s = (snapshot.t_s // LINE_EVERY_S + 1) * LINE_EVERY_S
             facts = (words.state(snapshot), words.room(snapshot), words.heart_rate(snapshot),
                      words.foreseen(snapshot), words.at_or_under(snapshot), *words.flags(snapshot))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from guard.events import Summary
 from guard.screen.words import clock
 
@@ -16,14 +18,19 @@ def summary_rows(summary: Summary) -> list[tuple[str, str]]:
     return [
         ("duration", clock(summary["duration_s"])),
         ("at or under the ceiling", clock(under_s) + share),
-        ("over the ceiling", f"{clock(over_s)} ({summary['over_bpm_min']:.1f} bpm x min)"),
+        ("over the ceiling", over(summary)),
         ("no signal", clock(summary["no_signal_s"])),
         ("cues", f"{named} ({summary['cues_per_h']:.0f} an hour)"),
     ]
 
 
-def summary_lines(summary: Summary) -> list[str]:
-    """The same as aligned plain lines."""
-    rows = summary_rows(summary)
+def over(summary: Summary) -> str:
+    """Time over the ceiling, and how far over that was."""
+    return f"{clock(float(summary['over_s']))} ({summary['over_bpm_min']:.1f} bpm x min)"
+
+
+def summary_lines(summary: Summary, beside: Sequence[tuple[str, str]] = ()) -> list[str]:
+    """The same, and what is to stand beside it, as aligned plain lines."""
+    rows = [*summary_rows(summary), *beside]
     width = max(len(fact) for fact, _ in rows)
     return [f"{fact:<{width}}  {value}" for fact, value in rows]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from rich.cells import cell_len
 from rich.console import Group
 from rich.text import Text
 
@@ -77,8 +78,8 @@ class _Page:
             (2, figure or [self.text(self.figure_in_words(), "lead")]),
             (8, self.keys() if options.prompt else self.notes(1) or self.keys()),
             (4, [self.cue_line(given) if given else now] if figure else [state]),
-            (6, [self.line(speed, words.heart_rate(snapshot) if given else "",
-                           f"at {words.elapsed(snapshot)}", words.part(snapshot))]),
+            (6, [self.line(*self.fitting(speed, words.heart_rate(snapshot) if given else "",
+                                         f"at {words.elapsed(snapshot)}", words.part(snapshot)))]),
             (1, [state] if figure else []),
             (3, [self.gauge_bar()]),
             (5, [self.text(reason(given), "") if given else self.cue_line(given)]),
@@ -173,7 +174,10 @@ class _Page:
             # The speed stands by itself, so that it is never what is cut off; on old data it is none.
             said, _, speed = said.rpartition(", ")
             speed = speed if asked_speed(snapshot, settings) is not None else ""
-        return self.line(said, speed, words.cue_age(snapshot, given), style="lead", first_yields=True)
+        whole = (said, speed, words.cue_age(snapshot, given))
+        # What is asked for is read whole before how long ago that was.
+        return self.line(*(whole if whole == self.fitting(*whole) else whole[:2]), style="lead",
+                         first_yields=True)
 
     def gauge_bar(self) -> Text:
         snapshot = self.snapshot
@@ -222,6 +226,14 @@ class _Page:
             rest = joint.join(known[1:])
             known[0] = self.look.fit(known[0], max(8, self.width - len(rest) - len(joint)))
         return self.text(joint.join(known), style)
+
+    def fitting(self, *facts: str) -> tuple[str, ...]:
+        """The facts that stand whole side by side, from the first on; the first in any case."""
+        for count in range(len(facts), 1, -1):
+            known = [fact for fact in facts[:count] if fact]
+            if sum(map(cell_len, known)) + 3 * (len(known) - 1) <= self.width:
+                return facts[:count]
+        return facts[:1]
 
     def spread(self, left: str, right: str, style: str) -> Text:
         """`left` at the left edge, `right` at the right one; `right` stays whole."""

@@ -305,7 +305,9 @@ class Session:
         """All a screen needs, at the time of the newest event or advance."""
         lane, belief = self._lane, self._lane.belief
         level = foreseen = chance = slope = None
-        limit = self._lane.limit_bpm
+        given, progress = self._last_cue, self._progress
+        own_ceiling_bpm = progress.own_ceiling_bpm(self._ceiling_bpm) if progress else self._ceiling_bpm
+        limit = own_ceiling_bpm if self._state is State.HELD else self._lane.limit_bpm  # no ramp in a pause
         if lane.known(0) and self._state is not State.NO_SIGNAL:
             level = belief.shown_bpm
             slope = belief.slope_bpm_s * 60.0
@@ -314,7 +316,6 @@ class Session:
             chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
         age = self._t_s - self._trace[-1][0] if self._trace else None
         speed = self._speeds.known(self._t_s)
-        given, progress = self._last_cue, self._progress
         asked = given.advised_speed_m_s if given and self._t_s - given.t_s <= ASKED_S else None
         part, left_s = "", None
         if progress:
@@ -325,8 +326,7 @@ class Session:
         return Snapshot(
             t_s=self._t_s, state=self._state, state_since_s=self._state_since_s,
             level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
-            own_ceiling_bpm=progress.own_ceiling_bpm(self._ceiling_bpm) if progress else self._ceiling_bpm,
-            floor_bpm=_or_none(lane.columns.floor_bpm),
+            own_ceiling_bpm=own_ceiling_bpm, floor_bpm=_or_none(lane.columns.floor_bpm),
             room_bpm=None if level is None else limit - level,
             resume_bpm=lane.resume_bpm if self._state is State.WALKING else None,
             foreseen_bpm=foreseen, lead_s=lane.figures.ahead_s, chance_over=chance,

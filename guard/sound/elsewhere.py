@@ -23,6 +23,8 @@ from guard.sound.tones import Pcm
 # "guard not heard" 34 times.
 SERVICE_SILENT = "no word from the guard"
 HEARD_AGAIN = "guard connected again"
+# What the guard says by its own output when a page that was to say the cues does not (24 of 24 each).
+PAGE_LOST = "page lost, listen here"
 
 
 class Elsewhere(Backend, Protocol):

@@ -17,6 +17,12 @@ NONE, OFF = "none", "off"
 _NO_SOUND_FIX = "cues are on the screen only: connect a sound output, then see `guard check`"
 
 
+def keep_raw(log: Path, name: str, failure: Failed) -> None:
+    """What a library said of a failure in its own words, for whoever looks into it."""
+    with contextlib.suppress(OSError), log.open("a", encoding="utf-8", errors="replace") as file:
+        file.write(f"{datetime.now():%Y-%m-%d %H:%M:%S} {name}: {failure} {failure.raw}".rstrip() + "\n")
+
+
 class Health:
     """Health of the ways out, best first; tells `on_health(backend, detail)` once for each change.
 
@@ -64,7 +70,7 @@ class Health:
     def lost(self, index: int, failure: Failed) -> None:
         """A sound was not heard through this way out."""
         self._usable[index] = False
-        self._keep_raw(f"{self._backends[index].name}: {failure} {failure.raw}".rstrip())
+        keep_raw(self._log, self._backends[index].name, failure)
         if index == 0:
             self._why = str(failure)
             self._next_probe_s = max(self._next_probe_s, time.monotonic() + PROBE_OFTEN_S)
@@ -103,12 +109,10 @@ class Health:
         # What to do comes first: a narrow screen cuts the end.
         if name == BellBackend.name:
             return f"bell only: connect a sound output, then see `guard check` ({self._why})"
-        return f"sound goes through {name} ({self._backends[0].name} failed: {self._why})"
+        way = "the page" if name == "page" else name
+        return f"sound goes through {way} ({self._backends[0].name} failed: {self._why})"
 
     def _index_said(self) -> int:
         names = [backend.name for backend in self._backends]
         return names.index(self._said) if self._said in names else 0
 
-    def _keep_raw(self, text: str) -> None:
-        with contextlib.suppress(OSError), self._log.open("a", encoding="utf-8", errors="replace") as log:
-            log.write(f"{datetime.now():%Y-%m-%d %H:%M:%S} {text}\n")

@@ -18,13 +18,14 @@ from guard.events import Cue, CueGiven
 from guard.settings import Settings
 from guard.sound import tones
 from guard.sound.backends import Backend, BellBackend, Cut, Failed, Sound, fallbacks
-from guard.sound.elsewhere import HEARD_AGAIN, SERVICE_SILENT, Elsewhere, prepare, tones_and
+from guard.sound.elsewhere import HEARD_AGAIN, PAGE_LOST, SERVICE_SILENT, Elsewhere, prepare, tones_and
 from guard.sound.health import OFF, Health
 from guard.sound.phrases import Phrases, phrases_for
 from guard.sound.tones import Pcm, silence
 from guard.sound.worker_backend import WorkerBackend
 
 SWITCH = "GUARD_SOUND"
+DEBUG_FILE = "sound-debug.log"  # what sound libraries say in their own words, in the cache folder
 STALE_S = 3.0  # a cue that comes later than this is no longer true
 GOODBYE_LIMIT_S = 5.0
 
@@ -65,7 +66,7 @@ class Sounder:
                  own_phrases: Path | None = None, elsewhere: Elsewhere | None = None) -> None:
         self._settings = settings
         self._off = why_off(settings)
-        log = cache_dir / "sound-debug.log"
+        log = cache_dir / DEBUG_FILE
         self._worker = WorkerBackend(log)
         self._backends: list[Backend] = [self._worker, *fallbacks(log)]
         self._elsewhere = elsewhere
@@ -79,10 +80,11 @@ class Sounder:
         self._health = Health(self._backends, on_health, log)
         self._phrases: Phrases | None = None
         if settings.speech != "tones":
-            bank = [*phrase_bank(settings), *((SERVICE_SILENT, HEARD_AGAIN) if elsewhere else ())]
+            bank = [*phrase_bank(settings), *((SERVICE_SILENT, HEARD_AGAIN, PAGE_LOST) if elsewhere else ())]
             self._phrases = phrases_for(
                 settings, bank, cache_dir, own_phrases,
                 lambda trouble: self._health.note(str(trouble)))
+        self._through: Backend | None = None  # by which way the last sound went
         self._muted = False
         self._closing = False
         self._change = threading.Condition()
@@ -263,6 +265,7 @@ class Sounder:
                 self._health.lost(index, error)
             else:
                 self._health.works(index)
+                self._went_through(backend)
                 return
             finally:
                 with self._change:
@@ -270,6 +273,12 @@ class Sounder:
             if job.rank > _PROBE and time.monotonic() - job.born_s > STALE_S:
                 break
         self._health.unsettled()
+
+    def _went_through(self, backend: Backend) -> None:
+        """Who listens elsewhere must learn, here, that it is silent there."""
+        before, self._through = self._through, backend
+        if before is not None and before is self._elsewhere and backend is not before:
+            self.say(PAGE_LOST)
 
     def _outranked(self, job: _Job) -> bool:
         return any(queued.rank > job.rank or queued.cue.undoes(job.cue) for queued in self._jobs)

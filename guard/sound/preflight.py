@@ -15,12 +15,15 @@ from guard.events import CueGiven
 from guard.settings import Settings
 from guard.sound import tones
 from guard.sound.backends import Backend, BellBackend, Cut, Failed, Sound, fallbacks
+from guard.sound.health import keep_raw
 from guard.sound.phrases import phrases_for
 from guard.sound.player import why_off
 from guard.sound.worker_backend import WorkerBackend
 
 VOICE_WAIT_S = 30.0
-_NO_OUTPUT_FIX = "connect or switch on a sound output (on Linux `aplay -l` lists them), then check again"
+SOUND_OUTPUT = "sound output"
+_NO_OUTPUT_FIX = ("connect or switch on a sound output (on Linux `aplay -l` lists them), or have a phone "
+                  "play the cues: `guard run --page network`")
 _LIBRARY_FIX = "for the quickest cues install it: pip install 'heart-rate-guard[sound]'"
 
 
@@ -34,7 +37,7 @@ class Found(NamedTuple):
 def find_output(settings: Settings, log: Path | None = None) -> Found:
     """Open each way out in turn, with 50 ms of silence, until one works; close it after use.
 
-    Opens nothing where sound is turned off.
+    Opens nothing where sound is turned off. What a library says in its own words goes to `log`.
     """
     failed: dict[str, str] = {}
     if why_off(settings):
@@ -45,8 +48,9 @@ def find_output(settings: Settings, log: Path | None = None) -> Found:
         try:
             backend.play(Sound(tones.silence(0.05)))
         except (Failed, Cut) as error:
-            raw = error.raw if isinstance(error, Failed) else ""
-            failed[backend.name] = f"{error}; it says: {raw}" if raw else str(error)
+            failed[backend.name] = str(error)
+            if isinstance(error, Failed) and log is not None:
+                keep_raw(log, backend.name, error)
             backend.close()
         else:
             return Found(backend, failed)
@@ -55,13 +59,12 @@ def find_output(settings: Settings, log: Path | None = None) -> Found:
 
 def output_check(settings: Settings, found: Found) -> Check:
     """Whether a sound device was really opened, and by which way."""
-    name = "sound output"
+    name = SOUND_OUTPUT
     if off := why_off(settings):
         return Check(name, True, off)
     if found.backend is None:
-        # The audio library's own words say most; another player only repeats them.
-        why = next(iter(found.failed.values()), "no player found")
-        return Check(name, False, f"no sound device can be opened ({why})", _NO_OUTPUT_FIX)
+        why = next(iter(found.failed.values()), "no player was found")
+        return Check(name, False, f"none works: {why}", _NO_OUTPUT_FIX)
     if found.failed:
         first, why = next(iter(found.failed.items()))
         return Check(name, True, f"opened through {found.backend.name}; {first} failed: {why}", _LIBRARY_FIX)

@@ -3,7 +3,7 @@
 from guard.sound.languages.language import Language
 
 FRENCH = Language("fr", "French", {
-    "slow down please": "lève le pied maintenant",
+    "slow down please": "baisse le rythme maintenant",
     "slow down a bit more please": "lève encore un peu le pied",
     "slow down a little please": "lève un petit peu le pied",
     "slow down a lot please": "lève nettement le pied",
@@ -13,7 +13,7 @@ FRENCH = Language("fr", "French", {
     "slow the belt a little please": "le tapis un petit peu plus lentement",
     "slow the belt a lot please": "le tapis nettement plus lentement",
     "slow the belt a lot more please": "le tapis encore nettement plus lentement",
-    "walking pace now": "maintenant tu marches",
+    "walking pace now": "passe à la marche maintenant",
     "shorter, slower steps, or pause": "marche encore plus lentement, ou fais une pause",
     "belt down to walking pace": "le tapis à l'allure de marche",
     "belt slower still, or pause the belt": "le tapis encore plus lentement, ou mets le tapis en pause",
@@ -34,6 +34,7 @@ FRENCH = Language("fr", "French", {
     "guard stopped": "la surveillance est terminée",
     "no word from the guard": "plus de nouvelles de la surveillance",
     "guard connected again": "la surveillance est de nouveau connectée",
+    "page lost, listen here": "plus de page, le son vient d'ici",
     "all is well": "tout va bien",
     "no heart rate signal": "pas de signal du cœur",
     "the guard is paused": "la surveillance est en pause",

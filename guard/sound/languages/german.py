@@ -34,6 +34,7 @@ GERMAN = Language("de", "German", {
     "guard stopped": "die Überwachung ist beendet",
     "no word from the guard": "keine Nachricht von der Überwachung",
     "guard connected again": "die Überwachung ist wieder verbunden",
+    "page lost, listen here": "die Seite ist weg, der Ton kommt von hier",
     "all is well": "alles ist in Ordnung",
     "no heart rate signal": "kein Pulssignal vom Sensor",
     "the guard is paused": "die Überwachung macht Pause",

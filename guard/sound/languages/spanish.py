@@ -34,6 +34,7 @@ SPANISH = Language("es", "Spanish", {
     "guard stopped": "la vigilancia ha terminado",
     "no word from the guard": "sin noticias de la vigilancia",
     "guard connected again": "la vigilancia está conectada otra vez",
+    "page lost, listen here": "página perdida, el sonido sale de aquí",
     "all is well": "todo va bien",
     "no heart rate signal": "no hay señal del pulso",
     "the guard is paused": "la vigilancia está en pausa",

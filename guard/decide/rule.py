@@ -205,9 +205,10 @@ class Rule:
         fell = self._walk_top_bpm - level
         self._seen = walking & (self._seen | (b.settled & (fell > f.walk_shows_bpm)))
         shown = self._seen | (self._walk_top_bpm - self._low_bpm >= 0.5 * f.walk_shows_bpm)
-        gone = shown & b.settled & (level > self._low_bpm + f.turn_bpm) & (hot | asked)
-        unheeded = (b.settled & no(self._seen | asked) & (walked_s > LOST_S) & (level < limit)
-                    & (fell < 0.5 * f.walk_shows_bpm))
+        risen = level - self._low_bpm
+        gone = shown & b.settled & ((hot & (risen > f.turn_bpm)) | (asked & (risen > 0.5 * f.walk_shows_bpm)))
+        unheeded = (b.settled & no(self._seen | asked) & (t - self._walk_word_s > LOST_S)
+                    & (walked_s > LOST_S) & (level < limit) & (fell < 0.5 * f.walk_shows_bpm))
         if gait is not None:
             self._seen = self._seen | (walking & (gait < 0.0))
             runs = (gait > 0.0) & (t - self.last_s > LEAST_WALK_S)

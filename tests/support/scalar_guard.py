@@ -325,9 +325,11 @@ class ScalarGuard:
         fell = self.walk_top - level
         self.seen = self.walking and (self.seen or (self.settled and fell > F.walk_shows_bpm))
         shown = self.seen or self.walk_top - self.low >= 0.5 * F.walk_shows_bpm
-        gone = shown and self.settled and level > self.low + F.turn_bpm and (hot or asked)
-        unheeded = (self.settled and not (self.seen or asked) and walked > ruled.LOST_S and level < limit
-                    and fell < 0.5 * F.walk_shows_bpm)
+        risen_bpm = level - self.low
+        gone = shown and self.settled and (
+            (hot and risen_bpm > F.turn_bpm) or (asked and risen_bpm > 0.5 * F.walk_shows_bpm))
+        unheeded = (self.settled and not (self.seen or asked) and t - self.walk_word_s > ruled.LOST_S
+                    and walked > ruled.LOST_S and level < limit and fell < 0.5 * F.walk_shows_bpm)
         stays = self.walking and (unheeded or (asked and holds and t - self.asked_s > ruled.STAYS_S))
         if stays:
             self.walk_top = level

@@ -45,7 +45,7 @@ LOST_S = 75.0  # a walk that has not shown by then was not heeded
 LEAST_WALK_S = 20.0
 # A level that stands still asks for nothing: more rest brings it no lower, so he is told that he may
 # run; and if it stands still on, he runs.
-HOLDS_S, HOLDS_UNDER_BPM, STAYS_S = 100.0, 2.0, 60.0
+HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM, STAYS_S = 100.0, 4.0, 2.0, 60.0
 SPARE = 1.25  # no two rises are alike: room for a quarter more than the last
 # A walk in mid-run brings down 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s (Donne 2024 data). What
 # falls by more than three standard deviations beyond may be a slipped electrode: wait for a while.
@@ -198,7 +198,8 @@ class Rule:
         self._walk_top_bpm = where(watched, k.most(self._walk_top_bpm, level), self._walk_top_bpm)
         lower = watched & ((level >= self._walk_top_bpm) | (level < self._low_bpm))
         self._low_bpm, self._low_s = where(lower, level, self._low_bpm), where(lower, t, self._low_s)
-        moves = b.settled & ((level > self._still_bpm + f.turn_bpm) | (level < self._still_bpm - f.turn_bpm))
+        moves = b.settled & ((level > self._still_bpm + HOLDS_WITHIN_BPM)
+                             | (level < self._still_bpm - HOLDS_WITHIN_BPM))
         self._still_bpm, self._still_s = where(moves, level, self._still_bpm), where(moves, t, self._still_s)
         still_s = t - k.most(self._still_s, self._walk_s)
         holds = b.settled & (level < limit - HOLDS_UNDER_BPM) & (still_s > HOLDS_S)

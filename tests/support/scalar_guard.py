@@ -318,7 +318,7 @@ class ScalarGuard:
             self.walk_top = max(self.walk_top, level)
             if level >= self.walk_top or level < self.low:
                 self.low, self.low_s = level, t
-        if self.settled and abs(level - self.still) > F.turn_bpm:
+        if self.settled and abs(level - self.still) > ruled.HOLDS_WITHIN_BPM:
             self.still, self.still_s = level, t
         holds = self.settled and level < limit - ruled.HOLDS_UNDER_BPM and (
             t - max(self.still_s, self.walk_s) > ruled.HOLDS_S)

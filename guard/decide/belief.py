@@ -26,6 +26,7 @@ from guard.signal.kit import Fact, Kit, Number
 
 NAN = math.nan
 LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0  # outside of this no heart beats
+GAP_GATE_BPM = 6.0
 GAP_S = 10.0  # after so long without a reading the level jumps, for about so long
 ROUGH = 4.0  # mean squared error of late, of the usual, beyond which nothing is foreseen
 COVER_S, COVER_SHARE = 8.0, 0.75  # of so long readings came, for what is foreseen to count
@@ -123,10 +124,11 @@ class Account:
         self.noise = k.most(k.least(self.noise * (1.0 + step), SIZE_MOST), SIZE_LEAST)
         return squared, spread
 
-    def begin(self, lanes: Fact, bpm: Number, target_var: Number) -> None:
-        """Believe that the level is `bpm`, and the target anywhere about where it was."""
+    def begin(self, lanes: Fact, bpm: Number, target_bpm: Number, target_var: Number) -> None:
+        """Believe that the level is `bpm`, and the target anywhere about `target_bpm`."""
         where = self._kit.where
         self.level = where(lanes, bpm, self.level)
+        self.target = where(lanes, target_bpm, self.target)
         self.var_level = where(lanes, 25.0, self.var_level)
         self.var_target = where(lanes, target_var, self.var_target)
         self.cov_level_target = where(lanes, 0.0, self.cov_level_target)
@@ -235,7 +237,7 @@ class Belief:
         """After a pause: the target may be anywhere, and nothing is on its way."""
         self.pending_bpm = self._kit.where(lanes, 0.0, self.pending_bpm)
         for account in self._accounts:
-            account.begin(lanes, account.level, account.response_s * 0.0 + START_VAR)
+            account.begin(lanes, account.level, account.target, account.response_s * 0.0 + START_VAR)
 
     def foresee(self, pending_bpm: Number) -> Number:
         """The level `ahead_s` ahead, had cues such a fall on its way."""
@@ -250,7 +252,7 @@ class Belief:
 
     def _begin(self, lanes: Fact, bpm: Number) -> None:
         for account in self._accounts:
-            account.begin(lanes, bpm, account.var_target)
+            account.begin(lanes, bpm, account.target, account.var_target)
         self.level_bpm = self._kit.where(lanes, bpm, self.level_bpm)
 
     def _gated(self, t_s: Number, bpm: Number, usable: Fact, since_s: Number) -> Fact:
@@ -259,16 +261,18 @@ class Belief:
         quick, slow = self._accounts
         expected = self._mix(quick.level + quick.error, slow.level + slow.error)
         allowed = f.gate_bpm + k.least(since_s, 45.0)
+        gap = usable & (since_s > GAP_S)
+        allowed = k.where(gap, GAP_GATE_BPM, allowed)
         far = usable & ((bpm > expected + allowed) | (bpm < expected - allowed))
         if not k.some(far):
             self._off_s = k.where(usable, NAN, self._off_s)
             return usable
         began = k.where(self._off_s == self._off_s, self._off_s, t_s)
-        true = far & (t_s - began >= f.gate_s)
+        true = far & ((t_s - began >= f.gate_s) | gap)
         self._back_s, self._odd_s = k.where(true, t_s, self._back_s), k.where(far, t_s, self._odd_s)
         self._off_s = k.where(far & k.no(true), began, k.where(usable, NAN, self._off_s))
         for account in self._accounts:
-            account.begin(true, bpm, account.response_s * 0.0 + START_VAR)
+            account.begin(true, bpm, bpm, account.response_s * 0.0 + START_VAR)
         return usable & (k.no(far) | true)
 
     def _blend(self) -> None:

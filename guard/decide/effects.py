@@ -16,10 +16,11 @@ class Effect:
     fall_bpm: float
 
 
-# An ease takes 7 to 18 % of the speed (ours): 12.5 % of 2.4 m/s at 24 bpm/(m/s) (Hunt 2015) are 7 bpm.
+# An ease takes 7 to 18 % of the speed (ours), 7 bpm at 12.5 % of 2.4 m/s and 24 bpm/(m/s) (Hunt 2015). Less
+# is expected, for some are not heard: simulated, 5 keeps who eases little from being told to walk.
 # Running again is not expected but watched for.
 EFFECTS: Mapping[Cue, Effect] = {
-    Cue.EASE: Effect(7.0), Cue.WALK: Effect(25.0), Cue.RESUME: Effect(0.0), Cue.PICK_UP: Effect(-5.0)}
+    Cue.EASE: Effect(5.0), Cue.WALK: Effect(25.0), Cue.RESUME: Effect(0.0), Cue.PICK_UP: Effect(-5.0)}
 
 
 class Why(IntEnum):

@@ -27,18 +27,26 @@ from guard.decide.belief import Belief, decay
 from guard.decide.columns import Columns
 from guard.decide.effects import EFFECTS, Why
 from guard.decide.figures import Figures
+from guard.decide.rise import Rise
 from guard.signal.kit import Fact, Kit, Number
 
 INFINITE = float("inf")
 NEVER_S = -INFINITE
 MINUTE_S = 60.0
+# Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 35 % that it is over
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
-LOST_S = 75.0  # a walk that has not shown by then was not heeded
-LEAST_WALK_S = 20.0
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit
 LONGEST_WAIT_S = 280.0
-RISE_LEAST_BPM, RISE_MOST_BPM, RISE_FALLS = 6.0, 30.0, 0.8
+# A walk that readings contradict is asked for again: after 12 s, 18, 27, 40, then every 45. Over the
+# ceiling nobody hears nothing for longer.
+AGAIN_S, AGAIN_GROWS, AGAIN_MOST_S = 12.0, 1.5, 45.0
+LOST_S = 75.0  # a walk that has not shown by then was not heeded
+LEAST_WALK_S = 20.0
+# A level that stands still asks for nothing: more rest brings it no lower, so he is told that he may
+# run; and if it stands still on, he runs.
+HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM, STAYS_S = 100.0, 4.0, 2.0, 60.0
+SPARE = 1.25  # no two rises are alike: room for a quarter more than the last
 # A walk in mid-run brings down 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s (Donne 2024 data). What
 # falls by more than three standard deviations beyond may be a slipped electrode: wait for a while.
 EXPLAINED_BPM, EXPLAINED_BPM_S, DOUBT_S = 12.0, 0.6, 130.0
@@ -48,8 +56,8 @@ class Rule:
     """What each lane remembers, and what follows from it.
 
     After a step: `cue` and `why` (codes), `walking` and `easing` (facts),
-    `limit_bpm` (ceiling, or the warm-up's ramp), `rise_bpm` (what running again
-    adds in a minute). `last_s` is when a word was last said; others' count too.
+    `limit_bpm` (ceiling, or the warm-up's ramp). `last_s` is when a word was
+    last said; others' count too.
     """
 
     def __init__(self, kit: Kit, figures: Figures, columns: Columns, belief: Belief) -> None:
@@ -76,10 +84,11 @@ class Rule:
         self._seen, self._owed = no, no
         self._doubt_s = zero + NEVER_S
         self._sure_bpm, self._sure_s = zero + NEVER_S, zero  # level and time before the newest gap
+        self._still_bpm, self._still_s = zero + NEVER_S, zero  # the level stands still since
         # running again
         self._asked, self._asked_s, self._ask_wait_s = zero, zero + NEVER_S, zero
-        self.rise_bpm = columns.rise_bpm
-        self._start_bpm, self._start_s, self._risen_bpm = zero, zero + NEVER_S, zero
+        self._asked_bpm = zero
+        self._rise = Rise(kit, columns.rise_bpm, figures.rise_bpm)
 
     def step(self, t: Number, dt: Number, since_s: Number, guarded: Fact, free: Fact, alive: Fact,
              gait: Number | None) -> None:
@@ -101,7 +110,8 @@ class Rule:
         hot = target > aim
         cool = target + FALLS_Z * b.target_sd_bpm < aim
         likely = (b.foreseen_bpm + col.certainty_z * b.foreseen_sd_bpm > aim) & hot & b.covered
-        alarm = (b.newest_bpm > limit) & (level > limit) & (target + RISES_Z * b.target_sd_bpm > aim)
+        over = b.fresh & (b.newest_bpm > limit) & (level > limit)
+        alarm = over & (target + RISES_Z * b.target_sd_bpm > aim)
         due = (likely | alarm) & (warm | (level > ramp - WARMING_BPM))
         self._look_back(t, dt, level, limit, cool)
 
@@ -188,19 +198,28 @@ class Rule:
         self._walk_top_bpm = where(watched, k.most(self._walk_top_bpm, level), self._walk_top_bpm)
         lower = watched & ((level >= self._walk_top_bpm) | (level < self._low_bpm))
         self._low_bpm, self._low_s = where(lower, level, self._low_bpm), where(lower, t, self._low_s)
+        moves = b.settled & ((level > self._still_bpm + HOLDS_WITHIN_BPM)
+                             | (level < self._still_bpm - HOLDS_WITHIN_BPM))
+        self._still_bpm, self._still_s = where(moves, level, self._still_bpm), where(moves, t, self._still_s)
+        still_s = t - k.most(self._still_s, self._walk_s)
+        holds = b.settled & (level < limit - HOLDS_UNDER_BPM) & (still_s > HOLDS_S)
         fell = self._walk_top_bpm - level
         self._seen = walking & (self._seen | (b.settled & (fell > f.walk_shows_bpm)))
         shown = self._seen | (self._walk_top_bpm - self._low_bpm >= 0.5 * f.walk_shows_bpm)
-        gone = shown & b.settled & (level > self._low_bpm + f.turn_bpm) & (hot | asked)
-        unheeded = (b.settled & no(self._seen | asked) & (walked_s > LOST_S) & (level < limit)
-                    & (fell < 0.5 * f.walk_shows_bpm))
+        risen = level - self._low_bpm
+        gone = shown & b.settled & ((hot & (risen > f.turn_bpm)) | (asked & (risen > 0.5 * f.walk_shows_bpm)))
+        unheeded = (b.settled & no(self._seen | asked) & (t - self._walk_word_s > LOST_S)
+                    & (walked_s > LOST_S) & (level < limit) & (fell < 0.5 * f.walk_shows_bpm))
         if gait is not None:
             self._seen = self._seen | (walking & (gait < 0.0))
             runs = (gait > 0.0) & (t - self.last_s > LEAST_WALK_S)
             untold = gait == 0.0
             gone = (untold & gone) | runs
             unheeded = unheeded & untold
-        gone = walking & (gone | unheeded)
+        stays = walking & (unheeded | (asked & holds & (t - self._asked_s > STAYS_S)))
+        # whom no fall shows to walk runs; only a further fall says otherwise
+        self._walk_top_bpm = where(stays, level, self._walk_top_bpm)
+        gone = (walking & gone) | stays
         again = spaced & walking & no(self._seen | asked | gone) & (level > limit) & hot & walk_again
 
         # Since the walk began, or across a gap: deeper than a walk explains.
@@ -210,9 +229,14 @@ class Rule:
         self._sure_bpm = where(b.settled, level, self._sure_bpm)
         self._sure_s = where(b.settled, t, self._sure_s)
         self._doubt_s = where(deep, t, self._doubt_s)
-        stays_under = level + self.rise_bpm < limit
-        first = (self._seen & stays_under & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s)
-        once_more = (t - self._asked_s >= self._ask_wait_s) & (level < limit - 2.0)
+        # no proof of a walk either: what proves one begins anew at this level
+        self._walk_top_bpm = where(deep, level, self._walk_top_bpm)
+        self._low_bpm = where(deep, level, self._low_bpm)
+        self._walk_s = where(deep, t, self._walk_s)
+        self._seen = self._seen & no(deep)
+        stays_under = level + SPARE * self._rise.bpm < limit
+        first = (self._seen & stays_under & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s) | holds
+        once_more = (t - self._asked_s >= self._ask_wait_s) & (level < self._asked_bpm - f.turn_bpm)
         due = (asked & once_more) | (no(asked) & first)
         resume = (spaced & walking & alive & b.settled & no(gone) & (level < limit) & due
                   & (t - self._doubt_s >= DOUBT_S))
@@ -224,7 +248,8 @@ class Rule:
         k, f = self._kit, self._figures
         far = f.walk_shows_bpm
         sinks = (level < self._walk_top_bpm - far) & (level < limit)
-        low = (level < limit - far) & (target < limit - far) & (t - self.last_s > f.shows_s)
+        low = ((level < limit - far) & (target < limit - far) & (t - self.last_s > f.shows_s)
+               & (level < self._walk_top_bpm - f.turn_bpm))
         shown = self._belief.settled & (sinks | low)
         if gait is not None:
             shown = ((gait == 0.0) & shown) | (gait < 0.0)
@@ -262,7 +287,7 @@ class Rule:
         k, f, b = self._kit, self._figures, self._belief
         where, no = k.where, k.no
         self.last_s = where(ease | walk | again | resume | pick_up, t, self.last_s)
-        self._learn_rise(t, level, walk)
+        self._rise.learn(t, level, k.no(self.walking), walk, t - self._doubt_s >= DOUBT_S)
         if k.some(ease):
             self._from_bpm = where(ease & (self._words == 0.0), b.target_bpm, self._from_bpm)
             self._words = where(ease, self._words + 1.0, self._words)
@@ -277,13 +302,15 @@ class Rule:
         if k.some(resume):
             self._asked = where(resume, self._asked + 1.0, self._asked)
             self._asked_s = where(resume, t, self._asked_s)
+            self._asked_bpm = where(resume, level, self._asked_bpm)
             self._ask_wait_s = where(resume, self._doubled(self._ask_wait_s), self._ask_wait_s)
             self._low_bpm, self._low_s = where(resume, level, self._low_bpm), where(resume, t, self._low_s)
             self._owed = self._owed & no(resume)
         if k.some(walk | again):
             word = walk | again
             self._walk_word_s = where(word, t, self._walk_word_s)
-            self._walk_wait_s = where(word, self._doubled(self._walk_wait_s), self._walk_wait_s)
+            longer_s = k.least(k.most(AGAIN_GROWS * self._walk_wait_s, AGAIN_S), AGAIN_MOST_S)
+            self._walk_wait_s = where(word, longer_s, self._walk_wait_s)
             b.expect(word, EFFECTS[Cue.WALK].fall_bpm, anew=True)
             more = k.least(self._no_jog + f.no_jog_step, 2.0 * f.no_jog_step)
             self._no_jog = where(walk, more, self._no_jog)
@@ -302,30 +329,14 @@ class Rule:
         """He runs: what that adds in a minute is watched, and the count of words begins anew."""
         where = self._kit.where
         shown = lanes & (self._seen | (self._asked > 0.0))
-        self._start_bpm = where(shown, self._low_bpm, self._start_bpm)
-        self._start_s = where(shown, self._low_s, self._start_s)
-        self._risen_bpm = where(shown, level - self._low_bpm, self._risen_bpm)
+        self._rise.begin(shown, self._low_bpm, self._low_s, level)
         self._words = where(lanes, 0.0, self._words)
         self._asked, self._ask_wait_s = where(lanes, 0.0, self._asked), where(lanes, 0.0, self._ask_wait_s)
 
-    def _learn_rise(self, t: Number, level: Number, walk: Fact) -> None:
-        """What running again adds in a minute; of one cut short, what it would have added."""
-        k = self._kit
-        where = k.where
-        ran_s = t - self._start_s
-        watched = (ran_s < INFINITE) & k.no(self.walking)
-        if not k.some(watched):
-            return
-        self._risen_bpm = where(watched & (ran_s < MINUTE_S), k.most(
-            self._risen_bpm, level - self._start_bpm), self._risen_bpm)
-        over = watched & (walk | (ran_s >= MINUTE_S))
-        whole = k.least(self._risen_bpm * (MINUTE_S / k.most(ran_s, 15.0)),
-                        self._risen_bpm + self._figures.rise_bpm)
-        rise = where(ran_s >= MINUTE_S, self._risen_bpm, k.least(whole, RISE_MOST_BPM))
-        share = where(rise > self.rise_bpm, 1.0, RISE_FALLS)
-        learns = over & (self._risen_bpm >= RISE_LEAST_BPM) & (t - self._doubt_s >= DOUBT_S)
-        self.rise_bpm = where(learns, self.rise_bpm + share * (rise - self.rise_bpm), self.rise_bpm)
-        self._start_s = where(over, NEVER_S, self._start_s)
+    @property
+    def rise_bpm(self) -> Number:
+        """What running again adds in its first minute."""
+        return self._rise.bpm
 
     def _doubled(self, wait_s: Number) -> Number:
         k = self._kit

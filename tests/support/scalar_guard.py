@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 
 from guard.cues import Cue
 from guard.decide import belief as held
+from guard.decide import columns
+from guard.decide import rise as risen
 from guard.decide import rule as ruled
 from guard.decide.effects import EFFECTS
 from guard.decide.figures import FIGURES as F
@@ -77,8 +79,8 @@ class Filter:
         self.size = min(max(self.size, held.SIZE_LEAST), held.SIZE_MOST)
         return squared, spread
 
-    def begin(self, bpm: float, target_var: float) -> None:
-        self.x[0] = bpm
+    def begin(self, bpm: float, target_bpm: float, target_var: float) -> None:
+        self.x[:2] = [bpm, target_bpm]
         self.p = [[25.0, 0.0, 0.0], [0.0, target_var, 0.0], [0.0, 0.0, self.p[2][2]]]
 
     def ahead(self, pending: float) -> tuple[float, float]:
@@ -126,7 +128,7 @@ class ScalarGuard:
         self.walk_wait = self.ask_wait = self.pick_wait = 0.0
         self.asked = 0
         self.last = self.picked = NEVER
-        self.sure, self.sure_s = NEVER, 0.0
+        self.sure, self.sure_s, self.still, self.still_s, self.asked_bpm = NEVER, 0.0, NEVER, 0.0, 0.0
 
     # -- belief ------------------------------------------------------------
 
@@ -146,7 +148,7 @@ class ScalarGuard:
         usable = held.LOWEST_BPM <= bpm <= held.HIGHEST_BPM
         if usable and math.isnan(self.level):
             for one in self.filters:
-                one.begin(bpm, one.p[1][1])
+                one.begin(bpm, one.x[1], one.p[1][1])
             self.level = bpm
         since = 1.0 if math.isnan(self.taken) else t - self.taken
         usable = usable and self.near_enough(t, bpm, since)
@@ -174,17 +176,18 @@ class ScalarGuard:
 
     def near_enough(self, t: float, bpm: float, since: float) -> bool:
         expected = self.mixed(*(one.x[0] + one.x[2] for one in self.filters))
-        if abs(bpm - expected) <= F.gate_bpm + min(since, 45.0):
+        gap = since > held.GAP_S
+        if abs(bpm - expected) <= (held.GAP_GATE_BPM if gap else F.gate_bpm + min(since, 45.0)):
             self.off_since = NAN
             return True
         began = t if math.isnan(self.off_since) else self.off_since
         self.odd = t
-        if t - began < F.gate_s:
+        if t - began < F.gate_s and not gap:
             self.off_since = began
             return False
         self.off_since, self.back = NAN, t
         for one in self.filters:
-            one.begin(bpm, held.START_VAR)
+            one.begin(bpm, bpm, held.START_VAR)
         return True
 
     # -- rule ----------------------------------------------------------------
@@ -211,11 +214,12 @@ class ScalarGuard:
         aim = limit - (0.0 if ramped else self.margin)
         target = self.target - self.pending
         hot, cool = target > aim, target + ruled.FALLS_Z * self.target_sd < aim
-        z = -0.5 + s.strictness - 0.5
+        z = columns.SURE_Z + s.strictness - 0.5
         covered = (self.cover > held.COVER_SHARE and self.rough < held.ROUGH
                    and t - self.odd >= held.GAP_S)
         due = (self.foreseen + z * self.foreseen_sd > aim and hot and covered) or (
-            self.newest > limit and self.level > limit and target + ruled.RISES_Z * self.target_sd > aim)
+            self.fresh and self.newest > limit and self.level > limit
+            and target + ruled.RISES_Z * self.target_sd > aim)
         due = due and (warm or self.level > ramp - ruled.WARMING_BPM)
         self.look_back(t, dt, limit, cool)
 
@@ -237,7 +241,7 @@ class ScalarGuard:
         again, gone, resume = self.while_walking(
             t, limit, hot, spaced and not self.quiet_walk, again_ok, alive)
         low = self.level < limit - F.walk_shows_bpm and target < limit - F.walk_shows_bpm and (
-            t - self.last > F.shows_s)
+            t - self.last > F.shows_s) and self.level < self.walk_top - F.turn_bpm
         sinks = self.level < self.walk_top - F.walk_shows_bpm and self.level < limit
         walks_on = guarded and not word and self.owed and not was_walking and self.settled and (low or sinks)
         if self.level >= self.floor:
@@ -265,10 +269,11 @@ class ScalarGuard:
             self.words, self.asked, self.ask_wait, self.walking = 0.0, 0, 0.0, False
         if resume:
             self.asked, self.asked_s, self.owed = self.asked + 1, t, False
-            self.ask_wait = self.doubled(self.ask_wait)
+            self.ask_wait, self.asked_bpm = self.doubled(self.ask_wait), self.level
             self.low, self.low_s = self.level, t
         if walk or again:
-            self.walk_word_s, self.walk_wait = t, self.doubled(self.walk_wait)
+            self.walk_word_s = t
+            self.walk_wait = min(max(ruled.AGAIN_GROWS * self.walk_wait, ruled.AGAIN_S), ruled.AGAIN_MOST_S)
             self.pending = EFFECTS[Cue.WALK].fall_bpm
         if walk:
             self.no_jog = min(self.no_jog + F.no_jog_step, 2.0 * F.no_jog_step)
@@ -313,24 +318,35 @@ class ScalarGuard:
             self.walk_top = max(self.walk_top, level)
             if level >= self.walk_top or level < self.low:
                 self.low, self.low_s = level, t
+        if self.settled and abs(level - self.still) > ruled.HOLDS_WITHIN_BPM:
+            self.still, self.still_s = level, t
+        holds = self.settled and level < limit - ruled.HOLDS_UNDER_BPM and (
+            t - max(self.still_s, self.walk_s) > ruled.HOLDS_S)
         fell = self.walk_top - level
         self.seen = self.walking and (self.seen or (self.settled and fell > F.walk_shows_bpm))
         shown = self.seen or self.walk_top - self.low >= 0.5 * F.walk_shows_bpm
-        gone = shown and self.settled and level > self.low + F.turn_bpm and (hot or asked)
-        unheeded = (self.settled and not (self.seen or asked) and walked > ruled.LOST_S and level < limit
-                    and fell < 0.5 * F.walk_shows_bpm)
-        gone = self.walking and (gone or unheeded)
+        risen_bpm = level - self.low
+        gone = shown and self.settled and (
+            (hot and risen_bpm > F.turn_bpm) or (asked and risen_bpm > 0.5 * F.walk_shows_bpm))
+        unheeded = (self.settled and not (self.seen or asked) and t - self.walk_word_s > ruled.LOST_S
+                    and walked > ruled.LOST_S and level < limit and fell < 0.5 * F.walk_shows_bpm)
+        stays = self.walking and (unheeded or (asked and holds and t - self.asked_s > ruled.STAYS_S))
+        if stays:
+            self.walk_top = level
+        gone = (self.walking and gone) or stays
         again = (spaced and self.walking and not (self.seen or asked or gone) and level > limit and hot
                  and again_ok)
         dropped = self.sure - level > ruled.EXPLAINED_BPM + 0.5 * ruled.EXPLAINED_BPM_S * (t - self.sure_s)
         if self.walking and self.fresh and (
                 dropped or fell > ruled.EXPLAINED_BPM + ruled.EXPLAINED_BPM_S * max(walked, 0.0)):
-            self.doubt_s = t
+            self.doubt_s = self.walk_s = t
+            self.walk_top = self.low = level
+            self.seen = False
         if self.settled:
             self.sure, self.sure_s = level, t
-        first = (self.seen and level + self.rise < limit and walked > ruled.LEAST_WALK_S) or (
-            walked > F.longest_walk_s)
-        once_more = t - self.asked_s >= self.ask_wait and level < limit - 2.0
+        first = (self.seen and level + ruled.SPARE * self.rise < limit and walked > ruled.LEAST_WALK_S) or (
+            walked > F.longest_walk_s) or holds
+        once_more = t - self.asked_s >= self.ask_wait and level < self.asked_bpm - F.turn_bpm
         resume = (spaced and self.walking and alive and self.settled and not gone and level < limit
                   and (once_more if asked else first) and t - self.doubt_s >= ruled.DOUBT_S)
         return again, gone, resume
@@ -345,10 +361,10 @@ class ScalarGuard:
             return
         rise = self.risen
         if ran < ruled.MINUTE_S:
-            rise = min(self.risen * (ruled.MINUTE_S / max(ran, 15.0)), self.risen + F.rise_bpm,
-                       ruled.RISE_MOST_BPM)
-        if self.risen >= ruled.RISE_LEAST_BPM and t - self.doubt_s >= ruled.DOUBT_S:
-            self.rise += (1.0 if rise > self.rise else ruled.RISE_FALLS) * (rise - self.rise)
+            rise = min(self.risen * (ruled.MINUTE_S / max(ran, risen.SHORTEST_S)), self.risen + F.rise_bpm,
+                       risen.MOST_BPM)
+        if self.risen >= risen.LEAST_BPM and t - self.doubt_s >= ruled.DOUBT_S:
+            self.rise += (1.0 if rise > self.rise else risen.FALLS) * (rise - self.rise)
         self.start_s = NEVER
 
     def doubled(self, wait: float) -> float:
@@ -358,4 +374,4 @@ class ScalarGuard:
         self.walking = self.easing = self.owed = self.near = False
         self.words, self.top, self.pending = 0.0, NEVER, 0.0
         for one in self.filters:
-            one.begin(one.x[0], held.START_VAR)
+            one.begin(one.x[0], one.x[1], held.START_VAR)

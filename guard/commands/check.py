@@ -131,10 +131,10 @@ def sound_checks(settings: Settings, *, play: bool, quiet: bool = False) -> Iter
 
 def _sound_log() -> Path | None:
     from guard.files import folders
-    from guard.sound.player import DEBUG_FILE
+    from guard.sound.player import SOUND_DEBUG_FILE
 
     try:
-        return folders.cache_dir() / DEBUG_FILE
+        return folders.cache_dir() / SOUND_DEBUG_FILE
     except GuardError:
         return None
 

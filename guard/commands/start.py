@@ -113,10 +113,12 @@ def _list(here: StartStep | None) -> None:
     facts = _facts()
     print("\n".join(listing(facts, here)))
     if here is None:
-        print("\nAll done. `guard run` guards a run, `guard review` shows how it went, "
-              "`guard --help` the rest.")
+        print()
+        print(_filled("All done. `guard run` guards a run, `guard review` shows how it went, "
+                      "`guard --help` the rest."))
     elif is_terminal(sys.stdin, sys.stdout):
-        print("\nEvery step can be left and taken up again: `guard start` goes on where you were.")
+        print()
+        print(_filled("Every step can be left and taken up again: `guard start` goes on where you were."))
     else:
         open_steps = [step for step in StartStep if not facts.of(step)[0]]
         print("\nIn a terminal `guard start` goes through them. By hand:")

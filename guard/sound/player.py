@@ -25,7 +25,7 @@ from guard.sound.tones import Pcm, silence
 from guard.sound.worker_backend import WorkerBackend
 
 SWITCH = "GUARD_SOUND"
-DEBUG_FILE = "sound-debug.log"  # what sound libraries say in their own words, in the cache folder
+SOUND_DEBUG_FILE = "sound-debug.log"  # what sound libraries say in their own words, in the cache folder
 STALE_S = 3.0  # a cue that comes later than this is no longer true
 GOODBYE_LIMIT_S = 5.0
 
@@ -66,7 +66,7 @@ class Sounder:
                  own_phrases: Path | None = None, elsewhere: Elsewhere | None = None) -> None:
         self._settings = settings
         self._off = why_off(settings)
-        log = cache_dir / DEBUG_FILE
+        log = cache_dir / SOUND_DEBUG_FILE
         self._worker = WorkerBackend(log)
         self._backends: list[Backend] = [self._worker, *fallbacks(log)]
         self._elsewhere = elsewhere

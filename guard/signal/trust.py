@@ -11,7 +11,8 @@
 5. One timer, `unguarded_since_s`: whatever the cause, nothing else says for how
    long nobody has watched.
 6. Honest straps creep, dry electrodes hold and leap: where the steps leap, the
-   mean of living beats is the level, and without beats nothing is.
+   median of living beats is the level as long as they scatter as a heart's do,
+   and without beats nothing is.
 
 Scalar and pure; only + - * / on data, so that every processor gives the same bits.
 """
@@ -166,8 +167,8 @@ class Trust:
         leaping = self._leaps >= LEAPING
         if beats:
             if self._leaps >= IRREGULAR:
-                bpm = self._beats.rate_bpm  # an irregular pulse: its beats are real, their mean is the level
-            leapt = leaping = False
+                bpm = self._beats.level_bpm  # an irregular pulse: its beats are real, their median is the level
+            leapt = leaping = leaping and self._beats.scattered
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM
         weight_s = covers_s * (SUSPECT_WEIGHT if at_steps or leapt else 1.0)
         if alive:

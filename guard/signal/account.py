@@ -7,7 +7,7 @@ NAN = float("nan")
 # Chosen by simulation.
 MOST_EVIDENCE_S = 40.0  # bound of an account: a longer memory is regained later, a shorter one fooled sooner
 FADES_S = 60.0  # time constant of forgetting while readings come
-FADES_SILENT_S = 20.0  # and while none does
+FADES_SILENT_S = 8.0  # and while none does
 FOLLOWS = 0.5  # of the way an account moves to a reading that fits it
 
 

@@ -37,7 +37,7 @@ BELIEVED_S = 3.5  # evidence from which an account is believed: four readings a 
 GATE_BPM = 11.0  # a reading fits an account this near to it,
 GATE_BPM_PER_S = 3.0  # and for each of the first seconds since the last evidence,
 GATE_FIRST_S = 3.0
-GATE_SILENT_BPM_PER_S = 1.0  # and for each one more,
+GATE_SELDOM_BPM_PER_S = 1.0  # and for each one more that this strap leaves between its readings,
 GATE_MOST_BPM = 60.0
 GATE_RR = 1.5  # times as much where new RR intervals agree
 FITS_S = 4.0  # memory of how many of the newest readings the old account explains,
@@ -228,16 +228,16 @@ class Trust:
         old, rival = self._old, self._rival
         # Since the last evidence of any kind; what is none itself has to be near.
         silent_s = t_s - self._evident_s if weight_s > 0.0 else 0.0
-        gate_bpm = (GATE_BPM + GATE_BPM_PER_S * min(silent_s, GATE_FIRST_S)
-                    + GATE_SILENT_BPM_PER_S * max(silent_s - GATE_FIRST_S, 0.0))
-        gate_bpm = min(gate_bpm * (GATE_RR if beats else 1.0), GATE_MOST_BPM)
+        usual_s = min(silent_s, max(GATE_FIRST_S, COVERS_INTERVALS * interval_s))
+        gate_bpm = (GATE_BPM + GATE_BPM_PER_S * min(usual_s, GATE_FIRST_S)
+                    + GATE_SELDOM_BPM_PER_S * max(usual_s - GATE_FIRST_S, 0.0))
+        gate_bpm = min(gate_bpm * (GATE_RR if beats and silent_s <= usual_s else 1.0), GATE_MOST_BPM)
         explained = old.explains(bpm, gate_bpm)
         if weight_s <= 0.0:
             return explained
         self._evident_s = t_s
-        silent = silent_s > max(GATE_FIRST_S, COVERS_INTERVALS * interval_s)
-        left = kept(silent_s, FADES_SILENT_S if silent else FADES_S)
-        old.evidence_s *= left
+        left = kept(silent_s, FADES_SILENT_S if silent_s > usual_s else FADES_S)
+        old.evidence_s = max(old.evidence_s * left, min(old.evidence_s, BELIEVED_S))
         rival.evidence_s *= left
         share = min(weight_s / FITS_S, 1.0)
         self._fits += share * (explained - self._fits)

@@ -23,7 +23,7 @@ NEVER_S = -INFINITE
 EARLY_S = 0.5  # time is looked at every quarter or half second: said by the age set, not after it
 INTERVALS = 1.5  # of the strap's own: a reading this late is missing
 SLOWEST_S, SLOW_ENOUGH_S = 12.0, 10.5  # a longer interval is too slow to guard by, until this short again
-REGAINED_S = 3.0  # of trusted readings end the blindness, once it was said;
+REGAINED_S = 3.0  # of trusted readings begin the guarding, and end the blindness once it was said;
 BACK_S, BACK_MOST_S = 5.0, 40.0  # and so long until "back" is said, so that a link is heard back within
 # 10 s of its return; doubled each time the last "back" did not hold for
 FLAPS_S = 120.0
@@ -95,6 +95,7 @@ class Watch:
         self.unguarded_s: Number = zero
         self.interval_s: Number = self._interval.seconds
         self.blind: Fact = no
+        self._proven: Fact = no  # trusted readings came for a while since the beginning or a pause
         self.guarded: Fact = no
         self.loss_said: Fact = no
         self.rule: Number = zero
@@ -120,7 +121,7 @@ class Watch:
         """
         k, where = self._kit, self._kit.where
         arrived = bpm == bpm
-        self._begin_anew(t_s, held)
+        anew = self._begin_anew(t_s, held)
         self._take(t_s, bpm, arrived, bpm if heard_bpm is None else heard_bpm, interval_s)
         age_s = t_s - k.most(self._trusted_s, self._since_s)
         self.unguarded_s = age_s if unguarded_s is None else k.least(unguarded_s, t_s - self._since_s)
@@ -137,7 +138,8 @@ class Watch:
         follows_steps = self._follows_steps(t_s, locked)
         doubtful = self.loss_said & self.blind & k.no(arrived & (run_s >= REGAINED_S))
         self.blind = k.no(held) & (stale | seldom | follows_steps | doubtful)
-        self.guarded = begun & k.no(held | self.blind)
+        self._proven = (self._proven | (run_s >= REGAINED_S)) & k.no(anew)
+        self.guarded = self._proven & k.no(held | self.blind)
 
         heard = t_s - self._heard_s <= HEARD_S
         known_bpm = k.most(where(heard, self._heard_bpm, 0.0), where(
@@ -177,13 +179,13 @@ class Watch:
         """When "signal lost" is said again if nothing arrives; only a time where it has been said."""
         return self._said_s + self._wait_s - EARLY_S
 
-    def _begin_anew(self, t_s: Number, held: Fact) -> None:
+    def _begin_anew(self, t_s: Number, held: Fact) -> Fact:
         """At the start, while held, and once a pause is over: nothing is known of the runner now."""
         k, where = self._kit, self._kit.where
         anew = self._idle | held
         self._idle = held
         if not k.some(anew):
-            return
+            return anew
         go_on = k.no(anew)
         self._since_s = where(anew, t_s, self._since_s)
         self._run_from_s = where(anew, INFINITE, self._run_from_s)
@@ -195,6 +197,7 @@ class Watch:
         self._lowest_bpm = where(anew, NAN, self._lowest_bpm)
         self._heard_bpm = where(anew, NAN, self._heard_bpm)
         self._lock_from_s = where(anew, NAN, self._lock_from_s)
+        return anew
 
     def _take(
         self, t_s: Number, bpm: Number, arrived: Fact, heard_bpm: Number, interval_s: Number | None

@@ -22,7 +22,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from guard.events import Doubt, Reading
-from guard.signal.account import FADES_S, FADES_SILENT_S, NAN, Account, kept
+from guard.signal.account import BELIEVED_S, FADES_S, FADES_SILENT_S, NAN, Account, kept
 from guard.signal.beats import Beats
 from guard.signal.interval import Interval
 from guard.signal.kit import SINGLE
@@ -33,7 +33,6 @@ from guard.signal.steps import Steps
 LOWEST_BPM, HIGHEST_BPM = 30, 230
 
 # All below chosen by simulation, on composed sessions and five outdoor runs (trackeR `runs`).
-BELIEVED_S = 3.5  # evidence from which an account is believed: four readings a second apart
 GATE_BPM = 11.0  # a reading fits an account this near to it,
 GATE_BPM_PER_S = 3.0  # and for each of the first seconds since the last evidence,
 GATE_FIRST_S = 3.0
@@ -189,7 +188,7 @@ class Trust:
         if not explained:
             doubt = Doubt.RR_DISAGREES if with_rr and not alive and moved else Doubt.JUMP
             return Judged(NAN, False, doubt, heard)
-        if self._old.evidence_s < BELIEVED_S or self._fits < FITS_LEAST:
+        if not self._old.believed or self._fits < FITS_LEAST:
             return Judged(NAN, False, Doubt.UNPROVEN, heard)
         return Judged(bpm, alive, Doubt.STEP_RATE if self._steps.locked else None, heard)
 

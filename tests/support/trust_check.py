@@ -321,8 +321,11 @@ class _Checker:
             until_s = stretch.begin_s + 7 * stretch.interval_s
             if stretch.kind != "slow" or self.held_at(stretch.begin_s):
                 continue
+            # Since it was last fast enough: what two such stretches have between them may be too short to tell.
+            over_s = max((one.t_s for one in self.run.said if one.cue is Cue.SIGNAL_BACK
+                          and one.t_s < stretch.begin_s), default=0.0)
             said = [one for one in self.run.said if one.cue is Cue.SIGNAL_LOST and one.rule == "too_seldom"
-                    and stretch.begin_s - 120.0 <= one.t_s <= stretch.end_s]
+                    and min(over_s, stretch.begin_s - 120.0) <= one.t_s <= stretch.end_s]
             back = [one for one in self.run.said if one.cue is Cue.SIGNAL_BACK
                     and stretch.begin_s <= one.t_s <= until_s]
             once = sum(one.t_s > stretch.begin_s for one in said) <= 1
@@ -439,13 +442,15 @@ class _Checker:
     def stop_due(self, stops_s: list[float]) -> None:
         """Believed readings over the limit for 10 s on end are a stop by then, or it was just said."""
         run_from: float | None = None
-        under_s = -math.inf  # newest believed reading well under the limit
+        under_s, before_bpm = -math.inf, math.inf  # newest two believed readings well under the limit
         for place, (one, true) in enumerate(zip(self.readings, self.run.believed, strict=True)):
             gap = place and one.t_s - self.times[place - 1] > 12.0
             if gap or self.held_at(one.t_s) or not true or one.bpm <= self.stop_bpm + 2:
                 run_from = None
-            if true and one.bpm < self.stop_bpm - 8:
+            # One reading of an irregular pulse is no level.
+            if true and max(one.bpm, before_bpm) < self.stop_bpm - 8:
                 under_s = one.t_s
+            before_bpm = float(one.bpm) if true else before_bpm
             if true and one.bpm > self.stop_bpm + 2 and not self.held_at(one.t_s):
                 run_from = one.t_s if run_from is None else run_from
                 if one.t_s - run_from >= STOP_DUE_S + 2.0:
@@ -513,8 +518,7 @@ class _Checker:
                           and self.state_at(given.t_s)[0] is not State.NO_SIGNAL, f"{given.t_s}")
                 free = any(begin_s <= given.t_s < end_s for begin_s, end_s in self.of.free)
                 self.hold("no pace cue in a free run", not free, f"{given.t_s}")
-            if given.cue is not Cue.PART:
-                last_s = given.t_s
+            last_s = given.t_s
         for before_s, at_s in pairwise(self.lost_s):
             self.hold("lost: words apart", at_s - before_s >= 7.0, f"{before_s}, {at_s}")
         self.lock_ends()

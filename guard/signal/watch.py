@@ -99,6 +99,7 @@ class Watch:
         self._proven: Fact = no  # trusted readings came for a while since the beginning or a pause
         self.guarded: Fact = no
         self.loss_said: Fact = no
+        self._back_owed: Fact = no  # a loss was said, if only before a pause
         self.rule: Number = zero
         self.cause: Number = zero
 
@@ -157,7 +158,7 @@ class Watch:
         # Not of a strap that sends too seldom, while it does: that is said once.
         again = self.loss_said & (stale | follows_steps) & (t_s - self._said_s >= wait_s - EARLY_S)
         lost = self.blind & (first | again) & k.no(stop)
-        back = arrived & self.loss_said & k.no(self.blind | stop | held) & (run_s >= self._back_s - EARLY_S)
+        back = arrived & self._back_owed & k.no(self.blind | stop | held) & (run_s >= self._back_s - EARLY_S)
 
         cause = where(t_s - self._heard_s < k.most(self._stale_s, late_s) - EARLY_S,
                       int(Rule.NOT_TRUSTED), int(Rule.NO_READING))
@@ -170,7 +171,7 @@ class Watch:
         if k.some(lost):
             self._say_lost(t_s, lost)
         if k.some(back):
-            self.loss_said = self.loss_said & k.no(back)
+            self.loss_said, self._back_owed = self.loss_said & k.no(back), self._back_owed & k.no(back)
             self._back_at_s = where(back, t_s, self._back_at_s)
         cue = where(lost, int(Cue.SIGNAL_LOST), where(back, int(Cue.SIGNAL_BACK), int(Cue.NONE)))
         return where(stop, int(Cue.STOP), cue)
@@ -264,6 +265,6 @@ class Watch:
         self._again_s = where(lost, where(begins, AGAIN_S, k.least(
             2.0 * self._again_s, AGAIN_MOST_S)), self._again_s)
         self._said_s = where(lost, t_s, self._said_s)
-        self.loss_said = self.loss_said | lost
+        self.loss_said, self._back_owed = self.loss_said | lost, self._back_owed | lost
         self._seldom_said = self._seldom_said | (lost & (self.cause == int(Rule.TOO_SELDOM)))
         self._lock_said = self._lock_said | (lost & (self.cause == int(Rule.STEP_LOCK)))

@@ -89,6 +89,10 @@ def gone_through(composed: Composed, session: Session | None = None, *, tick_s: 
             outputs += session.advance(ticked_s)
         outputs += session.feed(event)
     outputs += session.advance(composed.end_s)
+    return run_of(composed, outputs)
+
+
+def run_of(composed: Composed, outputs: list[Output]) -> Run:
     doubts = {one.t_s: one.doubt for one in outputs if isinstance(one, ReadingDoubted)}
     believed = [doubts.get(one.reading.t_s, Doubt.STEP_RATE) == Doubt.STEP_RATE for one in composed.sent]
     states = [(0.0, State.WARMING, "")]
@@ -99,6 +103,19 @@ def gone_through(composed: Composed, session: Session | None = None, *, tick_s: 
 def check(composed: Composed, run: Run | None = None) -> Found:
     """Every invariant on one session."""
     return _Checker(run or gone_through(composed)).check()
+
+
+def invariants(run: Run) -> Found:
+    """Those that hold whatever a strap sends, and that what is clean at last is guarded."""
+    checker = _Checker(run)
+    checker.said()
+    checker.regained()
+    checker.denied()
+    checker.alive()
+    checker.stop()
+    checker.order()
+    checker.ends_guarded()
+    return checker.found
 
 
 class _Checker:
@@ -166,7 +183,7 @@ class _Checker:
         order = {"hold": 0, "go on": 0, "believed": 1}
         marks.sort(key=lambda mark: (mark[0], order.get(mark[1], 2)))
         marks.append((self.of.end_s, "end"))
-        since_s, told, told_s, word_s, held = 0.0, False, 0.0, 0.0, False
+        since_s, told, told_s, word_s, held, owed = 0.0, False, 0.0, 0.0, False, False
         for at_s, what in marks:
             if not held:
                 self.silence(since_s, at_s, told, told_s, max(word_s, since_s))
@@ -177,11 +194,11 @@ class _Checker:
             elif what == "believed" and not held:
                 since_s = at_s
             elif what == "signal_lost":
-                told, told_s, word_s = True, at_s, at_s
+                told, owed, told_s, word_s = True, True, at_s, at_s
             elif what == "signal_back":
-                self.hold("back: only after lost, at a believed reading", told and at_s in self.believed_s,
+                self.hold("back: only after lost, at a believed reading", owed and at_s in self.believed_s,
                           f"{at_s}")
-                told = False
+                told = owed = False
             elif what == "stop":
                 word_s = at_s
 
@@ -500,6 +517,18 @@ class _Checker:
                 and one.cue is not Cue.SIGNAL_BACK and not self.still(one.t_s)]
         self.hold("no trap: no word of the sensor after it", not late,
                   f"{[(one.t_s, one.cue.key, one.rule) for one in late]}")
+
+    def ends_guarded(self) -> None:
+        """The clean strap of the end is guarded by, no word of it is still owed, and none was said in vain."""
+        end_s = self.of.end_s
+        still = self.still(end_s)
+        state, rule = self.state_at(end_s)
+        self.hold("clean at last: guarded", state is not State.NO_SIGNAL or still, f"{rule} at {end_s}")
+        words = [one.cue for one in self.run.said if one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)]
+        self.hold("clean at last: signal back is said", words[-1:] != [Cue.SIGNAL_LOST] or still, f"{end_s}")
+        late = [one for one in self.run.said if one.t_s > self.of.final_s + 60.0
+                and one.cue is Cue.SIGNAL_LOST and not self.still(one.t_s)]
+        self.hold("clean at last: no word of the sensor", not late, f"{[(one.t_s, one.rule) for one in late]}")
 
     # -- order --------------------------------------------------------------------
 

@@ -55,7 +55,7 @@ def packets(rng: random.Random, begin_s: float, rates: Sequence[float], *, every
         bpm = round(rates[int(t_s - begin_s)])
         beats = []
         while rr and beat_s < t_s and len(beats) < 9:
-            beats.append(60.0 / bpm * (1.0 + rng.gauss(0, 0.015)))
+            beats.append(60.0 / max(bpm, 30) * (1.0 + rng.gauss(0, 0.015)))
             beat_s += beats[-1]
         beat_s = max(beat_s, t_s - 1.0)
         found.append(Packet(t_s, encode(bpm, contact=contact, rr_s=beats), clean))
@@ -131,7 +131,7 @@ def _flips(them: Packets, rng: random.Random) -> Packets:
         raw = bytearray(one.raw)
         raw[rng.randrange(len(raw))] ^= 1 << rng.randrange(8)
         return replace(one, raw=bytes(raw), clean=False)
-    return [flipped(one) if rng.random() < 0.2 else one for one in them]
+    return [flipped(one) if one.raw and rng.random() < 0.2 else one for one in them]
 
 
 def _blind(them: Packets, rng: random.Random) -> Packets:

@@ -6,7 +6,7 @@ from collections import deque
 
 # Chosen by simulation.
 RR_HABIT, RR_HABIT_MOST = 4, 10  # readings with living RR, less changed ones without
-RR_WINDOW_S = 5.0  # beats whose mean is compared with the rate, and whose median is an irregular pulse's level
+RR_WINDOW_S = 5.0  # beats whose mean is held against the rate; their median is an irregular pulse's level
 RR_AGREE, RR_AGREE_BPM = 0.10, 3.0  # of the rate, and bpm: what a strap's own averaging explains
 SCATTER_READINGS = 8  # memory of how far readings lie from that median,
 SCATTER_MOST_BPM, SCATTER_OVER_BPM = 13.0, 9.0  # in the mean: dry electrodes lie farther, until nearer again;

@@ -5,7 +5,8 @@
    the rival carries its weight across, and the larger account wins. Evidence is
    bounded and fades, so that every belief can be left from every state.
 2. Suspicion weighs, it never excludes: a weight of 0 would be a latch.
-3. A reading speaks for the time it covers; only silence widens what is possible.
+3. A reading speaks for the time it covers, and two agree by chance. Silence
+   weakens what was believed; it does not make a leap likely.
 4. Proof of life is a new set of RR intervals, or a changed rate; intervals that
    tell another rate are none.
 5. One timer, `unguarded_since_s`: whatever the cause, nothing else says for how
@@ -166,7 +167,7 @@ class Trust:
         leaping = self._leaps >= LEAPING
         if beats:
             if self._leaps >= IRREGULAR:
-                bpm = self._beats.level_bpm  # an irregular pulse: its beats are real, their median is the level
+                bpm = self._beats.level_bpm  # an irregular pulse, whose beats are real
             leapt = leaping = leaping and self._beats.scattered
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM
         weight_s = covers_s * (SUSPECT_WEIGHT if at_steps or leapt else 1.0)

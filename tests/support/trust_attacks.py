@@ -215,7 +215,8 @@ SPOILS: dict[str, Spoil] = {
     "thinned": _thinned, "lossy": _lossy, "in turns": _in_turns, "batched": _batched, "late": _late,
     "twice": _twice, "clock jumps": _jumps, "bits flipped": _flips, "blind bytes": _blind,
     "frozen": _freezes, "two straps": _swapped, "intervals of before": _rr_of_before,
-    "no pulse": _bpm_to((0,)), "stuck": _bpm_to((60, 120, 172, 230)), "wide": _bpm_to((255, 256, 1000, 65535)),
+    "no pulse": _bpm_to((0,)), "stuck": _bpm_to((60, 120, 172, 230)),
+    "wide": _bpm_to((255, 256, 1000, 65535)),
     "scaled": _each(_scale), "shifted": _each(_shift), "coarse": _each(_coarse), "scattered": _each(_scatter),
     "scattered at times": _each(_scatter, 0.3), "contact denied": _each(_with(contact=False)),
     "contact flaps": _each(_with(contact=False), 0.5), "energy": _each(_with(energy_kj=65535)),
@@ -226,7 +227,7 @@ SPOILS: dict[str, Spoil] = {
 
 
 def attacked(seed: int, pieces: Sequence[Sequence[float]] = ()) -> tuple[Composed, Run, str]:
-    """One hostile session gone through, and what was done to it; `pieces`: rates of recordings, 1 a second."""
+    """One hostile session gone through, and what was done to it; `pieces`: recorded rates, 1 a second."""
     rng = random.Random(seed)
     ceiling = float(rng.choice((130, 145, 160)))
     stop = rng.choice((None, ceiling + 10.0, ceiling + 25.0))
@@ -270,7 +271,7 @@ def _feed(session: Session, of: Composed, them: Packets, outputs: list[Output], 
         if not isinstance(said, Measurement):
             continue
         event: Input = Reading(one.t_s, said.bpm, said.contact, said.rr_s, said.energy_kj)
-        if rng.random() < 0.002:
+        if not one.clean and rng.random() < 0.002:
             pausing = not (of.held and math.isinf(of.held[-1][1]))
             command = session.admit(Command(one.t_s, Action.PAUSE if pausing else Action.CONTINUE))
             outputs += session.feed(command)

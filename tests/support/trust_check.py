@@ -29,6 +29,7 @@ from tests.support.trust_sessions import Composed
 
 SAID_S = 8.0  # unguarded and unsaid, at most; or so many of the strap's own intervals
 INTERVALS = 1.5
+TOGETHER_S = 0.4
 AGAIN_MOST_S, NEAR_AGAIN_S = 300.0, 30.0
 LOOK_S = 0.26  # the session looks at time on a grid
 FROZEN_RR_S, FROZEN_S = 20.0, 60.0
@@ -126,8 +127,11 @@ class _Checker:
         self.readings: list[Reading] = [one.reading for one in self.of.sent]
         self.times = [one.t_s for one in self.readings]
         self.believed_s = [at_s for at_s, true in zip(self.times, run.believed, strict=True) if true]
-        self.usable_s = [one.t_s for one in self.readings
-                         if one.contact is not False and 30 <= one.bpm <= 230]
+        self.usable_s: list[float] = []  # of those that came together the first
+        for one in self.readings:
+            usable = one.contact is not False and 30 <= one.bpm <= 230
+            if usable and not (self.usable_s and one.t_s - self.usable_s[-1] < TOGETHER_S):
+                self.usable_s.append(one.t_s)
         self.lost_s = [one.t_s for one in run.said if one.cue is Cue.SIGNAL_LOST]
         self.stop_bpm = self.of.settings.stop_bpm or math.inf
 
@@ -338,7 +342,7 @@ class _Checker:
             until_s = stretch.begin_s + 7 * stretch.interval_s
             if stretch.kind != "slow" or self.held_at(stretch.begin_s):
                 continue
-            # Since it was last fast enough: what two such stretches have between them may be too short to tell.
+            # Since it was last fast enough: what lies between two such stretches may be too short.
             over_s = max((one.t_s for one in self.run.said if one.cue is Cue.SIGNAL_BACK
                           and one.t_s < stretch.begin_s), default=0.0)
             said = [one for one in self.run.said if one.cue is Cue.SIGNAL_LOST and one.rule == "too_seldom"
@@ -519,7 +523,7 @@ class _Checker:
                   f"{[(one.t_s, one.cue.key, one.rule) for one in late]}")
 
     def ends_guarded(self) -> None:
-        """The clean strap of the end is guarded by, no word of it is still owed, and none was said in vain."""
+        """The clean strap of the end is guarded by, said to be back, and not said to be lost."""
         end_s = self.of.end_s
         still = self.still(end_s)
         state, rule = self.state_at(end_s)
@@ -528,7 +532,8 @@ class _Checker:
         self.hold("clean at last: signal back is said", words[-1:] != [Cue.SIGNAL_LOST] or still, f"{end_s}")
         late = [one for one in self.run.said if one.t_s > self.of.final_s + 60.0
                 and one.cue is Cue.SIGNAL_LOST and not self.still(one.t_s)]
-        self.hold("clean at last: no word of the sensor", not late, f"{[(one.t_s, one.rule) for one in late]}")
+        self.hold("clean at last: no word of the sensor", not late,
+                  f"{[(one.t_s, one.rule) for one in late]}")
 
     # -- order --------------------------------------------------------------------
 

@@ -23,7 +23,8 @@ NEVER_S = -INFINITE
 EARLY_S = 0.5  # time is looked at every quarter or half second: said by the age set, not after it
 INTERVALS = 1.5  # of the strap's own: a reading this late is missing
 SLOWEST_S, SLOW_ENOUGH_S = 12.0, 10.5  # a longer interval is too slow to guard by, until this short again
-PROVEN_S = 8.0  # of trusted readings begin the guarding, at the start and after a pause;
+PROVEN_S = 8.0  # of trusted readings begin the guarding, at the start and after a pause,
+PROVEN_LATEST_S = 30.0  # or, however many gaps they have, any from then on;
 REGAINED_S = 3.0  # end the blindness, once it was said;
 BACK_S, BACK_MOST_S = 5.0, 40.0  # and so long until "back" is said, so that a link is heard back within
 # 10 s of its return; doubled each time the last "back" did not hold for
@@ -140,7 +141,8 @@ class Watch:
         follows_steps = self._follows_steps(t_s, locked)
         doubtful = self.loss_said & self.blind & k.no(arrived & (run_s >= REGAINED_S))
         self.blind = k.no(held) & (stale | seldom | follows_steps | doubtful)
-        self._proven = (self._proven | (run_s >= PROVEN_S)) & k.no(anew)
+        proves = (run_s >= PROVEN_S) | (begun & (t_s - self._since_s >= PROVEN_LATEST_S))
+        self._proven = (self._proven | proves) & k.no(anew)
         self.guarded = self._proven & k.no(held | self.blind)
 
         heard = t_s - self._heard_s <= HEARD_S

@@ -148,6 +148,7 @@ class _Checker:
         self.stop()
         self.no_trap()
         self.order()
+        self.ends_guarded()
         return self.found
 
     # -- what is asked again and again ------------------------------------------

@@ -151,7 +151,7 @@ class Watch:
         over = known_bpm > self.stop_bpm
         near = known_bpm > self.stop_bpm - NEAR_BPM
 
-        stop = self._stop(t_s, arrived & k.no(held))
+        stop = self._stop(t_s, bpm, arrived & k.no(held))
         lost_s = where(over, k.least(self._lost_s, BY_FEEL_S), self._lost_s)
         first = k.no(self.loss_said) & (self.unguarded_s >= k.most(lost_s, late_s) - EARLY_S)
         why = (seldom & k.no(self._seldom_said)) | (follows_steps & k.no(self._lock_said))
@@ -241,10 +241,11 @@ class Watch:
         self._lock_seen_s = where(locked, t_s, self._lock_seen_s)
         return locked & (t_s - self._lock_from_s < LOCK_WAIT_S)
 
-    def _stop(self, t_s: Number, arrived: Fact) -> Fact:
+    def _stop(self, t_s: Number, bpm: Number, arrived: Fact) -> Fact:
         """Lanes to be stopped now: at a trusted reading, thinning out where nothing rises."""
         k, where = self._kit, self._kit.where
-        over = arrived & (self.level_bpm > self.stop_bpm)
+        # As shown, in whole beats; and what is not over itself is no reason to stop.
+        over = arrived & (bpm > self.stop_bpm) & (k.floor(self.level_bpm + 0.5) > self.stop_bpm)
         if not k.some(over):
             return over
         anew = (self._stop_s == NEVER_S) | (self._lowest_bpm <= self.stop_bpm - STOP_RISE_BPM)

@@ -65,8 +65,9 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
     "what was said before a pause counts after it": (
         WATCH, "self.loss_said, self.blind = self.loss_said & go_on, self.blind & go_on", "pass"),
     "a stop may be stale": (
-        WATCH, "stop = self._stop(t_s, bpm, arrived & k.no(held))", "stop = self._stop(t_s, bpm, k.no(held))"),
-    "a stop while held": (WATCH, "self._stop(t_s, bpm, arrived & k.no(held))", "self._stop(t_s, bpm, arrived)"),
+        WATCH, "over = arrived & (bpm > self.stop_bpm) & (", "over = (arrived | (t_s > 0.0)) & ("),
+    "a stop while held": (
+        WATCH, "self._stop(t_s, bpm, arrived & k.no(held))", "self._stop(t_s, bpm, arrived)"),
     "stops do not thin out": (
         WATCH, "k.least(2.0 * self._stop_again_s, STOP_AGAIN_MOST_S)", "STOP_AGAIN_S"),
     "stops thin out for ever": (

@@ -159,7 +159,7 @@ class Trust:
         usual = self._beats.usual
         interval_s = self.interval_s
         allowed_s = FROZEN_S + COVERS_INTERVALS * max(interval_s - 1.0, 0.0)
-        if usual:
+        if usual or with_rr:
             allowed_s = min(max(FROZEN_RR_S, FROZEN_RR_INTERVALS * interval_s), FROZEN_RR_MOST_S)
         frozen = t_s - self._life_s >= allowed_s
 

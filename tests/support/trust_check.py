@@ -307,6 +307,9 @@ class _Checker:
             if stretch.kind not in ("steady", "sparse", "final", "climb", "fall"):
                 continue
             learned_s = stretch.begin_s + max(45.0, 8 * stretch.interval_s)
+            first, after = (bisect.bisect_right(self.times, at_s) for at_s in (stretch.begin_s, learned_s))
+            if first < after and not self.moving(first, after):
+                learned_s += 15.0  # what stands still without beats counts half
             for at_s, state, rule in self.run.states:
                 if learned_s < at_s < stretch.end_s and not self.held_at(at_s):
                     self.hold("guarded at the strap's own interval",

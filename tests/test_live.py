@@ -245,8 +245,14 @@ async def test_loss_is_said_by_the_ticker_alone() -> None:
     clock.advance_to(40.0)
     assert await asyncio.to_thread(stage.sounder.cued.wait, 5.0)
     assert [given.cue for given in stage.sounder.asked("cue")] == [Cue.SIGNAL_LOST]
+    clock.advance_to(340.0)  # the machine slept: due again after 30, 90 and 210 s
+    await until(lambda: len(stage.sounder.asked("cue")) > 1)
+    first, newest = stage.sounder.asked("cue")
+    assert newest.t_s - first.t_s == pytest.approx(209.0, abs=2.0)
     os.kill(os.getpid(), signal.SIGINT)
     await running
+    logged = [item.t_s for item in stage.log.items if isinstance(item, CueGiven)]
+    assert len(logged) == 4
 
 
 async def test_all_well_tick() -> None:

@@ -173,6 +173,18 @@ def test_a_plan_moves_the_ceiling_and_a_fast_part_makes_no_burst():
     assert [round(t_s) for t_s, _ in cues] == pytest.approx([300, 480, 880], abs=2)
 
 
+def test_pace_cues_keep_their_distance_from_the_words_of_a_part():
+    settings = SETTINGS.replaced({"warm_up_s": 0})
+    plan = Plan("", (Part(Kind.BASE, "one", 120.0), Part(Kind.BASE, "two", 300.0, ceiling_bpm=128.0)))
+    outputs = []
+    session = Session(settings, plan)
+    for k in range(1, 240):
+        outputs += session.feed(Reading(float(k), 134 + k % 2))
+    cues = [(one.t_s, one.cue) for one in outputs if isinstance(one, CueGiven)]
+    part_s = next(at_s for at_s, cue in cues if cue is Cue.PART)
+    assert part_s + settings.spacing_s <= cues[1][0] <= part_s + settings.spacing_s + 2.0
+
+
 def test_snapshot_leads_with_room_and_chance():
     session = Session(SETTINGS)
     for second in range(120):

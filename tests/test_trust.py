@@ -31,6 +31,8 @@ def strap(rng: np.random.Generator, bpm: float, scatter_bpm: float = 1.5) -> int
     ((1, 6, 1, 6, 1, 6, 1, 6), 5.0),  # (3 + 2 * 36) / (3 + 2 * 6): one 6 may have been a silence
     ((1, 1, 1, 40, 1, 1), 1.0),  # one silence teaches nothing
     ((10, 10), 10.0),  # known after three readings
+    ((4.96, 0.01, 0.01, 0.01, 0.01) * 7, 5.0),  # handed over five at a time
+    ((0.25,) * 12, 0.5),
     ((1,), 1.0),
 ])
 def test_the_interval_is_the_gap_in_which_a_random_moment_falls(gaps_s: tuple[float, ...], learned_s: float):

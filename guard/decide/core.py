@@ -215,6 +215,10 @@ class Core:
         col.quiet_ease = mark(col.quiet_ease, lane, quiet_ease)
         col.quiet_walk = mark(col.quiet_walk, lane, quiet_walk)
 
+    def spoke(self, lane: int | slice, t_s: float) -> None:
+        """Something else was said to a lane (or a row of them) at `t_s`: pace cues keep their distance."""
+        self._rule.last_s = self._kit.put(self._rule.last_s, lane, t_s)
+
     def set_stop(self, lane: int | slice, stop_bpm: float | None) -> None:
         """The never-exceed limit of a lane (or a row of them); None: there is none."""
         self.watch.stop_bpm = self.columns.stop_bpm = self._kit.put(

@@ -284,7 +284,8 @@ class _Live:
 
     def _tell(self, event: Input | None, outputs: list[Output]) -> None:
         cues = [item for item in outputs if isinstance(item, CueGiven)]
-        for given in cues:
+        # Of what time brought all at once (the machine slept) the newest of each kind is news.
+        for given in {given.cue: given for given in cues}.values():
             self._to_sound.put(lambda given=given: self._sounder.cue(given))  # type: ignore[misc]
             self._last_sound_s = given.t_s
         for given in cues:

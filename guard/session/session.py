@@ -96,6 +96,7 @@ class Session:
         self._battery_said = False
         self._sound = ""
         self._last_cue: CueGiven | None = None
+        self._said_s: float | None = None  # since the last step, by others than the lane
         self._run = 0
         self._trace: deque[tuple[float, float, float]] = deque()
 
@@ -185,7 +186,7 @@ class Session:
             return []
         self._battery_said = True
         numbers = Numbers(percent=float(event.percent), low_percent=float(low))
-        return [self._given(CueGiven(event.t_s, Cue.BATTERY_LOW, "battery_low", numbers))]
+        return [self._say(CueGiven(event.t_s, Cue.BATTERY_LOW, "battery_low", numbers))]
 
     def _take_command(self, command: Command) -> list[Output]:
         action, value = command.action, command.value
@@ -243,9 +244,11 @@ class Session:
             col = lane.columns
             self._observer(Step(
                 t_s, dt_s, judged.bpm, known, lane.belief.shown_bpm if signal else _NAN, speed, self._held,
-                self._counts(), self._part, self._progress.warming if self._progress else None,
+                self._counts(), self._said_s, self._part,
+                self._progress.warming if self._progress else None,
                 col.ceiling_bpm, self._lane.limit_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
                 col.quiet_walk))
+        self._said_s = None
         return outputs
 
     def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:
@@ -258,7 +261,7 @@ class Session:
             index = place.index + (1 if place.done else 0)
             if index != self._part:
                 if index > 0:
-                    outputs.append(self._given(part_cue(t_s, self._progress, self._ceiling_bpm)))
+                    outputs.append(self._say(part_cue(t_s, self._progress, self._ceiling_bpm)))
                 self._part = index
                 self._lane.set_warm_up(0, warming=self._progress.warming)
             limits = self._progress.limits(self._ceiling_bpm)
@@ -281,6 +284,12 @@ class Session:
             return []
         self._state, self._state_since_s = state, t_s
         return [StateChanged(t_s, state, rule, numbers)]
+
+    def _say(self, given: CueGiven) -> CueGiven:
+        """A cue that is not the lane's own."""
+        self._lane.spoke(0, given.t_s)
+        self._said_s = given.t_s
+        return self._given(given)
 
     def _given(self, given: CueGiven) -> CueGiven:
         self._last_cue = given

@@ -18,7 +18,8 @@ class Step:
     what it holds the heart rate to be (NaN: not known, or no signal). `speed` is
     the one in force, None where none is. `part` is the index of the plan's part,
     their number after the last, -1 without a plan. `counts` tells whether being
-    over the ceiling means anything now, `warming` whether a plan's warm-up lasts
+    over the ceiling means anything now, `said_s` when something else than its own
+    cue (a part, the battery) was said since the step before, `warming` whether a plan's warm-up lasts
     (None: no plan says). The limits are those the decision was told; `limit_bpm`
     is what it judged by: the ceiling, or the warm-up's ramp to it.
     """
@@ -31,6 +32,7 @@ class Step:
     speed: Speed | None
     held: bool
     counts: bool
+    said_s: float | None
     part: int
     warming: bool | None
     ceiling_bpm: float

@@ -5,20 +5,28 @@ from __future__ import annotations
 NAN = float("nan")
 
 # Chosen by simulation.
+BELIEVED_S = 3.5  # evidence from which an account is believed: four readings a second apart,
+BELIEVED_READINGS = 3  # and from so many: two agree by chance
 MOST_EVIDENCE_S = 40.0  # bound of an account: a longer memory is regained later, a shorter one fooled sooner
 FADES_S = 60.0  # time constant of forgetting while readings come
-FADES_SILENT_S = 20.0  # and while none does
+FADES_SILENT_S = 8.0  # and while none does
 FOLLOWS = 0.5  # of the way an account moves to a reading that fits it
 
 
 class Account:
     """One account of the level, with the seconds of signal that speak for it."""
 
-    __slots__ = ("evidence_s", "level_bpm")
+    __slots__ = ("evidence_s", "level_bpm", "readings")
 
     def __init__(self) -> None:
         self.level_bpm = NAN
         self.evidence_s = 0.0
+        self.readings = 0  # that agreed on end
+
+    @property
+    def believed(self) -> bool:
+        """Enough agreed, for long enough."""
+        return self.evidence_s >= BELIEVED_S and self.readings >= BELIEVED_READINGS
 
     def explains(self, bpm: float, gate_bpm: float) -> bool:
         return abs(bpm - self.level_bpm) <= gate_bpm  # False while nothing is known
@@ -26,12 +34,13 @@ class Account:
     def gain(self, bpm: float, weight_s: float) -> None:
         self.level_bpm += FOLLOWS * (bpm - self.level_bpm)
         self.evidence_s = min(self.evidence_s + weight_s, MOST_EVIDENCE_S)
+        self.readings += 1
 
     def lose(self, weight_s: float) -> None:
         self.evidence_s = max(self.evidence_s - weight_s, 0.0)
 
     def begin(self, bpm: float, weight_s: float) -> None:
-        self.level_bpm, self.evidence_s = bpm, weight_s
+        self.level_bpm, self.evidence_s, self.readings = bpm, weight_s, 1
 
 
 def kept(gone_s: float, constant_s: float) -> float:

@@ -12,6 +12,7 @@ from guard.signal.kit import Fact, Kit, Number
 
 REMEMBERED = 6  # gaps; chosen by simulation: fewer jump about, more learn too late
 FIRST_S = 1.0  # until two gaps are known; common practice: straps send once a second
+TOGETHER_S = 0.5  # readings closer than this came together: a busy radio hands over several at once
 LONGEST_S = 60.0  # beyond it there is no rhythm to speak of
 
 
@@ -23,13 +24,17 @@ class Interval:
         self._kit = kit
         self._nothing = nothing
         self._gaps: list[Number] = [nothing] * REMEMBERED
+        self._gap_s: Number = nothing  # since the newest that counted
         self.seconds: Number = nothing + FIRST_S
 
     def take(self, arrived: Fact, gap_s: Number) -> None:
         """A reading arrived on these lanes, `gap_s` seconds after the one before."""
         k, where = self._kit, self._kit.where
-        shifted = [k.least(gap_s, LONGEST_S), *self._gaps[:-1]]
-        self._gaps = [where(arrived, new, old) for new, old in zip(shifted, self._gaps, strict=True)]
+        self._gap_s = where(arrived, self._gap_s + gap_s, self._gap_s)
+        counts = arrived & (self._gap_s >= TOGETHER_S)
+        shifted = [k.least(self._gap_s, LONGEST_S), *self._gaps[:-1]]
+        self._gap_s = where(counts, 0.0, self._gap_s)
+        self._gaps = [where(counts, new, old) for new, old in zip(shifted, self._gaps, strict=True)]
         # One gap, the longest, may have been a silence.
         longest = total = squares = self._nothing
         for gap in self._gaps:

@@ -5,13 +5,15 @@
    the rival carries its weight across, and the larger account wins. Evidence is
    bounded and fades, so that every belief can be left from every state.
 2. Suspicion weighs, it never excludes: a weight of 0 would be a latch.
-3. A reading speaks for the time it covers; only silence widens what is possible.
+3. A reading speaks for the time it covers, and two agree by chance. Silence
+   weakens what was believed; it does not make a leap likely.
 4. Proof of life is a new set of RR intervals, or a changed rate; intervals that
    tell another rate are none.
 5. One timer, `unguarded_since_s`: whatever the cause, nothing else says for how
    long nobody has watched.
 6. Honest straps creep, dry electrodes hold and leap: where the steps leap, the
-   mean of living beats is the level, and without beats nothing is.
+   median of living beats is the level as long as they scatter as a heart's do,
+   and without beats nothing is.
 
 Scalar and pure; only + - * / on data, so that every processor gives the same bits.
 """
@@ -21,7 +23,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from guard.events import Doubt, Reading
-from guard.signal.account import FADES_S, FADES_SILENT_S, NAN, Account, kept
+from guard.signal.account import BELIEVED_S, FADES_S, FADES_SILENT_S, NAN, Account, kept
 from guard.signal.beats import Beats
 from guard.signal.interval import Interval
 from guard.signal.kit import SINGLE
@@ -32,11 +34,10 @@ from guard.signal.steps import Steps
 LOWEST_BPM, HIGHEST_BPM = 30, 230
 
 # All below chosen by simulation, on composed sessions and five outdoor runs (trackeR `runs`).
-BELIEVED_S = 3.5  # evidence from which an account is believed: four readings a second apart
 GATE_BPM = 11.0  # a reading fits an account this near to it,
 GATE_BPM_PER_S = 3.0  # and for each of the first seconds since the last evidence,
 GATE_FIRST_S = 3.0
-GATE_SILENT_BPM_PER_S = 1.0  # and for each one more,
+GATE_SELDOM_BPM_PER_S = 1.0  # and for each one more that this strap leaves between its readings,
 GATE_MOST_BPM = 60.0
 GATE_RR = 1.5  # times as much where new RR intervals agree
 FITS_S = 4.0  # memory of how many of the newest readings the old account explains,
@@ -158,7 +159,7 @@ class Trust:
         usual = self._beats.usual
         interval_s = self.interval_s
         allowed_s = FROZEN_S + COVERS_INTERVALS * max(interval_s - 1.0, 0.0)
-        if usual:
+        if usual or with_rr:
             allowed_s = min(max(FROZEN_RR_S, FROZEN_RR_INTERVALS * interval_s), FROZEN_RR_MOST_S)
         frozen = t_s - self._life_s >= allowed_s
 
@@ -166,8 +167,8 @@ class Trust:
         leaping = self._leaps >= LEAPING
         if beats:
             if self._leaps >= IRREGULAR:
-                bpm = self._beats.rate_bpm  # an irregular pulse: its beats are real, their mean is the level
-            leapt = leaping = False
+                bpm = self._beats.level_bpm  # an irregular pulse, whose beats are real
+            leapt = leaping = leaping and self._beats.scattered
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM
         weight_s = covers_s * (SUSPECT_WEIGHT if at_steps or leapt else 1.0)
         if alive:
@@ -188,7 +189,7 @@ class Trust:
         if not explained:
             doubt = Doubt.RR_DISAGREES if with_rr and not alive and moved else Doubt.JUMP
             return Judged(NAN, False, doubt, heard)
-        if self._old.evidence_s < BELIEVED_S or self._fits < FITS_LEAST:
+        if not self._old.believed or self._fits < FITS_LEAST:
             return Judged(NAN, False, Doubt.UNPROVEN, heard)
         return Judged(bpm, alive, Doubt.STEP_RATE if self._steps.locked else None, heard)
 
@@ -227,16 +228,16 @@ class Trust:
         old, rival = self._old, self._rival
         # Since the last evidence of any kind; what is none itself has to be near.
         silent_s = t_s - self._evident_s if weight_s > 0.0 else 0.0
-        gate_bpm = (GATE_BPM + GATE_BPM_PER_S * min(silent_s, GATE_FIRST_S)
-                    + GATE_SILENT_BPM_PER_S * max(silent_s - GATE_FIRST_S, 0.0))
-        gate_bpm = min(gate_bpm * (GATE_RR if beats else 1.0), GATE_MOST_BPM)
+        usual_s = min(silent_s, max(GATE_FIRST_S, COVERS_INTERVALS * interval_s))
+        gate_bpm = (GATE_BPM + GATE_BPM_PER_S * min(usual_s, GATE_FIRST_S)
+                    + GATE_SELDOM_BPM_PER_S * max(usual_s - GATE_FIRST_S, 0.0))
+        gate_bpm = min(gate_bpm * (GATE_RR if beats and silent_s <= usual_s else 1.0), GATE_MOST_BPM)
         explained = old.explains(bpm, gate_bpm)
         if weight_s <= 0.0:
             return explained
         self._evident_s = t_s
-        silent = silent_s > max(GATE_FIRST_S, COVERS_INTERVALS * interval_s)
-        left = kept(silent_s, FADES_SILENT_S if silent else FADES_S)
-        old.evidence_s *= left
+        left = kept(silent_s, FADES_SILENT_S if silent_s > usual_s else FADES_S)
+        old.evidence_s = max(old.evidence_s * left, min(old.evidence_s, BELIEVED_S))
         rival.evidence_s *= left
         share = min(weight_s / FITS_S, 1.0)
         self._fits += share * (explained - self._fits)

@@ -23,7 +23,9 @@ NEVER_S = -INFINITE
 EARLY_S = 0.5  # time is looked at every quarter or half second: said by the age set, not after it
 INTERVALS = 1.5  # of the strap's own: a reading this late is missing
 SLOWEST_S, SLOW_ENOUGH_S = 12.0, 10.5  # a longer interval is too slow to guard by, until this short again
-REGAINED_S = 3.0  # of trusted readings end the blindness, once it was said;
+PROVEN_S = 8.0  # of trusted readings begin the guarding, at the start and after a pause,
+PROVEN_LATEST_S = 30.0  # or, however many gaps they have, any from then on;
+REGAINED_S = 3.0  # end the blindness, once it was said;
 BACK_S, BACK_MOST_S = 5.0, 40.0  # and so long until "back" is said, so that a link is heard back within
 # 10 s of its return; doubled each time the last "back" did not hold for
 FLAPS_S = 120.0
@@ -95,8 +97,10 @@ class Watch:
         self.unguarded_s: Number = zero
         self.interval_s: Number = self._interval.seconds
         self.blind: Fact = no
+        self._proven: Fact = no  # trusted readings came for a while since the beginning or a pause
         self.guarded: Fact = no
         self.loss_said: Fact = no
+        self._back_owed: Fact = no  # a loss was said, if only before a pause
         self.rule: Number = zero
         self.cause: Number = zero
 
@@ -120,7 +124,7 @@ class Watch:
         """
         k, where = self._kit, self._kit.where
         arrived = bpm == bpm
-        self._begin_anew(t_s, held)
+        anew = self._begin_anew(t_s, held)
         self._take(t_s, bpm, arrived, bpm if heard_bpm is None else heard_bpm, interval_s)
         age_s = t_s - k.most(self._trusted_s, self._since_s)
         self.unguarded_s = age_s if unguarded_s is None else k.least(unguarded_s, t_s - self._since_s)
@@ -137,7 +141,9 @@ class Watch:
         follows_steps = self._follows_steps(t_s, locked)
         doubtful = self.loss_said & self.blind & k.no(arrived & (run_s >= REGAINED_S))
         self.blind = k.no(held) & (stale | seldom | follows_steps | doubtful)
-        self.guarded = begun & k.no(held | self.blind)
+        proves = (run_s >= PROVEN_S) | (begun & (t_s - self._since_s >= PROVEN_LATEST_S))
+        self._proven = (self._proven | proves) & k.no(anew)
+        self.guarded = self._proven & k.no(held | self.blind)
 
         heard = t_s - self._heard_s <= HEARD_S
         known_bpm = k.most(where(heard, self._heard_bpm, 0.0), where(
@@ -145,7 +151,7 @@ class Watch:
         over = known_bpm > self.stop_bpm
         near = known_bpm > self.stop_bpm - NEAR_BPM
 
-        stop = self._stop(t_s, arrived & k.no(held))
+        stop = self._stop(t_s, bpm, arrived & k.no(held))
         lost_s = where(over, k.least(self._lost_s, BY_FEEL_S), self._lost_s)
         first = k.no(self.loss_said) & (self.unguarded_s >= k.most(lost_s, late_s) - EARLY_S)
         why = (seldom & k.no(self._seldom_said)) | (follows_steps & k.no(self._lock_said))
@@ -154,7 +160,7 @@ class Watch:
         # Not of a strap that sends too seldom, while it does: that is said once.
         again = self.loss_said & (stale | follows_steps) & (t_s - self._said_s >= wait_s - EARLY_S)
         lost = self.blind & (first | again) & k.no(stop)
-        back = arrived & self.loss_said & k.no(self.blind | stop | held) & (run_s >= self._back_s - EARLY_S)
+        back = arrived & self._back_owed & k.no(self.blind | stop | held) & (run_s >= self._back_s - EARLY_S)
 
         cause = where(t_s - self._heard_s < k.most(self._stale_s, late_s) - EARLY_S,
                       int(Rule.NOT_TRUSTED), int(Rule.NO_READING))
@@ -167,7 +173,7 @@ class Watch:
         if k.some(lost):
             self._say_lost(t_s, lost)
         if k.some(back):
-            self.loss_said = self.loss_said & k.no(back)
+            self.loss_said, self._back_owed = self.loss_said & k.no(back), self._back_owed & k.no(back)
             self._back_at_s = where(back, t_s, self._back_at_s)
         cue = where(lost, int(Cue.SIGNAL_LOST), where(back, int(Cue.SIGNAL_BACK), int(Cue.NONE)))
         return where(stop, int(Cue.STOP), cue)
@@ -177,13 +183,13 @@ class Watch:
         """When "signal lost" is said again if nothing arrives; only a time where it has been said."""
         return self._said_s + self._wait_s - EARLY_S
 
-    def _begin_anew(self, t_s: Number, held: Fact) -> None:
+    def _begin_anew(self, t_s: Number, held: Fact) -> Fact:
         """At the start, while held, and once a pause is over: nothing is known of the runner now."""
         k, where = self._kit, self._kit.where
         anew = self._idle | held
         self._idle = held
         if not k.some(anew):
-            return
+            return anew
         go_on = k.no(anew)
         self._since_s = where(anew, t_s, self._since_s)
         self._run_from_s = where(anew, INFINITE, self._run_from_s)
@@ -195,6 +201,7 @@ class Watch:
         self._lowest_bpm = where(anew, NAN, self._lowest_bpm)
         self._heard_bpm = where(anew, NAN, self._heard_bpm)
         self._lock_from_s = where(anew, NAN, self._lock_from_s)
+        return anew
 
     def _take(
         self, t_s: Number, bpm: Number, arrived: Fact, heard_bpm: Number, interval_s: Number | None
@@ -234,10 +241,11 @@ class Watch:
         self._lock_seen_s = where(locked, t_s, self._lock_seen_s)
         return locked & (t_s - self._lock_from_s < LOCK_WAIT_S)
 
-    def _stop(self, t_s: Number, arrived: Fact) -> Fact:
+    def _stop(self, t_s: Number, bpm: Number, arrived: Fact) -> Fact:
         """Lanes to be stopped now: at a trusted reading, thinning out where nothing rises."""
         k, where = self._kit, self._kit.where
-        over = arrived & (self.level_bpm > self.stop_bpm)
+        # As shown, in whole beats; and what is not over itself is no reason to stop.
+        over = arrived & (bpm > self.stop_bpm) & (k.floor(self.level_bpm + 0.5) > self.stop_bpm)
         if not k.some(over):
             return over
         anew = (self._stop_s == NEVER_S) | (self._lowest_bpm <= self.stop_bpm - STOP_RISE_BPM)
@@ -260,6 +268,6 @@ class Watch:
         self._again_s = where(lost, where(begins, AGAIN_S, k.least(
             2.0 * self._again_s, AGAIN_MOST_S)), self._again_s)
         self._said_s = where(lost, t_s, self._said_s)
-        self.loss_said = self.loss_said | lost
+        self.loss_said, self._back_owed = self.loss_said | lost, self._back_owed | lost
         self._seldom_said = self._seldom_said | (lost & (self.cause == int(Rule.TOO_SELDOM)))
         self._lock_said = self._lock_said | (lost & (self.cause == int(Rule.STEP_LOCK)))

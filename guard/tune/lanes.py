@@ -89,10 +89,13 @@ def play(
             for key, fill in FILL.items() if any(key in tape.told for tape in tapes)}
     ever_held = np.logical_or.reduce(held, axis=1)
     changes: dict[int, list[tuple[int, TapeLimits]]] = {}
+    words: dict[int, list[tuple[int, float]]] = {}
     for index, tape in enumerate(tapes):
         lanes.core.set_stop(slice(index * count, (index + 1) * count), tape.settings.stop_bpm)
         for limits in tape.limits:
             changes.setdefault(limits.at, []).append((index, limits))
+        for step, said_s in tape.words:
+            words.setdefault(step, []).append((index, said_s))
     ends = set(steps.tolist())
     going = np.ones(n, bool)
     firsts = np.arange(len(tapes)) * count
@@ -107,6 +110,8 @@ def play(
             going = np.repeat(steps > k, count)
         for index, limits in changes.get(k, ()):
             _limit(lanes, slice(index * count, (index + 1) * count), limits)
+        for index, said_s in words.get(k, ()):
+            lanes.core.spoke(slice(index * count, (index + 1) * count), said_s)
         t_s = np.repeat(times[k], count)
         cues = lanes.step(
             t_s, np.repeat(beats[k], count),

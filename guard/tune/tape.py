@@ -45,8 +45,8 @@ class Tape:
     """Arrays of one value a step. `bpm` is NaN where nothing believable came; `told`
     holds what else a lane is told, by the name `Lanes.step` has for it: speed, and what
     trust knows of the signal, which depends on no setting that is searched. `counts`
-    tells whether being over the ceiling meant anything. `settings` are those its limits
-    were made with."""
+    tells whether being over the ceiling meant anything. `words`: step and time of what
+    else was said. `settings` are those its limits were made with."""
 
     name: str
     settings: Settings
@@ -56,6 +56,7 @@ class Tape:
     counts: Bools
     limits: tuple[TapeLimits, ...]
     told: Mapping[str, Floats] = field(default_factory=dict)
+    words: tuple[tuple[int, float], ...] = ()
 
     def __len__(self) -> int:
         return len(self.t_s)
@@ -80,7 +81,8 @@ def tape_of(name: str, recording: Recording, settings: Settings) -> Tape:
     if not np.isfinite(bpm).any():
         raise InputError(f"{name} holds no usable heart rate: there is nothing to tune on")
     told = {key: column for key, column in zip(TOLD, columns, strict=True) if np.isfinite(column).any()}
-    return Tape(name, settings, t_s, bpm, held > 0, np.array(noted.counts), tuple(noted.limits), told)
+    return Tape(name, settings, t_s, bpm, held > 0, np.array(noted.counts), tuple(noted.limits), told,
+                tuple(noted.words))
 
 
 @dataclass
@@ -90,6 +92,7 @@ class _Noted:
     rows: list[tuple[float | bool | None, ...]] = field(default_factory=list)
     counts: list[bool] = field(default_factory=list)
     limits: list[TapeLimits] = field(default_factory=list)
+    words: list[tuple[int, float]] = field(default_factory=list)
 
     def take(self, step: Step) -> None:
         """A row for the step, and its limits where they are new."""
@@ -97,6 +100,8 @@ class _Noted:
         told = (speed.speed_m_s, speed.grade, speed.cadence_spm) if speed else (None, None, None)
         self.rows.append((step.t_s, step.bpm, step.held, *told, *step.known))
         self.counts.append(step.counts)
+        if step.said_s is not None:
+            self.words.append((len(self.counts) - 1, step.said_s))
         warming = OWN_WARM_UP if step.warming is None else WARMING if step.warming else NOT_WARMING
         now = TapeLimits(len(self.counts) - 1, step.ceiling_bpm, step.floor_bpm,
                      step.free_run, step.quiet_ease, step.quiet_walk, warming)

@@ -126,6 +126,10 @@ def _story(machine: Machine, out: Path, table: Table, *, keep: bool) -> None:
     if keep:
         shutil.copy(out / "answers.json", RECORD)
     found = differences(answers, recorded())
+    if found and not keep:  # a busy machine lets a link go now and then: what differs twice differs
+        print(f"asked again, for: {found[0]}", flush=True)
+        again = record(rig, about)
+        found = [one for one in differences(again, recorded()) if one in found]
     table.add("answers of the Bluetooth service", f"{len(answers['steps'])} steps"
               + (f", {len(found)} differences: {found[0]}" if found else ", no difference"),
               f"as in {RECORD.name}, to which the tests hold the emulation", not found)

@@ -220,6 +220,7 @@ class Scenario:
         wanted = f"said {SAID_S:g} s, back {REGAINED_S:g} s, {fault.says!r}"
         try:
             run.settled(4)
+            run.told_back()
             fault_s = time.monotonic()
             fault.inject()
             said_s = run.wait_for("cue", lambda one: one["cue"] == "signal_lost", since_s=fault_s,

@@ -173,6 +173,15 @@ class LiveRun:
         assert self.process.poll() is None, self.errors.read_text()[-2_000:]
         wait_until(lambda: self.state() != "no_signal", 10, "a trusted signal")
 
+    def told_back(self, timeout_s: float = 50.0) -> None:
+        """Wait until a loss that was said is said to be over: where losses follow each other that takes long,
+        and until then a new one is no news."""
+        def over() -> bool:
+            words = [one["cue"] for one in self.of("cue") if one["cue"] in ("signal_lost", "signal_back")]
+            return words[-1:] != ["signal_lost"] or self.process.poll() is not None
+
+        wait_until(over, timeout_s, "signal back")
+
     def settled_readings(self, readings: int) -> None:
         """Wait for so many more readings, in a log that may be a new file."""
         before = len(self.arrivals)

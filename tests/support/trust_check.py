@@ -29,6 +29,7 @@ from tests.support.trust_sessions import Composed
 
 SAID_S = 8.0  # unguarded and unsaid, at most; or so many of the strap's own intervals
 INTERVALS = 1.5
+TOGETHER_S = 0.4
 AGAIN_MOST_S, NEAR_AGAIN_S = 300.0, 30.0
 LOOK_S = 0.26  # the session looks at time on a grid
 FROZEN_RR_S, FROZEN_S = 20.0, 60.0
@@ -89,6 +90,10 @@ def gone_through(composed: Composed, session: Session | None = None, *, tick_s: 
             outputs += session.advance(ticked_s)
         outputs += session.feed(event)
     outputs += session.advance(composed.end_s)
+    return run_of(composed, outputs)
+
+
+def run_of(composed: Composed, outputs: list[Output]) -> Run:
     doubts = {one.t_s: one.doubt for one in outputs if isinstance(one, ReadingDoubted)}
     believed = [doubts.get(one.reading.t_s, Doubt.STEP_RATE) == Doubt.STEP_RATE for one in composed.sent]
     states = [(0.0, State.WARMING, "")]
@@ -101,6 +106,19 @@ def check(composed: Composed, run: Run | None = None) -> Found:
     return _Checker(run or gone_through(composed)).check()
 
 
+def invariants(run: Run) -> Found:
+    """Those that hold whatever a strap sends, and that what is clean at last is guarded."""
+    checker = _Checker(run)
+    checker.said()
+    checker.regained()
+    checker.denied()
+    checker.alive()
+    checker.stop()
+    checker.order()
+    checker.ends_guarded()
+    return checker.found
+
+
 class _Checker:
     def __init__(self, run: Run) -> None:
         self.run, self.of = run, run.composed
@@ -109,8 +127,11 @@ class _Checker:
         self.readings: list[Reading] = [one.reading for one in self.of.sent]
         self.times = [one.t_s for one in self.readings]
         self.believed_s = [at_s for at_s, true in zip(self.times, run.believed, strict=True) if true]
-        self.usable_s = [one.t_s for one in self.readings
-                         if one.contact is not False and 30 <= one.bpm <= 230]
+        self.usable_s: list[float] = []  # of those that came together the first
+        for one in self.readings:
+            usable = one.contact is not False and 30 <= one.bpm <= 230
+            if usable and not (self.usable_s and one.t_s - self.usable_s[-1] < TOGETHER_S):
+                self.usable_s.append(one.t_s)
         self.lost_s = [one.t_s for one in run.said if one.cue is Cue.SIGNAL_LOST]
         self.stop_bpm = self.of.settings.stop_bpm or math.inf
 
@@ -127,6 +148,7 @@ class _Checker:
         self.stop()
         self.no_trap()
         self.order()
+        self.ends_guarded()
         return self.found
 
     # -- what is asked again and again ------------------------------------------
@@ -166,7 +188,7 @@ class _Checker:
         order = {"hold": 0, "go on": 0, "believed": 1}
         marks.sort(key=lambda mark: (mark[0], order.get(mark[1], 2)))
         marks.append((self.of.end_s, "end"))
-        since_s, told, told_s, word_s, held = 0.0, False, 0.0, 0.0, False
+        since_s, told, told_s, word_s, held, owed = 0.0, False, 0.0, 0.0, False, False
         for at_s, what in marks:
             if not held:
                 self.silence(since_s, at_s, told, told_s, max(word_s, since_s))
@@ -177,11 +199,11 @@ class _Checker:
             elif what == "believed" and not held:
                 since_s = at_s
             elif what == "signal_lost":
-                told, told_s, word_s = True, at_s, at_s
+                told, owed, told_s, word_s = True, True, at_s, at_s
             elif what == "signal_back":
-                self.hold("back: only after lost, at a believed reading", told and at_s in self.believed_s,
+                self.hold("back: only after lost, at a believed reading", owed and at_s in self.believed_s,
                           f"{at_s}")
-                told = False
+                told = owed = False
             elif what == "stop":
                 word_s = at_s
 
@@ -285,6 +307,9 @@ class _Checker:
             if stretch.kind not in ("steady", "sparse", "final", "climb", "fall"):
                 continue
             learned_s = stretch.begin_s + max(45.0, 8 * stretch.interval_s)
+            first, after = (bisect.bisect_right(self.times, at_s) for at_s in (stretch.begin_s, learned_s))
+            if first < after and not self.moving(first, after):
+                learned_s += 15.0  # what stands still without beats counts half
             for at_s, state, rule in self.run.states:
                 if learned_s < at_s < stretch.end_s and not self.held_at(at_s):
                     self.hold("guarded at the strap's own interval",
@@ -321,8 +346,11 @@ class _Checker:
             until_s = stretch.begin_s + 7 * stretch.interval_s
             if stretch.kind != "slow" or self.held_at(stretch.begin_s):
                 continue
+            # Since it was last fast enough: what lies between two such stretches may be too short.
+            over_s = max((one.t_s for one in self.run.said if one.cue is Cue.SIGNAL_BACK
+                          and one.t_s < stretch.begin_s), default=0.0)
             said = [one for one in self.run.said if one.cue is Cue.SIGNAL_LOST and one.rule == "too_seldom"
-                    and stretch.begin_s - 120.0 <= one.t_s <= stretch.end_s]
+                    and min(over_s, stretch.begin_s - 120.0) <= one.t_s <= stretch.end_s]
             back = [one for one in self.run.said if one.cue is Cue.SIGNAL_BACK
                     and stretch.begin_s <= one.t_s <= until_s]
             once = sum(one.t_s > stretch.begin_s for one in said) <= 1
@@ -439,13 +467,15 @@ class _Checker:
     def stop_due(self, stops_s: list[float]) -> None:
         """Believed readings over the limit for 10 s on end are a stop by then, or it was just said."""
         run_from: float | None = None
-        under_s = -math.inf  # newest believed reading well under the limit
+        under_s, before_bpm = -math.inf, math.inf  # newest two believed readings well under the limit
         for place, (one, true) in enumerate(zip(self.readings, self.run.believed, strict=True)):
             gap = place and one.t_s - self.times[place - 1] > 12.0
             if gap or self.held_at(one.t_s) or not true or one.bpm <= self.stop_bpm + 2:
                 run_from = None
-            if true and one.bpm < self.stop_bpm - 8:
+            # One reading of an irregular pulse is no level.
+            if true and max(one.bpm, before_bpm) < self.stop_bpm - 8:
                 under_s = one.t_s
+            before_bpm = float(one.bpm) if true else before_bpm
             if true and one.bpm > self.stop_bpm + 2 and not self.held_at(one.t_s):
                 run_from = one.t_s if run_from is None else run_from
                 if one.t_s - run_from >= STOP_DUE_S + 2.0:
@@ -496,6 +526,19 @@ class _Checker:
         self.hold("no trap: no word of the sensor after it", not late,
                   f"{[(one.t_s, one.cue.key, one.rule) for one in late]}")
 
+    def ends_guarded(self) -> None:
+        """The clean strap of the end is guarded by, said to be back, and not said to be lost."""
+        end_s = self.of.end_s
+        still = self.still(end_s)
+        state, rule = self.state_at(end_s)
+        self.hold("clean at last: guarded", state is not State.NO_SIGNAL or still, f"{rule} at {end_s}")
+        words = [one.cue for one in self.run.said if one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)]
+        self.hold("clean at last: signal back is said", words[-1:] != [Cue.SIGNAL_LOST] or still, f"{end_s}")
+        late = [one for one in self.run.said if one.t_s > self.of.final_s + 60.0
+                and one.cue is Cue.SIGNAL_LOST and not self.still(one.t_s)]
+        self.hold("clean at last: no word of the sensor", not late,
+                  f"{[(one.t_s, one.rule) for one in late]}")
+
     # -- order --------------------------------------------------------------------
 
     def order(self) -> None:
@@ -513,8 +556,7 @@ class _Checker:
                           and self.state_at(given.t_s)[0] is not State.NO_SIGNAL, f"{given.t_s}")
                 free = any(begin_s <= given.t_s < end_s for begin_s, end_s in self.of.free)
                 self.hold("no pace cue in a free run", not free, f"{given.t_s}")
-            if given.cue is not Cue.PART:
-                last_s = given.t_s
+            last_s = given.t_s
         for before_s, at_s in pairwise(self.lost_s):
             self.hold("lost: words apart", at_s - before_s >= 7.0, f"{before_s}, {at_s}")
         self.lock_ends()

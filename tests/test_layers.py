@@ -70,12 +70,14 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "replay": CORE | {"log", "reasons", "screen"},
     "response": {"events", "session", "settings", "signal", "units"},
     "review": CORE | {"log", "page", "reasons", "replay", "response", "screen"},
-    "tune": CORE | {"log", "replay", "response", "runner", "screen"},
+    "tune": CORE | {"log", "replay", "response", "runner", "screen", "workers"},
     # the months
     "journal": {"errors", "files", "screen"},
     "ceiling": {"errors", "events", "files", "journal", "log", "plan", "replay", "screen", "session"},
     "progress": {"errors", "events", "files", "journal", "library", "log", "page", "plan", "response",
-                 "screen", "signal"},
+                 "screen", "signal", "workers"},
+    # many processes, many machines
+    "workers": {"errors"},
     # the doors
     "": BASE | {"decide"},
     "commands": ANY_ROOM,

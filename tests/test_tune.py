@@ -24,7 +24,6 @@ from guard.tune import tune as tune_module
 from guard.tune.choose import Verdict, frontier, settled, verdicts
 from guard.tune.document import reason
 from guard.tune.lanes import Heard, joined, play, units, with_limits
-from guard.tune.pool import Pool
 from guard.tune.recorded import Window, figures, over_min_per_h, spells
 from guard.tune.respond import Lived, Trial, live, trials
 from guard.tune.respond import joined as joined_lives
@@ -32,6 +31,7 @@ from guard.tune.runners import CELL_M, Way, draw_runners, way_of
 from guard.tune.space import SEARCHED, around, axes, spread
 from guard.tune.tape import Tape, tape_of
 from guard.tune.tune import Source, Tuning, parts_of, recorded_view
+from guard.workers.pool import Pool
 from tests.lab.tune_speed.loop import compiled, loop
 from tests.lab.tune_speed.tune_speed import by_lane, by_loop, said_in, sessions, sets
 from tests.support.keep import invented_run

@@ -49,9 +49,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from guard.settings import file as settings_file
-    from guard.tune.pool import usable_cores
     from guard.tune.space import axes
     from guard.tune.tune import Tuning
+    from guard.workers.pool import usable_cores
 
     if args.apply and args.view == "recorded":
         raise UsageError("--apply needs the view that recommends: leave --view recorded out")

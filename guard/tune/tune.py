@@ -22,13 +22,13 @@ from guard.response.series import Stretch, stretches
 from guard.settings import Settings
 from guard.tune.choose import Changes, Verdict, best_rows, settled, verdicts
 from guard.tune.lanes import LOOK_EVERY, Heard, Unit, joined, play, units
-from guard.tune.pool import Interrupted, Pool
 from guard.tune.recorded import Over, Recorded, Window, figures, over_min_per_h, spells
 from guard.tune.respond import Lived, Trial, live, trials
 from guard.tune.respond import joined as joined_lives
 from guard.tune.runners import Drawn, Way, draw_runners, way_of
 from guard.tune.space import Axis, around, spread
 from guard.tune.tape import Tape, tape_of
+from guard.workers.pool import Interrupted, Pool
 
 Progress = Callable[[str, float], None]
 Span = tuple[float, float]

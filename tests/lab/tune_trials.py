@@ -25,11 +25,11 @@ from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL
 from guard.settings import Settings
 from guard.tune.choose import Verdict, verdicts
-from guard.tune.pool import usable_cores
 from guard.tune.respond import Trial, live
 from guard.tune.runners import Drawn
 from guard.tune.space import SEARCHED, axes
 from guard.tune.tune import Source, Tuning
+from guard.workers.pool import usable_cores
 
 SEEDS = {"dev": 52_001, "report": 97_003}
 COURSES_RUN = ("flat", "rolling", "hot", "lights")

@@ -11,7 +11,6 @@ from concurrent.futures.process import BrokenProcessPool
 from typing import Any, TypeVar
 
 from guard.errors import GuardError
-from guard.tune.lanes import Cancelled
 
 Stop = Callable[[], bool]
 Piece = TypeVar("Piece")
@@ -21,6 +20,10 @@ POLL_S = 0.2
 
 _stopped: Any = None  # of a worker: the event that ends it, and the count of its looks at that
 _made: Any = None
+
+
+class Cancelled(Exception):
+    """Raised by work that was told to stop."""
 
 
 class Interrupted(Exception):
@@ -69,15 +72,22 @@ class Pool:
     def run(
         self, work: Callable[[Piece, Stop], Result], pieces: Sequence[Piece],
         looks: Sequence[int] | None = None, progress: Callable[[float], None] = lambda share: None,
+        took: Callable[[int, Result], None] = lambda number, result: None,
     ) -> list[Result]:
         """`[work(piece, stop) for piece in pieces]`.
 
         `work` is a function of a module; it is expected to call `stop` as often
         as `looks` says for each piece, and `progress` is told the share of all
-        of them that was made. Raises Interrupted on Ctrl-C.
+        of them that was made. `took` gets (number of the piece, result) as each
+        is done, in any order. Raises Interrupted on Ctrl-C.
         """
         whole = max(1, sum(looks or ()))
         done: list[tuple[int, Result]] = []
+
+        def take(number: int, result: Result) -> None:
+            done.append((number, result))
+            took(number, result)
+
         try:
             if self._executor is None:
                 made = 0
@@ -89,7 +99,7 @@ class Pool:
                     return False
 
                 for number, piece in enumerate(pieces):
-                    done.append((number, work(piece, look)))
+                    take(number, work(piece, look))
             else:
                 before = self._made.value
                 waiting = {self._executor.submit(_work, work, piece): number
@@ -97,8 +107,9 @@ class Pool:
                 left = set(waiting)
                 while left:
                     ready, left = wait(left, timeout=POLL_S, return_when=FIRST_COMPLETED)
-                    done += [(waiting[future], result) for future in ready
-                             if (result := future.result()) is not None]  # None: it was stopped
+                    for future in ready:
+                        if (result := future.result()) is not None:  # None: it was stopped
+                            take(waiting[future], result)
                     progress(min((self._made.value - before) / whole, 1.0))
         except KeyboardInterrupt:
             raise Interrupted(_in_order(done)) from None

@@ -76,6 +76,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "ceiling": {"errors", "events", "files", "journal", "log", "plan", "replay", "screen", "session"},
     "progress": {"errors", "events", "files", "journal", "library", "log", "page", "plan", "response",
                  "screen", "signal", "workers"},
+    "roster": {"errors", "files", "journal", "page", "progress", "screen", "settings.file", "workers"},
     # many processes, many machines
     "workers": {"errors"},
     # the doors

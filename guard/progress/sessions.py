@@ -80,6 +80,12 @@ def sessions_of(
     return sorted(found, key=lambda session: session.day)
 
 
+def newest_ceiling(sessions: Sequence[Session]) -> float | None:
+    """The newest ceiling that a session ran under."""
+    return next((session.figures.ceiling_bpm for session in reversed(sessions)
+                 if session.figures.ceiling_bpm is not None), None)
+
+
 def _read(row: Sequence[Any]) -> Kept:
     """One kept row; ValueError or TypeError where it is not of the form that `_one` gives."""
     from guard.progress.kept import figures_from

@@ -6,6 +6,8 @@ import json
 import os
 import re
 import shutil
+import subprocess
+import sys
 import time
 from dataclasses import replace
 from datetime import date, datetime, timedelta
@@ -230,20 +232,27 @@ def test_what_was_kept_is_looked_at(spoilt):
 
 @pytest.mark.slow
 def test_a_hundred_runners_of_three_years(tmp_path, monkeypatch):
-    """First 10 min at most (a fifth of them measured, 20 runners, told for 100), then 3 s with all 100."""
+    """46,400 logs: first within 10 min of processor time a core (of two), then within 3 s."""
     monkeypatch.undo()
     folder = tmp_path / "group"
-    for seed in range(20):
-        year.make(folder / f"runner-{seed:03d}", seed=seed, weeks=156)
-    begun = time.perf_counter()
-    told(folder, tmp_path / "home")
-    first_s = 5 * (time.perf_counter() - begun)
-    for seed in range(20, 100):  # the same logs under another name, by links
-        shutil.copytree(folder / f"runner-{seed % 20:03d}", folder / f"runner-{seed:03d}",
-                        copy_function=os.link)
-    assert len(told(folder, tmp_path / "home")["runners"]) == 100
-    begun = time.perf_counter()
-    again = told(folder, tmp_path / "home")
-    again_s = time.perf_counter() - begun
-    print(f"100 runners x 3 years: first {first_s:.0f} s, then {again_s:.2f} s")
-    assert len(again["runners"]) == 100 and first_s < 600 and again_s < 3
+    for seed in range(100):
+        if seed < 10:
+            year.make(folder / f"runner-{seed:03d}", seed=seed, weeks=156)
+        else:  # the same logs under another name, by links: the disk need not hold 14 GB
+            shutil.copytree(folder / f"runner-{seed % 10:03d}", folder / f"runner-{seed:03d}",
+                            copy_function=os.link)
+    first, again = timed(folder, tmp_path / "home"), timed(folder, tmp_path / "home")
+    print("100 runners x 3 years: first {:.0f} s ({:.0f} s of processor), then {:.2f} s ({:.2f} s)".format(
+        *first, *again))
+    assert first[1] < 2 * 600 and min(again) < 3
+
+
+def timed(folder: Path, home: Path) -> tuple[float, float]:
+    """Seconds by the wall and of processor time, helpers included, of the command on 100 runners."""
+    begun, before = time.perf_counter(), os.times()
+    done = subprocess.run([sys.executable, "-m", "guard", "progress", "--runners", str(folder), "--json"],
+                          check=True, capture_output=True, env={**os.environ, "GUARD_HOME": str(home)})
+    after = os.times()
+    assert len(json.loads(done.stdout)["runners"]) == 100
+    spent = after.children_user + after.children_system - before.children_user - before.children_system
+    return time.perf_counter() - begun, spent

@@ -79,7 +79,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
                  "screen", "signal", "workers"},
     "roster": {"errors", "files", "journal", "page", "progress", "screen", "settings.file", "workers"},
     # many processes, many machines
-    "workers": {"errors"},
+    "workers": {"", "errors"},
     # the doors
     "": BASE | {"decide"},
     "commands": ANY_ROOM,

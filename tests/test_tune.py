@@ -28,9 +28,10 @@ from guard.tune.recorded import Window, figures, over_min_per_h, spells
 from guard.tune.respond import Lived, Trial, live, trials
 from guard.tune.respond import joined as joined_lives
 from guard.tune.runners import CELL_M, Way, draw_runners, way_of
+from guard.tune.source import Source
 from guard.tune.space import SEARCHED, around, axes, spread
 from guard.tune.tape import Tape, tape_of
-from guard.tune.tune import Source, Tuning, parts_of, recorded_view
+from guard.tune.tune import Tuning, parts_of, recorded_view
 from guard.workers.pool import Pool
 from tests.lab.tune_speed.loop import compiled, loop
 from tests.lab.tune_speed.tune_speed import by_lane, by_loop, said_in, sessions, sets
@@ -278,9 +279,7 @@ def test_frontier():
 
 
 def test_two_thirds_choose_and_the_last_third_reports():
-    def source(name: str, started: str) -> Source:
-        return Source(name, Recording({"started": started}, end_s=900.0), PRESENT)
-    many = [source(str(k), f"2026-03-{30 - k:02d}T06:00:00+00:00") for k in range(7)]
+    many = [(f"2026-03-{30 - k:02d}T06:00:00+00:00", 900.0) for k in range(7)]
     chosen, last = parts_of(many)
     assert [k for k, _ in chosen.spans] == [6, 5, 4, 3, 2] and [k for k, _ in last.spans] == [1, 0]
     chosen, last = parts_of(many[:2])

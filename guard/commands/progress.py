@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from guard.commands.options import (
     HOW_TO_FIND_A_CEILING,
     add_settings_options,
+    add_workers_option,
     chosen_settings,
     counting,
     print_json,
@@ -36,6 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="many runners, a line each, worst news first: a folder that holds a folder a "
                              "runner, as each keeps it")
     add_settings_options(parser)
+    add_workers_option(parser)
     parser.add_argument("--html", metavar="FILE", help="write a page that stands alone")
     parser.add_argument("--csv", metavar="FILE", help="write one row a run (- for the screen)")
     parser.add_argument("--force", action="store_true", help="write over an existing file")
@@ -48,6 +50,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json and args.csv == "-":
         raise UsageError("--json and --csv - both want the screen: give the CSV a file")
     settings = chosen_settings(args, need_ceiling=False)
+    if args.workers and args.runners is None:
+        raise UsageError("--workers is for many runners: add --runners DIR")
     if args.runners is not None:
         return _runners(args, settings.units)
 
@@ -95,10 +99,11 @@ def _runners(args: argparse.Namespace, units: str) -> int:
     from guard.roster import page as roster_page
     from guard.roster.folders import everyone
     from guard.roster.roster import line, worst_first
-    from guard.workers.pool import Pool, usable_cores
+    from guard.workers.pool import usable_cores, workers
 
-    found = everyone(Path(args.runners), lambda count: Pool(min(usable_cores(), count)),
-                     counting("reading runners"))
+    found = everyone(
+        Path(args.runners), lambda count: workers(args.workers, min(usable_cores(), count)),
+        counting("reading runners"))
     today = wall_now().date()
     lines = worst_first(line(name, of, today) for name, of in found.standings.items())
     for name, why in found.left_out.items():

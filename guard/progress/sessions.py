@@ -133,8 +133,8 @@ def _worked_out(
     try:
         with Pool(workers) as pool:
             return [row for some in pool.run(_some, tasks, took=took) for row in some]
-    except Interrupted:
-        raise KeyboardInterrupt from None
+    except Interrupted as error:
+        raise error.cause from None
 
 
 def _some(paths: list[str], stop: Callable[[], bool]) -> list[Any]:

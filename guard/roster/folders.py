@@ -16,13 +16,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from guard.errors import GuardError, InputError, printable
+from guard.errors import GuardError, HardwareError, InputError, printable
 from guard.files.cache import cache_place, read_cached, write_cached
 from guard.journal import journal as journals
 from guard.progress.sessions import FORMAT as SESSIONS_FORMAT
 from guard.roster.roster import Standing, as_kept, standing, standing_from
 from guard.settings import file as settings_file
-from guard.workers.pool import Interrupted, Pool
+from guard.workers.pool import Interrupted, Workers
 
 FORMAT = 1  # a change in what is worked out needs a new number
 MOST_NOTES = 5  # of one runner
@@ -51,9 +51,10 @@ class Found:
 
 
 def everyone(
-    folder: Path, pool: Callable[[int], Pool], progress: Callable[[int, int], None] | None = None,
+    folder: Path, workers_for: Callable[[int], Workers],
+    progress: Callable[[int, int], None] | None = None,
 ) -> Found:
-    """Every runner under `folder`; only whose folder changed is read again, by `pool(how many)`.
+    """Every runner under `folder`; only whose folder changed is read again, by `workers_for(how many)`.
 
     Raises InputError where `folder` is missing, unreadable, or holds no folder.
     What was worked out is kept as it comes, so that an interruption loses little.
@@ -68,6 +69,10 @@ def everyone(
 
     def took(number: int, kept: Kept) -> None:
         name = new[number]
+        if workers.far and kept[0] != state_of(homes[name]):
+            raise HardwareError(
+                f"a worker does not see {printable(homes[name].folder)} as this machine does",
+                "share the folder with every worker under the same path, or leave --workers out")
         write_cached(_place(homes[name]), {"format": FORMAT, "state": kept[0]}, kept[1:])
         known[name] = _believed(kept[0], kept[1:])
         if progress:
@@ -75,11 +80,12 @@ def everyone(
 
     before = len(known)
     if new:
+        workers = workers_for(len(new))
         try:
-            with pool(len(new)) as workers:
+            with workers:
                 workers.run(look_at, [os.fspath(homes[name].folder) for name in new], took=took)
-        except Interrupted:
-            raise KeyboardInterrupt from None
+        except Interrupted as error:
+            raise error.cause from None
     return _sorted_out(homes, known, left_out)
 
 

@@ -15,37 +15,26 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from guard.events import Cue, CueGiven
-from guard.log.recording import Recording
+from guard.errors import GuardError
 from guard.response.fit import Fit, Refusal, learn
-from guard.response.series import Stretch, stretches
+from guard.response.series import Stretch
 from guard.settings import Settings
 from guard.tune.choose import Changes, Verdict, best_rows, settled, verdicts
 from guard.tune.lanes import LOOK_EVERY, Heard, Unit, joined, play, units
 from guard.tune.recorded import Over, Recorded, Window, figures, over_min_per_h, spells
 from guard.tune.respond import Lived, Trial, live, trials
 from guard.tune.respond import joined as joined_lives
-from guard.tune.runners import Drawn, Way, draw_runners, way_of
+from guard.tune.runners import Drawn, draw_runners
+from guard.tune.source import Ground, Log, Source, Span, Taken, spans, take
 from guard.tune.space import Axis, around, spread
-from guard.tune.tape import Tape, tape_of
-from guard.workers.pool import Interrupted, Pool
+from guard.tune.tape import Tape
+from guard.workers.pool import Interrupted, Pool, Workers
 
 Progress = Callable[[str, float], None]
-Span = tuple[float, float]
 
-CHOSEN_SHARE = 2.0 / 3.0
 SPREAD_SHARE = 0.6  # of the tries; the rest goes around the best
 GOOD, FINALISTS = 8, 6
 FINAL_TIMES, REPORT_TIMES = 3, 6  # as many runners as in the search
-
-
-@dataclass(frozen=True)
-class Source:
-    """A recording with the limits it is judged by."""
-
-    name: str
-    recording: Recording
-    settings: Settings
 
 
 @dataclass(frozen=True)
@@ -93,53 +82,68 @@ class Outcome:
     tried: dict[str, float] | None = None  # the best of the choosing, whatever became of it
     verdict: Verdict | None = None
     interrupted: bool = False
+    why: GuardError | None = None  # what interrupted it, where that was not Ctrl-C
+    notes: tuple[tuple[str, str], ...] = ()  # name of a recording, what of it was not understood
 
 
-def parts_of(sources: Sequence[Source]) -> tuple[Part, Part]:
-    """Two thirds to choose on, the last third to report on; by recording where there are three or more."""
-    count = len(sources)
+def parts_of(ran: Sequence[tuple[str, float]]) -> tuple[Part, Part]:
+    """Two thirds to choose on, the last third to report on; by recording where there are three or more.
+
+    `ran` has the start of each recording, as its header has it, and its length in s.
+    """
+    count = len(ran)
     if count >= 3:
-        order = sorted(range(count), key=lambda k: (str(sources[k].recording.header.get("started") or ""), k))
+        order = sorted(range(count), key=lambda k: (ran[k][0], k))
         cut = count - max(1, round(count / 3))
-        first, last = order[:cut], order[cut:]
-        whole = {k: (0.0, sources[k].recording.end_s) for k in order}
-        return (Part(tuple((k, whole[k]) for k in first), f"{len(first)} of {count} recordings"),
-                Part(tuple((k, whole[k]) for k in last), f"the other {len(last)}"))
-    ends = [source.recording.end_s for source in sources]
-    return (Part(tuple((k, (0.0, CHOSEN_SHARE * end)) for k, end in enumerate(ends)), "the first two thirds"),
-            Part(tuple((k, (CHOSEN_SHARE * end, end)) for k, end in enumerate(ends)), "the last third"))
+        first, last = ([(k, whole) for k in some for whole in spans(ran[k][1], False)]
+                       for some in (order[:cut], order[cut:]))
+        return (Part(tuple(first), f"{len(first)} of {count} recordings"),
+                Part(tuple(last), f"the other {len(last)}"))
+    first, last = ([(k, spans(end, True)[half]) for k, (_, end) in enumerate(ran)] for half in (0, 1))
+    return Part(tuple(first), "the first two thirds"), Part(tuple(last), "the last third")
 
 
 class Tuning:
     """One search; `run` gives the outcome, also after Ctrl-C."""
 
     def __init__(
-        self, sources: Sequence[Source], present: Settings, axes: Sequence[Axis], *,
-        tries: int = 200, runners: int = 32, seed: int = 1, jobs: int = 1,
+        self, sources: Sequence[Source | Log], present: Settings, axes: Sequence[Axis], *,
+        tries: int = 200, runners: int = 32, seed: int = 1, pool: Workers | None = None,
         progress: Progress = lambda words, share: None,
     ) -> None:
         self._sources = sources
         self._tries, self._runners, self._seed = tries, runners, seed
-        self._pool = Pool(jobs)
+        self._pool = pool or Pool(1)
+        self._taken: list[Taken] = []
         self._progress = progress
         self._home: dict[str, float] = {axis.key: float(getattr(present, axis.key)) for axis in axes}
-        self._found = Outcome(present, list(axes), [{}], seed, parts_of(sources))
+        unread = parts_of([("", 0.0)] * len(sources))
+        self._found = Outcome(present, list(axes), [{}], seed, unread)
 
     def run(self, *, recorded: bool = True, respond: bool = True) -> Outcome:
         """Raises GuardError for recordings that cannot be used."""
         found = self._found
         with self._pool:
             try:
-                tapes = self._pool.run(_tape, self._sources, progress=self._telling("reading the recordings"))
+                self._read(respond)
                 if respond:
                     self._respond()
                 else:
                     self._add(spread(found.axes, self._tries - 1, self._seed))
                 if recorded:
-                    self._recorded(tapes)
-            except (Interrupted, KeyboardInterrupt):
+                    self._recorded([one.tape for one in self._taken])
+            except (Interrupted, KeyboardInterrupt) as stopped:
                 found.interrupted = True
+                found.why = getattr(stopped, "why", None)
         return found
+
+    def _read(self, with_ground: bool) -> None:
+        halves = len(self._sources) < 3
+        self._taken = self._pool.run(
+            take, [(one, with_ground, halves) for one in self._sources],
+            progress=self._telling("reading the recordings"))
+        self._found.parts = parts_of([(one.started, one.end_s) for one in self._taken])
+        self._found.notes = tuple((one.name, note) for one in self._taken for note in one.notes)
 
     def _add(self, sets: Sequence[dict[str, float]]) -> list[int]:
         """Number new sets; what equals the present is left out of each."""
@@ -224,7 +228,8 @@ class Tuning:
         """For choosing, for reporting, and in words what the second is."""
         self._progress("learning how heart rate answers speed", 0.0)
         units = self._found.present.units
-        pieces = [(self._stretches(part), units) for part in self._found.parts]
+        pieces = [([one for ground in self._grounds(part) for one in ground.stretches], units)
+                  for part in self._found.parts]
         fit, last = self._pool.run(_learn, pieces)
         self._progress("learning how heart rate answers speed", 1.0)
         if isinstance(last, Fit):
@@ -233,22 +238,11 @@ class Tuning:
             return fit, fit, "the fit of the first two thirds: the last third alone tells too little"
         return fit, fit, "the published population"
 
-    def _stretches(self, part: Part) -> list[Stretch]:
-        found: list[Stretch] = []
-        for number, (begin, end) in part.spans:
-            recording = self._sources[number].recording
-            said = {one.cue for one in recording.outputs if isinstance(one, CueGiven)}
-            inputs = [event for event in recording.inputs if begin <= event.t_s <= end]
-            found += stretches(inputs, steered=bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME}))
-        return found
+    def _grounds(self, part: Part) -> list[Ground]:
+        return [self._taken[number].grounds[span] for number, span in part.spans]
 
     def _drawn(self, fit: Fit | Refusal, part: Part, runners: int, luck: int) -> Drawn:
-        ways: list[Way] = []
-        for number, (begin, end) in part.spans:
-            source = self._sources[number]
-            ceiling = source.settings.ceiling_bpm
-            assert ceiling is not None
-            ways.append(way_of(source.recording.inputs, ceiling, begin, end))
+        ways = [ground.way for ground in self._grounds(part)]
         return draw_runners(fit, ways, max(runners, len(ways)), [self._seed, luck],
                             belt=self._found.present.belt)
 
@@ -297,10 +291,6 @@ def _looks(steps: int) -> int:
 
 def _trial_looks(work: Sequence[Trial]) -> list[int]:
     return [_looks(round(one.drawn.ground.duration_s)) for one in work]
-
-
-def _tape(source: Source, stop: Callable[[], bool]) -> Tape:
-    return tape_of(source.name, source.recording, source.settings)
 
 
 def _play(piece: tuple[list[Settings], list[Tape]], stop: Callable[[], bool]) -> Heard:

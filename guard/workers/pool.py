@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import re
 import signal
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
-from guard.errors import GuardError
+from guard.errors import GuardError, HardwareError, UsageError
 
 Stop = Callable[[], bool]
 Piece = TypeVar("Piece")
@@ -27,11 +28,17 @@ class Cancelled(Exception):
 
 
 class Interrupted(Exception):
-    """Ctrl-C; `done` holds (piece number, result) of what was finished."""
+    """Ctrl-C, or with `why` the loss of those who do the work; `done` holds (piece number, result)
+    of what was finished."""
 
-    def __init__(self, done: list[tuple[int, Any]]) -> None:
+    def __init__(self, done: list[tuple[int, Any]], why: GuardError | None = None) -> None:
         super().__init__("interrupted")
-        self.done = done
+        self.done, self.why = done, why
+
+    @property
+    def cause(self) -> BaseException:
+        """What to raise where nothing can be made of `done`."""
+        return self.why or KeyboardInterrupt()
 
 
 class WorkerLost(GuardError):
@@ -45,8 +52,49 @@ def usable_cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+class Workers(Protocol):
+    """Who does pieces of work: `Pool` here, `scheduler.Scheduler` elsewhere (`far`).
+
+    A context; `jobs` is how many pieces are done at a time, known inside it.
+    """
+
+    far: bool
+    jobs: int
+
+    def __enter__(self) -> Workers: ...
+
+    def __exit__(self, *error: object) -> None: ...
+
+    def run(
+        self, work: Callable[[Piece, Stop], Result], pieces: Sequence[Piece],
+        looks: Sequence[int] | None = None, progress: Callable[[float], None] = ...,
+        took: Callable[[int, Result], None] = ...,
+    ) -> list[Result]:
+        """See `Pool.run`."""
+        ...
+
+
+def workers(address: str | None, jobs: int) -> Workers:
+    """The scheduler at `address`, or `jobs` processes of this machine.
+
+    Raises UsageError for an address of no known form, HardwareError where Dask is missing.
+    """
+    if address is None:
+        return Pool(jobs)
+    if not re.fullmatch(r"(tcp|tls)://[\w.\[\]:-]+:\d{1,5}", address):
+        raise UsageError("takes tcp://HOST:PORT, or tls://HOST:PORT", option="--workers")
+    try:
+        from guard.workers.scheduler import Scheduler
+    except ImportError:
+        raise HardwareError("--workers needs the package distributed, which is not installed: "
+                            "pip install 'heart-rate-guard[many]'") from None
+    return Scheduler(address)
+
+
 class Pool:
     """A context in which `run` spreads work over `jobs` processes (1: this one)."""
+
+    far = False
 
     def __init__(self, jobs: int) -> None:
         self.jobs = jobs
@@ -112,14 +160,15 @@ class Pool:
                             take(waiting[future], result)
                     progress(min((self._made.value - before) / whole, 1.0))
         except KeyboardInterrupt:
-            raise Interrupted(_in_order(done)) from None
+            raise Interrupted(in_order(done)) from None
         except BrokenProcessPool:
             raise WorkerLost("a worker process ended before its work was done (out of memory?): "
                              "try again with --jobs 1") from None
-        return [result for _, result in _in_order(done)]
+        return [result for _, result in in_order(done)]
 
 
-def _in_order(done: list[tuple[int, Result]]) -> list[tuple[int, Result]]:
+def in_order(done: list[tuple[int, Result]]) -> list[tuple[int, Result]]:
+    """By number of the piece, whatever came first."""
     return sorted(done, key=lambda item: item[0])
 
 

@@ -27,9 +27,10 @@ from guard.settings import Settings
 from guard.tune.choose import Verdict, verdicts
 from guard.tune.respond import Trial, live
 from guard.tune.runners import Drawn
+from guard.tune.source import Source
 from guard.tune.space import SEARCHED, axes
-from guard.tune.tune import Source, Tuning
-from guard.workers.pool import usable_cores
+from guard.tune.tune import Tuning
+from guard.workers.pool import Pool, usable_cores
 
 SEEDS = {"dev": 52_001, "report": 97_003}
 COURSES_RUN = ("flat", "rolling", "hot", "lights")
@@ -90,7 +91,7 @@ def trial(
     sources = [Source(f"day {day}", recorded(who, course, present, [*seed, day], 60 * minutes, pod), present)
                for day in range(sessions)]
     found = Tuning(sources, present, axes(SEARCHED, present), tries=tries, runners=runners, seed=1 + person,
-                   jobs=jobs).run(recorded=False)
+                   pool=Pool(jobs)).run(recorded=False)
     if found.recommended is None:
         return Found(None, None)
     many = Population(**{item.name: np.repeat(getattr(who, item.name), days) for item in fields(who)})

@@ -14,7 +14,7 @@ import argparse
 import json
 import os
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,7 @@ from guard.errors import UsageError
 from guard.runner.courses import COURSES
 from guard.runner.response import Model
 from guard.settings import parse_assignments
+from guard.workers.pool import Stop, workers
 from tests.lab.benchmark.controllers import NAMES
 from tests.lab.benchmark.report import (
     RISES_TARGET,
@@ -43,14 +44,27 @@ FAULT_PARTS = 2  # of n runners and an hour each: 1,000 h with 500 runners
 IN_TIME_S = 10.0
 
 
-def _one(job: tuple[str, str, int, str, Model, dict[str, Any]]) -> Outcome:
-    course, controller, runners, seed_set, model, changes = job
-    return run(COURSES[course], controller, runners, seed_set, model, changes)
+@dataclass(frozen=True)
+class _Job:
+    """A piece of work: seeds, nothing recorded. Without a course it is `_signal`."""
+
+    course: str
+    controller: str
+    runners: int
+    seed_set: str
+    model: Model
+    changes: dict[str, Any]
 
 
-def _signal(job: tuple[int, str, Model, dict[str, Any]]) -> dict[str, Any]:
+def _work(job: _Job, stop: Stop) -> Outcome | dict[str, Any]:
+    stop()
+    if not job.course:
+        return _signal(job.runners, job.seed_set, job.model, job.changes)
+    return run(COURSES[job.course], job.controller, job.runners, job.seed_set, job.model, job.changes)
+
+
+def _signal(n: int, seed_set: str, model: Model, changes: dict[str, Any]) -> dict[str, Any]:
     """What faults cause by themselves, and whether true rises are still heard."""
-    n, seed_set, model, changes = job
     parts = [faults_alone(n, seed_set, model, changes, part) for part in range(FAULT_PARTS)]
     late, early = true_rises(n, seed_set, changes)
     heard = np.where(np.isfinite(late), late <= IN_TIME_S, False).astype(float)
@@ -92,8 +106,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     if not 2 <= args.runners <= 20_000:
         raise UsageError(f"--runners {args.runners}: give 2 to 20000")
     changes = parse_assignments(args.set)
-    jobs = [(course, controller, args.runners, args.seed_set, args.model, changes)
-            for course in courses for controller in controllers]
+    wanted = [(course, controller) for course in courses for controller in controllers]
+    if not args.no_signal and "guard" in controllers:
+        wanted.insert(0, ("", ""))  # the longest first
+    jobs = [_Job(course, controller, args.runners, args.seed_set, args.model, changes)
+            for course, controller in wanted]
     report: dict[str, Any] = {
         "format": 1, "guard": __version__, "seed_set": args.seed_set, "model": args.model,
         "runners": args.runners, "changed_settings": changes, "courses": {}, "targets": []}
@@ -103,20 +120,25 @@ def main(argv: Sequence[str] | None = None) -> int:
         "value [95 % interval over runners], an hour's; 'no jog': minutes over of those in which "
         "the slowest jog would not have settled under either\n")
     verdicts: list[Verdict] = []
-    with ProcessPoolExecutor(max_workers=args.jobs) as pool:
-        signal_job = None
-        if not args.no_signal and "guard" in controllers:
-            signal_job = pool.submit(_signal, (args.runners, args.seed_set, args.model, changes))
-        done = pool.map(_one, jobs)
-        for course in courses:
-            outcomes = {controller: next(done) for controller in controllers}
+    came: dict[tuple[str, str], Any] = {}
+    left = list(courses)
+
+    def took(number: int, result: Any) -> None:
+        """Show a course as soon as it and those before it are done."""
+        came[wanted[number]] = result
+        while left and all((left[0], controller) in came for controller in controllers):
+            course = left.pop(0)
+            outcomes = {controller: came[course, controller] for controller in controllers}
             results = {key: figures(item, outcomes.get("knowing")) for key, item in outcomes.items()}
             report["courses"][course] = results
-            verdicts += course_verdicts(course, outcomes)
+            verdicts.extend(course_verdicts(course, outcomes))
             say(course_table(course, results) + "\n")
-        if signal_job is not None:
-            report["signal"] = signal_job.result()
-            verdicts += _signal_verdicts(report["signal"])
+
+    with workers(args.workers, args.jobs) as pool:
+        pool.run(_work, jobs, took=took)
+    if ("", "") in came:
+        report["signal"] = came["", ""]
+        verdicts += _signal_verdicts(report["signal"])
     if verdicts:
         say(verdict_table(verdicts))
     report["targets"] = [item.as_dict() for item in verdicts]
@@ -156,6 +178,7 @@ def _parser() -> argparse.ArgumentParser:
     add("--set", action="append", default=[], metavar="KEY=VALUE", help="a setting of the guard")
     add("--no-signal", action="store_true", help="leave out the runs on faults and true rises")
     add("--jobs", type=int, default=os.cpu_count() or 1, metavar="N", help="processes at a time")
+    add("--workers", metavar="tcp://HOST:PORT", help="by the workers of a Dask scheduler instead")
     add("--json", metavar="FILE", help="figures as JSON, - for standard output")
     add("--picture", metavar="FILE", help="draw minutes over against cues an hour")
     return parser

@@ -381,3 +381,18 @@ def test_overhead_of_a_task_and_of_its_bytes(tmp_path):
 
 def _length(piece: bytes, stop: Any) -> int:
     return len(piece)
+
+
+@slow
+def test_local_processes_end_with_their_parent(tmp_path):
+    """Killed outright, it leaves nobody behind who waits for work."""
+    trail = tmp_path / "trail"
+    code = ("from guard.workers.pool import Pool\nfrom tests.support.workers import unevenly\n"
+            "if __name__ == '__main__':\n    with Pool(2) as pool:\n"
+            f"        pool.run(unevenly, [(n, 0.1, {str(trail)!r}) for n in range(9999)])\n")
+    parent = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT)
+    wait_until(lambda: len({process for _, process in trail_of(trail)}) == 2, 60, "two processes")
+    parent.kill()
+    parent.wait()
+    for process in {process for _, process in trail_of(trail)}:
+        wait_until(lambda process=process: not Path(f"/proc/{process}").exists(), 20, "its end")

@@ -6,9 +6,11 @@ import multiprocessing
 import os
 import re
 import signal
+import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import connection
 from typing import Any, Protocol, TypeVar
 
 from guard.errors import GuardError, HardwareError, UsageError
@@ -176,6 +178,15 @@ def _begin(stopped: Any, made: Any) -> None:
     global _stopped, _made
     _stopped, _made = stopped, made
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what Ctrl-C means
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """One whose parent was killed would wait for work for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
 
 
 def _work(work: Callable[[Piece, Stop], Result], piece: Piece) -> Result | None:

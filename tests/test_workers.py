@@ -45,7 +45,7 @@ from guard.workers import alike, scheduler
 from guard.workers.scheduler import Scheduler
 
 TUNED = [str(RECORDINGS / f"{name}.jsonl") for name in ("garage-treadmill", "hill-loop", "hot-afternoon")]
-QUICK = ("--tries", "10", "--runners", "6", "--json")
+QUICK = ("--tries", "4", "--runners", "4", "--json")
 
 
 # --- without a scheduler --------------------------------------------------------------
@@ -145,8 +145,8 @@ def test_tuning_is_the_same_to_the_last_bit(some, files, tmp_path):
 
 @slow
 def test_the_benchmark_is_the_same_to_the_last_bit(some, tmp_path):
-    words = ["-m", "tests.lab.benchmark", "--course", "flat", "--course", "hot", "--runners", "4",
-             "--json", "-"]
+    words = ["-m", "tests.lab.benchmark", "--course", "flat", "--course", "hot", "--controller", "guard",
+             "--controller", "bare", "--runners", "4", "--no-signal", "--json", "-"]
     assert told([*words, "--workers", some.address], tmp_path) == told([*words, "--jobs", "1"], tmp_path)
 
 

@@ -61,20 +61,23 @@ def everyone(
     """
     homes, left_out = _homes(folder)
     known: dict[str, Kept] = {}
+    states = {name: _state(home) for name, home in homes.items()}
     for name, home in homes.items():
-        with contextlib.suppress(OSError, ValueError, TypeError, KeyError, IndexError):
-            state = state_of(home)
-            known[name] = _believed(state, read_cached(_place(home), {"format": FORMAT, "state": state}))
+        with contextlib.suppress(ValueError, TypeError, KeyError, IndexError):
+            made_for = {"format": FORMAT, "state": states[name]}
+            known[name] = _believed(states[name], read_cached(_place(home), made_for))
     new = [name for name in homes if name not in known]
 
     def took(number: int, kept: Kept) -> None:
         name = new[number]
-        if workers.far and kept[0] != state_of(homes[name]):
+        home, (state, said, notes) = homes[name], kept
+        if workers.far and state not in (states[name], _state(home)):  # a session may have gone on meanwhile
             raise HardwareError(
-                f"a worker does not see {printable(homes[name].folder)} as this machine does",
+                f"a worker does not see {printable(home.folder)} as this machine does",
                 "share the folder with every worker under the same path, or leave --workers out")
-        write_cached(_place(homes[name]), {"format": FORMAT, "state": kept[0]}, kept[1:])
-        known[name] = _believed(kept[0], kept[1:])
+        if said is not None:  # what stood in the way may go without a trace
+            write_cached(_place(home), {"format": FORMAT, "state": state}, [said, notes])
+        known[name] = _believed(state, [said, notes])
         if progress:
             progress(len(known) - before, len(new))
 
@@ -146,6 +149,14 @@ def state_of(home: Home) -> str:
             stamps.append((f"beside/{path.name}", state.st_size, state.st_mtime_ns))
     told = "\n".join(f"{name}\t{size}\t{when}" for name, size, when in sorted(stamps, key=str))
     return hashlib.blake2b(told.encode("utf-8", "surrogateescape"), digest_size=16).hexdigest()
+
+
+def _state(home: Home) -> str:
+    """`state_of`; empty where it cannot be read."""
+    try:
+        return state_of(home)
+    except OSError:
+        return ""
 
 
 def _stat(place: os.DirEntry[str]) -> os.stat_result | None:

@@ -29,6 +29,7 @@ from guard.workers.pool import POLL_S, Interrupted, Piece, Result, Stop, in_orde
 
 CONNECT_S = 10.0
 NO_WORKER_S = 30.0
+LOOK_EVERY_S = 5.0
 AHEAD = 3  # pieces a thread that wait at the scheduler: few, as each may hold a recording
 
 # "done" and the pickled result, "error" and a pickled GuardError, or "differs" and what differs.
@@ -43,6 +44,7 @@ class Scheduler:
     def __init__(self, address: str) -> None:
         self.address = address
         self.jobs = 1
+        self._looked_s = 0.0
         self._client: Any = None
 
     def __enter__(self) -> Scheduler:
@@ -117,7 +119,7 @@ class Scheduler:
                 try:
                     future = came.get(timeout=POLL_S)
                 except Empty:
-                    heard_s = self._look_for_workers(heard_s)
+                    self._look_for_workers(heard_s)
                     continue
                 heard_s = time.monotonic()
                 number = waiting.pop(future)
@@ -167,22 +169,22 @@ class Scheduler:
         return HardwareError(f"the scheduler at {printable(self.address)} is gone ({why}): start it and its "
                              "workers again; what was finished is kept")
 
-    def _look_for_workers(self, heard_s: float) -> float:
-        """Raise when nothing has come for long and no worker is left; else since when to count."""
+    def _look_for_workers(self, heard_s: float) -> None:
+        """Count the threads, which come and go; raise where none is left and nothing came since `heard_s`."""
+        now_s = time.monotonic()
         if self._client.status != "running":
             raise self._gone("the connection was lost")
-        if time.monotonic() - heard_s < NO_WORKER_S:
-            return heard_s
+        if now_s - self._looked_s < min(LOOK_EVERY_S, NO_WORKER_S):
+            return
         try:
-            left = self._client.nthreads()
+            threads = sum(self._client.nthreads().values())
         except Exception as error:
             raise self._gone(_first_line(error)) from None
-        if not left:
+        self._looked_s, self.jobs = now_s, max(1, threads)
+        if not threads and now_s - heard_s >= NO_WORKER_S:
             where = printable(self.address)
             raise HardwareError(f"the scheduler at {where} has no worker any more: start some with "
                                 f"`dask worker {where}`; what was finished is kept")
-        self.jobs = max(1, sum(left.values()))
-        return time.monotonic()
 
     def _give_up(self, waiting: dict[Any, int]) -> None:
         with contextlib.suppress(Exception):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -83,9 +83,9 @@ class Taken:
     grounds: dict[Span, Ground]
 
 
-def take(piece: tuple[Source | Log, bool, bool], stop: Callable[[], bool]) -> Taken:
+def take(one: Source | Log, with_ground: bool, halves: bool) -> Taken:
     """Read a recording; with its ground or without, of the whole or of two parts."""
-    source, with_ground, halves = piece[0].read(), *piece[1:]
+    source = one.read()
     recording = source.recording
     tape = tape_of(source.name, recording, source.settings)
     grounds = {span: _ground(source, span) for span in spans(recording.end_s, halves)} if with_ground else {}

@@ -34,6 +34,7 @@ Progress = Callable[[str, float], None]
 
 SPREAD_SHARE = 0.6  # of the tries; the rest goes around the best
 GOOD, FINALISTS = 8, 6
+READ_TOGETHER = 8  # recordings a piece of work, where there are many: about three seconds
 FINAL_TIMES, REPORT_TIMES = 3, 6  # as many runners as in the search
 
 
@@ -138,10 +139,12 @@ class Tuning:
         return found
 
     def _read(self, with_ground: bool) -> None:
-        halves = len(self._sources) < 3
-        self._taken = self._pool.run(
-            take, [(one, with_ground, halves) for one in self._sources],
-            progress=self._telling("reading the recordings"))
+        halves, count = len(self._sources) < 3, len(self._sources)
+        together = min(READ_TOGETHER, max(1, count // (4 * self._pool.jobs)))
+        pieces = [[(one, with_ground, halves) for one in self._sources[k:k + together]]
+                  for k in range(0, count, together)]
+        read = self._pool.run(_take, pieces, [1] * len(pieces), self._telling("reading the recordings"))
+        self._taken = [one for some in read for one in some]
         self._found.parts = parts_of([(one.started, one.end_s) for one in self._taken])
         self._found.notes = tuple((one.name, note) for one in self._taken for note in one.notes)
 
@@ -291,6 +294,11 @@ def _looks(steps: int) -> int:
 
 def _trial_looks(work: Sequence[Trial]) -> list[int]:
     return [_looks(round(one.drawn.ground.duration_s)) for one in work]
+
+
+def _take(piece: Sequence[tuple[Source | Log, bool, bool]], stop: Callable[[], bool]) -> list[Taken]:
+    stop()
+    return [take(*one) for one in piece]
 
 
 def _play(piece: tuple[list[Settings], list[Tape]], stop: Callable[[], bool]) -> Heard:

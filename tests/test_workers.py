@@ -219,7 +219,7 @@ def test_no_worker_and_none_any_more_are_said(tmp_path, monkeypatch):
         with pytest.raises(HardwareError, match="has no worker: start some with"), Scheduler(none.address):
             pass
         none.join()
-        monkeypatch.setattr(scheduler, "CONNECT_S", 30.0)
+        none.ready()
         with Scheduler(none.address) as far, pytest.raises(Interrupted) as stopped:
             far.run(unevenly, [(1, 0.2, str(tmp_path / "trail")), (2, 60.0, str(tmp_path / "trail"))],
                     took=lambda number, result: none.workers[0].kill())
@@ -265,6 +265,7 @@ def test_a_worker_that_does_not_fit_is_named(tmp_path, change, said):
     (tmp_path / "change.py").write_text(change + "\n")
     with cluster(tmp_path / "dask", 0) as one:
         one.join("--preload", str(tmp_path / "change.py"))
+        one.ready()
         with pytest.raises(HardwareError) as refused, Scheduler(one.address):
             pass
     assert "the worker tcp://127.0.0.1:" in str(refused.value) and said in str(refused.value)
@@ -296,6 +297,7 @@ def test_a_folder_that_the_workers_do_not_see_is_said(tmp_path, group):
         one.workers.append(subprocess.Popen(
             ["unshare", "-m", "sh", "-c", command], cwd=ROOT, stderr=subprocess.DEVNULL,
             env={**os.environ, **one.env, "PYTHONPATH": str(ROOT)}))
+        one.ready()
         done = run_guard(["progress", "--runners", str(group), "--workers", one.address], tmp_path / "home")
         _, err = done.communicate(timeout=120)
     assert done.returncode == 4 and "does not see" in err and "share the folder" in err

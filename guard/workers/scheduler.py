@@ -84,10 +84,11 @@ class Scheduler:
         if said := difference(ours, {**ours, "distributed": theirs}):
             raise _misfit("the scheduler", said)
         for worker, theirs in self._client.run(about, on_error="return").items():
-            if isinstance(theirs, ImportError):
-                raise _misfit(f"the worker {worker}", f"it lacks the guard or a part of it ({theirs})")
             if isinstance(theirs, BaseException):
-                raise _misfit(f"the worker {worker}", _first_line(theirs))
+                said = _first_line(theirs)
+                lacks = isinstance(theirs, ImportError) or "ModuleNotFoundError" in said  # Dask may wrap it
+                raise _misfit(f"the worker {worker}",
+                              f"it lacks the guard or a part of it ({said})" if lacks else said)
             if said := difference(ours, theirs):
                 raise _misfit(f"the worker {worker}", said)
         self.jobs = max(1, sum(self._client.nthreads().values()))

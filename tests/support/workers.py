@@ -35,10 +35,24 @@ class Cluster:
         where = self.folder / "scheduler.json"
         self.scheduler = self._dask("scheduler", "--port", "0", "--scheduler-file", str(where),
                                     "--protocol", self.protocol)
-        wait_until(where.exists, 60, "the scheduler")
+        wait_until(lambda: where.exists() and where.read_bytes().endswith(b"}"), 60, "the scheduler")
         self.address = json.loads(where.read_text())["address"]
         for _ in range(count):
             self.join()
+        self.ready()
+
+    def ready(self) -> None:
+        """Return once every worker has joined, however busy the machine."""
+        from distributed import Client
+        from distributed.security import Security
+
+        if self.workers:
+            tls = {name.rsplit("TLS__", 1)[1].lower(): value
+                   for name, value in self.env.items() if "TLS__" in name}
+            security = Security(tls_ca_file=tls["ca_file"], tls_client_cert=tls["client__cert"],
+                                tls_client_key=tls["client__key"], require_encryption=True) if tls else None
+            with Client(self.address, timeout=60, set_as_default=False, security=security) as client:
+                client.wait_for_workers(len(self.workers), timeout=60)
 
     def join(self, *options: str) -> Any:
         """One more worker."""

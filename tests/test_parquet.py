@@ -143,7 +143,7 @@ def test_wrong_use_is_one_sentence(words, code, said, capsys):
     assert main(words) == code and said in capsys.readouterr().err
 
 
-def test_without_the_package_the_mend_is_named(monkeypatch, capsys):
+def test_without_the_package_the_fix_is_named(monkeypatch, capsys):
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     assert main(["export", "--parquet", str(LOGS[0]), "-o", "out"]) == 4
     assert "heart-rate-guard[parquet]" in capsys.readouterr().err

@@ -106,7 +106,7 @@ def test_what_is_known_is_not_read_again_and_what_changed_is(group, home, tmp_pa
     looked: list[str] = []
     look_at = folders.look_at
 
-    def looking(path: str, stop: Any) -> folders.Kept:
+    def looking(path: str, stop: Any) -> folders.KeptStanding:
         looked.append(Path(path).name)
         return look_at(path, stop)
 

@@ -24,7 +24,7 @@ import pytest
 from guard.cli import main
 from guard.errors import GuardError, HardwareError, InputError, UsageError
 from guard.settings import Settings
-from guard.tune.source import Log
+from guard.tune.source import LoggedRun
 from guard.workers.pool import Interrupted, Pool, workers
 from tests.support.alsa import wait_until
 from tests.support.recordings import FOLDER as RECORDINGS
@@ -72,7 +72,7 @@ def test_what_does_not_go_together_is_said(words, capsys):
     assert main(words) == 2 and "--workers" in capsys.readouterr().err
 
 
-def test_without_the_package_the_mend_is_named(monkeypatch):
+def test_without_the_package_the_fix_is_named(monkeypatch):
     monkeypatch.setitem(sys.modules, "guard.workers.scheduler", None)
     with pytest.raises(HardwareError, match=r"heart-rate-guard\[many\]"):
         workers("tcp://127.0.0.1:9", 1)
@@ -90,7 +90,7 @@ def test_a_log_travels_as_its_bytes_and_work_as_a_name(tmp_path):
     """Nothing of it is code: what is no function of a module cannot be handed over at all."""
     path = tmp_path / "run.jsonl"
     path.write_bytes(Path(TUNED[0]).read_bytes())
-    there = pickle.loads(pickle.dumps((doubled, Log(str(path), Settings(ceiling_bpm=139)))))
+    there = pickle.loads(pickle.dumps((doubled, LoggedRun(str(path), Settings(ceiling_bpm=139)))))
     path.unlink()
     assert there[0] is doubled and there[1].read().recording.items
     with pytest.raises((pickle.PicklingError, AttributeError)):

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from guard.journal.journal import Journal
-    from guard.journal.links import Link
-    from guard.progress.progress import Months, Session
+    from guard.journal.links import Correlation
+    from guard.progress.progress import Months, PastSession
     from guard.screen.look import Look
 
 _WIDEST = 110
@@ -120,7 +120,7 @@ def _runners(args: argparse.Namespace, units: str) -> int:
     return 0 if lines else InputError.exit_code
 
 
-def _ceiling_of(sessions: Sequence[Session]) -> float:
+def _ceiling_of(sessions: Sequence[PastSession]) -> float:
     """The newest ceiling that a session ran under, where none is set now."""
     from guard.progress.sessions import newest_ceiling
 
@@ -138,7 +138,7 @@ def _show_notes(notes: list[str]) -> None:
         print(f"note: {len(notes) - _MOST_NOTES} more like these", file=sys.stderr)
 
 
-def _links(months: Months, sessions: Sequence[Session], journal: Journal) -> list[Link]:
+def _links(months: Months, sessions: Sequence[PastSession], journal: Journal) -> list[Correlation]:
     from guard.journal.journal import numbers
     from guard.progress.sessions import kept_links
 
@@ -174,17 +174,17 @@ def _write(args: argparse.Namespace, page: str) -> None:
     print(f"wrote {printable(args.html)}", file=sys.stderr)
 
 
-def _write_csv(args: argparse.Namespace, months: Months, sessions: Sequence[Session], units: str) -> None:
+def _write_csv(args: argparse.Namespace, months: Months, sessions: Sequence[PastSession], units: str) -> None:
     import csv
     import io
 
     from guard.csv.write import safe_text
     from guard.files.whole import write_whole
-    from guard.progress.document import COLUMNS, rows
+    from guard.progress.document import RUN_COLUMNS, rows
 
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    writer.writerow(RUN_COLUMNS)
     # Names of files are text from outside.
     writer.writerows([safe_text(cell) if isinstance(cell, str) else cell for cell in row]
                      for row in rows(months, sessions, units))

@@ -13,13 +13,12 @@ from guard.commands.options import (
     print_json,
     typed_values,
 )
-from guard.errors import UsageError, printable
+from guard.errors import EXIT_INTERRUPTED, UsageError, printable
 
 if TYPE_CHECKING:
     from guard.settings import Settings
-    from guard.tune.source import Log
+    from guard.tune.source import LoggedRun
 
-EXIT_INTERRUPTED = 130
 VIEWS = ("both", "recorded", "respond")
 MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64
 
@@ -84,10 +83,10 @@ def run(args: argparse.Namespace) -> int:
     return EXIT_INTERRUPTED if found.interrupted else 0
 
 
-def _logs(args: argparse.Namespace, present: Settings) -> list[Log]:
+def _logs(args: argparse.Namespace, present: Settings) -> list[LoggedRun]:
     from pathlib import Path
 
-    from guard.tune.source import Log
+    from guard.tune.source import LoggedRun
 
     places: set[Path] = set()
     typed = typed_values(args).get("ceiling_bpm")
@@ -96,7 +95,7 @@ def _logs(args: argparse.Namespace, present: Settings) -> list[Log]:
         if place in places:
             raise UsageError(f"{name} is given twice: it would count twice, give it once")
         places.add(place)
-    return [Log(name, present, typed if isinstance(typed, float) else None) for name in args.files]
+    return [LoggedRun(name, present, typed if isinstance(typed, float) else None) for name in args.files]
 
 
 def _whole(low: int, high: int) -> Any:

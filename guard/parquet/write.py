@@ -1,7 +1,7 @@
 """Session logs into three Parquet files, one log at a time, so that memory does not grow with their number.
 
 Needs pyarrow (the extra `parquet`). Readings are gathered to row groups of
-`ROWS`; nothing more of a log is kept than its row in the table of sessions.
+`GROUP_ROWS`; nothing more of a log is kept than its row in the table of sessions.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ from guard.events import Clock, CueGiven, Numbers, Reading, ReadingDoubted, Spee
 from guard.files.whole import whole_file
 from guard.library.facts import started_of
 from guard.log.recording import Recording, read_log
-from guard.parquet.tables import CUES, FORMAT, SESSIONS, TABLES, Column
+from guard.parquet.tables import CUES_TABLE, FORMAT, SESSIONS_TABLE, TABLES, TableColumn
 from guard.reasons import reason
 from guard.session.speeds import Speeds
 
-ROWS = 1 << 18  # of a row group; about 20 MB in memory
-_FIRST_NUMBER = len(CUES) - len(Numbers.__slots__)
+GROUP_ROWS = 1 << 18  # of a row group; about 20 MB in memory
+_FIRST_NUMBER = len(CUES_TABLE) - len(Numbers.__slots__)
 _KINDS: dict[str, Any] = {
     "int32": pa.int32(), "int64": pa.int64(), "uint16": pa.uint16(), "float64": pa.float64(),
     "bool": pa.bool_(), "string": pa.string(), "timestamp": pa.timestamp("ms", tz="UTC"),
@@ -46,7 +46,7 @@ class Written:
     left_out: dict[str, str]
 
 
-def schema(columns: Sequence[Column]) -> Any:
+def schema(columns: Sequence[TableColumn]) -> Any:
     """The schema of a table, units and meanings in its metadata and in that of each field."""
     fields = [pa.field(one.name, _KINDS[one.kind], one.nullable, {"unit": one.unit, "meaning": one.meaning})
               for one in columns]
@@ -104,7 +104,7 @@ def export(
 class _Table:
     """One file being written; rows wait as compact batches until a row group is full."""
 
-    def __init__(self, file: BinaryIO, columns: Sequence[Column]) -> None:
+    def __init__(self, file: BinaryIO, columns: Sequence[TableColumn]) -> None:
         self.rows = 0
         self._schema = schema(columns)
         self._writer = pq.ParquetWriter(file, self._schema, compression="zstd", write_page_index=True)
@@ -112,13 +112,13 @@ class _Table:
 
     def add(self, rows: Sequence[tuple[object, ...]]) -> None:
         """Rows in the order of the columns."""
-        for begin in range(0, len(rows), ROWS):
-            some = rows[begin:begin + ROWS]
+        for begin in range(0, len(rows), GROUP_ROWS):
+            some = rows[begin:begin + GROUP_ROWS]
             arrays = [pa.array(values, field.type)
                       for values, field in zip(zip(*some, strict=True), self._schema, strict=True)]
             self._waiting.append(pa.RecordBatch.from_arrays(arrays, schema=self._schema))
             self.rows += len(some)
-            if sum(batch.num_rows for batch in self._waiting) >= ROWS:
+            if sum(batch.num_rows for batch in self._waiting) >= GROUP_ROWS:
                 self.flush()
 
     def close(self) -> None:
@@ -129,12 +129,12 @@ class _Table:
         """Write what waits as a row group."""
         if self._waiting:
             whole = pa.Table.from_batches(self._waiting).combine_chunks()
-            self._writer.write_table(whole, row_group_size=2 * ROWS)
+            self._writer.write_table(whole, row_group_size=2 * GROUP_ROWS)
             self._waiting.clear()
 
 
 @contextmanager
-def _table(path: Path, columns: Sequence[Column], force: bool) -> Iterator[_Table]:
+def _table(path: Path, columns: Sequence[TableColumn], force: bool) -> Iterator[_Table]:
     with whole_file(path, force=force) as file:
         table = _Table(file, columns)
         try:
@@ -145,7 +145,7 @@ def _table(path: Path, columns: Sequence[Column], force: bool) -> Iterator[_Tabl
 
 
 def _readings(recording: Recording, number: int) -> Iterator[tuple[object, ...]]:
-    """Rows of `READINGS`."""
+    """Rows of `READINGS_TABLE`."""
     judged = bool(recording.outputs)
     doubted = {item.t_s for item in recording.items if isinstance(item, ReadingDoubted)}
     speeds = Speeds()
@@ -160,16 +160,16 @@ def _readings(recording: Recording, number: int) -> Iterator[tuple[object, ...]]
 
 
 def _cues(recording: Recording, number: int) -> Iterator[tuple[object, ...]]:
-    """Rows of `CUES`."""
+    """Rows of `CUES_TABLE`."""
     for item in recording.items:
         if isinstance(item, CueGiven):
-            numbers = (getattr(item.numbers, column.name) for column in CUES[_FIRST_NUMBER:])
+            numbers = (getattr(item.numbers, column.name) for column in CUES_TABLE[_FIRST_NUMBER:])
             yield (number, item.t_s, item.cue.key, item.rule, reason(item), item.repeat,
                    item.advised_speed_m_s, *numbers)
 
 
 def _session(log: Path, recording: Recording, number: int, readings: int, cues: int) -> tuple[object, ...]:
-    """A row of `SESSIONS`."""
+    """A row of `SESSIONS_TABLE`."""
     header, summary = recording.header, recording.summary or {}
     clock = next((item for item in recording.items if isinstance(item, Clock)), None)
     started, trusted = started_of(header, clock)
@@ -185,7 +185,8 @@ def _session(log: Path, recording: Recording, number: int, readings: int, cues: 
         "interrupted": recording.interrupted, "damaged": recording.damaged,
         "guard": _text(header.get("guard")),
     }
-    return tuple(row[one.name] if one.name in row else _number(summary.get(one.name)) for one in SESSIONS)
+    return tuple(row[one.name] if one.name in row else _number(summary.get(one.name))
+                 for one in SESSIONS_TABLE)
 
 
 def _dict(value: object) -> dict[str, object]:

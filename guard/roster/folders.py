@@ -19,16 +19,16 @@ from typing import Any
 from guard.errors import GuardError, HardwareError, InputError, printable
 from guard.files.cache import cache_place, read_cached, write_cached
 from guard.journal import journal as journals
-from guard.progress.sessions import FORMAT as SESSIONS_FORMAT
+from guard.progress.sessions import FIGURES_FORMAT
 from guard.roster.roster import Standing, as_kept, standing, standing_from
 from guard.settings import file as settings_file
 from guard.workers.pool import Interrupted, Workers
 
 FORMAT = 1  # a change in what is worked out needs a new number
 MOST_NOTES = 5  # of one runner
-OTHERS = (journals.NAME, "ceiling.jsonl")  # lie beside bare logs and are none
+OTHERS = (journals.JOURNAL_FILE, "ceiling.jsonl")  # lie beside bare logs and are none
 
-Kept = tuple[str, dict[str, Any] | None, list[str]]  # state of the folder, what it says, notes on it
+KeptStanding = tuple[str, dict[str, Any] | None, list[str]]  # state of the folder, what it says, notes on it
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Home:
 
 
 @dataclass(frozen=True)
-class Found:
+class FoundRunners:
     """Everyone with what they say, by name; who was left out and why; notes on who was not."""
 
     standings: dict[str, Standing]
@@ -53,14 +53,14 @@ class Found:
 def everyone(
     folder: Path, workers_for: Callable[[int], Workers],
     progress: Callable[[int, int], None] | None = None,
-) -> Found:
+) -> FoundRunners:
     """Every runner under `folder`; only whose folder changed is read again, by `workers_for(how many)`.
 
     Raises InputError where `folder` is missing, unreadable, or holds no folder.
     What was worked out is kept as it comes, so that an interruption loses little.
     """
     homes, left_out = _homes(folder)
-    known: dict[str, Kept] = {}
+    known: dict[str, KeptStanding] = {}
     states = {name: _state(home) for name, home in homes.items()}
     for name, home in homes.items():
         with contextlib.suppress(ValueError, TypeError, KeyError, IndexError):
@@ -68,7 +68,7 @@ def everyone(
             known[name] = _believed(states[name], read_cached(_place(home), made_for))
     new = [name for name in homes if name not in known]
 
-    def took(number: int, kept: Kept) -> None:
+    def took(number: int, kept: KeptStanding) -> None:
         name = new[number]
         home, (state, said, notes) = homes[name], kept
         if workers.far and state not in (states[name], _state(home)):  # a session may have gone on meanwhile
@@ -92,7 +92,9 @@ def everyone(
     return _sorted_out(homes, known, left_out)
 
 
-def _sorted_out(homes: dict[str, Home], known: dict[str, Kept], left_out: dict[str, str]) -> Found:
+def _sorted_out(
+    homes: dict[str, Home], known: dict[str, KeptStanding], left_out: dict[str, str],
+) -> FoundRunners:
     standings, notes = {}, []
     for name in homes:
         if name not in known:
@@ -103,7 +105,7 @@ def _sorted_out(homes: dict[str, Home], known: dict[str, Kept], left_out: dict[s
         else:
             standings[name] = standing_from(kept)
             notes += [f"{printable(name)}: {note}" for note in told]
-    return Found(standings, dict(sorted(left_out.items())), notes)
+    return FoundRunners(standings, dict(sorted(left_out.items())), notes)
 
 
 def _homes(folder: Path) -> tuple[dict[str, Home], dict[str, str]]:
@@ -132,14 +134,14 @@ def home_of(folder: Path) -> Home:
     """Where the sessions, the journal and the settings of a runner's folder are."""
     for data in (folder / "data", folder):
         if (data / "sessions").is_dir():
-            return Home(folder, data / "sessions", data / journals.NAME,
-                        folder / "config" / settings_file.NAME)
-    return Home(folder, folder, folder / journals.NAME, folder / settings_file.NAME)
+            return Home(folder, data / "sessions", data / journals.JOURNAL_FILE,
+                        folder / "config" / settings_file.SETTINGS_FILE)
+    return Home(folder, folder, folder / journals.JOURNAL_FILE, folder / settings_file.SETTINGS_FILE)
 
 
 def state_of(home: Home) -> str:
     """Changes whenever anything does that `look_at` reads; OSError where it cannot be read."""
-    stamps: list[tuple[str, object, object]] = [("home", os.fspath(home.folder), (FORMAT, SESSIONS_FORMAT))]
+    stamps: list[tuple[str, object, object]] = [("home", os.fspath(home.folder), (FORMAT, FIGURES_FORMAT))]
     with os.scandir(home.sessions) as places:
         stamps += [(place.name, state.st_size, state.st_mtime_ns) for place in places
                    if place.name.endswith(".jsonl") and (state := _stat(place)) is not None]
@@ -165,7 +167,7 @@ def _stat(place: os.DirEntry[str]) -> os.stat_result | None:
     return None
 
 
-def look_at(folder: str, stop: Callable[[], bool]) -> Kept:
+def look_at(folder: str, stop: Callable[[], bool]) -> KeptStanding:
     """Work out one runner: the folder's state, what it says as plain values, and notes.
 
     Where nothing can be said the second is None and the last note tells why.
@@ -221,7 +223,7 @@ def _place(home: Home) -> Path:
     return cache_place("roster", f"{zlib.crc32(os.fsencode(home.folder)):08x}")
 
 
-def _believed(state: str, kept: object) -> Kept:
+def _believed(state: str, kept: object) -> KeptStanding:
     """What the cache holds, looked at; ValueError, TypeError or KeyError for what is of another form."""
     if not isinstance(kept, Sequence) or len(kept) != 2:
         raise ValueError("not of this form")

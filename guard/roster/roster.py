@@ -13,7 +13,7 @@ from enum import IntEnum
 from math import isfinite
 from statistics import median
 
-from guard.progress.progress import RECENT_WEEKS, Months, Session, half_95, under_over
+from guard.progress.progress import RECENT_WEEKS, Months, PastSession, half_95, under_over
 from guard.progress.verdict import Verdict
 from guard.progress.weeks import WEEK, Run, monday, share_of, weeks
 from guard.progress.words import BREAK_DAYS, IDLE_DAYS
@@ -24,7 +24,7 @@ ILL_TODAY_DAYS = IDLE_DAYS
 PICTURE_DAYS = 366
 _RUNS_DAYS = RECENT_WEEKS * 7 + 7
 
-Place = tuple[int, float]  # day (proleptic ordinal), m/s
+DaySpeed = tuple[int, float]  # day (proleptic ordinal), m/s
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +51,8 @@ class Standing:
     speed: tuple[float, float, float] | None
     runs: tuple[tuple[int, float, float | None, float | None], ...]
     ill: tuple[int, int, int] | None
-    points: tuple[Place, ...]
-    curve: tuple[Place, ...]
+    points: tuple[DaySpeed, ...]
+    curve: tuple[DaySpeed, ...]
 
 
 class News(IntEnum):
@@ -85,7 +85,7 @@ class Line:
     share: float | None
 
 
-def standing(months: Months, sessions: Sequence[Session], ill: Mapping[date, float]) -> Standing:
+def standing(months: Months, sessions: Sequence[PastSession], ill: Mapping[date, float]) -> Standing:
     """What is kept of a runner; `ill` is the journal's, day to grade (0 is well)."""
     assert months.last is not None and sessions
     last, recent, level = months.last.toordinal(), months.recent, months.level

@@ -20,20 +20,20 @@ CHOSEN_SHARE = 2.0 / 3.0
 
 
 @dataclass(frozen=True)
-class Source:
+class TunedRecording:
     """A recording with the limits it is judged by."""
 
     name: str
     recording: Recording
     settings: Settings
 
-    def read(self) -> Source:
+    def read(self) -> TunedRecording:
         """Itself."""
         return self
 
 
 @dataclass(frozen=True)
-class Log:
+class LoggedRun:
     """A log file, judged by its own limits, or by `ceiling_bpm` where that was typed.
 
     Handed to another process it goes as its bytes, so nobody else need see the file.
@@ -45,12 +45,12 @@ class Log:
     data: bytes | None = None
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return Log, (self.name, self.present, self.ceiling_bpm, self._bytes())
+        return LoggedRun, (self.name, self.present, self.ceiling_bpm, self._bytes())
 
     def _bytes(self) -> bytes:
         return log_bytes(self.name) if self.data is None else self.data
 
-    def read(self) -> Source:
+    def read(self) -> TunedRecording:
         """The recording with its limits; InputError where it cannot be read, UsageError without a ceiling."""
         recording = parse_log(self.name, self._bytes())
         limits: dict[str, Any] = {
@@ -60,11 +60,11 @@ class Log:
             raise UsageError(f"{self.name} holds no ceiling: add --ceiling BPM; `guard ceiling` finds yours")
         if limits["ceiling_bpm"] != ceiling:
             limits = {"floor_bpm": None, "stop_bpm": None}
-        return Source(self.name, recording, self.present.replaced({**limits, "ceiling_bpm": ceiling}))
+        return TunedRecording(self.name, recording, self.present.replaced({**limits, "ceiling_bpm": ceiling}))
 
 
 @dataclass(frozen=True)
-class Ground:
+class SpanGround:
     """What a span of a recording tells of the runner and the way."""
 
     stretches: list[Stretch]
@@ -72,7 +72,7 @@ class Ground:
 
 
 @dataclass(frozen=True)
-class Taken:
+class ReadRecording:
     """One recording as tuning needs it; `started` is the header's, `grounds` by span."""
 
     name: str
@@ -80,17 +80,17 @@ class Taken:
     end_s: float
     notes: tuple[str, ...]
     tape: Tape
-    grounds: dict[Span, Ground]
+    grounds: dict[Span, SpanGround]
 
 
-def take(one: Source | Log, with_ground: bool, halves: bool) -> Taken:
+def take(one: TunedRecording | LoggedRun, with_ground: bool, halves: bool) -> ReadRecording:
     """Read a recording; with its ground or without, of the whole or of two parts."""
     source = one.read()
     recording = source.recording
     tape = tape_of(source.name, recording, source.settings)
     grounds = {span: _ground(source, span) for span in spans(recording.end_s, halves)} if with_ground else {}
-    return Taken(source.name, str(recording.header.get("started") or ""), recording.end_s, recording.notes,
-                 tape, grounds)
+    return ReadRecording(source.name, str(recording.header.get("started") or ""), recording.end_s,
+                         recording.notes, tape, grounds)
 
 
 def spans(end_s: float, halves: bool) -> Sequence[Span]:
@@ -99,11 +99,11 @@ def spans(end_s: float, halves: bool) -> Sequence[Span]:
     return ((0.0, cut), (cut, end_s)) if halves else ((0.0, end_s),)
 
 
-def _ground(source: Source, span: Span) -> Ground:
+def _ground(source: TunedRecording, span: Span) -> SpanGround:
     recording, (begin, end) = source.recording, span
     said = {one.cue for one in recording.outputs if isinstance(one, CueGiven)}
     inputs = [event for event in recording.inputs if begin <= event.t_s <= end]
     ceiling = source.settings.ceiling_bpm
     assert ceiling is not None
-    return Ground(stretches(inputs, steered=bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME})),
+    return SpanGround(stretches(inputs, steered=bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME})),
                   way_of(recording.inputs, ceiling, begin, end))

@@ -19,18 +19,18 @@ from guard.errors import GuardError
 from guard.response.fit import Fit, Refusal, learn
 from guard.response.series import Stretch
 from guard.settings import Settings
-from guard.tune.choose import Changes, Verdict, best_rows, settled, verdicts
+from guard.tune.choose import Changes, SetGains, best_rows, settled, verdicts
 from guard.tune.lanes import LOOK_EVERY, Heard, Unit, joined, play, units
 from guard.tune.recorded import Over, Recorded, Window, figures, over_min_per_h, spells
 from guard.tune.respond import Lived, Trial, live, trials
 from guard.tune.respond import joined as joined_lives
 from guard.tune.runners import Drawn, draw_runners
-from guard.tune.source import Ground, Log, Source, Span, Taken, spans, take
-from guard.tune.space import Axis, around, spread
+from guard.tune.source import LoggedRun, ReadRecording, Span, SpanGround, TunedRecording, spans, take
+from guard.tune.space import SearchedSetting, around, spread
 from guard.tune.tape import Tape
 from guard.workers.pool import Interrupted, Pool, Workers
 
-Progress = Callable[[str, float], None]
+TellProgress = Callable[[str, float], None]
 
 SPREAD_SHARE = 0.6  # of the tries; the rest goes around the best
 GOOD, FINALISTS = 8, 6
@@ -39,7 +39,7 @@ FINAL_TIMES, REPORT_TIMES = 3, 6  # as many runners as in the search
 
 
 @dataclass(frozen=True)
-class Part:
+class Portion:
     """A share of the recordings: their numbers with the times that count."""
 
     spans: tuple[tuple[int, Span], ...]
@@ -65,7 +65,7 @@ class RespondView:
     fit: Fit | Refusal
     report_fit: str
     held_out: Lived | None = None
-    held_out_verdict: Verdict | None = None
+    held_out_verdict: SetGains | None = None
 
 
 @dataclass
@@ -73,21 +73,21 @@ class Outcome:
     """What was found. `sets` are changes to `present`, the first is none."""
 
     present: Settings
-    axes: list[Axis]
+    axes: list[SearchedSetting]
     sets: list[dict[str, float]]
     seed: int
-    parts: tuple[Part, Part]
+    parts: tuple[Portion, Portion]
     recorded: RecordedView | None = None
     respond: RespondView | None = None
     recommended: dict[str, float] | None = None  # None: keep the present settings
     tried: dict[str, float] | None = None  # the best of the choosing, whatever became of it
-    verdict: Verdict | None = None
+    verdict: SetGains | None = None
     interrupted: bool = False
     why: GuardError | None = None  # what interrupted it, where that was not Ctrl-C
     notes: tuple[tuple[str, str], ...] = ()  # name of a recording, what of it was not understood
 
 
-def parts_of(ran: Sequence[tuple[str, float]]) -> tuple[Part, Part]:
+def parts_of(ran: Sequence[tuple[str, float]]) -> tuple[Portion, Portion]:
     """Two thirds to choose on, the last third to report on; by recording where there are three or more.
 
     `ran` has the start of each recording, as its header has it, and its length in s.
@@ -98,24 +98,25 @@ def parts_of(ran: Sequence[tuple[str, float]]) -> tuple[Part, Part]:
         cut = count - max(1, round(count / 3))
         first, last = ([(k, whole) for k in some for whole in spans(ran[k][1], False)]
                        for some in (order[:cut], order[cut:]))
-        return (Part(tuple(first), f"{len(first)} of {count} recordings"),
-                Part(tuple(last), f"the other {len(last)}"))
+        return (Portion(tuple(first), f"{len(first)} of {count} recordings"),
+                Portion(tuple(last), f"the other {len(last)}"))
     first, last = ([(k, spans(end, True)[half]) for k, (_, end) in enumerate(ran)] for half in (0, 1))
-    return Part(tuple(first), "the first two thirds"), Part(tuple(last), "the last third")
+    return Portion(tuple(first), "the first two thirds"), Portion(tuple(last), "the last third")
 
 
 class Tuning:
     """One search; `run` gives the outcome, also after Ctrl-C."""
 
     def __init__(
-        self, sources: Sequence[Source | Log], present: Settings, axes: Sequence[Axis], *,
+        self, sources: Sequence[TunedRecording | LoggedRun], present: Settings,
+        axes: Sequence[SearchedSetting], *,
         tries: int = 200, runners: int = 32, seed: int = 1, pool: Workers | None = None,
-        progress: Progress = lambda words, share: None,
+        progress: TellProgress = lambda words, share: None,
     ) -> None:
         self._sources = sources
         self._tries, self._runners, self._seed = tries, runners, seed
         self._pool = pool or Pool(1)
-        self._taken: list[Taken] = []
+        self._taken: list[ReadRecording] = []
         self._progress = progress
         self._home: dict[str, float] = {axis.key: float(getattr(present, axis.key)) for axis in axes}
         unread = parts_of([("", 0.0)] * len(sources))
@@ -209,7 +210,7 @@ class Tuning:
         tried, verdict = settled([found.sets[numbers[row]] for row in best], judge)
         self._report(tried, verdict, report_fit, said)
 
-    def _report(self, tried: dict[str, float], verdict: Verdict, fit: Fit | Refusal, said: str) -> None:
+    def _report(self, tried: dict[str, float], verdict: SetGains, fit: Fit | Refusal, said: str) -> None:
         found = self._found
         assert found.respond is not None
         found.tried, found.verdict = tried, verdict
@@ -241,10 +242,10 @@ class Tuning:
             return fit, fit, "the fit of the first two thirds: the last third alone tells too little"
         return fit, fit, "the published population"
 
-    def _grounds(self, part: Part) -> list[Ground]:
+    def _grounds(self, part: Portion) -> list[SpanGround]:
         return [self._taken[number].grounds[span] for number, span in part.spans]
 
-    def _drawn(self, fit: Fit | Refusal, part: Part, runners: int, luck: int) -> Drawn:
+    def _drawn(self, fit: Fit | Refusal, part: Portion, runners: int, luck: int) -> Drawn:
         ways = [ground.way for ground in self._grounds(part)]
         return draw_runners(fit, ways, max(runners, len(ways)), [self._seed, luck],
                             belt=self._found.present.belt)
@@ -296,7 +297,9 @@ def _trial_looks(work: Sequence[Trial]) -> list[int]:
     return [_looks(round(one.drawn.ground.duration_s)) for one in work]
 
 
-def _take(piece: Sequence[tuple[Source | Log, bool, bool]], stop: Callable[[], bool]) -> list[Taken]:
+def _take(
+    piece: Sequence[tuple[TunedRecording | LoggedRun, bool, bool]], stop: Callable[[], bool],
+) -> list[ReadRecording]:
     stop()
     return [take(*one) for one in piece]
 

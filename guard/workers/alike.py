@@ -12,7 +12,7 @@ import numpy as np
 
 from guard import __version__
 
-PACKAGES = ("numpy", "scipy", "distributed")
+ALIKE_PACKAGES = ("numpy", "scipy", "distributed")
 
 
 @cache
@@ -20,7 +20,7 @@ def about() -> dict[str, str]:
     """What this machine reckons with, by name."""
     return {
         "guard": __version__, "Python": ".".join(platform.python_version_tuple()[:2]),
-        **{name: version(name) for name in PACKAGES},
+        **{name: version(name) for name in ALIKE_PACKAGES},
         # Sessions whose clock could not be trusted are dated by their files, in local time.
         "the time zone": time.strftime("%z"),
         # numpy and its linear algebra choose their ways by the processor.

@@ -16,8 +16,8 @@ from typing import Any, Protocol, TypeVar
 from guard.errors import GuardError, HardwareError, UsageError
 
 Stop = Callable[[], bool]
-Piece = TypeVar("Piece")
-Result = TypeVar("Result")
+_Work = TypeVar("_Work")
+_Done = TypeVar("_Done")
 
 POLL_S = 0.2
 
@@ -68,10 +68,10 @@ class Workers(Protocol):
     def __exit__(self, *error: object) -> None: ...
 
     def run(
-        self, work: Callable[[Piece, Stop], Result], pieces: Sequence[Piece],
+        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work],
         looks: Sequence[int] | None = None, progress: Callable[[float], None] = ...,
-        took: Callable[[int, Result], None] = ...,
-    ) -> list[Result]:
+        took: Callable[[int, _Done], None] = ...,
+    ) -> list[_Done]:
         """See `Pool.run`."""
         ...
 
@@ -120,10 +120,10 @@ class Pool:
             self._executor = None
 
     def run(
-        self, work: Callable[[Piece, Stop], Result], pieces: Sequence[Piece],
+        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work],
         looks: Sequence[int] | None = None, progress: Callable[[float], None] = lambda share: None,
-        took: Callable[[int, Result], None] = lambda number, result: None,
-    ) -> list[Result]:
+        took: Callable[[int, _Done], None] = lambda number, result: None,
+    ) -> list[_Done]:
         """`[work(piece, stop) for piece in pieces]`.
 
         `work` is a function of a module; it is expected to call `stop` as often
@@ -132,9 +132,9 @@ class Pool:
         is done, in any order. Raises Interrupted on Ctrl-C.
         """
         whole = max(1, sum(looks or ()))
-        done: list[tuple[int, Result]] = []
+        done: list[tuple[int, _Done]] = []
 
-        def take(number: int, result: Result) -> None:
+        def take(number: int, result: _Done) -> None:
             done.append((number, result))
             took(number, result)
 
@@ -169,7 +169,7 @@ class Pool:
         return [result for _, result in in_order(done)]
 
 
-def in_order(done: list[tuple[int, Result]]) -> list[tuple[int, Result]]:
+def in_order(done: list[tuple[int, _Done]]) -> list[tuple[int, _Done]]:
     """By number of the piece, whatever came first."""
     return sorted(done, key=lambda item: item[0])
 
@@ -189,7 +189,7 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _work(work: Callable[[Piece, Stop], Result], piece: Piece) -> Result | None:
+def _work(work: Callable[[_Work, Stop], _Done], piece: _Work) -> _Done | None:
     try:
         return work(piece, _look)
     except Cancelled:

@@ -25,7 +25,7 @@ from distributed import Client, KilledWorker
 
 from guard.errors import GuardError, HardwareError, printable
 from guard.workers.alike import about, difference
-from guard.workers.pool import POLL_S, Interrupted, Piece, Result, Stop, in_order
+from guard.workers.pool import POLL_S, Interrupted, Stop, _Done, _Work, in_order
 
 CONNECT_S = 10.0
 NO_WORKER_S = 30.0
@@ -94,10 +94,10 @@ class Scheduler:
         self.jobs = max(1, sum(self._client.nthreads().values()))
 
     def run(
-        self, work: Callable[[Piece, Stop], Result], pieces: Sequence[Piece],
+        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work],
         looks: Sequence[int] | None = None, progress: Callable[[float], None] = lambda share: None,
-        took: Callable[[int, Result], None] = lambda number, result: None,
-    ) -> list[Result]:
+        took: Callable[[int, _Done], None] = lambda number, result: None,
+    ) -> list[_Done]:
         """As `Pool.run`, but that a piece once begun is not stopped half way.
 
         Raises Interrupted with what is done on Ctrl-C, and (with the reason) when
@@ -105,7 +105,7 @@ class Scheduler:
         """
         weights = looks or [1] * len(pieces)
         whole, made, batch = max(1, sum(weights)), 0, uuid.uuid4().hex
-        done: list[tuple[int, Result]] = []
+        done: list[tuple[int, _Done]] = []
         waiting: dict[Any, int] = {}
         came: Queue[Any] = Queue()
         todo = iter(range(len(pieces)))

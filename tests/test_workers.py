@@ -143,13 +143,6 @@ def test_tuning_is_the_same_to_the_last_bit(some, files, tmp_path):
     assert told([*words, "--workers", some.address], tmp_path) == told([*words, "--jobs", "1"], tmp_path)
 
 
-@slow
-def test_the_benchmark_is_the_same_to_the_last_bit(some, tmp_path):
-    words = ["-m", "tests.lab.benchmark", "--course", "flat", "--course", "hot", "--controller", "guard",
-             "--controller", "bare", "--runners", "4", "--no-signal", "--json", "-"]
-    assert told([*words, "--workers", some.address], tmp_path) == told([*words, "--jobs", "1"], tmp_path)
-
-
 @pytest.fixture(scope="module")
 def group(tmp_path_factory: pytest.TempPathFactory) -> Path:
     from tests.test_progress import year

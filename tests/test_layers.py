@@ -66,18 +66,22 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "log": BASE | {"", "arrays", "files", "reasons", "session"},
     "library": {"errors", "events", "files", "log", "plan", "session"},
     "csv": {"arrays", "errors", "events", "files", "library", "log", "reasons", "session", "units"},
+    "parquet": {"", "errors", "events", "files", "library", "log", "reasons", "session"},
     # one session at a time
     "page": set(),
     "replay": CORE | {"log", "reasons", "screen"},
     "response": {"arrays", "events", "session", "settings", "signal", "units"},
     "review": CORE | {"arrays", "log", "page", "reasons", "replay", "response", "screen"},
-    "tune": CORE | {"arrays", "log", "replay", "response", "runner", "screen"},
+    "tune": CORE | {"arrays", "log", "replay", "response", "runner", "screen", "workers"},
     # the months
     "journal": {"arrays", "errors", "files", "screen"},
     "ceiling": {"arrays", "errors", "events", "files", "journal", "log", "plan", "replay", "screen",
                 "session"},
     "progress": {"arrays", "errors", "events", "files", "journal", "library", "log", "page", "plan",
-                 "response", "screen", "signal"},
+                 "response", "screen", "signal", "workers"},
+    "roster": {"errors", "files", "journal", "page", "progress", "screen", "settings.file", "workers"},
+    # many processes, many machines
+    "workers": {"", "errors"},
     # the doors
     "": BASE | {"decide"},
     "commands": ANY_ROOM,
@@ -337,7 +341,8 @@ def test_the_lock_holds_every_dependency():
     runtime = [*project["project"]["dependencies"], *extras["sound"], *extras["page"],
                *project["dependency-groups"]["build"]]
     for wanted, lock in ((runtime, "requirements.lock"),
-                         (project["dependency-groups"]["dev"], "tests/requirements.lock")):
+                         ([*extras["parquet"], *extras["many"], *project["dependency-groups"]["dev"]],
+                          "tests/requirements.lock")):
         pins: dict[str, list[str]] = {}
         for found in re.finditer(r"^([a-z0-9._-]+)==(\S+)", (ROOT / lock).read_text(encoding="utf-8"), re.M):
             pins.setdefault(found[1], []).append(found[2])

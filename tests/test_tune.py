@@ -24,14 +24,15 @@ from guard.tune import tune as tune_module
 from guard.tune.choose import SetGains, frontier, settled, verdicts
 from guard.tune.document import reason
 from guard.tune.lanes import Heard, joined, play, units, with_limits
-from guard.tune.pool import Pool
 from guard.tune.recorded import Window, figures, over_min_per_h, spells
 from guard.tune.respond import Lived, Trial, live, trials
 from guard.tune.respond import joined as joined_lives
 from guard.tune.runners import CELL_M, Way, draw_runners, way_of
+from guard.tune.source import TunedRecording
 from guard.tune.space import SEARCHED, around, axes, spread
 from guard.tune.tape import Tape, tape_of
-from guard.tune.tune import TunedRecording, Tuning, parts_of, recorded_view
+from guard.tune.tune import Tuning, parts_of, recorded_view
+from guard.workers.pool import Pool
 from tests.lab.tune_speed.loop import compiled, loop
 from tests.lab.tune_speed.tune_speed import by_lane, by_loop, said_in, sessions, sets
 from tests.support.documents import check_listed
@@ -279,9 +280,7 @@ def test_frontier():
 
 
 def test_two_thirds_choose_and_the_last_third_reports():
-    def source(name: str, started: str) -> TunedRecording:
-        return TunedRecording(name, Recording({"started": started}, end_s=900.0), PRESENT)
-    many = [source(str(k), f"2026-03-{30 - k:02d}T06:00:00+00:00") for k in range(7)]
+    many = [(f"2026-03-{30 - k:02d}T06:00:00+00:00", 900.0) for k in range(7)]
     chosen, last = parts_of(many)
     assert [k for k, _ in chosen.spans] == [6, 5, 4, 3, 2] and [k for k, _ in last.spans] == [1, 0]
     chosen, last = parts_of(many[:2])

@@ -1,27 +1,36 @@
-"""`guard export`: a recording as CSV."""
+"""`guard export`: a recording as CSV, or many as Parquet tables."""
 
 from __future__ import annotations
 
 import argparse
 import sys
+from pathlib import Path
+
+from guard.commands.options import counting
+from guard.errors import HardwareError, UsageError, printable
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="LOG", help="a session log (.jsonl)")
-    parser.add_argument("-o", "--output", metavar="OUT.csv", required=True,
-                        help="the file to write; - is standard output")
+    parser.add_argument("files", metavar="LOG", nargs="+",
+                        help="a session log (.jsonl); with --parquet several, or folders of them")
+    parser.add_argument("-o", "--output", metavar="OUT", required=True,
+                        help="the CSV file to write, - is standard output; with --parquet a folder")
+    parser.add_argument("--parquet", action="store_true",
+                        help="tables for others' tools: readings, cues, sessions; the log stays the truth")
     parser.add_argument("--force", action="store_true", help="write over OUT if it exists")
 
 
 def run(args: argparse.Namespace) -> int:
-    from pathlib import Path
+    if args.parquet:
+        return _parquet(args)
+    if len(args.files) > 1:
+        raise UsageError("a CSV file holds one recording: name one LOG, or add --parquet for many")
 
     from guard.csv.write import csv_chunks
-    from guard.errors import printable
     from guard.files.whole import write_whole
     from guard.log.recording import read_log
 
-    recording = read_log(args.file)
+    recording = read_log(args.files[0])
     for note in recording.notes:
         print(f"note: {note}", file=sys.stderr)
     if args.output == "-":
@@ -30,4 +39,24 @@ def run(args: argparse.Namespace) -> int:
         return 0
     write_whole(Path(args.output), csv_chunks(recording), force=args.force)
     print(f"written: {printable(args.output)}")
+    return 0
+
+
+def _parquet(args: argparse.Namespace) -> int:
+    try:
+        import pyarrow  # noqa: F401
+    except ImportError:
+        raise HardwareError("writing Parquet needs the package pyarrow, which is not installed: "
+                            "pip install 'heart-rate-guard[parquet]'") from None
+    from guard.files.folders import make_private
+    from guard.parquet.write import export, logs_of
+
+    if args.output == "-":
+        raise UsageError("--parquet writes three files: name a folder for -o")
+    written = export(logs_of(args.files), make_private(Path(args.output)), force=args.force,
+                     progress=counting("writing sessions", least=20))
+    for name, why in written.left_out.items():
+        print(f"note: {printable(name)} is left out: {printable(why)}", file=sys.stderr)
+    print(f"written to {printable(args.output)}: {written.sessions} sessions, {written.readings} readings, "
+          f"{written.cues} cues")
     return 0

@@ -46,6 +46,13 @@ def add_session_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--sound-out", choices=find("sound_out").choices, help=find("sound_out").meaning)
 
 
+def add_workers_option(parser: argparse.ArgumentParser) -> None:
+    """Add `--workers ADDRESS`."""
+    parser.add_argument("--workers", metavar="tcp://HOST:PORT",
+                        help="work by the workers of a Dask scheduler instead of processes of this machine; "
+                             "only in a network where you trust everyone")
+
+
 def typed_values(args: argparse.Namespace) -> dict[str, Value]:
     """Checked values of `--set`, `--ceiling` and a live session's; two ceilings that differ are an error."""
     values = parse_assignments(args.assignments)

@@ -7,11 +7,12 @@ import os
 import shutil
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from guard.commands.options import (
     HOW_TO_FIND_A_CEILING,
     add_settings_options,
+    add_workers_option,
     chosen_settings,
     counting,
     print_json,
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from guard.journal.journal import Journal
     from guard.journal.links import Correlation
     from guard.progress.progress import Months, PastSession
+    from guard.screen.look import Look
 
 _WIDEST = 110
 _MOST_NOTES = 5
@@ -31,7 +33,11 @@ _MOST_NOTES = 5
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--folder", metavar="DIR", help="session logs in another folder than usual")
+    parser.add_argument("--runners", metavar="DIR",
+                        help="many runners, a line each, worst news first: a folder that holds a folder a "
+                             "runner, as each keeps it")
     add_settings_options(parser)
+    add_workers_option(parser)
     parser.add_argument("--html", metavar="FILE", help="write a page that stands alone")
     parser.add_argument("--csv", metavar="FILE", help="write one row a run (- for the screen)")
     parser.add_argument("--force", action="store_true", help="write over an existing file")
@@ -44,6 +50,10 @@ def run(args: argparse.Namespace) -> int:
     if args.json and args.csv == "-":
         raise UsageError("--json and --csv - both want the screen: give the CSV a file")
     settings = chosen_settings(args, need_ceiling=False)
+    if args.workers and args.runners is None:
+        raise UsageError("--workers is for many runners: add --runners DIR")
+    if args.runners is not None:
+        return _runners(args, settings.units)
 
     from guard.clock import wall_now
     from guard.journal import journal as journals
@@ -61,12 +71,13 @@ def run(args: argparse.Namespace) -> int:
     ceiling_bpm = settings.ceiling_bpm or _ceiling_of(sessions)
     journal = journals.read()
     _show_notes(list(journal.notes))
-    named = {entry.day: entry.speed_from for entry in journal.entries if entry.speed_from}
-    months = look(sessions, _daily(journal), ceiling_bpm, today=wall_now().date(), named=named,
-                  with_history=bool(args.html or args.json))
+    months = look(sessions, journals.daily(journal.entries), ceiling_bpm, today=wall_now().date(),
+                  named=journals.sources(journal.entries), with_history=bool(args.html or args.json))
     links = _links(months, sessions, journal) if args.html or args.json else []
     if args.html:
-        _write_page(args, months, sessions, links, settings.units)
+        from guard.progress.page import page
+
+        _write(args, page(months, sessions, links, settings.units))
     if args.csv:
         _write_csv(args, months, sessions, settings.units)
     if args.json:
@@ -78,14 +89,46 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _runners(args: argparse.Namespace, units: str) -> int:
+    if args.folder or args.csv or args.ceiling:
+        raise UsageError("--folder, --csv and --ceiling are of one runner: with --runners each has a ceiling "
+                         "of their own")
+
+    from guard.clock import wall_now
+    from guard.roster import document as roster_json
+    from guard.roster import page as roster_page
+    from guard.roster.folders import everyone
+    from guard.roster.roster import line, worst_first
+    from guard.workers.pool import usable_cores, workers
+
+    found = everyone(
+        Path(args.runners), lambda count: workers(args.workers, min(usable_cores(), count)),
+        counting("reading runners"))
+    today = wall_now().date()
+    lines = worst_first(line(name, of, today) for name, of in found.standings.items())
+    for name, why in found.left_out.items():
+        print(f"note: {printable(name)} is left out: {why}", file=sys.stderr)
+    _show_notes(found.notes)
+    if args.html:
+        _write(args, roster_page.page(lines, found.left_out, units, today))
+    if args.json:
+        print_json(roster_json.document(lines, found.left_out, units, today))
+    elif lines:
+        from guard.roster.terminal import report
+
+        print(*report(lines, units, *_screen()), sep="\n")
+    return 0 if lines else InputError.exit_code
+
+
 def _ceiling_of(sessions: Sequence[PastSession]) -> float:
     """The newest ceiling that a session ran under, where none is set now."""
-    for session in reversed(sessions):
-        if session.figures.ceiling_bpm is not None:
-            print(f"note: no ceiling is set; taken from the run of {session.day}: "
-                  f"{session.figures.ceiling_bpm:g} bpm", file=sys.stderr)
-            return session.figures.ceiling_bpm
-    raise UsageError(HOW_TO_FIND_A_CEILING)
+    from guard.progress.sessions import newest_ceiling
+
+    ceiling_bpm = newest_ceiling(sessions)
+    if ceiling_bpm is None:
+        raise UsageError(HOW_TO_FIND_A_CEILING)
+    print(f"note: no ceiling is set; taken from the newest run: {ceiling_bpm:g} bpm", file=sys.stderr)
+    return ceiling_bpm
 
 
 def _show_notes(notes: list[str]) -> None:
@@ -93,15 +136,6 @@ def _show_notes(notes: list[str]) -> None:
         print(f"note: {printable(note)}", file=sys.stderr)
     if len(notes) > _MOST_NOTES:
         print(f"note: {len(notes) - _MOST_NOTES} more like these", file=sys.stderr)
-
-
-def _daily(journal: Journal) -> dict[str, dict[Any, float]]:
-    """Journal by item, then by day."""
-    from guard.journal.journal import numbers
-
-    days = [entry.day for entry in journal.entries]
-    return {key: {day: float(value) for day, value in zip(days, values, strict=True) if value is not None}
-            for key, values in numbers(journal.entries, days).items()}
 
 
 def _links(months: Months, sessions: Sequence[PastSession], journal: Journal) -> list[Correlation]:
@@ -121,21 +155,22 @@ def _links(months: Months, sessions: Sequence[PastSession], journal: Journal) ->
 
 def _show(months: Months, units: str) -> None:
     from guard.progress.terminal import report
+
+    print(*report(months, units, *_screen()), sep="\n")
+
+
+def _screen() -> tuple[int, Look]:
+    """Its width in cells and what it can show."""
     from guard.screen.look import fitting_look
 
-    look = fitting_look(sys.stdout.encoding or "ascii", os.environ)
     width = min(shutil.get_terminal_size((80, 24)).columns - 1, _WIDEST)
-    print(*report(months, units, width, look), sep="\n")
+    return width, fitting_look(sys.stdout.encoding or "ascii", os.environ)
 
 
-def _write_page(
-    args: argparse.Namespace, months: Months, sessions: Sequence[PastSession], links: Sequence[Correlation],
-    units: str,
-) -> None:
+def _write(args: argparse.Namespace, page: str) -> None:
     from guard.files.whole import write_whole
-    from guard.progress.page import page
 
-    write_whole(Path(args.html), [page(months, sessions, links, units).encode()], force=args.force)
+    write_whole(Path(args.html), [page.encode()], force=args.force)
     print(f"wrote {printable(args.html)}", file=sys.stderr)
 
 

@@ -7,8 +7,8 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import (
-    FIND_A_CEILING,
     add_settings_options,
+    add_workers_option,
     chosen_settings,
     print_json,
     typed_values,
@@ -17,7 +17,7 @@ from guard.errors import EXIT_INTERRUPTED, UsageError, printable
 
 if TYPE_CHECKING:
     from guard.settings import Settings
-    from guard.tune.tune import TunedRecording
+    from guard.tune.source import LoggedRun
 
 VIEWS = ("both", "recorded", "respond")
 MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64
@@ -40,6 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="the same seed gives the same answer (1)")
     parser.add_argument("--jobs", metavar="N", type=_whole(1, MOST_JOBS), default=None,
                         help="processes at a time (as many as there are cores)")
+    add_workers_option(parser)
     add_settings_options(parser)
     parser.add_argument("--apply", action="store_true",
                         help="keep the recommended set in the settings file (comments stay)")
@@ -48,20 +49,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from guard.settings import file as settings_file
-    from guard.tune.pool import usable_cores
     from guard.tune.space import axes
     from guard.tune.tune import Tuning
+    from guard.workers.pool import usable_cores, workers
 
+    if args.jobs and args.workers:
+        raise UsageError("--jobs counts processes of this machine, --workers are others: give one of them")
     if args.apply and args.view == "recorded":
         raise UsageError("--apply needs the view that recommends: leave --view recorded out")
     present = chosen_settings(args, need_ceiling=False)
     searched = axes(args.search, present)
-    sources = _sources(args, present)
+    pool = workers(args.workers, args.jobs or usable_cores())
     with _Progress() as progress:
         found = Tuning(
-            sources, present, searched, tries=args.tries, runners=args.runners, seed=args.seed,
-            jobs=args.jobs or usable_cores(), progress=progress.tell,
+            _logs(args, present), present, searched, tries=args.tries, runners=args.runners, seed=args.seed,
+            pool=pool, progress=progress.tell,
         ).run(recorded=args.view != "respond", respond=args.view != "recorded")
+    for name, note in found.notes:
+        print(f"note: {printable(name)}: {note}", file=sys.stderr)
     kept = None
     if args.apply and found.recommended and not found.interrupted:
         kept = str(settings_file.save(found.recommended))
@@ -73,33 +78,24 @@ def run(args: argparse.Namespace) -> int:
         from guard.tune import terminal as tune_show
 
         tune_show.show(found, kept, wanted_apply=args.apply)
+    if found.why is not None:
+        raise found.why
     return EXIT_INTERRUPTED if found.interrupted else 0
 
 
-def _sources(args: argparse.Namespace, present: Settings) -> list[TunedRecording]:
+def _logs(args: argparse.Namespace, present: Settings) -> list[LoggedRun]:
     from pathlib import Path
 
-    from guard.log.recording import read_log
-    from guard.tune.tune import TunedRecording
+    from guard.tune.source import LoggedRun
 
-    places = [Path(name).resolve() for name in args.files]
+    places: set[Path] = set()
     typed = typed_values(args).get("ceiling_bpm")
-    found = []
-    for name, place in zip(args.files, places, strict=True):
-        if places.count(place) > 1:
+    for name in args.files:
+        place = Path(name).resolve()
+        if place in places:
             raise UsageError(f"{name} is given twice: it would count twice, give it once")
-        recording = read_log(name)
-        for note in recording.notes:
-            print(f"note: {printable(name)}: {note}", file=sys.stderr)
-        limits: dict[str, Any] = {
-            key: getattr(recording.settings, key) for key in ("ceiling_bpm", "floor_bpm", "stop_bpm")}
-        ceiling = typed or limits["ceiling_bpm"] or present.ceiling_bpm
-        if ceiling is None:
-            raise UsageError(f"{name} holds no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
-        if limits["ceiling_bpm"] != ceiling:
-            limits = {"floor_bpm": None, "stop_bpm": None}
-        found.append(TunedRecording(name, recording, present.replaced({**limits, "ceiling_bpm": ceiling})))
-    return found
+        places.add(place)
+    return [LoggedRun(name, present, typed if isinstance(typed, float) else None) for name in args.files]
 
 
 def _whole(low: int, high: int) -> Any:

@@ -230,6 +230,19 @@ def numbers(entries: Iterable[Entry], days: Sequence[date]) -> dict[str, list[fl
     return {key: [getattr(by_day[day], key) if day in by_day else None for day in days] for key in keys}
 
 
+def daily(entries: Iterable[Entry]) -> dict[str, dict[date, float]]:
+    """The same by item, then by day, without what was not written."""
+    entries = list(entries)
+    days = [entry.day for entry in entries]
+    return {key: {day: float(value) for day, value in zip(days, values, strict=True) if value is not None}
+            for key, values in numbers(entries, days).items()}
+
+
+def sources(entries: Iterable[Entry]) -> dict[date, str]:
+    """New sources of speed by their first day."""
+    return {entry.day: entry.speed_from for entry in entries if entry.speed_from}
+
+
 def _rewrite(
     change: Callable[[Journal], list[Entry]], path: Path | None, warn: Callable[[str], None]
 ) -> None:

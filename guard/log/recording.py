@@ -6,6 +6,7 @@ file is never changed, except by `repair`, which only cuts a torn tail.
 
 from __future__ import annotations
 
+import io
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -72,8 +73,30 @@ def read_log(path: str | os.PathLike[str]) -> Recording:
                 raise too_large(name)
             return _body(name, header, file)
     except OSError as error:
-        raise InputError(f"cannot read {name} ({error.strerror or error}): "
-                         "check the name and that you may read it") from None
+        raise _unreadable(name, error) from None
+
+
+def _unreadable(name: str | os.PathLike[str], error: OSError) -> InputError:
+    return InputError(f"cannot read {name} ({error.strerror or error}): "
+                      "check the name and that you may read it")
+
+
+def log_bytes(path: str | os.PathLike[str]) -> bytes:
+    """The bytes of a log for `parse_log`; InputError where they cannot be read."""
+    try:
+        with open_file(path) as file:
+            return file.read(LARGEST_LOG_BYTES + 1)
+    except OSError as error:
+        raise _unreadable(path, error) from None
+
+
+def parse_log(name: str, data: bytes) -> Recording:
+    """The same of a log's bytes; `name` stands in what is said of it."""
+    with io.BytesIO(data) as file:
+        header = read_header(Path(name), file)
+        if len(data) > LARGEST_LOG_BYTES:
+            raise too_large(name)
+        return _body(Path(name), header, file)
 
 
 def too_large(name: str | os.PathLike[str]) -> InputError:

@@ -154,7 +154,7 @@ def look(
     step = year.level.step if year else None
     inside = runs.days[runs.days > end - YEAR_DAYS]
 
-    all_runs = [Run(session.day, session.figures.duration_s, *_under_over(session.figures, ceiling_bpm))
+    all_runs = [Run(session.day, session.figures.duration_s, *under_over(session.figures, ceiling_bpm))
                 for session in sessions]
     all_weeks = weeks(all_runs, today)
     tested = tuple((session.day, session.check) for session in sessions if session.check)
@@ -280,7 +280,7 @@ def half_95(told_of: Level) -> float:
     return student(_95, told_of.free) * told_of.sd
 
 
-def _under_over(figures: SessionFigures, ceiling_bpm: float) -> tuple[float | None, float | None]:
+def under_over(figures: SessionFigures, ceiling_bpm: float) -> tuple[float | None, float | None]:
     """Seconds at or under, and over, the session's own ceiling, or the present one where it had none."""
     if figures.under_s is not None or figures.bpm_seconds is None:
         return figures.under_s, figures.over_s

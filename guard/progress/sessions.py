@@ -30,10 +30,12 @@ def sessions_of(
     folder: Path | None, *,
     progress: Callable[[int, int], None] | None = None,
     warn: Callable[[str], None] = lambda sentence: None,
+    jobs: int | None = None,
 ) -> list[PastSession]:
     """Every session of the library with its figures, oldest first.
 
-    `progress` gets (done, to do) while logs are read. A log that cannot be
+    `progress` gets (done, to do) while logs are read, by `jobs` processes (as
+    many as there are cores). A log that cannot be
     read, or that no clock dated, is left out; `warn` gets a sentence.
     """
     from guard.files.cache import read_cached, write_cached
@@ -63,7 +65,7 @@ def sessions_of(
                 known[entry.path.name] = _read(row)
     missing = [entry for entry in entries if entry.path.name not in known]
     if missing:
-        for entry, row in zip(missing, _worked_out(missing, progress), strict=True):
+        for entry, row in zip(missing, _worked_out(missing, progress, jobs), strict=True):
             kept[entry.path.name] = [entry.fingerprint, *row]
             known[entry.path.name] = _read(row)
         names = {entry.path.name for entry in entries}
@@ -76,6 +78,12 @@ def sessions_of(
         else:
             found.append(PastSession(days[entry.path.name], entry.name, figures, parts))
     return sorted(found, key=lambda session: session.day)
+
+
+def newest_ceiling(sessions: Sequence[PastSession]) -> float | None:
+    """The newest ceiling that a session ran under."""
+    return next((session.figures.ceiling_bpm for session in reversed(sessions)
+                 if session.figures.ceiling_bpm is not None), None)
 
 
 def _read(row: Sequence[Any]) -> Kept:
@@ -107,34 +115,33 @@ def _dated(entries: Sequence[SessionEntry], warn: Callable[[str], None]) -> dict
 # -- working out
 
 def _worked_out(
-    entries: Sequence[SessionEntry], progress: Callable[[int, int], None] | None,
+    entries: Sequence[SessionEntry], progress: Callable[[int, int], None] | None, jobs: int | None,
 ) -> list[Any]:
+    from guard.workers.pool import Interrupted, Pool, usable_cores
+
     paths = [str(entry.path) for entry in entries]
     tasks = [paths[at:at + PER_TASK] for at in range(0, len(paths), PER_TASK)]
-    workers = min(os.cpu_count() or 1, len(tasks))
-    found: list[Any] = []
-    if len(paths) < FEWEST_FOR_WORKERS or workers < 2:
-        for task in tasks:
-            found += _some(task)
-            if progress:
-                progress(len(found), len(paths))
-        return found
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
+    workers = min(jobs or usable_cores(), len(tasks)) if len(paths) >= FEWEST_FOR_WORKERS else 1
+    done = 0
 
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        try:
-            for some in pool.map(_some, tasks):
-                found += some
-                if progress:
-                    progress(len(found), len(paths))
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-    return found
+    def took(number: int, some: list[Any]) -> None:
+        nonlocal done
+        done += len(some)
+        if progress:
+            progress(done, len(paths))
+
+    try:
+        with Pool(workers) as pool:
+            return [row for some in pool.run(_some, tasks, took=took) for row in some]
+    except Interrupted as error:
+        raise error.cause from None
 
 
-def _some(paths: list[str]) -> list[Any]:
+def _some(paths: list[str], stop: Callable[[], bool]) -> list[Any]:
+    if stop():
+        from guard.workers.pool import Cancelled
+
+        raise Cancelled
     return [_one(path) for path in paths]
 
 

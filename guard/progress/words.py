@@ -149,10 +149,13 @@ def today_sentences(months: Months) -> list[str]:
     """What is known of today: how long ago the last run was, and how to come back."""
     if months.last is None or months.idle_days < IDLE_DAYS:
         return []
-    weeks_ago = months.idle_days // 7
-    ago = f"{weeks_ago} weeks" if weeks_ago > 1 else f"{months.idle_days} days"
-    lines = [f"No run for {ago}; this is what stood on {day(months.last)}."]
+    lines = [f"No run for {weeks_or_days(months.idle_days)}; this is what stood on {day(months.last)}."]
     return [*lines, RETURN] if months.idle_days >= BREAK_DAYS else lines
+
+
+def weeks_or_days(days: int) -> str:
+    """How long, in weeks from two on."""
+    return f"{days // 7} weeks" if days >= 14 else f"{days} day{'' if days == 1 else 's'}"
 
 
 def year_sentence(months: Months, units: str) -> str:

@@ -18,6 +18,7 @@ from guard.decide.lanes import Lanes
 from guard.events import State
 from guard.settings import Settings
 from guard.tune.tape import OWN_WARM_UP, TOLD, WARMING, Tape, TapeLimits
+from guard.workers.pool import Cancelled
 
 Codes = NDArray[np.int64]
 
@@ -28,10 +29,6 @@ TAPES = 30
 _IDLE = {"unguarded_s": 0.0, "interval_s": 1.0, "alive": 0.0, "locked": 0.0}
 FILL = {key: _IDLE.get(key, np.nan) for key in TOLD}
 LOOK_EVERY = 256  # steps between two looks at whether to stop
-
-
-class Cancelled(Exception):
-    """Raised inside `play` when it is told to stop."""
 
 
 @dataclass(frozen=True)

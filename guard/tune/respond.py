@@ -18,9 +18,10 @@ from guard.runner.population import Population
 from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL_FAULTS
 from guard.settings import Settings, find
-from guard.tune.lanes import LANES, LOOK_EVERY, Cancelled
+from guard.tune.lanes import LANES, LOOK_EVERY
 from guard.tune.runners import Drawn
 from guard.tune.still_values import StillValues
+from guard.workers.pool import Cancelled
 
 
 @dataclass(frozen=True)

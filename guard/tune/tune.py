@@ -15,37 +15,27 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from guard.events import Cue, CueGiven
-from guard.log.recording import Recording
+from guard.errors import GuardError
 from guard.response.fit import Fit, Refusal, learn
-from guard.response.series import Stretch, stretches
+from guard.response.series import Stretch
 from guard.settings import Settings
 from guard.tune.choose import Changes, SetGains, best_rows, settled, verdicts
 from guard.tune.lanes import LOOK_EVERY, Heard, Unit, joined, play, units
-from guard.tune.pool import Interrupted, Pool
 from guard.tune.recorded import Over, Recorded, Window, figures, over_min_per_h, spells
 from guard.tune.respond import Lived, Trial, live, trials
 from guard.tune.respond import joined as joined_lives
-from guard.tune.runners import Drawn, Way, draw_runners, way_of
+from guard.tune.runners import Drawn, draw_runners
+from guard.tune.source import LoggedRun, ReadRecording, Span, SpanGround, TunedRecording, spans, take
 from guard.tune.space import SearchedSetting, around, spread
-from guard.tune.tape import Tape, tape_of
+from guard.tune.tape import Tape
+from guard.workers.pool import Interrupted, Pool, Workers
 
 TellProgress = Callable[[str, float], None]
-Span = tuple[float, float]
 
-CHOSEN_SHARE = 2.0 / 3.0
 SPREAD_SHARE = 0.6  # of the tries; the rest goes around the best
 GOOD, FINALISTS = 8, 6
+READ_TOGETHER = 8  # recordings a piece of work, where there are many: about three seconds
 FINAL_TIMES, REPORT_TIMES = 3, 6  # as many runners as in the search
-
-
-@dataclass(frozen=True)
-class TunedRecording:
-    """A recording with the limits it is judged by."""
-
-    name: str
-    recording: Recording
-    settings: Settings
 
 
 @dataclass(frozen=True)
@@ -93,54 +83,71 @@ class Outcome:
     tried: dict[str, float] | None = None  # the best of the choosing, whatever became of it
     verdict: SetGains | None = None
     interrupted: bool = False
+    why: GuardError | None = None  # what interrupted it, where that was not Ctrl-C
+    notes: tuple[tuple[str, str], ...] = ()  # name of a recording, what of it was not understood
 
 
-def parts_of(sources: Sequence[TunedRecording]) -> tuple[Portion, Portion]:
-    """Two thirds to choose on, the last third to report on; by recording where there are three or more."""
-    count = len(sources)
+def parts_of(ran: Sequence[tuple[str, float]]) -> tuple[Portion, Portion]:
+    """Two thirds to choose on, the last third to report on; by recording where there are three or more.
+
+    `ran` has the start of each recording, as its header has it, and its length in s.
+    """
+    count = len(ran)
     if count >= 3:
-        order = sorted(range(count), key=lambda k: (str(sources[k].recording.header.get("started") or ""), k))
+        order = sorted(range(count), key=lambda k: (ran[k][0], k))
         cut = count - max(1, round(count / 3))
-        first, last = order[:cut], order[cut:]
-        whole = {k: (0.0, sources[k].recording.end_s) for k in order}
-        return (Portion(tuple((k, whole[k]) for k in first), f"{len(first)} of {count} recordings"),
-                Portion(tuple((k, whole[k]) for k in last), f"the other {len(last)}"))
-    ends = [source.recording.end_s for source in sources]
-    early = tuple((k, (0.0, CHOSEN_SHARE * end)) for k, end in enumerate(ends))
-    late = tuple((k, (CHOSEN_SHARE * end, end)) for k, end in enumerate(ends))
-    return Portion(early, "the first two thirds"), Portion(late, "the last third")
+        first, last = ([(k, whole) for k in some for whole in spans(ran[k][1], False)]
+                       for some in (order[:cut], order[cut:]))
+        return (Portion(tuple(first), f"{len(first)} of {count} recordings"),
+                Portion(tuple(last), f"the other {len(last)}"))
+    first, last = ([(k, spans(end, True)[half]) for k, (_, end) in enumerate(ran)] for half in (0, 1))
+    return Portion(tuple(first), "the first two thirds"), Portion(tuple(last), "the last third")
 
 
 class Tuning:
     """One search; `run` gives the outcome, also after Ctrl-C."""
 
     def __init__(
-        self, sources: Sequence[TunedRecording], present: Settings, axes: Sequence[SearchedSetting], *,
-        tries: int = 200, runners: int = 32, seed: int = 1, jobs: int = 1,
+        self, sources: Sequence[TunedRecording | LoggedRun], present: Settings,
+        axes: Sequence[SearchedSetting], *,
+        tries: int = 200, runners: int = 32, seed: int = 1, pool: Workers | None = None,
         progress: TellProgress = lambda words, share: None,
     ) -> None:
         self._sources = sources
         self._tries, self._runners, self._seed = tries, runners, seed
-        self._pool = Pool(jobs)
+        self._pool = pool or Pool(1)
+        self._taken: list[ReadRecording] = []
         self._progress = progress
         self._home: dict[str, float] = {axis.key: float(getattr(present, axis.key)) for axis in axes}
-        self._found = Outcome(present, list(axes), [{}], seed, parts_of(sources))
+        unread = parts_of([("", 0.0)] * len(sources))
+        self._found = Outcome(present, list(axes), [{}], seed, unread)
 
     def run(self, *, recorded: bool = True, respond: bool = True) -> Outcome:
         """Raises GuardError for recordings that cannot be used."""
         found = self._found
         with self._pool:
             try:
-                tapes = self._pool.run(_tape, self._sources, progress=self._telling("reading the recordings"))
+                self._read(respond)
                 if respond:
                     self._respond()
                 else:
                     self._add(spread(found.axes, self._tries - 1, self._seed))
                 if recorded:
-                    self._recorded(tapes)
-            except (Interrupted, KeyboardInterrupt):
+                    self._recorded([one.tape for one in self._taken])
+            except (Interrupted, KeyboardInterrupt) as stopped:
                 found.interrupted = True
+                found.why = getattr(stopped, "why", None)
         return found
+
+    def _read(self, with_ground: bool) -> None:
+        halves, count = len(self._sources) < 3, len(self._sources)
+        together = min(READ_TOGETHER, max(1, count // (4 * self._pool.jobs)))
+        pieces = [[(one, with_ground, halves) for one in self._sources[k:k + together]]
+                  for k in range(0, count, together)]
+        read = self._pool.run(_take, pieces, [1] * len(pieces), self._telling("reading the recordings"))
+        self._taken = [one for some in read for one in some]
+        self._found.parts = parts_of([(one.started, one.end_s) for one in self._taken])
+        self._found.notes = tuple((one.name, note) for one in self._taken for note in one.notes)
 
     def _add(self, sets: Sequence[dict[str, float]]) -> list[int]:
         """Number new sets; what equals the present is left out of each."""
@@ -225,7 +232,8 @@ class Tuning:
         """For choosing, for reporting, and in words what the second is."""
         self._progress("learning how heart rate answers speed", 0.0)
         units = self._found.present.units
-        pieces = [(self._stretches(part), units) for part in self._found.parts]
+        pieces = [([one for ground in self._grounds(part) for one in ground.stretches], units)
+                  for part in self._found.parts]
         fit, last = self._pool.run(_learn, pieces)
         self._progress("learning how heart rate answers speed", 1.0)
         if isinstance(last, Fit):
@@ -234,22 +242,11 @@ class Tuning:
             return fit, fit, "the fit of the first two thirds: the last third alone tells too little"
         return fit, fit, "the published population"
 
-    def _stretches(self, part: Portion) -> list[Stretch]:
-        found: list[Stretch] = []
-        for number, (begin, end) in part.spans:
-            recording = self._sources[number].recording
-            said = {one.cue for one in recording.outputs if isinstance(one, CueGiven)}
-            inputs = [event for event in recording.inputs if begin <= event.t_s <= end]
-            found += stretches(inputs, steered=bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME}))
-        return found
+    def _grounds(self, part: Portion) -> list[SpanGround]:
+        return [self._taken[number].grounds[span] for number, span in part.spans]
 
     def _drawn(self, fit: Fit | Refusal, part: Portion, runners: int, luck: int) -> Drawn:
-        ways: list[Way] = []
-        for number, (begin, end) in part.spans:
-            source = self._sources[number]
-            ceiling = source.settings.ceiling_bpm
-            assert ceiling is not None
-            ways.append(way_of(source.recording.inputs, ceiling, begin, end))
+        ways = [ground.way for ground in self._grounds(part)]
         return draw_runners(fit, ways, max(runners, len(ways)), [self._seed, luck],
                             belt=self._found.present.belt)
 
@@ -300,8 +297,11 @@ def _trial_looks(work: Sequence[Trial]) -> list[int]:
     return [_looks(round(one.drawn.ground.duration_s)) for one in work]
 
 
-def _tape(source: TunedRecording, stop: Callable[[], bool]) -> Tape:
-    return tape_of(source.name, source.recording, source.settings)
+def _take(
+    piece: Sequence[tuple[TunedRecording | LoggedRun, bool, bool]], stop: Callable[[], bool],
+) -> list[ReadRecording]:
+    stop()
+    return [take(*one) for one in piece]
 
 
 def _play(piece: tuple[list[Settings], list[Tape]], stop: Callable[[], bool]) -> Heard:

@@ -24,11 +24,12 @@ from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL_FAULTS
 from guard.settings import Settings
 from guard.tune.choose import SetGains, verdicts
-from guard.tune.pool import usable_cores
 from guard.tune.respond import Trial, live
 from guard.tune.runners import Drawn
+from guard.tune.source import TunedRecording
 from guard.tune.space import SEARCHED, axes
-from guard.tune.tune import TunedRecording, Tuning
+from guard.tune.tune import Tuning
+from guard.workers.pool import usable_cores, workers
 from tests.lab.ground import COURSES
 
 SEEDS = {"dev": 52_001, "report": 97_003}
@@ -80,7 +81,7 @@ def recorded(
 
 def trial(
     person: int, seed_set: str = "report", *, sessions: int = 3, minutes: int = 40, tries: int = 200,
-    runners: int = 32, days: int = 96, jobs: int = 1,
+    runners: int = 32, days: int = 96, jobs: int = 1, address: str | None = None,
 ) -> Found:
     """One person from first run to fresh days; every second one has a foot pod."""
     seed = [SEEDS[seed_set], person]
@@ -91,7 +92,7 @@ def trial(
         TunedRecording(f"day {day}", recorded(who, course, present, [*seed, day], 60 * minutes, pod), present)
         for day in range(sessions)]
     found = Tuning(sources, present, axes(SEARCHED, present), tries=tries, runners=runners, seed=1 + person,
-                   jobs=jobs).run(recorded=False)
+                   pool=workers(address, jobs)).run(recorded=False)
     if found.recommended is None:
         return Found(None, None)
     many = Population(**{item.name: np.repeat(getattr(who, item.name), days) for item in fields(who)})
@@ -107,10 +108,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed-set", choices=tuple(SEEDS), default="report")
     parser.add_argument("--tries", type=int, default=200)
     parser.add_argument("--jobs", type=int, default=usable_cores())
+    parser.add_argument("--workers", metavar="tcp://HOST:PORT", help="of a Dask scheduler instead")
     args = parser.parse_args(argv)
     done: list[Found] = []
     for person in range(args.first, args.first + args.people):
-        done.append(one := trial(person, args.seed_set, tries=args.tries, jobs=args.jobs))
+        one = trial(person, args.seed_set, tries=args.tries, jobs=args.jobs, address=args.workers)
+        done.append(one)
         truth = one.truth
         print(f"person {person}: " + ("keep" if truth is None else (
             f"{one.recommended}: score {truth.score:+.2f} ± {truth.score_se:.2f}, over {truth.over:+.0%}, "

@@ -27,10 +27,10 @@ from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL_FAULTS
 from guard.settings import Settings
 from guard.tune.lanes import LANES, LOOK_EVERY, Heard, joined, play, units, with_limits
-from guard.tune.pool import Pool, usable_cores
 from guard.tune.space import SEARCHED, axes, spread
 from guard.tune.tape import Tape, tape_of
 from guard.tune.tune import recorded_view
+from guard.workers.pool import Pool, usable_cores
 from tests.lab.ground import COURSES
 from tests.lab.tune_speed.loop import LEAD_S, Loop, compiled, loop
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import re
 import signal
+import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from typing import Any, TypeVar
+from multiprocessing import connection
+from typing import Any, Protocol, TypeVar
 
-from guard.errors import GuardError
-from guard.tune.lanes import Cancelled
+from guard.errors import GuardError, HardwareError, UsageError
 
 Stop = Callable[[], bool]
 _Work = TypeVar("_Work")
@@ -23,12 +25,22 @@ _stopped: Any = None  # of a worker: the event that ends it, and the count of it
 _made: Any = None
 
 
-class Interrupted(Exception):
-    """Ctrl-C; `done` holds (piece number, result) of what was finished."""
+class Cancelled(Exception):
+    """Raised by work that was told to stop."""
 
-    def __init__(self, done: list[tuple[int, Any]]) -> None:
+
+class Interrupted(Exception):
+    """Ctrl-C, or with `why` the loss of those who do the work; `done` holds (piece number, result)
+    of what was finished."""
+
+    def __init__(self, done: list[tuple[int, Any]], why: GuardError | None = None) -> None:
         super().__init__("interrupted")
-        self.done = done
+        self.done, self.why = done, why
+
+    @property
+    def cause(self) -> BaseException:
+        """What to raise where nothing can be made of `done`."""
+        return self.why or KeyboardInterrupt()
 
 
 class WorkerLost(GuardError):
@@ -42,8 +54,49 @@ def usable_cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+class Workers(Protocol):
+    """Who does pieces of work: `Pool` here, `scheduler.Scheduler` elsewhere (`far`).
+
+    A context; `jobs` is how many pieces are done at a time, known inside it.
+    """
+
+    far: bool
+    jobs: int
+
+    def __enter__(self) -> Workers: ...
+
+    def __exit__(self, *error: object) -> None: ...
+
+    def run(
+        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work],
+        looks: Sequence[int] | None = None, progress: Callable[[float], None] = ...,
+        took: Callable[[int, _Done], None] = ...,
+    ) -> list[_Done]:
+        """See `Pool.run`."""
+        ...
+
+
+def workers(address: str | None, jobs: int) -> Workers:
+    """The scheduler at `address`, or `jobs` processes of this machine.
+
+    Raises UsageError for an address of no known form, HardwareError where Dask is missing.
+    """
+    if address is None:
+        return Pool(jobs)
+    if not re.fullmatch(r"(tcp|tls)://[\w.\[\]:-]+:\d{1,5}", address):
+        raise UsageError("takes tcp://HOST:PORT, or tls://HOST:PORT", option="--workers")
+    try:
+        from guard.workers.scheduler import Scheduler
+    except ImportError:
+        raise HardwareError("--workers needs the package distributed, which is not installed: "
+                            "pip install 'heart-rate-guard[many]'") from None
+    return Scheduler(address)
+
+
 class Pool:
     """A context in which `run` spreads work over `jobs` processes (1: this one)."""
+
+    far = False
 
     def __init__(self, jobs: int) -> None:
         self.jobs = jobs
@@ -69,15 +122,22 @@ class Pool:
     def run(
         self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work],
         looks: Sequence[int] | None = None, progress: Callable[[float], None] = lambda share: None,
+        took: Callable[[int, _Done], None] = lambda number, result: None,
     ) -> list[_Done]:
         """`[work(piece, stop) for piece in pieces]`.
 
         `work` is a function of a module; it is expected to call `stop` as often
         as `looks` says for each piece, and `progress` is told the share of all
-        of them that was made. Raises Interrupted on Ctrl-C.
+        of them that was made. `took` gets (number of the piece, result) as each
+        is done, in any order. Raises Interrupted on Ctrl-C.
         """
         whole = max(1, sum(looks or ()))
         done: list[tuple[int, _Done]] = []
+
+        def take(number: int, result: _Done) -> None:
+            done.append((number, result))
+            took(number, result)
+
         try:
             if self._executor is None:
                 made = 0
@@ -89,7 +149,7 @@ class Pool:
                     return False
 
                 for number, piece in enumerate(pieces):
-                    done.append((number, work(piece, look)))
+                    take(number, work(piece, look))
             else:
                 before = self._made.value
                 waiting = {self._executor.submit(_work, work, piece): number
@@ -97,18 +157,20 @@ class Pool:
                 left = set(waiting)
                 while left:
                     ready, left = wait(left, timeout=POLL_S, return_when=FIRST_COMPLETED)
-                    done += [(waiting[future], result) for future in ready
-                             if (result := future.result()) is not None]  # None: it was stopped
+                    for future in ready:
+                        if (result := future.result()) is not None:  # None: it was stopped
+                            take(waiting[future], result)
                     progress(min((self._made.value - before) / whole, 1.0))
         except KeyboardInterrupt:
-            raise Interrupted(_in_order(done)) from None
+            raise Interrupted(in_order(done)) from None
         except BrokenProcessPool:
             raise WorkerLost("a worker process ended before its work was done (out of memory?): "
                              "try again with --jobs 1") from None
-        return [result for _, result in _in_order(done)]
+        return [result for _, result in in_order(done)]
 
 
-def _in_order(done: list[tuple[int, _Done]]) -> list[tuple[int, _Done]]:
+def in_order(done: list[tuple[int, _Done]]) -> list[tuple[int, _Done]]:
+    """By number of the piece, whatever came first."""
     return sorted(done, key=lambda item: item[0])
 
 
@@ -116,6 +178,15 @@ def _begin(stopped: Any, made: Any) -> None:
     global _stopped, _made
     _stopped, _made = stopped, made
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what Ctrl-C means
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """One whose parent was killed would wait for work for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
 
 
 def _work(work: Callable[[_Work, Stop], _Done], piece: _Work) -> _Done | None:

@@ -1,0 +1,1 @@
+"""Recordings as Parquet tables, for others' tools; the log stays the truth."""

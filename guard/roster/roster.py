@@ -1,0 +1,223 @@
+"""One line a runner: what the months of each say, and whose news is worst. Pure.
+
+A `Standing` holds for whatever day it is read on, so it can be kept; `line`
+adds what depends on today. Figures and verdicts are those of `guard.progress`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
+from enum import IntEnum
+from math import isfinite
+from statistics import median
+
+from guard.progress.progress import RECENT_WEEKS, Months, PastSession, half_95, under_over
+from guard.progress.verdict import Verdict
+from guard.progress.weeks import WEEK, Run, monday, share_of, weeks
+from guard.progress.words import BREAK_DAYS, IDLE_DAYS
+
+EARLY = "early"  # too few runs for any verdict; else the verdict's name in lower case
+WELL_AGAIN_DAYS = 7  # an illness not written about for so long is over
+ILL_TODAY_DAYS = IDLE_DAYS
+PICTURE_DAYS = 366
+_RUNS_DAYS = RECENT_WEEKS * 7 + 7
+
+DaySpeed = tuple[int, float]  # day (proleptic ordinal), m/s
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A runner to the last run. Days are proleptic ordinals, speeds m/s, shares of 1, times s.
+
+    `change` is (share, low, high) of the last twelve weeks' change with its 99 %
+    interval, over `change_days` and `change_runs`; `speed` at the ceiling now
+    (value, low, high), 95 %. Both are None where runs are too few (`early`).
+    `unwritten`: temperatures are missing where they matter. `runs` are (day,
+    duration, at or under, over) of twelve weeks. `ill` is (first day, last day
+    written, worst) of the last illness in the journal. `points`, `curve`: a year's picture.
+    """
+
+    ceiling_bpm: float
+    sessions: int
+    first: int
+    last: int
+    verdict: str
+    unwritten: bool
+    change: tuple[float, float, float] | None
+    change_days: int
+    change_runs: int
+    speed: tuple[float, float, float] | None
+    runs: tuple[tuple[int, float, float | None, float | None], ...]
+    ill: tuple[int, int, int] | None
+    points: tuple[DaySpeed, ...]
+    curve: tuple[DaySpeed, ...]
+
+
+class News(IntEnum):
+    """What stands first of a runner, the worst first."""
+
+    ILL = 1
+    SILENT = 2  # three weeks and more
+    LOSS = 3
+    IDLE = 4  # ten days and more
+    ASKED = 5
+    PLATEAU = 6
+    UNKNOWN = 7
+    EARLY = 8
+    GAIN = 9
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One runner today. `share` at or under the ceiling and `hours` (usual a week) are of the last
+    `weeks` weeks, `with_runs` of which had a run; `share` is None where no run tells it."""
+
+    name: str
+    standing: Standing
+    news: News
+    idle_days: int
+    ill_days: int | None
+    weeks: int
+    with_runs: int
+    hours: float
+    share: float | None
+
+
+def standing(months: Months, sessions: Sequence[PastSession], ill: Mapping[date, float]) -> Standing:
+    """What is kept of a runner; `ill` is the journal's, day to grade (0 is well)."""
+    assert months.last is not None and sessions
+    last, recent, level = months.last.toordinal(), months.recent, months.level
+    half = half_95(level) if level else 0.0
+    change = (recent.share, recent.low, recent.high) if recent else None
+    return Standing(
+        months.ceiling_bpm, len(sessions), sessions[0].day.toordinal(), last,
+        recent.verdict.name.lower() if recent else EARLY, level is not None and level.unwritten,
+        change if change and all(map(isfinite, change)) else None,
+        round(recent.change.days) if recent else months.days_short,
+        recent.change.runs if recent else months.runs_short,
+        (level.now, level.now - half, level.now + half) if level else None,
+        tuple((session.day.toordinal(), session.figures.duration_s,
+               *under_over(session.figures, months.ceiling_bpm))
+              for session in sessions if last - session.day.toordinal() < _RUNS_DAYS),
+        last_illness(ill),
+        tuple((point.day.toordinal(), round(point.speed.value, 4)) for point in months.points
+              if point.speed and last - point.day.toordinal() < PICTURE_DAYS),
+        tuple((day.toordinal(), round(speed, 4)) for day, speed in months.curve))
+
+
+def last_illness(ill: Mapping[date, float]) -> tuple[int, int, int] | None:
+    """(first day, last day written, worst) of the newest illness; None where the newest word is well."""
+    spell: list[tuple[int, int]] = []
+    for day, grade in sorted(ill.items()):
+        if spell and day.toordinal() - spell[-1][0] > WELL_AGAIN_DAYS:
+            spell.clear()
+        if grade > 0:
+            spell.append((day.toordinal(), int(grade)))
+        else:
+            spell.clear()
+    return (spell[0][0], spell[-1][0], max(grade for _, grade in spell)) if spell else None
+
+
+def line(name: str, of: Standing, today: date) -> Line:
+    """The runner's line on `today`."""
+    idle = max(today.toordinal() - of.last, 0)
+    ill_days = None
+    if of.ill is not None and today.toordinal() - of.ill[1] < ILL_TODAY_DAYS:
+        ill_days = max(today.toordinal() - of.ill[0], 0) + 1
+    begins = monday(max(today, date.fromordinal(of.last))) - (RECENT_WEEKS - 1) * WEEK
+    begins = max(begins, monday(date.fromordinal(of.first)))
+    # A run of nothing at the first Monday, so that weeks without a run count from there on.
+    runs = [Run(begins, 0.0, None, None), *(
+        Run(date.fromordinal(day), duration_s, under_s, over_s)
+        for day, duration_s, under_s, over_s in of.runs if day >= begins.toordinal())]
+    recent = weeks(runs, today)
+    return Line(name, of, _news(of, idle, ill_days), idle, ill_days, len(recent),
+                sum(week.hours > 0 for week in recent), median(week.hours for week in recent),
+                share_of(recent))
+
+
+def worst_first(lines: Iterable[Line]) -> list[Line]:
+    """By news; among equals the longest ill or silent, then the largest share over the ceiling."""
+    def rank(one: Line) -> tuple[int, int, float, str]:
+        long = one.ill_days or 0 if one.news is News.ILL else (
+            one.idle_days if one.news in (News.SILENT, News.IDLE) else 0)
+        return int(one.news), -long, one.share if one.share is not None else 1.0, one.name
+
+    return sorted(lines, key=rank)
+
+
+def _news(of: Standing, idle_days: int, ill_days: int | None) -> News:
+    if ill_days is not None:
+        return News.ILL
+    if idle_days >= BREAK_DAYS:
+        return News.SILENT
+    if of.verdict == Verdict.LOSS.name.lower():
+        return News.LOSS
+    if idle_days >= IDLE_DAYS:
+        return News.IDLE
+    return News[of.verdict.upper()]
+
+
+def as_kept(of: Standing) -> dict[str, object]:
+    """JSON-ready; back by `standing_from`."""
+    return asdict(of)
+
+
+# -- back from what was kept, looked at before belief
+
+_DAYS = range(date(1990, 1, 1).toordinal(), date.max.toordinal() - 1000)
+_LARGEST = 1e9
+
+
+def standing_from(kept: object) -> Standing:
+    """What `as_kept` made; ValueError for anything else."""
+    if not isinstance(kept, dict) or kept.keys() != Standing.__annotations__.keys():
+        raise ValueError("no standing")
+    places = {key: tuple((_day(day), _number(speed)) for day, speed in kept[key])
+              for key in ("points", "curve")}
+    if kept["verdict"] not in (EARLY, *(verdict.name.lower() for verdict in Verdict)):
+        raise ValueError("no verdict")
+    if not isinstance(kept["unwritten"], bool):
+        raise ValueError("not yes or no")
+    ill = kept["ill"]
+    return Standing(
+        _number(kept["ceiling_bpm"]), _whole(kept["sessions"]), _day(kept["first"]), _day(kept["last"]),
+        kept["verdict"], kept["unwritten"], _three(kept["change"]), _whole(kept["change_days"]),
+        _whole(kept["change_runs"]), _three(kept["speed"]),
+        tuple((_day(day), _number(duration_s), _maybe(under_s), _maybe(over_s))
+              for day, duration_s, under_s, over_s in kept["runs"]),
+        None if ill is None else (_day(ill[0]), _day(ill[1]), _whole(ill[2])),
+        places["points"], places["curve"])
+
+
+def _number(value: object) -> float:
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and -_LARGEST < value < _LARGEST:
+        return float(value)
+    raise ValueError("no number")
+
+
+def _maybe(value: object) -> float | None:
+    return None if value is None else _number(value)
+
+
+def _whole(value: object) -> int:
+    if isinstance(value, int) and 0 <= value < _LARGEST:
+        return value
+    raise ValueError("no whole number")
+
+
+def _day(value: object) -> int:
+    if isinstance(value, int) and value in _DAYS:
+        return value
+    raise ValueError("no day")
+
+
+def _three(value: object) -> tuple[float, float, float] | None:
+    if value is None:
+        return None
+    if not isinstance(value, (list, tuple)) or len(value) != 3:
+        raise ValueError("not three numbers")
+    return (_number(value[0]), _number(value[1]), _number(value[2]))
+

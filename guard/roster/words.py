@@ -1,0 +1,89 @@
+"""A runner's line in words; those of the months where they have them."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from guard.progress import words
+from guard.progress.level import FEWEST_RUNS, LEAST_SPAN_DAYS
+from guard.progress.progress import RECENT_WEEKS
+from guard.progress.verdict import Verdict
+from guard.roster.roster import EARLY, Line, News
+
+CONSENT = ("Health data of other people: keep it only with their consent and only as long as it is needed, "
+           "readable by nobody else. Nothing is uploaded.")
+HEADS = ("runner", "says", "last run", "weeks", "over", "pace at the ceiling", "change")
+
+
+def news(line: Line) -> str:
+    """What stands first, in few words: "Loss", "No run for 5 weeks"."""
+    match line.news:
+        case News.ILL:
+            return f"Ill, {days(line.ill_days or 0)}"
+        case News.SILENT | News.IDLE:
+            return f"No run for {words.weeks_or_days(line.idle_days)}"
+        case _:
+            return verdict(line)
+
+
+def verdict(line: Line) -> str:
+    """What the last twelve weeks allow to say, whatever stands first."""
+    said = line.standing.verdict
+    return "Too early" if said == EARLY else words.HEADLINES[Verdict[said.upper()]]
+
+
+def days(count: int) -> str:
+    """A count of days."""
+    return f"{count} day{'' if count == 1 else 's'}"
+
+
+def last_run(line: Line) -> str:
+    """The day of the last run."""
+    return words.day(date.fromordinal(line.standing.last))
+
+
+def with_runs(line: Line) -> str:
+    """Weeks with a run, of the last twelve."""
+    return f"{line.with_runs} of {line.weeks}"
+
+
+def over(line: Line) -> str:
+    """Share of the time over the ceiling, in the last twelve weeks."""
+    return "–" if line.share is None else f"{100 * (1.0 - line.share):.0f} %"
+
+
+def pace(line: Line, units: str) -> str:
+    """Pace at the ceiling now with its 95 % interval: "5:51 (5:40 to 6:02)"."""
+    speed = line.standing.speed
+    if speed is None:
+        return "–"
+    now, low, high = (words.pace(value, units) for value in speed)
+    return f"{now} ({high} to {low})"  # the higher speed is the shorter time
+
+
+def change(line: Line) -> str:
+    """The 99 % interval of the last twelve weeks' change."""
+    found = line.standing.change
+    if found is None:
+        return "–"
+    return f"{words.percent(found[1]).removesuffix(' %')} to {words.percent(found[2])}"
+
+
+def meaning(units: str) -> str:
+    """What the columns are."""
+    return (f"Weeks with a run, of the last {RECENT_WEEKS}; over: share of time over the ceiling in these; "
+            f"pace at each runner's own ceiling in {words.pace_unit(units)} with its 95 % interval; change: "
+            f"of that speed in up to {RECENT_WEEKS} weeks, 99 % interval. A change takes about {FEWEST_RUNS} "
+            f"runs with speed over {LEAST_SPAN_DAYS // 7} weeks.")
+
+
+def sentence(line: Line, units: str) -> str:
+    """The line as a sentence, for who hears a page."""
+    parts = [f"{line.name}: {news(line)}", f"last run {last_run(line)}", f"runs in {with_runs(line)} weeks"]
+    if line.share is not None:
+        parts.append(f"{over(line)} over the ceiling")
+    if line.standing.speed is not None:
+        parts.append(f"pace at {line.standing.ceiling_bpm:g} bpm {pace(line, units)}")
+    if line.standing.unwritten:
+        parts.append("temperatures are missing")
+    return ", ".join(parts)

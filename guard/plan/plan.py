@@ -244,6 +244,11 @@ class Progress:
         return self._plan.parts[self._index]
 
     @property
+    def knows_the_road(self) -> bool:
+        """Whether any part names a grade or a speed."""
+        return any(part.grade is not None or part.speed_m_s is not None for part in self._plan.parts)
+
+    @property
     def warming(self) -> bool:
         """Whether a warm-up lasts."""
         return not self._done and self.part.kind is Kind.WARM_UP

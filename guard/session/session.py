@@ -40,6 +40,7 @@ from guard.events import (
 from guard.plan.plan import Cued, Plan, Progress
 from guard.session.limits import in_force
 from guard.session.part_cue import part_cue
+from guard.session.road import NOTHING, Road
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
 from guard.session.tally import Tally
@@ -78,6 +79,7 @@ class Session:
         self._trust = Trust()
         self._tally = Tally()
         self._progress = Progress(plan) if plan else None
+        self._road = Road(self._progress, belt=settings.belt)
         self._part = -1
         self._t_s = 0.0
         self._stepped_s: float | None = None
@@ -88,7 +90,6 @@ class Session:
         self._state_since_s = 0.0
         self._held = self._muted = self._free_run = self._done = False
         self._speeds = Speeds()
-        self._speed: Speed | None = None  # as known at the last step
         self._belt = False
         self._reading: Reading | None = None
         self._link: Link | None = None
@@ -218,16 +219,15 @@ class Session:
         self._stepped_s = t_s
         self._silent = judged.bpm != judged.bpm
         self._eventful_s = self._eventful_s if self._silent else t_s
-        speed = self._speed = self._speeds.known(t_s)
+        speed = self._speeds.known(t_s)
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
-        lane, known = self._lane, self._trust.known(t_s, judged)
+        speed = self._road.graded(speed)
+        load = self._road.load(speed, self._ceiling_bpm, held=self._held)
+        lane, known, told = self._lane, self._trust.known(t_s, judged), speed or Speed(t_s)
         cue = lane.step(
-            t_s, judged.bpm,
-            speed_m_s=speed.speed_m_s if speed else None,
-            grade=speed.grade if speed else None,
-            cadence_spm=speed.cadence_spm if speed else None,
-            held=self._held, known=known)
+            t_s, judged.bpm, speed_m_s=told.speed_m_s, grade=told.grade, cadence_spm=told.cadence_spm,
+            held=self._held, known=known, load=load)
         state = State(int(lane.state))
         signal = lane.known(0) and state is not State.NO_SIGNAL
         over = float(round(lane.belief.shown_bpm) - round(self._ceiling_now())) if signal else None
@@ -245,7 +245,7 @@ class Session:
                 t_s, dt_s, judged.bpm, known, lane.belief.shown_bpm if signal else _NAN, speed, self._held,
                 self._counts(), self._part, self._progress.warming if self._progress else None,
                 col.ceiling_bpm, self._lane.limit_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
-                col.quiet_walk))
+                col.quiet_walk, load or NOTHING))
         return outputs
 
     def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -20,7 +21,8 @@ class Step:
     their number after the last, -1 without a plan. `counts` tells whether being
     over the ceiling means anything now, `warming` whether a plan's warm-up lasts
     (None: no plan says). The limits are those the decision was told; `limit_bpm`
-    is what it judged by: the ceiling, or the warm-up's ramp to it.
+    is what it judged by: the ceiling, or the warm-up's ramp to it. `load` is a change
+    of effort known to come, level m/s, and in how many seconds (NaN: none).
     """
 
     t_s: float
@@ -39,6 +41,7 @@ class Step:
     free_run: bool
     quiet_ease: bool
     quiet_walk: bool
+    load: tuple[float, float] = (math.nan, math.nan)
 
 
 Observer = Callable[[Step], None]

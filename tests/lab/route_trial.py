@@ -56,13 +56,22 @@ DISTANCE_SD, GAIN_SD, LEVEL_SD, JOG_SD = 0.02, 0.15, 0.05, 0.03
 AHEAD_S = 20.0  # how far ahead the change of effort is looked for
 LOOKS_AHEAD_S = 6.0  # a word takes so long to be acted on
 LEARNS_S = 300.0  # with this the level speed at the ceiling follows what the belief says
+RISE_SHARE, RISE_AHEAD_M, RISE_OVER_M = 0.6, 75.0, 130.0  # of a step in effort, what a minute shows
+EASY_RISE_BPM, EASY_SHARE, JOGS_SHARE = 10.0, 0.03, 0.03
+STEADY_M, STEADY = 120.0, 0.06  # learned where the cost changed by less over so far
+HARD_SHARE = 0.03  # so much too slow a jog is surely none
 ZONES_S = 30  # so often the stretches that no jog would do are worked out anew
 ASKED = {"over": 0.85, "cues": 1.05, "distance": 1.0}
 FOR_DEVELOPMENT = (
     "middle", "quick heart", "slow heart", "small easer", "deaf spells", "hills, effort held",
     "jogs level, not uphill", "hilly loop")
 PARTS: dict[str, tuple[str, ...]] = {
-    "grade": ("grade",), "load": ("grade", "load"), "walk": ("walk",), "route": ("grade", "load", "walk")}
+    "grade": ("grade",), "load": ("grade", "load"), "walk": ("walk",), "route": ("grade", "load", "walk", "hold"),
+    "rise": ("grade", "load", "walk", "rise", "hold"), "nohold": ("grade", "load", "walk", "rise"),
+    "jogs": ("grade", "load", "walk", "rise", "jogs"),
+    "jogsh": ("grade", "load", "walk", "rise", "jogs", "hold"),
+    "jogse": ("grade", "load", "walk", "rise", "jogs", "easy"),
+    "easy": ("grade", "load", "walk", "hold", "easy"), "easynh": ("grade", "load", "walk", "rise", "easy")}
 
 
 # -- tracks -------------------------------------------------------------------------
@@ -164,17 +173,30 @@ class Knows(Rule):
     """The one rule, told where no jog would do."""
 
     unjoggable: Any = False
+    jogs: Any = False
+    easy: Any = False  # a jog at the speed that is named settles under the ceiling on the ground ahead
+    hold: Any = True
+    slope_bpm: Any = 0.0  # what running here adds in its first minute beside running on the level
 
     def step(self, *args: Any, **more: Any) -> None:
         """What is known stands in for what walks have taught, and teaches nothing itself."""
         kept: Any = self._no_jog
         self._no_jog = np.where(self.unjoggable, np.maximum(kept, 1.0), kept)  # type: ignore[assignment]
+        self._no_jog = np.where(self.jogs, 0.0, self._no_jog)  # type: ignore[assignment]
         super().step(*args, **more)
-        self._no_jog = np.where(self.unjoggable, kept, self._no_jog)  # type: ignore[assignment]
+        self._no_jog = np.where(self.unjoggable | self.jogs, kept, self._no_jog)  # type: ignore[assignment]
 
     def _while_walking(self, *args: Any, **more: Any) -> Any:
+        kept = self.rise_bpm
+        self.rise_bpm = np.maximum(kept + self.slope_bpm, 0.0)  # type: ignore[assignment]
+        self.rise_bpm = np.where(self.easy, np.minimum(self.rise_bpm, EASY_RISE_BPM), self.rise_bpm)
         again, gone, resume = super()._while_walking(*args, **more)
-        return again, gone, resume & ~self.unjoggable
+        self.rise_bpm = kept
+        return again, gone, resume & ~(self.unjoggable & self.hold)
+
+    def _start(self, lanes: Any, t: Any, level: Any) -> None:
+        super()._start(lanes, t, level)
+        self._start_bpm = np.where(lanes, self._start_bpm + self.slope_bpm, self._start_bpm)
 
 
 class OnRoute(Guard):
@@ -193,6 +215,8 @@ class OnRoute(Guard):
         self.level_m_s = (who["habit_m_s"] - who["over_bpm"] / who["gain"]) * crowd.errors["level"]
         self.slowest = who["slowest_jog_m_s"] * crowd.errors["jog"]
         self.ratio = cost(ARRAYS, crowd.route, np.zeros(1, bool))
+        width = round(RISE_OVER_M / CELL_M)
+        self.smooth = np.stack([np.convolve(row, np.ones(width) / width, "same") for row in self.ratio])
         self.zones = np.zeros((crowd.n, CELLS), bool)
         self.went_m = np.zeros(crowd.n)
         self.lanes = np.arange(crowd.n)
@@ -219,23 +243,34 @@ class OnRoute(Guard):
             if int(now.t_s) % ZONES_S == 0:
                 self._zones()
             core._rule.unjoggable = self.at(pod * LOOKS_AHEAD_S, self.zones).astype(bool)
+        core._rule.hold = "hold" in self.parts
+        if "easy" in self.parts:
+            soon = self.at(np.full(1, RISE_AHEAD_M), self.smooth)
+            core._rule.easy = self.slowest * soon < self.level_m_s * (1.0 - EASY_SHARE)
+        if "jogs" in self.parts:
+            under = self.slowest * np.maximum(self.at(np.full(1, RISE_AHEAD_M), self.smooth), here)
+            core._rule.jogs = under < self.level_m_s * (1.0 - JOGS_SHARE)
+        if "rise" in self.parts:
+            soon = self.at(np.full(1, RISE_AHEAD_M), self.smooth) - 1.0
+            core._rule.slope_bpm = RISE_SHARE * self.gain * self.level_m_s * soon
         cues = self.feed.step(now.t_s, now.bpm, now.fault, **told)
-        self._learn(core, pod * here)
+        steady = np.abs(here - self.at(np.full(1, -STEADY_M), self.ratio)) < STEADY
+        self._learn(core, pod * here, steady)
         self.went_m = self.went_m + pod
         self.advised_m_s = np.where(self._known, self.feed.lanes.advised_speed_m_s, np.nan)
         self.walks = np.asarray(self.feed.lanes.state) == int(State.WALKING)
         return cues
 
-    def _learn(self, core: Any, level_m_s: Array) -> None:
+    def _learn(self, core: Any, level_m_s: Array, steady: Mask) -> None:
         """The level speed at the ceiling, as speed, grade and belief together have it."""
         belief = core.belief
         found = level_m_s + (self.ceiling - belief.target_bpm) / self.gain
-        sure = ~np.asarray(core._rule.walking, bool) & (belief.target_sd_bpm < 6.0) & (level_m_s > 1.5)
+        sure = ~np.asarray(core._rule.walking, bool) & (belief.target_sd_bpm < 6.0) & (level_m_s > 1.5) & steady
         found = np.where(sure & np.isfinite(found), np.clip(found, 1.0, 6.0), self.level_m_s)
         self.level_m_s = self.level_m_s + (found - self.level_m_s) / LEARNS_S
 
     def _zones(self) -> None:
-        hard = self.ratio * self.slowest[:, None] > self.level_m_s[:, None]
+        hard = self.ratio * self.slowest[:, None] > self.level_m_s[:, None] * (1.0 + HARD_SHARE)
         edges = CELL_M * np.arange(CELLS + 1)
         self.zones[:] = False
         for lane in range(len(hard)):

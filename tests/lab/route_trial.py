@@ -9,7 +9,11 @@ One of them also has the route: a track whose altitudes wander by 3 m, smoothed 
 
 * the grade underfoot is told, and the change of effort within the horizon,
 * where the slowest jog would pass the ceiling, "no jog would do" is known: an ease that
-  is due becomes a walk, and "run again" waits for the crest.
+  is due becomes a walk,
+* what running again adds in its first minute is that of the ground ahead (`route`), or
+  "run again" waits for the crest (`hold`).
+
+`told` has the first of these only.
 
 Errors, a runner's own and constant: distance SD 2 %, gain SD 15 %, the level speed
 at the ceiling he begins with SD 5 %, the slowest jog he names SD 3 %.
@@ -57,7 +61,7 @@ AHEAD_S = 20.0  # how far ahead the change of effort is looked for
 LOOKS_AHEAD_S = 6.0  # a word takes so long to be acted on
 LEARNS_S = 300.0  # with this the level speed at the ceiling follows what the belief says
 RISE_SHARE, RISE_AHEAD_M, RISE_OVER_M = 0.9, 75.0, 130.0  # of a step in effort, what a minute shows
-EASY_RISE_BPM, EASY_SHARE, JOGS_SHARE = 12.0, 0.05, 0.05
+EASY_RISE_BPM, EASY_SHARE = 12.0, 0.05  # running again adds no more where a jog surely does
 STEADY_M, STEADY = 120.0, 0.06  # learned where the cost changed by less over so far
 HARD_SHARE = 0.03  # so much too slow a jog is surely none
 ZONES_S = 30  # so often the stretches that no jog would do are worked out anew
@@ -66,12 +70,7 @@ FOR_DEVELOPMENT = (
     "middle", "quick heart", "slow heart", "small easer", "deaf spells", "hills, effort held",
     "jogs level, not uphill", "hilly loop")
 PARTS: dict[str, tuple[str, ...]] = {
-    "grade": ("grade",), "load": ("grade", "load"), "walk": ("walk",), "route": ("grade", "load", "walk", "hold"),
-    "rise": ("grade", "load", "walk", "rise", "hold"), "nohold": ("grade", "load", "walk", "rise"),
-    "jogs": ("grade", "load", "walk", "rise", "jogs"),
-    "jogsh": ("grade", "load", "walk", "rise", "jogs", "hold"),
-    "jogse": ("grade", "load", "walk", "rise", "jogs", "easy"),
-    "easy": ("grade", "load", "walk", "hold", "easy"), "easynh": ("grade", "load", "walk", "rise", "easy")}
+    "told": ("grade", "load"), "hold": ("grade", "load", "walk", "hold"), "route": ("grade", "load", "walk", "rise")}
 
 
 # -- tracks -------------------------------------------------------------------------
@@ -142,7 +141,9 @@ DEV_TRACKS, REPORT_TRACKS = ("repeats", "waves"), ("broken", "valley", "recorded
 class OnTrack(Crowd):
     """A crowd whose road goes by distance, every runner on a track of his own."""
 
-    def __init__(self, kinds: Sequence[Kind], runners: int, seed_set: str, track: str) -> None:
+    def __init__(
+        self, kinds: Sequence[Kind], runners: int, seed_set: str, track: str, *, exact: bool = False
+    ) -> None:
         level = [Kind(kind.name, kind.family, kind.meaning, {**kind.changes, "speed_known": 1.0, "belt": 0.0})
                  for kind in kinds]
         super().__init__(level, runners, seed_set, HOUR_S)
@@ -152,7 +153,7 @@ class OnTrack(Crowd):
         seen = np.stack([slope(row + NOISE_M * coloured(CELLS + 1, NOISE_OVER_M / CELL_M, rng), CELL_M)
                          for row in altitude])
         self.route = 0.5 * (seen[:, 1:] + seen[:, :-1])
-        self.errors = {name: 1.0 + sd * rng.standard_normal(self.n) for name, sd in (
+        self.errors = {name: 1.0 + (not exact) * sd * rng.standard_normal(self.n) for name, sd in (
             ("distance", DISTANCE_SD), ("gain", GAIN_SD), ("level", LEVEL_SD), ("jog", JOG_SD))}
         self._ease_in = _gentle(self.who["gentle"], self.steps)
         self._all = np.arange(self.n)
@@ -173,18 +174,16 @@ class Knows(Rule):
     """The one rule, told where no jog would do."""
 
     unjoggable: Any = False
-    jogs: Any = False
     easy: Any = False  # a jog at the speed that is named settles under the ceiling on the ground ahead
-    hold: Any = True
+    hold: Any = False
     slope_bpm: Any = 0.0  # what running here adds in its first minute beside running on the level
 
     def step(self, *args: Any, **more: Any) -> None:
         """What is known stands in for what walks have taught, and teaches nothing itself."""
         kept: Any = self._no_jog
         self._no_jog = np.where(self.unjoggable, np.maximum(kept, 1.0), kept)  # type: ignore[assignment]
-        self._no_jog = np.where(self.jogs, 0.0, self._no_jog)  # type: ignore[assignment]
         super().step(*args, **more)
-        self._no_jog = np.where(self.unjoggable | self.jogs, kept, self._no_jog)  # type: ignore[assignment]
+        self._no_jog = np.where(self.unjoggable, kept, self._no_jog)  # type: ignore[assignment]
 
     def _while_walking(self, *args: Any, **more: Any) -> Any:
         kept = self.rise_bpm
@@ -244,15 +243,10 @@ class OnRoute(Guard):
                 self._zones()
             core._rule.unjoggable = self.at(pod * LOOKS_AHEAD_S, self.zones).astype(bool)
         core._rule.hold = "hold" in self.parts
-        if "easy" in self.parts:
-            soon = self.at(np.full(1, RISE_AHEAD_M), self.smooth)
-            core._rule.easy = self.slowest * soon < self.level_m_s * (1.0 - EASY_SHARE)
-        if "jogs" in self.parts:
-            under = self.slowest * np.maximum(self.at(np.full(1, RISE_AHEAD_M), self.smooth), here)
-            core._rule.jogs = under < self.level_m_s * (1.0 - JOGS_SHARE)
         if "rise" in self.parts:
-            soon = self.at(np.full(1, RISE_AHEAD_M), self.smooth) - 1.0
-            core._rule.slope_bpm = RISE_SHARE * self.gain * self.level_m_s * soon
+            soon = self.at(np.full(1, RISE_AHEAD_M), self.smooth)
+            core._rule.slope_bpm = RISE_SHARE * self.gain * self.level_m_s * (soon - 1.0)
+            core._rule.easy = self.slowest * soon < self.level_m_s * (1.0 - EASY_SHARE)
         cues = self.feed.step(now.t_s, now.bpm, now.fault, **told)
         steady = np.abs(here - self.at(np.full(1, -STEADY_M), self.ratio)) < STEADY
         self._learn(core, pod * here, steady)
@@ -302,6 +296,7 @@ def main(argv: Sequence[str] | None = None) -> int:
                                      description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--report", action="store_true", help="kinds, tracks and seeds of the report")
     parser.add_argument("--runners", type=int, default=10, metavar="N", help="of a kind, on each track (10)")
+    parser.add_argument("--exact", action="store_true", help="without errors of distance, gain and speeds")
     parser.add_argument("--parts", nargs="+", default=["route"], choices=tuple(PARTS))
     args = parser.parse_args(argv)
     kinds = chosen(report=args.report)
@@ -310,7 +305,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     for track in REPORT_TRACKS if args.report else DEV_TRACKS:
         for name in ("without", *args.parts):
             try:
-                crowd = OnTrack(kinds, args.runners, seeds, track)
+                crowd = OnTrack(kinds, args.runners, seeds, track, exact=args.exact)
             except FileNotFoundError as missing:
                 print(f"{track}: left out, {missing}")
                 break

@@ -9,7 +9,7 @@ import pytest
 from guard.events import PACE_CUES, Cue, CueGiven, Reading, Speed
 from guard.plan.plan import Cued, Kind, Part, Plan, Progress
 from guard.session import Session
-from guard.session.road import NOTHING, Road
+from guard.session.road import NO_LOAD, Road
 from guard.settings import Settings
 
 BELT = Settings(ceiling_bpm=139, belt=True)
@@ -68,12 +68,12 @@ def road_at(t_s: float, *parts: Part, distance_m: float | None = None) -> tuple[
 def test_what_comes_is_a_change_of_level_speed_and_a_time():
     """6 % on a belt asks for 1.27 of the level (ACSM: 0.9 x 0.06 / 0.2 more)."""
     road, _ = road_at(290.0, LEVEL, UP)
-    change, in_s = road.load(None, 139, held=False) or NOTHING
+    change, in_s = road.load(None, 139, held=False) or NO_LOAD
     assert (change, in_s) == (pytest.approx(0.27 * 2.2), pytest.approx(10.0))
     # the belt's own speed goes before the plan's; what it climbs already is not to come
-    assert (road.load(Speed(290.0, 2.0), 139, held=False) or NOTHING)[0] == pytest.approx(1.27 * 2.2 - 2.0)
+    assert (road.load(Speed(290.0, 2.0), 139, held=False) or NO_LOAD)[0] == pytest.approx(1.27 * 2.2 - 2.0)
     climbing = Speed(290.0, 2.2, 0.06)
-    assert (road.load(climbing, 139, held=False) or NOTHING)[0] == pytest.approx(0.0)
+    assert (road.load(climbing, 139, held=False) or NO_LOAD)[0] == pytest.approx(0.0)
 
 
 def test_at_the_boundary_it_comes_now_once():
@@ -81,13 +81,13 @@ def test_at_the_boundary_it_comes_now_once():
     road.load(None, 139, held=False)
     progress.advance(300.5)
     assert road.load(None, 139, held=False) == (pytest.approx(0.27 * 2.2), 0.0)
-    assert math.isnan((road.load(None, 139, held=False) or NOTHING)[0]), "the last part: nothing comes"
+    assert math.isnan((road.load(None, 139, held=False) or NO_LOAD)[0]), "the last part: nothing comes"
 
 
 def test_a_part_by_distance_is_timed_by_the_speed_in_force():
     by_distance = Part(Kind.BASE, "level", 400.0, metres=1000.0, grade=0.0)
     road, _ = road_at(300.0, by_distance, UP, distance_m=950.0)
-    assert (road.load(Speed(300.0, 2.5), 139, held=False) or NOTHING)[1] == pytest.approx(20.0)
+    assert (road.load(Speed(300.0, 2.5), 139, held=False) or NO_LOAD)[1] == pytest.approx(20.0)
 
 
 @pytest.mark.parametrize(("after", "why"), [
@@ -97,7 +97,7 @@ def test_a_part_by_distance_is_timed_by_the_speed_in_force():
 ])
 def test_nothing_comes_from_a_part_that(after, why):
     road, _ = road_at(290.0, LEVEL, after)
-    assert math.isnan((road.load(None, 139, held=False) or NOTHING)[0]), why
+    assert math.isnan((road.load(None, 139, held=False) or NO_LOAD)[0]), why
 
 
 def test_without_a_road_or_in_a_pause_nothing_comes():
@@ -105,10 +105,10 @@ def test_without_a_road_or_in_a_pause_nothing_comes():
         None, 139, held=False) is None
     assert Road(None, belt=False).load(None, 139, held=False) is None
     road, _ = road_at(290.0, LEVEL, UP)
-    assert math.isnan((road.load(None, 139, held=True) or NOTHING)[0])
+    assert math.isnan((road.load(None, 139, held=True) or NO_LOAD)[0])
     unknown, _ = road_at(
         290.0, Part(Kind.BASE, "a", 300.0, grade=0.0), Part(Kind.BASE, "b", 60.0, grade=0.06))
-    assert math.isnan((unknown.load(None, 139, held=False) or NOTHING)[0]), "no speed is known"
+    assert math.isnan((unknown.load(None, 139, held=False) or NO_LOAD)[0]), "no speed is known"
 
 
 def test_the_plans_grade_is_told_where_only_a_speed_is():

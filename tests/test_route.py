@@ -17,8 +17,8 @@ from guard.route.file import read_route
 from guard.route.forecast import (
     GAIN,
     SLOWEST_JOG_M_S,
+    Ability,
     Range,
-    Runner,
     day_range,
     forecast,
     gain_of,
@@ -54,9 +54,9 @@ def hill(metres: float) -> float:
 HILL = [(10.0 * place, hill(10.0 * place)) for place in range(281)]
 
 
-def runner(level_m_s: float = 2.5, *, belt: bool = False, gain: float | None = 30.0) -> Runner:
+def runner(level_m_s: float = 2.5, *, belt: bool = False, gain: float | None = 30.0) -> Ability:
     spread, learned = gain_of(gain)
-    return Runner(139.0, day_range(level_m_s, 0.0, spread), spread, learned, belt)
+    return Ability(139.0, day_range(level_m_s, 0.0, spread), spread, learned, belt)
 
 
 # --- grades --------------------------------------------------------------------
@@ -163,7 +163,7 @@ def test_the_range_comes_from_the_gain():
 
 def test_with_nothing_known_of_the_runner_no_time_is_made_up():
     route = of_altitudes("hill", "csv", *map(np.array, zip(*HILL, strict=True)))
-    found = forecast(route, Runner(None, None, Range(24.2, 15.9, 32.5), False))
+    found = forecast(route, Ability(None, None, Range(24.2, 15.9, 32.5), False))
     assert found.time_s is None and len(found.climbs) == 2
     assert all(climb.jog_m_s is None and not climb.walks for climb in found.climbs)
 

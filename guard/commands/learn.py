@@ -8,15 +8,15 @@ from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import print_json, tell
+from guard.errors import EXIT_REFUSED
 
 if TYPE_CHECKING:
     from guard.response.advice import Suggestion
     from guard.response.fit import Fit, Refusal
 
-EXIT_REFUSED = 3
 
 # field of the fit: (words, unit, digits)
-WORDS = {
+PARAMETERS = {
     "gain": ("rise with speed", "bpm per m/s", 1),
     "response_s": ("response to a small change of speed", "s", 0),
     "dead_s": ("dead time before it", "s", 0),
@@ -100,14 +100,14 @@ def _document(
     fit: dict[str, Any] | None = None
     refusal: dict[str, str] | None = None
     if isinstance(result, Fit):
-        fit = {key: _parameter(getattr(result, key)) for key in WORDS}
+        fit = {key: _parameter(getattr(result, key)) for key in PARAMETERS}
         fit |= {"usual_m_s": round(result.usual_m_s, 3), "noise_bpm": round(result.noise_bpm, 3),
                 "samples": result.samples, "effective_samples": round(result.effective, 1),
                 "running_s": result.running_s}
     else:
-        refusal = {"reason": result.reason, "mend": result.mend}
+        refusal = {"reason": result.reason, "fix": result.fix}
     return {
-        "format": 1, "files": files, "fit": fit, "refusal": refusal,
+        "format": 2, "files": files, "fit": fit, "refusal": refusal,
         "suggestions": [{"key": one.key, "value": one.value, "present": present[one.key],
                          "reason": one.reason} for one in suggestions],
         "applied": kept,
@@ -119,7 +119,7 @@ def _parameter(found: Any) -> dict[str, Any]:
 
     if isinstance(found, Refusal):
         return {"value": None, "low": None, "high": None,
-                "refusal": {"reason": found.reason, "mend": found.mend}}
+                "refusal": {"reason": found.reason, "fix": found.fix}}
     return {"value": round(found.value, 3), "low": round(found.low, 3), "high": round(found.high, 3),
             "refusal": None}
 
@@ -143,10 +143,10 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
     for title in ("your heart rate", "found", "95 % interval"):
         grid.add_column(title, no_wrap=title != "your heart rate")
     refusals: dict[str, tuple[list[str], list[str]]] = {}
-    for key, (words, unit, digits) in WORDS.items():
+    for key, (words, unit, digits) in PARAMETERS.items():
         found = getattr(fit, key)
         if isinstance(found, Refusal):
-            which, reasons = refusals.setdefault(found.mend, ([], []))
+            which, reasons = refusals.setdefault(found.fix, ([], []))
             which.append(words)
             if found.reason not in reasons:
                 reasons.append(found.reason)
@@ -155,8 +155,8 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
             grid.add_row(words, f"{found.value:.{digits}f} {unit}",
                          f"{found.low:.{digits}f} to {found.high:.{digits}f}")
     console.print(grid)
-    for mend, (which, reasons) in refusals.items():
-        console.print(f"{', '.join(which)}: not known, because {'; '.join(reasons)}. Mend: {mend}.",
+    for fix, (which, reasons) in refusals.items():
+        console.print(f"{', '.join(which)}: not known, because {'; '.join(reasons)}. To fix it: {fix}.",
                       markup=False)
     if not suggestions:
         console.print("No setting can be suggested from this.")

@@ -13,7 +13,7 @@ from guard.commands.options import add_settings_options, chosen_settings, print_
 from guard.errors import UsageError, printable, short
 
 if TYPE_CHECKING:
-    from guard.route.forecast import Forecast, Range, Runner
+    from guard.route.forecast import Ability, Forecast, Range
     from guard.route.route import Route
     from guard.settings import Settings
 
@@ -38,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from guard.route.file import read_route
-    from guard.route.forecast import SLOWEST_JOG_M_S, Runner, forecast, gain_of
+    from guard.route.forecast import SLOWEST_JOG_M_S, Ability, forecast, gain_of
 
     settings = chosen_settings(args, need_ceiling=False)
     gain, learned = gain_of(settings.gain_bpm_per_m_s)
@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     slowest = _speed(args.slowest_jog, "--slowest-jog", settings.units) or SLOWEST_JOG_M_S
     level, source = _typed_level(typed, gain) if typed else _found_level(settings, gain)
     route = read_route(args.file, settings, None if level is None else level.value)
-    runner = Runner(settings.ceiling_bpm, level, gain, learned, settings.belt, slowest)
+    runner = Ability(settings.ceiling_bpm, level, gain, learned, settings.belt, slowest)
     found = forecast(route, runner)
     if args.html is not None:
         from guard.files.whole import write_whole
@@ -107,7 +107,7 @@ def _found_level(settings: Settings, gain: Range) -> tuple[Range | None, str]:
     return day_range(level.now, 2.0 * level.sd, gain), "from your runs"
 
 
-def _show(route: Route, found: Forecast, runner: Runner, source: str, units: str) -> None:
+def _show(route: Route, found: Forecast, runner: Ability, source: str, units: str) -> None:
     from rich.markup import escape
     from rich.padding import Padding
 

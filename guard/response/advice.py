@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from guard.response.fit import Fit
-from guard.response.search import Known
+from guard.response.search import Estimate
 from guard.settings import find
 from guard.units import per_m_s, speed_unit
 
@@ -35,13 +35,13 @@ def suggest(fit: Fit, units: str = "km") -> list[Suggestion]:
 
 def _all(fit: Fit, units: str) -> Iterator[tuple[str, float, int, str]]:
     """(key, value, digits kept, reason)."""
-    if isinstance(fit.response_s, Known):
+    if isinstance(fit.response_s, Estimate):
         yield ("response_s", fit.response_s.value, 0,
                "your own time constant for a small change of speed")
-    if isinstance(fit.on_s, Known):
+    if isinstance(fit.on_s, Estimate):
         yield ("restart_response_s", fit.on_s.value, 0,
                "your own time constant when you run again after standing or walking")
-    if not isinstance(fit.gain, Known):
+    if not isinstance(fit.gain, Estimate):
         return
     gain = fit.gain.value
     yield ("gain_bpm_per_m_s", gain, 1,

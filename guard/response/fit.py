@@ -14,14 +14,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.response.model import BOUNDS, Constants, Piece
-from guard.response.search import Known, Search
+from guard.response.search import Estimate, Search
 from guard.response.series import RUN, Stretch
 from guard.units import speed
-
-Floats = NDArray[np.float64]
 
 WIDEST_SHARE = 0.5  # half an interval, as a share of the value
 WIDEST_DEAD_S = 6.0
@@ -34,10 +32,10 @@ EVE_S, EVE_SAMPLES = 20.0, 3
 
 STEPS = ("gain", "response_s", "dead_s")
 STARTING, STOPPING = ("on_s", "start_dead_s"), ("off_s", "stop_dead_s")
-MEND_STEPS = (
+VARY_SPEED = (
     "jog three minutes as slowly as you can and three minutes as fast as stays under your ceiling in turn, "
     "for half an hour or more; walk where heart rate nears the ceiling")
-MEND_STARTS = (
+RECORD_STARTS = (
     "stand or walk for two minutes in the middle of a run, twice or more, with the strap and speed recorded")
 
 
@@ -46,15 +44,15 @@ class Refusal:
     """Why something cannot be told, and what to record so that it can."""
 
     reason: str
-    mend: str
+    fix: str
 
     def __str__(self) -> str:
-        return f"{self.reason}: {self.mend}"
+        return f"{self.reason}: {self.fix}"
 
 
 @dataclass(frozen=True)
 class Fit:
-    """One runner, from all stretches together. Each parameter is `Known` or a `Refusal`.
+    """One runner, from all stretches together. Each parameter is `Estimate` or a `Refusal`.
 
     `gain` bpm per m/s of level running; `response_s` and `dead_s` for changes
     of speed while running; `on_s`, `start_dead_s` for running after standing or
@@ -65,15 +63,15 @@ class Fit:
     `samples` amount to.
     """
 
-    gain: Known | Refusal
-    response_s: Known | Refusal
-    dead_s: Known | Refusal
-    on_s: Known | Refusal
-    start_dead_s: Known | Refusal
-    off_s: Known | Refusal
-    stop_dead_s: Known | Refusal
-    base_bpm: Known | Refusal
-    drift_bpm_per_min: Known | Refusal
+    gain: Estimate | Refusal
+    response_s: Estimate | Refusal
+    dead_s: Estimate | Refusal
+    on_s: Estimate | Refusal
+    start_dead_s: Estimate | Refusal
+    off_s: Estimate | Refusal
+    stop_dead_s: Estimate | Refusal
+    base_bpm: Estimate | Refusal
+    drift_bpm_per_min: Estimate | Refusal
     usual_m_s: float
     noise_bpm: float
     samples: int
@@ -83,7 +81,7 @@ class Fit:
 
 NOTHING = Refusal("no two minutes with both heart rate and speed are recorded",
                   "type the belt's speed during the run, use a foot pod, or import a CSV file with speed")
-ALIKE = Refusal("heart rate and speed do not tell the parameters apart", MEND_STEPS)
+ALIKE = Refusal("heart rate and speed do not tell the parameters apart", VARY_SPEED)
 
 
 def learn(stretches: Sequence[Stretch], *, dead_s: float | None = None, units: str = "km") -> Fit | Refusal:
@@ -161,22 +159,22 @@ def _running_speeds(stretch: Stretch) -> Floats:
 def _steps_refused(stretches: Sequence[Stretch], units: str) -> dict[str, Refusal]:
     speeds = [found for one in stretches if len(found := _running_speeds(one))]
     if not speeds:
-        return dict.fromkeys(STEPS, Refusal("no running is recorded beside heart rate", MEND_STEPS))
+        return dict.fromkeys(STEPS, Refusal("no running is recorded beside heart rate", VARY_SPEED))
     free = [one for one in stretches if not one.steered]
     speeds = [found for one in free if len(found := _running_speeds(one))]
     if not speeds:
         return dict.fromkeys(STEPS, Refusal(
             "the guard's cues steered the running, so speed followed heart rate",
-            f"on a level course or a belt, where no cue is needed, {MEND_STEPS}"))
+            f"on a level course or a belt, where no cue is needed, {VARY_SPEED}"))
     ranges = [np.percentile(one, [5, 95]) for one in speeds]
     low, high = max(ranges, key=lambda pair: float(pair[1] - pair[0]))
     if high - low < LEAST_RANGE_M_S or max(one.std() for one in speeds) < LEAST_SPREAD_M_S:
         return dict.fromkeys(STEPS, Refusal(
-            f"speed hardly varied within a run ({speed(low, units)} to {speed(high, units)})", MEND_STEPS))
+            f"speed hardly varied within a run ({speed(low, units)} to {speed(high, units)})", VARY_SPEED))
     running_s = sum(int((one.gait == RUN).sum()) for one in free)
     if running_s < LEAST_RUNNING_S:
         return dict.fromkeys(STEPS, Refusal(
-            f"only {running_s / 60:.0f} minutes of running are recorded with speed", MEND_STEPS))
+            f"only {running_s / 60:.0f} minutes of running are recorded with speed", VARY_SPEED))
     return {}
 
 
@@ -198,32 +196,32 @@ def _pauses_refused(stretches: Sequence[Stretch]) -> dict[str, Refusal]:
     for keys, eves, what in ((STARTING, starts, "start after standing or walking"),
                              (STOPPING, stops, "stop or walk after running")):
         if not eves:
-            refused.update(dict.fromkeys(keys, Refusal(f"no {what} is recorded", MEND_STARTS)))
+            refused.update(dict.fromkeys(keys, Refusal(f"no {what} is recorded", RECORD_STARTS)))
         elif not any(eves):
-            refused[keys[1]] = Refusal(f"no {what} has readings just before it", MEND_STARTS)
+            refused[keys[1]] = Refusal(f"no {what} has readings just before it", RECORD_STARTS)
     return refused
 
 
-def _judged(key: str, found: Constants, numbers: dict[str, Known]) -> Known | Refusal:
+def _judged(key: str, found: Constants, numbers: dict[str, Estimate]) -> Estimate | Refusal:
     """The number, or why it is not to be relied on."""
-    mend = MEND_STEPS if key in STEPS else MEND_STARTS
+    fix = VARY_SPEED if key in STEPS else RECORD_STARTS
     what = {"gain": "the rise per m/s", "response_s": "the response time", "on_s": "the restart time",
             "off_s": "the recovery time"}.get(key, "the dead time")
     if key not in numbers:  # fixed by the caller
         value = getattr(found, key)
-        return Known(value, value, value)
+        return Estimate(value, value, value)
     known = numbers[key]
     half = (known.high - known.low) / 2.0
     if key == "gain" and known.value <= 0.0:
-        return Refusal("heart rate did not rise with speed", mend)
+        return Refusal("heart rate did not rise with speed", fix)
     if "dead" in key and not 0.1 < known.value < BOUNDS[key][1] - 0.1:
-        return Refusal(f"the dead time found, {known.value:.0f} s, is at the edge of the search", mend)
+        return Refusal(f"the dead time found, {known.value:.0f} s, is at the edge of the search", fix)
     if "dead" in key:
         return known if half <= WIDEST_DEAD_S else Refusal(
-            f"the dead time is uncertain by ±{half:.0f} s", mend)
+            f"the dead time is uncertain by ±{half:.0f} s", fix)
     low, high = BOUNDS[key]
     if not low * 1.02 < known.value < high * 0.98:
-        return Refusal(f"{what} found, {known.value:.0f} s, is at the edge of what bodies do", mend)
+        return Refusal(f"{what} found, {known.value:.0f} s, is at the edge of what bodies do", fix)
     if half > WIDEST_SHARE * known.value:
-        return Refusal(f"{what} is uncertain by ±{min(100.0 * half / known.value, 999.0):.0f} %", mend)
+        return Refusal(f"{what} is uncertain by ±{min(100.0 * half / known.value, 999.0):.0f} %", fix)
     return known

@@ -6,16 +6,16 @@ from typing import Any
 
 import numpy as np
 
-from guard.route.forecast import Climb, Forecast, Range, Runner
+from guard.route.forecast import Ability, Climb, Forecast, Range
 from guard.route.route import Route
 from guard.route.words import remarks
 
-MOST_POINTS = 500
+PROFILE_PLACES = 500
 
 
-def document(route: Route, found: Forecast, runner: Runner, source: str) -> dict[str, Any]:
-    """Null where something is not known; the profile has at most `MOST_POINTS` places."""
-    at = np.linspace(0.0, route.length_m, min(MOST_POINTS, len(route.edges_m)))
+def document(route: Route, found: Forecast, runner: Ability, source: str) -> dict[str, Any]:
+    """Null where something is not known; the profile has at most `PROFILE_PLACES` places."""
+    at = np.linspace(0.0, route.length_m, min(PROFILE_PLACES, len(route.edges_m)))
     middles = 0.5 * (route.edges_m[:-1] + route.edges_m[1:])
     cells = np.clip(np.searchsorted(route.edges_m, at, side="right") - 1, 0, len(middles) - 1)
     return {

@@ -9,7 +9,7 @@ from guard.route.route import Route
 from guard.route.words import marks
 from guard.screen.look import EIGHTHS, Look
 
-ROWS = 7
+_ROWS = 7
 _MARGIN = 7  # four digits of metres, a space, the axis, a space
 _LEAST_SPAN_M = 20.0  # a level road shall not look like a range of mountains
 
@@ -22,12 +22,12 @@ def draw(route: Route, found: Forecast, width: int, units: str, look: Look) -> l
     height = np.interp(middle, route.edges_m, route.altitude_m)
     low = float(height.min())
     span = max(float(height.max()) - low, _LEAST_SPAN_M)
-    eighths = np.rint((height - low) / span * (8 * ROWS - 1)).astype(int) + 1
+    eighths = np.rint((height - low) / span * (8 * _ROWS - 1)).astype(int) + 1
     bar, floor, corner = ("|", "-", "+") if look.ascii else ("│", "─", "└")
     lines = []
-    for row in range(ROWS - 1, -1, -1):
+    for row in range(_ROWS - 1, -1, -1):
         fill = np.clip(eighths - 8 * row, 0, 8)
-        label = f"{low + span * row / (ROWS - 1):.0f}" if row in (0, ROWS // 2, ROWS - 1) else ""
+        label = f"{low + span * row / (_ROWS - 1):.0f}" if row in (0, _ROWS // 2, _ROWS - 1) else ""
         cells = "".join(("#" if part >= 4 else " ") if look.ascii else EIGHTHS[part] for part in fill)
         lines.append(f"{label:>4} {bar} {cells.rstrip()}".rstrip())
     lines.append(f"{'m':>4} {corner}{floor * (columns + 1)}")

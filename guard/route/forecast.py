@@ -16,19 +16,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.route.route import Route
 from guard.runner.demand import LEVEL_RUN_ML_PER_M, run_ml_per_m, walk_ml_per_m
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 DAY_BPM = 5.0  # from one day to the next at the same effort (Lamberts and others 2004)
 GAIN, GAIN_SD = 24.2, 8.3  # bpm/(m/s) (Hunt, Fankhauser, Saengsuwan 2015)
 LEARNED_SD_SHARE = 0.15  # of a learned gain (ours)
 SLOWEST_JOG_M_S = 1.8  # 6.5 km/h; few people jog slower (common practice)
-WALK_M_S = 1.4  # 5 km/h (common practice)
+WALKING_PACE_M_S = 1.4  # 5 km/h (common practice)
 DOWNHILL = 1.1  # of the level speed, faster is taken down no slope (ours)
 CLIMB, CLIMB_ENDS = 0.02, 0.01  # a climb begins at, ends under this grade (ours)
 LEAST_RISE_M = 8.0
@@ -47,7 +44,7 @@ class Range:
 
 
 @dataclass(frozen=True)
-class Runner:
+class Ability:
     """`level_m_s`: the speed on the level that settles at the ceiling; None: not known. Gain in bpm/(m/s)."""
 
     ceiling_bpm: float | None
@@ -109,7 +106,7 @@ def day_range(speed_m_s: float, half_m_s: float, gain: Range) -> Range:
     return Range(speed_m_s, max(speed_m_s - half, 0.3), speed_m_s + half)
 
 
-def forecast(route: Route, runner: Runner) -> Forecast:
+def forecast(route: Route, runner: Ability) -> Forecast:
     """What `route` asks of `runner`."""
     ratio = np.maximum(run_ml_per_m(route.grade, belt=runner.belt) / LEVEL_RUN_ML_PER_M, LEAST_RATIO)
     level = runner.level_m_s
@@ -128,7 +125,7 @@ def forecast(route: Route, runner: Runner) -> Forecast:
 class _Way:
     """How a runner of one level speed takes the road: cells walked, seconds and jogging speed in each."""
 
-    def __init__(self, route: Route, runner: Runner, ratio: Floats, level_m_s: float) -> None:
+    def __init__(self, route: Route, runner: Ability, ratio: Floats, level_m_s: float) -> None:
         edges = route.edges_m
         self.walks = np.zeros(len(ratio), bool)
         for first, last in _joined(level_m_s / ratio < runner.slowest_jog_m_s, edges, STEP_M):
@@ -139,7 +136,7 @@ class _Way:
         jog = np.clip(level_m_s / ratio, slowest, max(DOWNHILL * level_m_s, slowest))
         self.jog_m_s = np.fmin(jog, np.where(route.speed_m_s > 0, route.speed_m_s, np.inf))
         walking = np.maximum(walk_ml_per_m(route.grade, belt=runner.belt), 0.05)
-        walk = np.minimum(level_m_s * LEVEL_RUN_ML_PER_M / walking, WALK_M_S)
+        walk = np.minimum(level_m_s * LEVEL_RUN_ML_PER_M / walking, WALKING_PACE_M_S)
         self.seconds = route.cells_m / np.where(self.walks, walk, self.jog_m_s)
 
 
@@ -165,7 +162,7 @@ def _joined(which: Bools, edges: Floats, gap_m: float) -> list[tuple[int, int]]:
 
 
 def _climb(
-    route: Route, runner: Runner, ratio: Floats, own: tuple[int, int], ways: list[_Way] | None
+    route: Route, runner: Ability, ratio: Floats, own: tuple[int, int], ways: list[_Way] | None
 ) -> Climb:
     first, last = own
     inside = slice(first, last)
@@ -192,7 +189,7 @@ def _climb(
                  planned)
 
 
-def _leads(runner: Runner, level_m_s: float) -> Range | None:
+def _leads(runner: Ability, level_m_s: float) -> Range | None:
     """The heart rate that an effort as of `level_m_s` on the level settles at."""
     if runner.ceiling_bpm is None or runner.level_m_s is None:
         return None

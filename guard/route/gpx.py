@@ -14,13 +14,11 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.errors import InputError, printable
 
-Floats = NDArray[np.float64]
-
-MOST_POINTS = 500_000
+LONGEST_TRACK = 500_000
 MISSING_SHARE = 0.2  # of the altitudes; fewer are drawn straight between their neighbours
 FAR_M, FAR_TIMES = 1000.0, 20.0  # a step so long, and so many times the usual one, is a jump
 WALL_M = 50.0  # up or down by so much at over 100 % is one too
@@ -29,7 +27,7 @@ SLACK_M = 100.0  # what a position may be off before that is said
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class TrackPoint:
     """One point: degrees, m or None, seconds (of any epoch) or None."""
 
     latitude: float
@@ -63,17 +61,17 @@ def parse(data: bytes, name: str) -> tuple[Floats, Floats, tuple[str, ...]]:
     if not lines:
         raise InputError(f"{name} holds no track: export the track itself, not only places")
     notes = () if len(lines) == 1 else (f"{len(lines)} tracks in the file: the first is taken",)
-    points = [Point(p.latitude, p.longitude, p.elevation, None if p.time is None else p.time.timestamp())
+    points = [TrackPoint(p.latitude, p.longitude, p.elevation, None if p.time is None else p.time.timestamp())
               for p in lines[0]]
     return (*along(points, name), notes)
 
 
-def along(points: Sequence[Point], name: str) -> tuple[Floats, Floats]:
+def along(points: Sequence[TrackPoint], name: str) -> tuple[Floats, Floats]:
     """Distance and altitude (n,), m. Raises InputError naming the point and the mend."""
     if len(points) < 2:
         raise InputError(f"{name} holds one point: give the whole track")
-    if len(points) > MOST_POINTS:
-        raise InputError(f"{name} holds {len(points)} points: give one run, up to {MOST_POINTS}")
+    if len(points) > LONGEST_TRACK:
+        raise InputError(f"{name} holds {len(points)} points: give one run, up to {LONGEST_TRACK}")
     for number, point in enumerate(points, start=1):
         if not (abs(point.latitude) <= 90.0 and abs(point.longitude) <= 180.0):
             raise InputError(f"{name}: point {number} lies nowhere on earth: mend or remove it")
@@ -81,7 +79,7 @@ def along(points: Sequence[Point], name: str) -> tuple[Floats, Floats]:
     return distance_m, _altitudes(points, distance_m, name)
 
 
-def _steps(points: Sequence[Point], name: str) -> list[float]:
+def _steps(points: Sequence[TrackPoint], name: str) -> list[float]:
     from gpxpy.geo import haversine_distance
 
     steps = [haversine_distance(a.latitude, a.longitude, b.latitude, b.longitude)
@@ -100,7 +98,7 @@ def _steps(points: Sequence[Point], name: str) -> list[float]:
     return steps
 
 
-def _altitudes(points: Sequence[Point], distance_m: Floats, name: str) -> Floats:
+def _altitudes(points: Sequence[TrackPoint], distance_m: Floats, name: str) -> Floats:
     values = np.array([math.nan if p.altitude_m is None else p.altitude_m for p in points])
     known = np.isfinite(values)
     if not known.any():

@@ -8,12 +8,12 @@ import numpy as np
 
 from guard.page.document import document
 from guard.route import words
-from guard.route.forecast import Forecast, Runner
+from guard.route.forecast import Ability, Forecast
 from guard.route.route import Route
 from guard.screen.look import clean
 
-WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 640, 250, 52, 12, 14, 44
-MOST_POINTS = 600
+_WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 250, 52, 12, 14, 44
+_PLACES = 600
 _LEAST_SPAN_M = 20.0
 
 _STYLE = """
@@ -32,7 +32,7 @@ _HATCH = ('<defs><pattern id="walk" width="5" height="5" patternUnits="userSpace
           'patternTransform="rotate(45)"><rect class="walked" width="3" height="5"/></pattern></defs>')
 
 
-def page(route: Route, found: Forecast, runner: Runner, source: str, units: str) -> str:
+def page(route: Route, found: Forecast, runner: Ability, source: str, units: str) -> str:
     """The whole document; `source` says where the runner's level speed is from."""
     heading = words.heading(route, units)
     paragraphs = [words.time_line(route, found, units), words.runner_line(runner, source, units)]
@@ -58,21 +58,21 @@ def profile(route: Route, found: Forecast, units: str) -> str:
     """The profile as SVG: altitude against distance, what is walked hatched."""
     low = float(route.altitude_m.min())
     span = max(float(route.altitude_m.max()) - low, _LEAST_SPAN_M)
-    bottom = HEIGHT - BOTTOM
+    bottom = _HEIGHT - _BOTTOM
 
     def x(metres: float) -> float:
-        return LEFT + (WIDTH - LEFT - RIGHT) * metres / route.length_m
+        return _LEFT + (_WIDTH - _LEFT - _RIGHT) * metres / route.length_m
 
     def y(altitude_m: float) -> float:
-        return bottom - (bottom - TOP - 14) * (altitude_m - low) / span
+        return bottom - (bottom - _TOP - 14) * (altitude_m - low) / span
 
     def ground(begin_m: float, end_m: float) -> str:
-        at = np.linspace(begin_m, end_m, max(2, round(MOST_POINTS * (end_m - begin_m) / route.length_m)))
+        at = np.linspace(begin_m, end_m, max(2, round(_PLACES * (end_m - begin_m) / route.length_m)))
         heights = np.interp(at, route.edges_m, route.altitude_m)
         line = " ".join(f"{x(place):.1f},{y(height):.1f}" for place, height in zip(at, heights, strict=True))
         return f"{x(begin_m):.1f},{bottom} {line} {x(end_m):.1f},{bottom}"
 
-    out = [f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="Profile of the road">', _HATCH,
+    out = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="Profile of the road">', _HATCH,
            f'<polygon class="ground" points="{ground(0.0, route.length_m)}"/>']
     out += [f'<polygon fill="url(#walk)" points="{ground(*walk)}"/>' for walk in _walks(route, found)]
     for number, climb in enumerate(found.climbs, 1):
@@ -80,9 +80,9 @@ def profile(route: Route, found: Forecast, units: str) -> str:
         out.append(f'<text class="number" x="{x(climb.end_m):.1f}" y="{y(height) - 5:.1f}" '
                    f'text-anchor="middle">{number}</text>')
     for altitude in (low, low + span / 2, low + span):
-        out.append(f'<text x="{LEFT - 6}" y="{y(altitude) + 4:.1f}" text-anchor="end">'
+        out.append(f'<text x="{_LEFT - 6}" y="{y(altitude) + 4:.1f}" text-anchor="end">'
                    f"{altitude:.0f} m</text>")
-    out.append(f'<line class="axis" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{bottom}" y2="{bottom}"/>')
+    out.append(f'<line class="axis" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{bottom}" y2="{bottom}"/>')
     for at_m, label in words.marks(route.length_m, units, 8):
         unit = "" if at_m else " mi" if units == "mile" else " km"
         out.append(f'<text x="{x(at_m):.1f}" y="{bottom + 19}" text-anchor="middle">{label}{unit}</text>')

@@ -13,18 +13,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.errors import InputError
 from guard.plan.plan import Plan
-
-Floats = NDArray[np.float64]
+from guard.runner.demand import STEEPEST_MEASURED
 
 SIGMA_M = 100.0
 CELL_M = 10.0
 SHORTEST_M = 200.0  # a shorter track holds no slope that its noise would not hide
 LONGEST_M = 500_000.0
-STEEPEST = 0.45  # the cost of running was measured up to here (Minetti 2002); steeper is a fault of the file
 
 
 @dataclass(frozen=True)
@@ -100,7 +98,7 @@ def of_altitudes(name: str, kind: str, distance_m: Floats, altitude_m: Floats,
     at_edges = slope(measured, cell)
     grade: Floats = 0.5 * (at_edges[:-1] + at_edges[1:])
     steep = int(np.abs(grade).argmax())
-    if abs(grade[steep]) > STEEPEST:
+    if abs(grade[steep]) > STEEPEST_MEASURED:  # a fault of the file rather than a road
         raise InputError(f"{name} has a grade of {100 * grade[steep]:.0f} % at {edges[steep] / 1000:.2f} km: "
                          "its altitudes or distances are wrong there (feet taken for metres?), mend or cut "
                          "that stretch")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from guard.route.forecast import Climb, Forecast, Range, Runner
+from guard.route.forecast import Ability, Climb, Forecast, Range
 from guard.route.route import Route
 from guard.screen.words import clock
 from guard.units import METRES_PER_KM, METRES_PER_MILE, per_m_s, speed_unit
@@ -23,7 +23,7 @@ def _count(route: Route) -> str:
     return "grades as written" if route.exact else "grades smoothed over about 200 m"
 
 
-def runner_line(runner: Runner, source: str, units: str) -> str:
+def runner_line(runner: Ability, source: str, units: str) -> str:
     """For whom it is; `source` says where the level speed is from."""
     ceiling = "your ceiling" if runner.ceiling_bpm is None else f"your ceiling of {runner.ceiling_bpm:g} bpm"
     gain = (f"{runner.gain.value:.0f} bpm for each m/s, "
@@ -44,7 +44,7 @@ def time_line(route: Route, found: Forecast, units: str) -> str:
     return f"{line}, {clock(walked)} of it walked." if walked else f"{line}, all of it jogged."
 
 
-def remarks(route: Route, found: Forecast, runner: Runner) -> list[str]:
+def remarks(route: Route, found: Forecast, runner: Ability) -> list[str]:
     """What else is to be said."""
     out = list(route.notes)
     if not found.jogs_level:
@@ -54,14 +54,14 @@ def remarks(route: Route, found: Forecast, runner: Runner) -> list[str]:
     return out
 
 
-def row(number: int, climb: Climb, runner: Runner, units: str) -> tuple[str, ...]:
+def row(number: int, climb: Climb, runner: Ability, units: str) -> tuple[str, ...]:
     """One climb, as `TITLES`."""
     return (str(number), f"{_far(climb.begin_m, units)} to {_far(climb.end_m, units)} {_unit(units)}",
             f"{climb.rise_m:.0f} m", f"{100 * climb.grade:.1f} %, {100 * climb.steepest:.1f} % at most",
             what_to_do(climb, runner, units))
 
 
-def what_to_do(climb: Climb, runner: Runner, units: str) -> str:
+def what_to_do(climb: Climb, runner: Ability, units: str) -> str:
     """Jog how fast, or walk from where to where."""
     slowest = one_speed(runner.slowest_jog_m_s, units)
     if runner.level_m_s is None:

@@ -17,7 +17,7 @@ from guard.plan.plan import Part, Progress
 from guard.signal.kit import SINGLE
 
 Load = tuple[float, float]  # change of level speed, m/s; in how many seconds
-NOTHING: Load = (math.nan, math.nan)
+NO_LOAD: Load = (math.nan, math.nan)
 ROOM_BPM = 1.0  # a ceiling higher by more than this is room of its own
 
 
@@ -37,7 +37,7 @@ class Road:
         return replace(speed, grade=here)
 
     def load(self, speed: Speed | None, ceiling_bpm: float, *, held: bool) -> Load | None:
-        """The change that comes (in 0 s: that came now), `NOTHING` where none does; None without a road.
+        """The change that comes (in 0 s: that came now), `NO_LOAD` where none does; None without a road.
 
         `speed` is the one in force, `ceiling_bpm` that of the session. Asked once a step.
         """
@@ -46,14 +46,14 @@ class Road:
             return None
         self._part = part = progress.part
         if held or progress.place().done:
-            return NOTHING
+            return NO_LOAD
         if part is not before:
             change, in_s = self._change_m_s(before, part, speed), 0.0
         elif (after := progress.next_part) is not None and not self._has_room(after, ceiling_bpm):
             change, in_s = self._change_m_s(part, after, speed), self._left_s(speed)
         else:
-            return NOTHING
-        return (change, in_s) if change == change else NOTHING
+            return NO_LOAD
+        return (change, in_s) if change == change else NO_LOAD
 
     def _has_room(self, after: Part, ceiling_bpm: float) -> bool:
         assert self._progress is not None

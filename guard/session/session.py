@@ -40,7 +40,7 @@ from guard.events import (
 from guard.plan.plan import Cued, Plan, Progress
 from guard.session.limits import in_force
 from guard.session.part_cue import part_cue
-from guard.session.road import NOTHING, Road
+from guard.session.road import NO_LOAD, Road
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
 from guard.session.tally import Tally
@@ -245,7 +245,7 @@ class Session:
                 t_s, dt_s, judged.bpm, known, lane.belief.shown_bpm if signal else _NAN, speed, self._held,
                 self._counts(), self._part, self._progress.warming if self._progress else None,
                 col.ceiling_bpm, self._lane.limit_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
-                col.quiet_walk, load or NOTHING))
+                col.quiet_walk, load or NO_LOAD))
         return outputs
 
     def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:

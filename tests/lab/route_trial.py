@@ -37,7 +37,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.decide.advice import cost
+from guard.decide.advice import cost as one_cost
 from guard.decide.rule import Rule
 from guard.events import PACE_CUES, State
 from guard.route.forecast import STEP_M, _joined
@@ -50,6 +50,7 @@ from tests.lab.open_loop import AROUND
 from tests.lab.opponents import Codes, Guard
 from tests.lab.roads import coloured, run_cost
 
+costs: Any = one_cost  # typed as one lane
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
@@ -70,7 +71,8 @@ FOR_DEVELOPMENT = (
     "middle", "quick heart", "slow heart", "small easer", "deaf spells", "hills, effort held",
     "jogs level, not uphill", "hilly loop")
 PARTS: dict[str, tuple[str, ...]] = {
-    "told": ("grade", "load"), "hold": ("grade", "load", "walk", "hold"), "route": ("grade", "load", "walk", "rise")}
+    "told": ("grade", "load"), "hold": ("grade", "load", "walk", "hold"),
+    "route": ("grade", "load", "walk", "rise")}
 
 
 # -- tracks -------------------------------------------------------------------------
@@ -181,21 +183,22 @@ class Knows(Rule):
     def step(self, *args: Any, **more: Any) -> None:
         """What is known stands in for what walks have taught, and teaches nothing itself."""
         kept: Any = self._no_jog
-        self._no_jog = np.where(self.unjoggable, np.maximum(kept, 1.0), kept)  # type: ignore[assignment]
+        self._no_jog = np.where(self.unjoggable, np.maximum(kept, 1.0), kept)
         super().step(*args, **more)
         self._no_jog = np.where(self.unjoggable, kept, self._no_jog)  # type: ignore[assignment]
 
     def _while_walking(self, *args: Any, **more: Any) -> Any:
         kept = self.rise_bpm
-        self.rise_bpm = np.maximum(kept + self.slope_bpm, 0.0)  # type: ignore[assignment]
-        self.rise_bpm = np.where(self.easy, np.minimum(self.rise_bpm, EASY_RISE_BPM), self.rise_bpm)
+        self.rise_bpm = np.maximum(kept + self.slope_bpm, 0.0)
+        self.rise_bpm = np.where(  # type: ignore[assignment]
+            self.easy, np.minimum(self.rise_bpm, EASY_RISE_BPM), self.rise_bpm)
         again, gone, resume = super()._while_walking(*args, **more)
         self.rise_bpm = kept
         return again, gone, resume & ~(self.unjoggable & self.hold)
 
     def _start(self, lanes: Any, t: Any, level: Any) -> None:
         super()._start(lanes, t, level)
-        self._start_bpm = np.where(lanes, self._start_bpm + self.slope_bpm, self._start_bpm)
+        self._start_bpm = np.where(lanes, self._start_bpm + self.slope_bpm, self._start_bpm)  # type: ignore[assignment]
 
 
 class OnRoute(Guard):
@@ -213,26 +216,26 @@ class OnRoute(Guard):
         self.ceiling = who["ceiling_bpm"]
         self.level_m_s = (who["habit_m_s"] - who["over_bpm"] / who["gain"]) * crowd.errors["level"]
         self.slowest = who["slowest_jog_m_s"] * crowd.errors["jog"]
-        self.ratio = cost(ARRAYS, crowd.route, np.zeros(1, bool))
+        self.ratio: Array = costs(ARRAYS, crowd.route, np.zeros(1, bool))
         width = round(RISE_OVER_M / CELL_M)
         self.smooth = np.stack([np.convolve(row, np.ones(width) / width, "same") for row in self.ratio])
         self.zones = np.zeros((crowd.n, CELLS), bool)
         self.went_m = np.zeros(crowd.n)
         self.lanes = np.arange(crowd.n)
 
-    def at(self, ahead_m: Array, values: Array) -> Array:
+    def at(self, ahead_m: Any, values: NDArray[Any]) -> Any:
         """Of the route, so far ahead of where the runner is taken to be."""
         cell = ((self.went_m + ahead_m) / CELL_M).astype(np.int64) % CELLS
-        return np.asarray(values[self.lanes, cell])
+        return values[self.lanes, cell]
 
     def step(self, now: Second) -> Codes:
         """See `Guard`."""
         pod = now.speed_m_s * self.crowd.errors["distance"]
         core = self.feed.lanes.core
-        here = self.at(np.zeros(1), self.ratio)
+        here = self.at(0.0, self.ratio)
         told: dict[str, Array] = {"speed_m_s": pod}
         if "grade" in self.parts:
-            told["grade"] = self.at(np.zeros(1), self.crowd.route)
+            told["grade"] = self.at(0.0, self.crowd.route)
         if "load" in self.parts:
             change = pod * (self.at(pod * AHEAD_S, self.ratio) - here)
             running = ~np.asarray(core._rule.walking, bool) & (pod > 0.5)
@@ -244,14 +247,14 @@ class OnRoute(Guard):
             core._rule.unjoggable = self.at(pod * LOOKS_AHEAD_S, self.zones).astype(bool)
         core._rule.hold = "hold" in self.parts
         if "rise" in self.parts:
-            soon = self.at(np.full(1, RISE_AHEAD_M), self.smooth)
+            soon = self.at(RISE_AHEAD_M, self.smooth)
             core._rule.slope_bpm = RISE_SHARE * self.gain * self.level_m_s * (soon - 1.0)
             core._rule.easy = self.slowest * soon < self.level_m_s * (1.0 - EASY_SHARE)
         cues = self.feed.step(now.t_s, now.bpm, now.fault, **told)
-        steady = np.abs(here - self.at(np.full(1, -STEADY_M), self.ratio)) < STEADY
+        steady = np.abs(here - self.at(-STEADY_M, self.ratio)) < STEADY
         self._learn(core, pod * here, steady)
         self.went_m = self.went_m + pod
-        self.advised_m_s = np.where(self._known, self.feed.lanes.advised_speed_m_s, np.nan)
+        self.advised_m_s = self.feed.lanes.advised_speed_m_s
         self.walks = np.asarray(self.feed.lanes.state) == int(State.WALKING)
         return cues
 
@@ -259,13 +262,14 @@ class OnRoute(Guard):
         """The level speed at the ceiling, as speed, grade and belief together have it."""
         belief = core.belief
         found = level_m_s + (self.ceiling - belief.target_bpm) / self.gain
-        sure = ~np.asarray(core._rule.walking, bool) & (belief.target_sd_bpm < 6.0) & (level_m_s > 1.5) & steady
+        running = ~np.asarray(core._rule.walking, bool) & (level_m_s > 1.5)
+        sure = running & steady & (belief.target_sd_bpm < 6.0)
         found = np.where(sure & np.isfinite(found), np.clip(found, 1.0, 6.0), self.level_m_s)
         self.level_m_s = self.level_m_s + (found - self.level_m_s) / LEARNS_S
 
     def _zones(self) -> None:
         hard = self.ratio * self.slowest[:, None] > self.level_m_s[:, None] * (1.0 + HARD_SHARE)
-        edges = CELL_M * np.arange(CELLS + 1)
+        edges = CELL_M * np.arange(CELLS + 1, dtype=np.float64)
         self.zones[:] = False
         for lane in range(len(hard)):
             for first, last in _joined(hard[lane], edges, STEP_M):

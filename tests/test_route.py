@@ -239,6 +239,13 @@ def test_a_bad_table_is_one_clear_sentence(text, words, tmp_path):
     assert "road.csv" in str(caught.value) and all(word in str(caught.value) for word in words), caught.value
 
 
+def test_times_that_say_nothing_make_no_jump():
+    """As some converters write them: the same in every point."""
+    far = [(150.0 * place, 100.0 + place) for place in range(20)]
+    same = gpx(far).replace(b"</ele>", b"</ele><time>1901-12-13T20:45:52.2073437Z</time>")
+    assert parse(same, "t.gpx")[0][-1] == pytest.approx(19 * 150.0, abs=0.5)
+
+
 def test_a_few_missing_altitudes_are_drawn_through_and_two_tracks_are_told():
     holes = [(metres, None if place % 10 == 5 else altitude) for place, (metres, altitude) in enumerate(HILL)]
     second = gpx(LEVEL).decode().split("xmlns")[1].split(">", 1)[1].removesuffix("</gpx>")

@@ -80,6 +80,10 @@ def _notes(plan: Plan, ceiling_bpm: float | None) -> list[str]:
     if any(part.metres is not None for part in plan.parts):
         notes.append("parts by distance need a known speed (treadmill, foot pod or typed); "
                      "without one they go by their time")
+    graded = any(part.grade for part in plan.parts)
+    if graded and not any(part.speed_m_s for part in plan.parts):
+        notes.append("a grade counts where a speed is known: add speed_km_h, or run with a treadmill, a foot "
+                     "pod or a typed speed")
     if ceiling_bpm is None:
         notes.append("no ceiling is set, so nothing is drawn: add --ceiling BPM")
     return notes

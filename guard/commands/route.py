@@ -96,12 +96,18 @@ def _found_level(settings: Settings, gain: Range) -> tuple[Range | None, str]:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from guard.clock import wall_now
     from guard.commands.options import counting
+    from guard.commands.progress import _daily
+    from guard.journal import journal as journals
     from guard.progress.progress import look
     from guard.progress.sessions import sessions_of
     from guard.route.forecast import day_range
 
     sessions = sessions_of(None, progress=counting("reading sessions"))
-    level = look(sessions, {}, settings.ceiling_bpm, today=wall_now().date()).level if sessions else None
+    if not sessions:
+        return None, ""
+    journal = journals.read()
+    named = {entry.day: entry.speed_from for entry in journal.entries if entry.speed_from}
+    level = look(sessions, _daily(journal), settings.ceiling_bpm, today=wall_now().date(), named=named).level
     if level is None:
         return None, ""
     return day_range(level.now, 2.0 * level.sd, gain), "from your runs"

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from guard.route.forecast import Ability, Climb, Forecast, Range
@@ -13,7 +11,7 @@ from guard.route.words import remarks
 PROFILE_PLACES = 500
 
 
-def document(route: Route, found: Forecast, runner: Ability, source: str) -> dict[str, Any]:
+def document(route: Route, found: Forecast, runner: Ability, source: str) -> dict[str, object]:
     """Null where something is not known; the profile has at most `PROFILE_PLACES` places."""
     at = np.linspace(0.0, route.length_m, min(PROFILE_PLACES, len(route.edges_m)))
     middles = 0.5 * (route.edges_m[:-1] + route.edges_m[1:])
@@ -39,7 +37,7 @@ def document(route: Route, found: Forecast, runner: Ability, source: str) -> dic
     }
 
 
-def _climb(climb: Climb) -> dict[str, Any]:
+def _climb(climb: Climb) -> dict[str, object]:
     return {
         "begin_m": round(climb.begin_m, 1), "end_m": round(climb.end_m, 1), "rise_m": round(climb.rise_m, 1),
         "grade": round(climb.grade, 4), "steepest": round(climb.steepest, 4),

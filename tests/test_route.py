@@ -27,6 +27,7 @@ from guard.route.gpx import parse
 from guard.route.route import CELL_M, SIGMA_M, of_altitudes, of_plan, slope
 from guard.settings import Settings
 from tests.lab.roads import coloured
+from tests.support.documents import check_listed
 
 SETTINGS = Settings(ceiling_bpm=139)
 TEN_KM_M = 10_000.0
@@ -275,6 +276,7 @@ def test_the_command_says_it_in_words_as_json_and_as_a_page(track, tmp_path, cap
 
     assert main([*base, "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
+    check_listed("guard/route/README.md", "route", told)
     assert (told["format"], told["kind"], len(told["climbs"])) == (1, "gpx", 2)
     assert told["runner"]["level_m_s"]["value"] == pytest.approx(2.5)
     assert told["climbs"][0]["walks_m"] and not told["climbs"][1]["walks_m"]

@@ -244,6 +244,12 @@ class Progress:
         return self._plan.parts[self._index]
 
     @property
+    def next_part(self) -> Part | None:
+        """The part after the present one."""
+        following = self._index + 1
+        return self._plan.parts[following] if following < len(self._plan.parts) else None
+
+    @property
     def knows_the_road(self) -> bool:
         """Whether any part names a grade or a speed."""
         return any(part.grade is not None or part.speed_m_s is not None for part in self._plan.parts)
@@ -257,12 +263,6 @@ class Progress:
     def counts(self) -> bool:
         """Whether being over the ceiling means anything now: a part may be left to the runner."""
         return self._done or self.part.guarded or self.part.ceiling_bpm is not None
-
-    @property
-    def next_part(self) -> Part | None:
-        """The part after the present one."""
-        following = self._index + 1
-        return self._plan.parts[following] if following < len(self._plan.parts) else None
 
     def advance(self, t_s: float, distance_m: float | None = None, *, held: bool = False) -> Place:
         """Move to session time `t_s`; `distance_m` since the session began, None if unknown.

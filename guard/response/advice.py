@@ -29,8 +29,7 @@ def suggest(fit: Fit, units: str = "km") -> list[Suggestion]:
     does not know or the setting does not take. Reasons name speeds in `units`."""
     made = {key: Suggestion(key, float(round(value, digits)), reason)
             for key, value, digits, reason in _all(fit, units) if _allowed(key, round(value, digits))}
-    order = ("response_s", "restart_response_s", "gain_bpm_per_m_s")
-    return [made[key] for key in order if key in made]
+    return [made[key] for key in ("response_s", "gain_bpm_per_m_s") if key in made]
 
 
 def _all(fit: Fit, units: str) -> Iterator[tuple[str, float, int, str]]:
@@ -38,9 +37,6 @@ def _all(fit: Fit, units: str) -> Iterator[tuple[str, float, int, str]]:
     if isinstance(fit.response_s, Estimate):
         yield ("response_s", fit.response_s.value, 0,
                "your own time constant for a small change of speed")
-    if isinstance(fit.on_s, Estimate):
-        yield ("restart_response_s", fit.on_s.value, 0,
-               "your own time constant when you run again after standing or walking")
     if not isinstance(fit.gain, Estimate):
         return
     gain = fit.gain.value

@@ -6,8 +6,8 @@ import platform
 import sys
 from importlib import metadata
 
-PACKAGES = ("bleak", "numpy", "orjson", "platformdirs", "pyttsx3", "rich", "scipy", "shtab", "simpleaudio",
-            "tomlkit", "gpiozero")
+PACKAGES = ("bleak", "gpxpy", "numpy", "orjson", "platformdirs", "pyttsx3", "rich", "scipy", "shtab",
+            "simpleaudio", "tomlkit", "gpiozero")
 
 
 def text() -> str:

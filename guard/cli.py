@@ -31,6 +31,8 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "check": ("check", "preflight: radio, strap, sound, voice, disk, clock", "guard check --sounds"),
     "plan": ("plan", "check and draw a plan of parts, or write one to start from",
              "guard plan --make easy-hour -o easy.toml"),
+    "route": ("route", "the climbs of a road: which can be jogged under your ceiling, how long it takes",
+              "guard route hills.gpx --speed 9"),
     "replay": ("replay", "what the guard would have cued on a recording",
                "guard replay FILE --set strictness=0.8"),
     "review": ("review", "how a session went: figures, picture, report page",

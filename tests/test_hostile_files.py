@@ -56,7 +56,8 @@ def spoilt(draw: st.DrawFn, name: str) -> bytes:
 @given(st.data())
 @FEW
 @pytest.mark.parametrize("name", [
-    "log", "review", "csv", "settings", "plan", "journal", "about", "index", "words", "wav", "progress"])
+    "log", "review", "csv", "settings", "plan", "track", "journal", "about", "index", "words", "wav",
+    "progress"])
 def test_a_spoilt_file_is_read_or_refused(name: str, tmp_path: Path, data: st.DataObject):
     TARGETS[name].check(data.draw(spoilt(name)), tmp_path)
 

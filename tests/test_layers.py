@@ -63,6 +63,9 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "devices.remembered": {"devices", "files"},
     "plan.file": {"errors", "files", "plan", "settings"},
     "plan.drawing": {"plan", "screen"},
+    # the road ahead
+    "route": {"arrays", "errors", "page", "plan", "runner", "screen", "units"},
+    "route.file": {"csv", "errors", "files", "plan.file", "route", "settings", "units"},
     "log": BASE | {"", "arrays", "files", "reasons", "session"},
     "library": {"errors", "events", "files", "log", "plan", "session"},
     "csv": {"arrays", "errors", "events", "files", "library", "log", "reasons", "session", "units"},

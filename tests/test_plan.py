@@ -61,6 +61,26 @@ def test_a_mile_is_1609_344_m():  # international mile, exact by definition (195
         Kind.BASE, "base", 600.0, 1609.344)
 
 
+def test_a_part_may_carry_grade_and_speed():
+    plan = plan_of(part("climb", "minutes = 4\ngrade_percent = 6\nspeed_km_h = 7.2")
+                   + part("base", "metres = 600\nspeed_mph = 5\ngrade_percent = -2")
+                   + part("base", "minutes = 1"))
+    up, down, rest = plan.parts
+    assert (up.grade, up.speed_m_s, up.seconds) == (pytest.approx(0.06), pytest.approx(2.0), 240)
+    # a speed makes the time that stands in for a distance: 5 mph are 2.2352 m/s by definition
+    assert down.grade == pytest.approx(-0.02) and down.seconds == pytest.approx(600 / 2.2352)
+    assert (rest.grade, rest.speed_m_s) == (None, None)
+    assert Plan.from_dict(json.loads(json.dumps(plan.as_dict()))) == plan
+    assert "grade" not in plan.as_dict()["parts"][2], "a log without them is written as before"
+
+
+def test_grades_stand_under_the_picture():
+    lines = draw(plan_of(EXAMPLES["belt-hills"]), 139, 79)
+    row = next(line for line in lines if line.startswith("  %"))
+    assert row.split() == ["%", "0", *["3", "0"] * 4, "0"]
+    assert not any(line.startswith("  %") for line in draw(plan_of(EXAMPLES["strides"]), 139, 79))
+
+
 def test_repeats_are_written_out():
     plan = plan_of("[[part]]\nrepeat = 3\n[[part.part]]\nkind = 'fast'\nname = 'up'\nseconds = 20\n"
                    "[[part.part]]\nkind = 'base'\nminutes = 2\n")
@@ -99,6 +119,12 @@ WRONG = [
     (part("base", 'km = 1\npace_min_per_km = "7:61"'), ["pace_min_per_km is 7:61"]),
     (part("base", "km = 1\npace_min_per_km = nan"), ["pace_min_per_km is nan"]),
     (part("base", 'km = 490\npace_min_per_km = "39:59"'), ["lasts", "shorten"]),
+    (part("base", "minutes = 9\ngrade_percent = 90"), ["grade_percent is 90", "-40 to 40 %"]),
+    (part("base", "minutes = 9\ngrade = 0.04"), ["unknown key grade", "did you mean grade_percent?"]),
+    (part("base", "minutes = 9\nspeed_km_h = 0"), ["speed_km_h is 0"]),
+    (part("base", "minutes = 9\nspeed_km_h = 8\nspeed_mph = 5"), ["both speed_km_h and speed_mph"]),
+    (part("base", 'km = 1\nspeed_km_h = 8\npace_min_per_km = "7:00"'), ["both a speed and pace_min_per_km"]),
+    (part("base", "km = 490\nspeed_km_h = 1"), ["at that speed", "shorten"]),
     (part("base", "minutes = 9\nceiling_bpm = 300"), ["ceiling_bpm is 300", "220"]),
     (part("base", "minutes = 9\nfloor_bpm = 139"), ["floor_bpm 139", "ceiling 139"]),
     (part("base", "minutes = 9\ncues = 'none'"), ["cues is none", "stop_only"]),

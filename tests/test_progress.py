@@ -97,6 +97,16 @@ def told(home: Path) -> dict[str, Any]:
     return document
 
 
+def test_a_road_is_forecast_for_the_speed_at_the_ceiling_found_here(home: Path, told: dict[str, Any],
+                                                                     tmp_path: Path):
+    road = tmp_path / "road.csv"
+    road.write_text("distance_m,altitude_m\n0,100\n500,100\n1000,140\n")
+    answer = guard("route", str(road), "--ceiling", "139", "--json", home=home)
+    runner = json.loads(answer.stdout)["runner"]
+    assert runner["level_from"] == "from your runs"
+    assert runner["level_m_s"]["value"] == pytest.approx(told["speed_now_m_s"]["value"], abs=0.002)
+
+
 # --- a session -----------------------------------------------------------------
 
 

@@ -55,6 +55,7 @@ class Life:
         self.goal, self.tau_s = ceiling_bpm + float(rng.normal(3, 5)), 30.0
         self.hears = float(rng.choice([0.0, 0.5, 0.9]))
         self.t_s = float(rng.uniform(0, 3))
+        self.road, self.change, self.change_s = bool(rng.random() < 0.5), 0.0, -1.0
         self.fault, self.fault_left, self.held_left, self.depth = "", 0, 0, 0.0
         self.often = float(rng.choice([0.0, 0.01]))
 
@@ -87,6 +88,17 @@ class Life:
             bpm = NAN
         self.held_left = max(0, self.held_left - 1)
         return self.t_s, max(0.0, bpm), self.held_left > 0
+
+
+    def load(self) -> tuple[float, float]:
+        """A known change of effort and in how many seconds; where there is no road, none."""
+        rng = self.rng
+        if not self.road:
+            return NAN, NAN
+        if self.change_s < self.t_s:
+            self.change = float(rng.choice([NAN, rng.uniform(-2, 2), rng.uniform(-1, 1)]))
+            self.change_s = self.t_s + float(rng.integers(0, 60))
+        return self.change, self.change_s - self.t_s
 
 
 def close(one: float, other: float) -> bool:
@@ -132,8 +144,9 @@ def test_the_lone_lane_is_the_scalar_guard(seed: int) -> None:
         if rng.random() < 0.002:
             move_limits(guard, lane, 0, rng)
         t_s, bpm, held = life.next(cue)
-        cue = guard.step(t_s, bpm, held_now=held)
-        compare(guard, cue, lane, lane.step(t_s, bpm, held=held), 0)
+        load = life.load()
+        cue = guard.step(t_s, bpm, held_now=held, load=load)
+        compare(guard, cue, lane, lane.step(t_s, bpm, held=held, load=load if life.road else None), 0)
 
 
 @FEW
@@ -147,8 +160,10 @@ def test_each_of_many_lanes_is_the_scalar_guard(seed: int) -> None:
     for _ in range(300):
         moments = [life.next(cue) for life, cue in zip(lives, cues, strict=True)]
         times, beats, held = (np.array(column) for column in zip(*moments, strict=True))
-        theirs = lanes.step(times, beats, held=held)
-        cues = [guard.step(t_s, bpm, held_now=now) for guard, (t_s, bpm, now) in zip(
-            guards, moments, strict=True)]
+        loads = [life.load() for life in lives]
+        changes, in_s = (np.array(column) for column in zip(*loads, strict=True))
+        theirs = lanes.step(times, beats, held=held, load_ahead_m_s=changes, load_in_s=in_s)
+        cues = [guard.step(t_s, bpm, held_now=now, load=load) for guard, (t_s, bpm, now), load in zip(
+            guards, moments, loads, strict=True)]
         for place, (guard, cue) in enumerate(zip(guards, cues, strict=True)):
             compare(guard, cue, lanes.core, theirs, place)

@@ -59,8 +59,9 @@ def part(kind: str, seconds: float, **more: Any) -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def recorded() -> dict[str, Recording]:
     """Two invented sessions with pauses, gaps, a moved ceiling; one with a plan, one with a free run."""
-    plan = {"name": "invented", "parts": [part("warm_up", 90.0), part("base", 120.0, ceiling_bpm=131.0),
-                                          part("fast", 80.0, cued="stop_only"), part("base", 60.0)]}
+    plan = {"name": "invented", "parts": [
+        part("warm_up", 90.0, grade=0.0, speed_m_s=2.0), part("base", 120.0, ceiling_bpm=131.0, grade=0.05),
+        part("fast", 80.0, cued="stop_only", speed_m_s=3.0), part("base", 60.0, grade=0.02)]}
     free = sorted([*invented_run(6, 9), ev.Command(150.25, ev.Action.FREE_RUN, 1),
                    ev.Command(220.5, ev.Action.FREE_RUN, 0)], key=lambda one: one.t_s)
     locked = [ev.Speed(float(t), 2.8, 0.0, 150.0 if t > 200 else 165.0) for t in range(1, 330, 5)]

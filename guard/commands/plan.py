@@ -21,8 +21,8 @@ _CUED = {"all": "all", "walk_and_stop": "walk, resume and stop", "stop_only": "o
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", metavar="FILE", nargs="?", help="the plan, a TOML file")
     parser.add_argument("--make", metavar="NAME",
-                        help="write an example: easy-hour, easy-hills, strides, easy-five, steady-check, "
-                             "talk-test, field-test")
+                        help="write an example: easy-hour, easy-hills, belt-hills, strides, easy-five, "
+                             "steady-check, talk-test, field-test")
     parser.add_argument("-o", "--output", metavar="FILE",
                         help="where --make writes; without it, to the screen")
     add_settings_options(parser)
@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
             print(f"note: {note}", file=sys.stderr)
         print_json(_document(plan, settings.ceiling_bpm, notes))
     else:
-        _show(plan, settings.ceiling_bpm, notes)
+        _show(plan, settings.ceiling_bpm, notes, settings.units)
     return 0
 
 
@@ -80,12 +80,16 @@ def _notes(plan: Plan, ceiling_bpm: float | None) -> list[str]:
     if any(part.metres is not None for part in plan.parts):
         notes.append("parts by distance need a known speed (treadmill, foot pod or typed); "
                      "without one they go by their time")
+    graded = any(part.grade for part in plan.parts)
+    if graded and not any(part.speed_m_s for part in plan.parts):
+        notes.append("a grade counts where a speed is known: add speed_km_h, or run with a treadmill, a foot "
+                     "pod or a typed speed")
     if ceiling_bpm is None:
         notes.append("no ceiling is set, so nothing is drawn: add --ceiling BPM")
     return notes
 
 
-def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> None:
+def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str], units: str) -> None:
     from rich import box
     from rich.table import Table
 
@@ -101,11 +105,14 @@ def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> None:
     grid.add_column("#", justify="right", no_wrap=True)
     for heading in ("part", "length", "limit, bpm", "cues"):
         grid.add_column(heading, overflow="fold", no_wrap=heading == "length")
+    road = any(part.grade is not None or part.speed_m_s is not None for part in plan.parts)
+    if road:
+        grid.add_column("road", overflow="fold")
     for index, part in enumerate(plan.parts, start=1):
         name = look.text(part.name)
         kind = "" if name.startswith(part.kind.words) else f" ({part.kind.words})"
         grid.add_row(str(index), _safe(f"{name}{kind}"), _length(part), _limit(part, ceiling_bpm),
-                     _cues(part))
+                     _cues(part), *([_road(part, units)] if road else []))
     console.print(grid)
     if ceiling_bpm is not None:
         width = min(shutil.get_terminal_size((80, 24)).columns - 1, _WIDEST)
@@ -137,6 +144,14 @@ def _limit(part: Part, ceiling_bpm: float | None) -> str:
     else:
         words = f"{ceiling - part.ramp_bpm:g} to {ceiling:g}" if part.ramp_bpm else f"{ceiling:g}"
     return words if part.floor_bpm is None else f"{words}, floor {part.floor_bpm:g}"
+
+
+def _road(part: Part, units: str) -> str:
+    from guard.units import speed
+
+    grade = "" if part.grade is None else f"{100 * part.grade:g} %"
+    pace = "" if part.speed_m_s is None else speed(part.speed_m_s, units)
+    return ", ".join(word for word in (grade, pace) if word)
 
 
 def _cues(part: Part) -> str:

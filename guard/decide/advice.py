@@ -54,6 +54,14 @@ class Advice:
         spread = self._gain_sd * change
         return self._gain * change, spread * spread
 
+    def load(self, ahead_m_s: Number, in_s: Number) -> tuple[Number, Number, Number]:
+        """What a known change of effort, in level m/s, moves the target by in `in_s`, and its variance."""
+        k = self._kit
+        known = k.where(ahead_m_s == ahead_m_s, ahead_m_s, 0.0)
+        change = k.most(k.least(known, CHANGE_MOST_M_S), -CHANGE_MOST_M_S)
+        spread = self._gain_sd * change
+        return self._gain * change, spread * spread, in_s
+
     def say(self, cue: Number, speed: Number, belief: Belief, warm: Fact) -> None:
         """Name a speed with a cue that asks for one, where a gain was learned."""
         k, col = self._kit, self._col
@@ -87,9 +95,13 @@ class Advice:
 
     def _cost(self, grade: Number | None) -> Number:
         """Cost of running here, of that on the level."""
-        k = self._kit
         if grade is None:
             return 1.0 + self._col.ceiling_bpm * 0.0
-        i = k.most(k.least(k.where(grade == grade, grade, 0.0), STEEPEST), -STEEPEST)
-        road = ((((155.4 * i - 30.4) * i - 43.3) * i + 46.3) * i + 19.5) * i / 3.6 + 1.0
-        return k.where(self._col.belt, 1.0 + 4.5 * k.most(i, -0.1), road)
+        return cost(self._kit, grade, self._col.belt)
+
+
+def cost(k: Kit, grade: Number, belt: Fact) -> Number:
+    """Cost of running a metre at `grade` (NaN: level), of that on the level."""
+    i = k.most(k.least(k.where(grade == grade, grade, 0.0), STEEPEST), -STEEPEST)
+    road = ((((155.4 * i - 30.4) * i - 43.3) * i + 46.3) * i + 19.5) * i / 3.6 + 1.0
+    return k.where(belt, 1.0 + 4.5 * k.most(i, -0.1), road)

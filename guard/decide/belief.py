@@ -151,7 +151,8 @@ class Belief:
     After a step: `level_bpm` (NaN until a first reading), `shown_bpm` (the same with
     the strap's slow error: what it would read), `target_bpm` and
     `target_sd_bpm`, `pending_bpm` (the fall that cues ask for and that has not
-    arrived), `foreseen_bpm` and `foreseen_sd_bpm` (the level in `ahead_s`),
+    arrived), `coming_bpm` (what the road is known to add within `ahead_s`),
+    `foreseen_bpm` and `foreseen_sd_bpm` (the level in `ahead_s`),
     `newest_bpm` (the newest reading taken), `fresh` (one was taken now) and `settled`
     (and it does not follow a gap so closely that the level still jumps), `covered`
     (readings came for most of the last seconds, and agree: what is foreseen rests on
@@ -168,7 +169,7 @@ class Belief:
         self._quick = zero + 0.5
         self._taken_s = zero + NAN
         self._off_s = zero + NAN  # since when readings have been too far off
-        self.pending_bpm = zero
+        self.pending_bpm, self.coming_bpm = zero, zero
         self.newest_bpm = zero + NAN
         self.level_bpm, self.shown_bpm = zero + NAN, zero + NAN
         self.target_bpm, self.target_sd_bpm = ceiling_bpm + zero, zero + 14.0
@@ -179,15 +180,18 @@ class Belief:
         self.fresh: Fact = zero != zero
         self.settled = self.covered = self.fresh
         self._cover, self._rough = zero, zero + 1.0
+        self._coming_s: Number | None = None  # before the horizon; None: nobody ever told what comes
+        self._coming_var, self._comes_bpm = zero, zero
 
     def step(self, t_s: Number, dt: Number, bpm: Number, interval_s: Number,
              moved_bpm: Number | None = None, moved_var: Number | None = None,
-             told: Fact | None = None) -> None:
+             told: Fact | None = None, load: tuple[Number, Number, Number] | None = None) -> None:
         """Let `dt` seconds pass and take a reading (NaN: none) of a strap that sends every `interval_s`.
 
         `moved_bpm` is what a told change of speed or grade moves the target by,
         with its variance; where `told`, a cue's effect is not expected on top,
-        for it will be told.
+        for it will be told. `load` is a known change of effort that is still to
+        come: bpm, its variance, and in how many seconds (NaN: none; 0: now).
         """
         k, f = self._kit, self._figures
         arrives = self.pending_bpm * (1.0 - decay(dt / f.arrives_s))
@@ -198,6 +202,13 @@ class Belief:
         moved = -arrives
         if moved_bpm is not None and moved_var is not None:
             moved, var = moved + moved_bpm, var + moved_var
+        if load is not None:
+            load_bpm, load_var, in_s = load
+            now = in_s <= 0.0 if told is None else (in_s <= 0.0) & k.no(told)
+            moved, var = moved + k.where(now, load_bpm, 0.0), var + k.where(now, load_var, 0.0)
+            soon = (in_s > 0.0) & (in_s < f.ahead_s)
+            self.coming_bpm, self._coming_var = k.where(soon, load_bpm, 0.0), k.where(soon, load_var, 0.0)
+            self._coming_s = k.where(soon, f.ahead_s - in_s, 0.0)
         quick, slow = self._accounts
         for account in self._accounts:
             account.go_on(dt, moved, var)
@@ -242,7 +253,7 @@ class Belief:
     def foresee(self, pending_bpm: Number) -> Number:
         """The level `ahead_s` ahead, had cues such a fall on its way."""
         quick, slow = (account.ahead(self._figures.ahead_s, pending_bpm)[0] for account in self._accounts)
-        return self._mix(quick, slow)
+        return self._mix(quick, slow) + self._comes_bpm
 
     @property
     def slope_bpm_s(self) -> Number:
@@ -284,6 +295,12 @@ class Belief:
         self.target_sd_bpm = k.root(k.most(target_var, 0.0))
         self.foreseen_bpm, foreseen_var = self._both(
             *quick.ahead(f.ahead_s, self.pending_bpm), *slow.ahead(f.ahead_s, self.pending_bpm))
+        if self._coming_s is not None:
+            shows = 1.0 - self._mix(far_decay(self._coming_s / quick.response_s),
+                                    far_decay(self._coming_s / slow.response_s))
+            self._comes_bpm = shows * self.coming_bpm
+            self.foreseen_bpm = self.foreseen_bpm + self._comes_bpm
+            foreseen_var = foreseen_var + shows * shows * self._coming_var
         self.foreseen_sd_bpm = k.root(k.most(foreseen_var, 0.0))
 
     def _mix(self, quick: Number, slow: Number) -> Number:

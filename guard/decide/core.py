@@ -71,7 +71,7 @@ class Core:
 
     def take(
         self, t: Number, bpm: Number, speed: Number | None, grade: Number | None, cadence: Number | None,
-        held: Fact, known: Known,
+        held: Fact, known: Known, load: tuple[Number, Number] | None = None,
     ) -> Number:
         """One step of checked numbers; returns the code of the cue due, one a lane."""
         k, rule, belief, watch = self._kit, self._rule, self.belief, self.watch
@@ -87,14 +87,15 @@ class Core:
             belief.expect_anything(touched)
             rule.pause(touched)
         gait = None
+        comes = None if load is None else self._advice.load(*load)
         self._tells = self._tells or speed is not None or cadence is not None
         if self._tells:
             pace = t * NAN if speed is None else speed
             moved, var = self._advice.take(pace, grade)
-            belief.step(t, dt, bpm, watch.interval_s, moved, var, self._advice.told)
+            belief.step(t, dt, bpm, watch.interval_s, moved, var, self._advice.told, comes)
             gait = self._advice.gait(pace, cadence)
         else:
-            belief.step(t, dt, bpm, watch.interval_s)
+            belief.step(t, dt, bpm, watch.interval_s, load=comes)
         alive = bpm == bpm if known.alive is None else known.alive
         since_s = t - self._began_s
         rule.step(t, dt, since_s, watch.guarded & no(held), watched == 0, alive & belief.fresh, gait)

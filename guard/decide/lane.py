@@ -29,11 +29,13 @@ class Lane(Core):
         cadence_spm: float | None = None,
         held: bool = False,
         known: Known = NOTHING_MORE,
+        load: tuple[float, float] | None = None,
     ) -> Cue:
-        """As `Lanes.step`, for one lane; None and NaN are unknown. Raises ValueError."""
+        """As `Lanes.step`, for one lane; `load` is the change and its time. Raises ValueError."""
         if not (math.isfinite(t_s) and not t_s <= self.t_s):
             raise ValueError(f"lane 0: t_s is {t_s:g} after {self.t_s:g}: it must be finite and increase")
         if bpm < 0.0 or math.isinf(bpm):
             raise ValueError(f"lane 0: bpm is {bpm:g}: give a rate of 0 or more, or NaN for none")
         return Cue(int(self.take(
-            float(t_s), float(bpm) if bpm else NAN, speed_m_s, grade, cadence_spm, held, known)))
+            float(t_s), float(bpm) if bpm else NAN, speed_m_s, grade, cadence_spm, held, known,
+            load)))

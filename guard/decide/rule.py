@@ -109,7 +109,8 @@ class Rule:
         level, target = b.level_bpm, b.target_bpm - b.pending_bpm
         hot = target > aim
         cool = target + FALLS_Z * b.target_sd_bpm < aim
-        likely = (b.foreseen_bpm + col.certainty_z * b.foreseen_sd_bpm > aim) & hot & b.covered
+        likely = (b.foreseen_bpm + col.certainty_z * b.foreseen_sd_bpm > aim) & (
+            target + b.coming_bpm > aim) & b.covered
         over = b.fresh & (b.newest_bpm > limit) & (level > limit)
         alarm = over & (target + RISES_Z * b.target_sd_bpm > aim)
         due = (likely | alarm) & (warm | (level > ramp - WARMING_BPM))

@@ -23,10 +23,10 @@ _SIGNS = {
 def draw(
     plan: Plan, ceiling_bpm: float, width: int, height: int = 8, *, ascii_only: bool = False
 ) -> list[str]:
-    """Lines of at most `width` cells: `height` rows of bpm, the time axis, the key.
+    """Lines of at most `width` cells: `height` rows of bpm, the time axis, grades if any, the key.
 
     `ceiling_bpm` is the ceiling of the settings, for parts without their own.
-    Each column shows the limits at its middle; part numbers stand above.
+    Each column shows the limits at its middle; part numbers stand above, grades (%) under the times.
     """
     sign = {name: pair[1 if ascii_only else 0] for name, pair in _SIGNS.items()}
     columns = max(20, width - _MARGIN)
@@ -43,15 +43,15 @@ def draw(
         return round((high - bpm) / (high - low) * (height - 1))
 
     grid = [[" "] * columns for _ in range(height)]
-    numbers = [" "] * columns
+    numbers, grades = [" "] * columns, [" "] * columns
     for column, ((index, _, _), limit) in enumerate(zip(places, limits, strict=True)):
         if index % 2:
             for row in range(row_of(limit.ceiling_bpm) + 1, height):
                 grid[row][column] = sign["other"]
         if column == 0 or places[column - 1][0] != index:
-            label = str(index + 1)
-            if column + len(label) <= columns and (column == 0 or numbers[column - 1] == " "):
-                numbers[column:column + len(label)] = label
+            _write(numbers, column, str(index + 1))
+            if (grade := places[column][1].grade) is not None:
+                _write(grades, column, f"{100 * grade:g}")
         if limit.floor_bpm is not None:
             grid[row_of(limit.floor_bpm)][column] = sign["floor"]
         heard = limit.cued.value != "stop_only"
@@ -62,9 +62,16 @@ def draw(
         *(f"{labels[row]:>3} {sign['axis']}{''.join(cells).rstrip()}" for row, cells in enumerate(grid)),
         " " * 4 + sign["corner"] + sign["rule"] * columns,
         " " * _MARGIN + _times(plan.seconds, columns),
+        *([f"{'%':>3}  {''.join(grades).rstrip()}"] if "".join(grades).strip() else []),
         f"{sign['ceiling']} ceiling   {sign['silent']} only stop and sensor cues"
         + (f"   {sign['floor']} floor" if floors else "") + "   numbers, dots: parts",
     ]
+
+
+def _write(row: list[str], column: int, label: str) -> None:
+    """Put a label where it has room."""
+    if column + len(label) <= len(row) and (column == 0 or row[column - 1] == " "):
+        row[column:column + len(label)] = label
 
 
 def _part_at(plan: Plan, t_s: float) -> tuple[int, Part, float]:

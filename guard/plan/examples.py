@@ -8,7 +8,8 @@ _KEYS = """\
 # (pace_min_per_km = "7:30") that stands in where no speed is known.
 # It may have: name, ceiling_bpm, floor_bpm, ramp_bpm (the limit begins that far
 # under the ceiling and rises to it), cues (all, walk_and_stop, stop_only) and
-# grace_s (only stop and sensor cues for so long after it begins). Key n goes on
+# grace_s (only stop and sensor cues for so long after it begins); grade_percent
+# and speed_km_h, as a belt's programme has them. Key n goes on
 # to the next part, or past all rounds of a repeat that has skip = "repeat".
 # A part without ceiling_bpm has the ceiling of your settings; a fast or test
 # part without one is left to you, only stop is cued.
@@ -57,6 +58,43 @@ repeat = 5
 [[part]]
 kind = "cool_down"
 minutes = 8
+"""
+
+_BELT_HILLS = f"""\
+# A treadmill's hill programme: the belt climbs by itself. The guard knows what
+# comes and cues before the foot of a climb. Set your own speeds; slow the belt
+# when you are told to. `guard route FILE` says what each climb asks of you.
+{_KEYS}
+name = "belt hills"
+
+[[part]]
+kind = "warm_up"
+minutes = 10
+grade_percent = 0
+speed_km_h = 7.5
+
+[[part]]
+repeat = 4
+
+  [[part.part]]
+  kind = "climb"
+  name = "up"
+  minutes = 4
+  grade_percent = 3
+  speed_km_h = 7
+
+  [[part.part]]
+  kind = "base"
+  name = "level"
+  minutes = 3
+  grade_percent = 0
+  speed_km_h = 8
+
+[[part]]
+kind = "cool_down"
+minutes = 5
+grade_percent = 0
+speed_km_h = 6.5
 """
 
 _STRIDES = f"""\
@@ -204,6 +242,7 @@ minutes = 10
 EXAMPLES: dict[str, str] = {
     "easy-hour": _EASY_HOUR,
     "easy-hills": _HILLS,
+    "belt-hills": _BELT_HILLS,
     "strides": _STRIDES,
     "easy-five": _BY_DISTANCE,
     "talk-test": _TALK_TEST,

@@ -27,6 +27,8 @@ from guard.settings import Settings
 
 GRACE_RESPONSES = 1.5
 MAX_PARTS = 500
+GRADES = (-0.4, 0.4)  # rise over run; no belt and no runnable road is steeper
+SPEEDS_M_S = (0.25, 8.0)
 # Many small steps must end a part on the step that ends it, not on the one after.
 _ROUNDING = 1e-9
 
@@ -89,6 +91,8 @@ class Part:
     cued: Cued = Cued.ALL
     grace_s: float = 0.0
     skips: int = 1
+    grade: float | None = None
+    speed_m_s: float | None = None
 
     @property
     def guarded(self) -> bool:
@@ -125,7 +129,8 @@ class Plan:
     def as_dict(self) -> dict[str, object]:
         """JSON-ready, for the first line of a session log."""
         return {"name": self.name, "parts": [
-            {key: value for key, value in dataclasses.asdict(part).items() if (key, value) != ("skips", 1)}
+            {key: value for key, value in dataclasses.asdict(part).items()
+             if (key, value) not in (("skips", 1), ("grade", None), ("speed_m_s", None))}
             | {"kind": part.kind.value, "cued": part.cued.value} for part in self.parts]}
 
     @classmethod
@@ -155,13 +160,17 @@ def _part_from_dict(data: Any) -> Part:
     def number_or_none(key: str) -> float | None:
         return None if data[key] is None else number(key)
 
+    def if_there(key: str, low: float, high: float) -> float | None:
+        return number(key, low, high) if key in data else None
+
     if not isinstance(data["name"], str):
         raise TypeError("name")
     return Part(
         Kind(data["kind"]), data["name"], number("seconds", low=1e-3), number_or_none("metres"),
         number_or_none("ceiling_bpm"), number_or_none("floor_bpm"), number("ramp_bpm", low=-250.0),
         Cued(data["cued"]), number("grace_s"),
-        int(number("skips", low=1.0, high=MAX_PARTS)) if "skips" in data else 1)
+        int(number("skips", low=1.0, high=MAX_PARTS)) if "skips" in data else 1,
+        if_there("grade", *GRADES), if_there("speed_m_s", *SPEEDS_M_S))
 
 
 def default_grace_s(before: Part | None, part: Part, settings: Settings) -> float:
@@ -233,6 +242,17 @@ class Progress:
     def part(self) -> Part:
         """The present part (the last one when done)."""
         return self._plan.parts[self._index]
+
+    @property
+    def next_part(self) -> Part | None:
+        """The part after the present one."""
+        following = self._index + 1
+        return self._plan.parts[following] if following < len(self._plan.parts) else None
+
+    @property
+    def knows_the_road(self) -> bool:
+        """Whether any part names a grade or a speed."""
+        return any(part.grade is not None or part.speed_m_s is not None for part in self._plan.parts)
 
     @property
     def warming(self) -> bool:

@@ -14,9 +14,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any, TypeVar
 
 from guard.errors import InputError, printable
-from guard.plan.plan import MAX_PARTS, Cued, Kind, Part, Plan, Skip, default_grace_s
+from guard.plan.plan import GRADES, MAX_PARTS, SPEEDS_M_S, Cued, Kind, Part, Plan, Skip, default_grace_s
 from guard.settings import Settings
-from guard.units import METRES_PER_MILE
+from guard.units import KM_H_PER_M_S, METRES_PER_MILE, MPH_PER_M_S
 
 _LONGEST_S = 48 * 3600.0
 _FARTHEST_M = 500_000.0
@@ -32,9 +32,13 @@ _NUMBERS: Mapping[str, tuple[float, float, str]] = {
     "floor_bpm": (40, 210, "bpm"),
     "ramp_bpm": (-60, 60, "bpm"),
     "grace_s": (0, 600, "s"),
+    "grade_percent": (100 * GRADES[0], 100 * GRADES[1], "%"),
+    "speed_km_h": (SPEEDS_M_S[0] * KM_H_PER_M_S, SPEEDS_M_S[1] * KM_H_PER_M_S, "km/h"),
+    "speed_mph": (SPEEDS_M_S[0] * MPH_PER_M_S, SPEEDS_M_S[1] * MPH_PER_M_S, "mph"),
 }
 _TIME_S = {"seconds": 1.0, "minutes": 60.0}
 _DISTANCE_M = {"metres": 1.0, "km": 1000.0, "miles": METRES_PER_MILE}
+_SPEEDS = {"speed_km_h": KM_H_PER_M_S, "speed_mph": MPH_PER_M_S}
 _PACES_M = {"pace_min_per_km": 1000.0, "pace_min_per_mile": METRES_PER_MILE}
 _PART_KEYS = ("kind", "name", *_NUMBERS, *_PACES_M, "cues")
 _REPEAT_KEYS = ("repeat", "part", "skip")
@@ -104,7 +108,9 @@ def _part(table: Mapping[str, Any], where: str, round_text: str, settings: Setti
     _refuse_unknown(table, _PART_KEYS, where)
     kind = _choice(table, "kind", Kind, where)
     numbers = {key: _number(table[key], key, where) for key in _NUMBERS if key in table}
-    seconds, metres = _length(table, numbers, where)
+    speed = _speed_m_s(numbers, where)
+    seconds, metres = _length(table, numbers, speed, where)
+    grade = numbers.get("grade_percent")
     name = _name(table.get("name", kind.words), where)
     ceiling = numbers.get("ceiling_bpm")
     left_alone = kind in (Kind.FAST, Kind.TEST) and ceiling is None
@@ -122,10 +128,18 @@ def _part(table: Mapping[str, Any], where: str, round_text: str, settings: Setti
     if floor is None and kind in (Kind.BASE, Kind.CLIMB) and settings.floor_bpm is not None:
         floor = settings.floor_bpm if highest is None or settings.floor_bpm < highest else None
     return Part(kind, f"{name} {round_text}".strip(), seconds, metres, ceiling, floor, ramp, cued,
-                numbers.get("grace_s", 0.0))
+                numbers.get("grace_s", 0.0), grade=None if grade is None else grade / 100.0, speed_m_s=speed)
 
 
-def _length(table: Mapping[str, Any], numbers: Mapping[str, float], where: str) -> tuple[float, float | None]:
+def _speed_m_s(numbers: Mapping[str, float], where: str) -> float | None:
+    given = [key for key in _SPEEDS if key in numbers]
+    if len(given) > 1:
+        raise InputError(f"{where}: both {given[0]} and {given[1]}: keep one")
+    return numbers[given[0]] / _SPEEDS[given[0]] if given else None
+
+
+def _length(table: Mapping[str, Any], numbers: Mapping[str, float], speed_m_s: float | None, where: str
+            ) -> tuple[float, float | None]:
     """(seconds, metres or None): a distance also needs the time that stands in for it."""
     times = [key for key in _TIME_S if key in numbers]
     distances = [key for key in _DISTANCE_M if key in numbers]
@@ -140,6 +154,12 @@ def _length(table: Mapping[str, Any], numbers: Mapping[str, float], where: str) 
             raise InputError(f"{where}: {paces[0]} without a distance: give km, or leave the pace out")
         return numbers[times[0]] * _TIME_S[times[0]], None
     metres = numbers[distances[0]] * _DISTANCE_M[distances[0]]
+    if speed_m_s is not None and not times:
+        if paces:
+            raise InputError(f"{where}: both a speed and {paces[0]}: keep one")
+        if metres / speed_m_s > _LONGEST_S:
+            raise InputError(f"{where}: at that speed it lasts {metres / speed_m_s / 3600:.0f} h: shorten it")
+        return metres / speed_m_s, metres
     if len(times) + len(paces) != 1:
         wrong = "both a time and a pace" if times else f"{distances[0]} alone"
         raise InputError(f"{where}: {wrong}: give minutes or a pace (pace_min_per_km = \"7:30\") as well, "
@@ -200,7 +220,8 @@ def _name(value: Any, where: str) -> str:
 def _refuse_unknown(table: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
     for key in table:
         if key not in known:
-            near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+            begun = [name for name in known if name.startswith(f"{key}_")]  # a unit was left out
+            near = begun or difflib.get_close_matches(key, known, n=1, cutoff=0.5)
             hint = f"did you mean {near[0]}?" if near else "known are " + ", ".join(known)
             raise InputError(f"{where}: unknown key {_shown(key)}: {hint}")
 

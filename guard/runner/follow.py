@@ -45,7 +45,8 @@ class Follower:
             stages = sum(one.kind is Kind.TEST and one.seconds > SHORT_TEST_S
                          for one in self._parts[:self._index + 1])
             return Spot(0.0, _FIRST_STAGE + _STAGE * max(stages - 1, 0))
-        return _GROUND[part.kind]
+        ground = _GROUND[part.kind]
+        return ground if part.grade is None else Spot(part.grade, ground.pace_share)
 
 
 def practice_for(plan: Plan, follower: Follower, ceiling_bpm: float) -> PracticeCourse:

@@ -39,7 +39,9 @@ from guard.events import (
 )
 from guard.plan.plan import Cued, Plan, Progress
 from guard.session.limits import in_force
+from guard.session.low_battery import LowBattery
 from guard.session.part_cue import part_cue
+from guard.session.road import NO_LOAD, Road
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
 from guard.session.tally import Tally
@@ -78,6 +80,7 @@ class Session:
         self._trust = Trust()
         self._tally = Tally()
         self._progress = Progress(plan) if plan else None
+        self._road = Road(self._progress, belt=settings.belt)
         self._part = -1
         self._t_s = 0.0
         self._stepped_s: float | None = None
@@ -88,12 +91,10 @@ class Session:
         self._state_since_s = 0.0
         self._held = self._muted = self._free_run = self._done = False
         self._speeds = Speeds()
-        self._speed: Speed | None = None  # as known at the last step
         self._belt = False
         self._reading: Reading | None = None
         self._link: Link | None = None
-        self._battery: int | None = None
-        self._battery_said = False
+        self._battery = LowBattery(settings.battery_low_percent)
         self._sound = ""
         self._last_cue: CueGiven | None = None
         self._said_s: float | None = None  # since the last step, by others than the lane
@@ -124,7 +125,7 @@ class Session:
             # Whoever runs on a belt needs its words, also when its link has gone.
             self._belt |= event.device == TREADMILL and event.state is LinkState.CONNECTED
         elif isinstance(event, Battery):
-            outputs += self._take_battery(event)
+            outputs += [self._say(given) for given in self._battery.take(event)]
         elif isinstance(event, (Command, Mark)):
             before_s = (math.ceil(event.t_s / GRID_S) - 1) * GRID_S
             if self._long_silent() and before_s > (self._stepped_s or 0.0):  # all as it was until now
@@ -179,15 +180,6 @@ class Session:
                 self._trace.popleft()
         return outputs
 
-    def _take_battery(self, event: Battery) -> list[Output]:
-        self._battery = event.percent
-        low = self.settings.battery_low_percent
-        if event.percent > low or self._battery_said or low == 0:
-            return []
-        self._battery_said = True
-        numbers = Numbers(percent=float(event.percent), low_percent=float(low))
-        return [self._say(CueGiven(event.t_s, Cue.BATTERY_LOW, "battery_low", numbers))]
-
     def _take_command(self, command: Command) -> list[Output]:
         action, value = command.action, command.value
         if action is Action.PAUSE:
@@ -219,16 +211,15 @@ class Session:
         self._stepped_s = t_s
         self._silent = judged.bpm != judged.bpm
         self._eventful_s = self._eventful_s if self._silent else t_s
-        speed = self._speed = self._speeds.known(t_s)
+        speed = self._speeds.known(t_s)
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
-        lane, known = self._lane, self._trust.known(t_s, judged)
+        speed = self._road.graded(speed)
+        load = self._road.load(speed, self._ceiling_bpm, held=self._held)
+        lane, known, told = self._lane, self._trust.known(t_s, judged), speed or Speed(t_s)
         cue = lane.step(
-            t_s, judged.bpm,
-            speed_m_s=speed.speed_m_s if speed else None,
-            grade=speed.grade if speed else None,
-            cadence_spm=speed.cadence_spm if speed else None,
-            held=self._held, known=known)
+            t_s, judged.bpm, speed_m_s=told.speed_m_s, grade=told.grade, cadence_spm=told.cadence_spm,
+            held=self._held, known=known, load=load)
         state = State(int(lane.state))
         signal = lane.known(0) and state is not State.NO_SIGNAL
         over = float(round(lane.belief.shown_bpm) - round(self._ceiling_now())) if signal else None
@@ -247,7 +238,7 @@ class Session:
                 self._counts(), self._said_s, self._part,
                 self._progress.warming if self._progress else None,
                 col.ceiling_bpm, self._lane.limit_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
-                col.quiet_walk))
+                col.quiet_walk, load or NO_LOAD))
         self._said_s = None
         return outputs
 
@@ -343,7 +334,7 @@ class Session:
             last_cue=given, cue_count=sum(tally.cues.values()),
             link_state=link.state if link else LinkState.SEARCHING,
             link_name=link.name if link else "", link_detail=link.detail if link else "",
-            battery_percent=self._battery,
+            battery_percent=self._battery.percent,
             at_or_under_s=tally.at_or_under_s, over_s=tally.over_s, no_signal_s=tally.no_signal_s,
             active_s=tally.active_s + (0.0 if self._held else self._t_s - (self._stepped_s or 0.0)),
             speed_m_s=speed.speed_m_s if speed else None, grade=speed.grade if speed else None,

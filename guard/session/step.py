@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -21,7 +22,8 @@ class Step:
     over the ceiling means anything now, `said_s` when something else than its own
     cue (a part, the battery) was said since the step before, `warming` whether a plan's warm-up lasts
     (None: no plan says). The limits are those the decision was told; `limit_bpm`
-    is what it judged by: the ceiling, or the warm-up's ramp to it.
+    is what it judged by: the ceiling, or the warm-up's ramp to it. `load` is a change
+    of effort known to come, level m/s, and in how many seconds (NaN: none).
     """
 
     t_s: float
@@ -41,6 +43,7 @@ class Step:
     free_run: bool
     quiet_ease: bool
     quiet_walk: bool
+    load: tuple[float, float] = (math.nan, math.nan)
 
 
 Observer = Callable[[Step], None]

@@ -23,7 +23,7 @@ from guard.settings import Settings
 from guard.signal.known import Known
 
 # What a step is told beside the heart rate, by the names of `Lanes.step`; those of `Known` last.
-TOLD = ("speed_m_s", "grade", "cadence_spm", *Known._fields)
+TOLD = ("speed_m_s", "grade", "cadence_spm", "load_ahead_m_s", "load_in_s", *Known._fields)
 OWN_WARM_UP, NOT_WARMING, WARMING = -1, 0, 1
 
 
@@ -98,7 +98,7 @@ class _Noted:
         """A row for the step, and its limits where they are new."""
         speed = step.speed
         told = (speed.speed_m_s, speed.grade, speed.cadence_spm) if speed else (None, None, None)
-        self.rows.append((step.t_s, step.bpm, step.held, *told, *step.known))
+        self.rows.append((step.t_s, step.bpm, step.held, *told, *step.load, *step.known))
         self.counts.append(step.counts)
         if step.said_s is not None:
             self.words.append((len(self.counts) - 1, step.said_s))

@@ -104,6 +104,18 @@ def plans() -> list[bytes]:
     return [repeat, *(text.encode() for text in EXAMPLES.values())]
 
 
+def tracks() -> list[bytes]:
+    """A GPX track and a table of a hill."""
+    points = [(45.0 + place / 5_000, 100.0 + 3.0 * abs(place % 20 - 10)) for place in range(30)]
+    track = ('<?xml version="1.0"?><gpx version="1.1" creator="x"><trk><name>hill</name><trkseg>\n'
+             + "\n".join(f'<trkpt lat="{latitude:.5f}" lon="7.1"><ele>{altitude}</ele>'
+                         f"<time>2026-05-02T08:{place:02d}:00Z</time></trkpt>"
+                         for place, (latitude, altitude) in enumerate(points)) + "\n</trkseg></trk></gpx>\n")
+    table = "distance_km,elevation_ft\n" + "".join(
+        f"{place / 40:.3f},{altitude}\n" for place, (_, altitude) in enumerate(points))
+    return [track.encode(), table.encode()]
+
+
 def journals() -> list[bytes]:
     rows = [{"date": f"2026-02-{day:02d}", "sleep_h": 7.5, "sleep_quality": 4, "stress": 2, "soreness": 1,
              "food": 4, "resting_bpm": 52, "weather": "12 C, rain", "shoes": "blue", "note": "easy",

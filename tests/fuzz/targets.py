@@ -221,6 +221,28 @@ def plan(data: bytes, folder: Path) -> None:
             printed(row)
 
 
+def track(data: bytes, folder: Path) -> None:
+    from guard.route.file import read_route
+    from guard.route.forecast import Ability, day_range, forecast, gain_of
+    from guard.route.words import heading, row
+
+    path = _put(folder, "track.gpx" if b"<" in data[:40] else "track.csv", data)
+    gain, learned = gain_of(None)
+    runner = Ability(139.0, day_range(2.5, 0.1, gain), gain, learned)
+    with refusals():
+        road = read_route(str(path), Settings(ceiling_bpm=139.0), 2.5)
+        found = forecast(road, runner)
+        _finite(road.length_m, road.rise_m, road.fall_m, found.walked_s, *vars_of(found.time_s))
+        printed(heading(road, "km"))
+        for number, climb in enumerate(found.climbs, 1):
+            printed(" ".join(row(number, climb, runner, "mile")))
+
+
+def vars_of(one: object) -> list[float]:
+    """The numbers of a small dataclass."""
+    return [getattr(one, name) for name in getattr(one, "__slots__", ())]
+
+
 def journal(data: bytes, folder: Path) -> None:
     from guard.journal import journal as journals
     from guard.journal.advice import advise
@@ -380,6 +402,7 @@ TARGETS = {target.name: target for target in (
     Target("csv", csv, seeds.csvs),
     Target("settings", settings, seeds.settings),
     Target("plan", plan, seeds.plans),
+    Target("track", track, seeds.tracks),
     Target("journal", journal, seeds.journals),
     Target("about", about, seeds.abouts),
     Target("index", index, seeds.indexes),

@@ -15,6 +15,7 @@ from guard.decide import belief as held
 from guard.decide import columns
 from guard.decide import rise as risen
 from guard.decide import rule as ruled
+from guard.decide.advice import CHANGE_MOST_M_S, GAIN, GAIN_SD
 from guard.decide.effects import EFFECTS
 from guard.decide.figures import FIGURES as F
 from guard.events import State
@@ -116,7 +117,7 @@ class ScalarGuard:
         self.free_run = self.quiet_ease = self.quiet_walk = self.was_held = self.was_warm = False
         self.watch = Watch(SINGLE, NAN if s.stop_bpm is None else s.stop_bpm, s.stale_s, s.lost_s)
         self.filters = [Filter(share * s.response_s, self.ceiling) for share in (F.quick_share, F.slow_share)]
-        self.odds, self.quick, self.pending = 0.0, 0.5, 0.0
+        self.odds, self.quick, self.pending, self.coming = 0.0, 0.5, 0.0, 0.0
         self.level = self.newest = self.taken = self.off_since = NAN
         self.target, self.target_sd, self.foreseen, self.foreseen_sd = self.ceiling, 14.0, NAN, 0.0
         self.back, self.odd, self.cover, self.rough = NEVER, NEVER, 0.0, 1.0
@@ -140,11 +141,16 @@ class ScalarGuard:
         var = self.mixed(quick[1] + (quick[0] - mean) ** 2, slow[1] + (slow[0] - mean) ** 2)
         return mean, math.sqrt(max(var, 0.0)) if var == var else NAN
 
-    def believe(self, t: float, dt: float, bpm: float) -> None:
+    def believe(self, t: float, dt: float, bpm: float, load: tuple[float, float] | None) -> None:
         arrives = self.pending * (1.0 - decay(dt / F.arrives_s))
         self.pending -= arrives
+        change, in_s = load or (NAN, NAN)
+        change = 0.0 if change != change else min(max(change, -CHANGE_MOST_M_S), CHANGE_MOST_M_S)
+        now, soon = in_s <= 0.0, 0.0 < in_s < F.ahead_s
+        self.coming = GAIN * change if soon else 0.0
         for one in self.filters:
-            one.go_on(dt, arrives, held.EFFECT_VAR_SHARE * abs(arrives))
+            one.go_on(dt, arrives - GAIN * change * now,
+                      held.EFFECT_VAR_SHARE * abs(arrives) + (GAIN_SD * change * now) ** 2)
         usable = held.LOWEST_BPM <= bpm <= held.HIGHEST_BPM
         if usable and math.isnan(self.level):
             for one in self.filters:
@@ -173,6 +179,10 @@ class ScalarGuard:
             self.rough += share * (min(self.mixed(eq, es), held.ERROR_MOST) - self.rough)
         self.target, self.target_sd = self.both((q.x[1], q.p[1][1]), (s.x[1], s.p[1][1]))
         self.foreseen, self.foreseen_sd = self.both(q.ahead(self.pending), s.ahead(self.pending))
+        if soon:
+            shows = 1.0 - self.mixed(*(far_decay((F.ahead_s - in_s) / one.tau) for one in self.filters))
+            self.foreseen += shows * self.coming
+            self.foreseen_sd = math.hypot(self.foreseen_sd, shows * GAIN_SD * change)
 
     def near_enough(self, t: float, bpm: float, since: float) -> bool:
         expected = self.mixed(*(one.x[0] + one.x[2] for one in self.filters))
@@ -192,7 +202,8 @@ class ScalarGuard:
 
     # -- rule ----------------------------------------------------------------
 
-    def step(self, t: float, bpm: float, *, held_now: bool = False) -> Cue:
+    def step(self, t: float, bpm: float, *, held_now: bool = False,
+             load: tuple[float, float] | None = None) -> Cue:
         s = self.settings
         if math.isnan(self.t):
             self.began, dt = t, 0.0
@@ -204,7 +215,7 @@ class ScalarGuard:
         if held_now or self.was_held:
             self.forget()
         self.was_held = held_now
-        self.believe(t, dt, bpm)
+        self.believe(t, dt, bpm, load)
         since = t - self.began
         warm, ramped = since >= s.warm_up_s, s.warm_up_quiet_s <= since < s.warm_up_s
         ramp = self.ceiling
@@ -217,7 +228,8 @@ class ScalarGuard:
         z = columns.SURE_Z + s.strictness - 0.5
         covered = (self.cover > held.COVER_SHARE and self.rough < held.ROUGH
                    and t - self.odd >= held.GAP_S)
-        due = (self.foreseen + z * self.foreseen_sd > aim and hot and covered) or (
+        sees = self.foreseen + z * self.foreseen_sd > aim and target + self.coming > aim
+        due = (sees and covered) or (
             self.fresh and self.newest > limit and self.level > limit
             and target + ruled.RISES_Z * self.target_sd > aim)
         due = due and (warm or self.level > ramp - ruled.WARMING_BPM)

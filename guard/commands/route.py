@@ -1,0 +1,142 @@
+"""`guard route`: the climbs of a road, and which can be jogged under the ceiling."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from guard.commands.options import add_settings_options, chosen_settings, print_json
+from guard.errors import UsageError, printable, short
+
+if TYPE_CHECKING:
+    from guard.route.forecast import Ability, Forecast, Range
+    from guard.route.route import Route
+    from guard.settings import Settings
+
+_WIDEST = 110
+_SPEEDS_M_S = (0.8, 7.0)
+_TYPED_SHARE = 0.03  # of a typed speed: about as well as one knows it (ours)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", metavar="FILE", help="a GPX track, a CSV of distance and altitude, or a plan "
+                                                     "(.toml) whose parts have grades")
+    parser.add_argument("--speed", metavar="SPEED",
+                        help="what you can hold on the level just under your ceiling, in your unit "
+                             "(default: what `guard progress` finds in your runs)")
+    parser.add_argument("--slowest-jog", metavar="SPEED",
+                        help="your slowest jog; slower is walking (default: 6.5 km/h or 4.0 mph)")
+    add_settings_options(parser)
+    parser.add_argument("--html", metavar="OUT", help="write a page that stands alone to OUT")
+    parser.add_argument("--force", action="store_true", help="write over an existing OUT")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
+
+
+def run(args: argparse.Namespace) -> int:
+    from guard.route.file import read_route
+    from guard.route.forecast import SLOWEST_JOG_M_S, Ability, forecast, gain_of
+
+    settings = chosen_settings(args, need_ceiling=False)
+    gain, learned = gain_of(settings.gain_bpm_per_m_s)
+    typed = _speed(args.speed, "--speed", settings.units)
+    slowest = _speed(args.slowest_jog, "--slowest-jog", settings.units) or SLOWEST_JOG_M_S
+    level, source = _typed_level(typed, gain) if typed else _found_level(settings, gain)
+    route = read_route(args.file, settings, None if level is None else level.value)
+    runner = Ability(settings.ceiling_bpm, level, gain, learned, settings.belt, slowest)
+    found = forecast(route, runner)
+    if args.html is not None:
+        from guard.files.whole import write_whole
+        from guard.route.page import page
+
+        write_whole(Path(args.html), [page(route, found, runner, source, settings.units).encode()],
+                    force=args.force)
+        print(f"page: {printable(args.html)}", file=sys.stderr)
+    if args.json:
+        from guard.route.document import document
+
+        print_json(document(route, found, runner, source))
+    elif args.html is None:
+        _show(route, found, runner, source, settings.units)
+    return 0
+
+
+def _speed(text: str | None, option: str, units: str) -> float | None:
+    """A typed speed in m/s."""
+    from guard.units import per_m_s, speed_unit
+
+    if text is None:
+        return None
+    try:
+        speed_m_s = float(text.replace(",", ".")) / per_m_s(units)
+    except ValueError:
+        speed_m_s = 0.0
+    low, high = (f"{one * per_m_s(units):.0f}" for one in _SPEEDS_M_S)
+    if not _SPEEDS_M_S[0] <= speed_m_s <= _SPEEDS_M_S[1]:
+        raise UsageError(f"{option} {short(text, 20)} cannot be: give a speed in {speed_unit(units)}, "
+                         f"{low} to {high}, such as 8.5")
+    return speed_m_s
+
+
+def _typed_level(speed_m_s: float, gain: Range) -> tuple[Range, str]:
+    from guard.route.forecast import day_range
+
+    return day_range(speed_m_s, _TYPED_SHARE * speed_m_s, gain), "as given"
+
+
+def _found_level(settings: Settings, gain: Range) -> tuple[Range | None, str]:
+    """The speed at the ceiling that the months tell; None where they tell none."""
+    from guard.files.folders import sessions_dir
+
+    if settings.ceiling_bpm is None or not sessions_dir(make=False).is_dir():
+        return None, ""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from guard.clock import wall_now
+    from guard.commands.options import counting
+    from guard.journal import journal as journals
+    from guard.progress.progress import look
+    from guard.progress.sessions import sessions_of
+    from guard.route.forecast import day_range
+
+    sessions = sessions_of(None, progress=counting("reading sessions"))
+    if not sessions:
+        return None, ""
+    journal = journals.read()
+    named = {entry.day: entry.speed_from for entry in journal.entries if entry.speed_from}
+    level = look(sessions, journals.daily(journal.entries), settings.ceiling_bpm, today=wall_now().date(), named=named).level
+    if level is None:
+        return None, ""
+    return day_range(level.now, 2.0 * level.sd, gain), "from your runs"
+
+
+def _show(route: Route, found: Forecast, runner: Ability, source: str, units: str) -> None:
+    from rich.markup import escape
+    from rich.padding import Padding
+
+    from guard.route import words
+    from guard.route.drawing import draw
+    from guard.screen.console import Console
+    from guard.screen.look import fitting_look
+
+    console = Console(highlight=False, emoji=False)
+    look = fitting_look(console.encoding, os.environ)
+    width = min(shutil.get_terminal_size((80, 24)).columns - 1, _WIDEST)
+
+    def say(line: str, indent: int = 0) -> None:
+        console.print(Padding(escape(look.text(line)), (0, 0, 0, indent), expand=False))
+
+    say(words.heading(route, units))
+    if line := words.time_line(route, found, units):
+        say(line)
+    print(*draw(route, found, width, units, look), sep="\n")
+    for number, climb in enumerate(found.climbs, 1):
+        place, where, up, grade, what = words.row(number, climb, runner, units)
+        say(f"{place:>2}  {where}, {up} up, {grade}")
+        say(what, 4)
+    say(words.runner_line(runner, source, units))
+    for remark in words.remarks(route, found, runner):
+        say(f"note: {remark}")
+    say(words.CAUTION)

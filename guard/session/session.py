@@ -175,7 +175,7 @@ class Session:
         if judged.doubt:
             outputs.append(ReadingDoubted(reading.t_s, judged.doubt))
         if judged.bpm == judged.bpm:
-            self._trace.append((reading.t_s, judged.bpm, self._ceiling_now()))
+            self._trace.append((reading.t_s, judged.bpm, self._lane.columns.ceiling_bpm))
             while self._trace and self._trace[0][0] < reading.t_s - TRACE_S:
                 self._trace.popleft()
         return outputs
@@ -222,15 +222,16 @@ class Session:
             held=self._held, known=known, load=load)
         state = State(int(lane.state))
         signal = lane.known(0) and state is not State.NO_SIGNAL
-        over = float(round(lane.belief.shown_bpm) - round(self._ceiling_now())) if signal else None
+        over = float(round(lane.belief.shown_bpm) - round(lane.columns.ceiling_bpm)) if signal else None
         self._tally.count_time(
             dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
         if state is not self._state:
             outputs += self._moved_to(state, t_s, lane.rule(0), lane.numbers(0))
         if cue is not Cue.NONE:
             outputs.append(self._given(CueGiven(
-                t_s, cue, lane.cue_rule(0), lane.cue_numbers(0), self._advised(cue), self._repeat(cue),
-                self._belt)))
+                t_s, cue, lane.cue_rule(0), lane.cue_numbers(0),
+                _or_none(lane.advised_speed_m_s) if cue.about.advises else None,
+                self._repeat(cue), self._belt)))
         if self._observer:
             col = lane.columns
             self._observer(Step(
@@ -271,15 +272,12 @@ class Session:
         return self._progress is None or self._progress.counts
 
     def _moved_to(self, state: State, t_s: float, rule: str, numbers: Numbers) -> list[Output]:
-        if state is self._state:
-            return []
         self._state, self._state_since_s = state, t_s
         return [StateChanged(t_s, state, rule, numbers)]
 
     def _say(self, given: CueGiven) -> CueGiven:
-        """A cue that is not the lane's own."""
-        self._lane.spoke(0, given.t_s)
         self._said_s = given.t_s
+        self._lane.spoke(0, given.t_s)
         return self._given(given)
 
     def _given(self, given: CueGiven) -> CueGiven:
@@ -290,12 +288,6 @@ class Session:
     def _repeat(self, cue: Cue) -> int:
         self._run = self._run + 1 if cue.about.escalates and self._lane.again(0) else 0
         return self._run
-
-    def _advised(self, cue: Cue) -> float | None:
-        return _or_none(self._lane.advised_speed_m_s) if cue.about.advises else None
-
-    def _ceiling_now(self) -> float:
-        return float(self._lane.columns.ceiling_bpm)
 
     def summary(self) -> Summary:
         """Totals so far."""

@@ -14,6 +14,10 @@ from guard.response.search import Known
 from guard.settings import find
 from guard.units import per_m_s, speed_unit
 
+# Half an interval, as a share of the value, up to which a number is worth a setting (the decision counts a
+# learned gain as known to 15 %, one standard deviation).
+CLEAR_SHARE = 0.3
+
 
 @dataclass(frozen=True)
 class Suggestion:
@@ -26,26 +30,24 @@ class Suggestion:
 
 def suggest(fit: Fit, units: str = "km") -> list[Suggestion]:
     """Suggestions in the order of the settings table; none for what the fit
-    does not know or the setting does not take. Reasons name speeds in `units`."""
-    made = {key: Suggestion(key, float(round(value, digits)), reason)
-            for key, value, digits, reason in _all(fit, units) if _allowed(key, round(value, digits))}
-    order = ("response_s", "restart_response_s", "gain_bpm_per_m_s")
-    return [made[key] for key in order if key in made]
+    does not know clearly or the setting does not take. Reasons name speeds in `units`."""
+    return [Suggestion(key, float(round(known.value, digits)), reason)
+            for key, known, digits, reason in _all(fit, units)
+            if _clear(known) and _allowed(key, round(known.value, digits))]
 
 
-def _all(fit: Fit, units: str) -> Iterator[tuple[str, float, int, str]]:
-    """(key, value, digits kept, reason)."""
+def _clear(known: Known) -> bool:
+    return known.high - known.low <= 2.0 * CLEAR_SHARE * abs(known.value)
+
+
+def _all(fit: Fit, units: str) -> Iterator[tuple[str, Known, int, str]]:
+    """(key, what is known, digits kept, reason)."""
     if isinstance(fit.response_s, Known):
-        yield ("response_s", fit.response_s.value, 0,
-               "your own time constant for a small change of speed")
-    if isinstance(fit.on_s, Known):
-        yield ("restart_response_s", fit.on_s.value, 0,
-               "your own time constant when you run again after standing or walking")
-    if not isinstance(fit.gain, Known):
-        return
-    gain = fit.gain.value
-    yield ("gain_bpm_per_m_s", gain, 1,
-           f"your heart rate rises {gain / per_m_s(units):.1f} bpm for each {speed_unit(units)} of running")
+        yield ("response_s", fit.response_s, 0, "your own time constant for a small change of speed")
+    if isinstance(fit.gain, Known):
+        rise = fit.gain.value / per_m_s(units)
+        yield ("gain_bpm_per_m_s", fit.gain, 1,
+               f"your heart rate rises {rise:.1f} bpm for each {speed_unit(units)} of running")
 
 
 def _allowed(key: str, value: float) -> bool:

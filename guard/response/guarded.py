@@ -1,4 +1,4 @@
-"""A guarded run as the pooled fit sees it: seconds of heart rate and speed, and when an ease was said. Pure."""
+"""A guarded run as the pooled fit sees it: heart rate and speed by the second, when an ease was said. Pure."""
 
 from __future__ import annotations
 
@@ -53,7 +53,9 @@ def guarded(inputs: Iterable[Input], outputs: Iterable[Output]) -> Guarded | Non
         return None
     bpm = np.full(cells, np.nan)
     bpm[seconds[inside]] = mean_bpm[inside]
-    speed, grade = speed_by_second(speeds, pauses, cells) if speeds else (np.full(cells, np.nan), np.zeros(cells))
+    speed, grade = np.full(cells, np.nan), np.zeros(cells)
+    if speeds:
+        speed, grade = speed_by_second(speeds, pauses, cells)
     said = list(outputs)
     away = (speed < RUN_M_S) | _walking(said, pauses, cells)
     recent = np.convolve(away, np.ones(SETTLES_S))[:cells] > 0.5

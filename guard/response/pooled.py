@@ -88,10 +88,10 @@ def sums(some: Sequence[Piece], columns: Columns, noise: Noise, grid: Grid) -> S
             inner, right = x.T @ x, x.T @ white.bpm
             for place, sd in enumerate(grid.step_sds):
                 # What each step is beside the mean is integrated out (Woodbury).
-                weigh = np.eye(len(inner))
+                weigh: Floats = np.eye(len(inner))
                 if sd > 0.0 and len(inner):
                     ratio = (STRAP_SD_BPM / sd) ** 2
-                    weigh = ratio * np.linalg.inv(inner + ratio * weigh)
+                    weigh = np.asarray(ratio * np.linalg.inv(inner + ratio * weigh))
                     log[place, run, node] += 0.5 * float(np.linalg.slogdet(weigh)[1])
                     rest[place, run, node] -= float(right @ weigh @ right) / ratio
                 squares[place, run, node] += float((inner @ weigh).sum())
@@ -109,7 +109,8 @@ Quantity = Callable[[Floats], Floats]  # of the runner's mean at the nodes (s, g
 
 @dataclass(frozen=True)
 class Pool:
-    """The runs' sums with what is believed before: `usual` and its SD of the mean, `between` of a run about it."""
+    """The runs' sums, with what is believed before of the runner's mean (`usual` and its SD) and of a
+    run about it (SD `between`)."""
 
     grid: Grid
     sums: Sums
@@ -145,7 +146,8 @@ class Pool:
         var = noise / some.information + self.between**2
         total = (1.0 / var).sum(axis=1) + self.usual_sd**-2
         mean = ((some.own / var).sum(axis=1) + self.usual * self.usual_sd**-2) / total
-        log = (-0.5 * (free + DRAWN_TO) * np.log(noise) + some.log - 0.5 * np.log(var / noise * some.information)
+        log = (some.log - 0.5 * (free + DRAWN_TO) * np.log(noise)
+               - 0.5 * np.log(var / noise * some.information)
                - 0.5 * (some.own - mean[:, None]) ** 2 / var).sum(axis=1)
         log += -0.5 * ((mean - self.usual) / self.usual_sd) ** 2 - 0.5 * np.log(total)
         log = log / ALIKE + self.grid.prior

@@ -14,9 +14,9 @@ from guard.response.search import Known
 from guard.settings import find
 from guard.units import per_m_s, speed_unit
 
-# Half an interval, as a share of the value, up to which a number is worth a setting (the decision counts a
-# learned gain as known to 15 %, one standard deviation).
-CLEAR_SHARE = 0.3
+# Half a 95 % interval, as a share of the value, up to which a number is worth a setting. The decision takes
+# a learned gain as known to 15 % (SD), and holds response times a factor of two apart side by side.
+CLEAR_SHARE = {"gain_bpm_per_m_s": 0.3, "response_s": 0.4}
 
 
 @dataclass(frozen=True)
@@ -33,11 +33,11 @@ def suggest(fit: Fit, units: str = "km") -> list[Suggestion]:
     does not know clearly or the setting does not take. Reasons name speeds in `units`."""
     return [Suggestion(key, float(round(known.value, digits)), reason)
             for key, known, digits, reason in _all(fit, units)
-            if _clear(known) and _allowed(key, round(known.value, digits))]
+            if _clear(key, known) and _allowed(key, round(known.value, digits))]
 
 
-def _clear(known: Known) -> bool:
-    return known.high - known.low <= 2.0 * CLEAR_SHARE * abs(known.value)
+def _clear(key: str, known: Known) -> bool:
+    return known.high - known.low <= 2.0 * CLEAR_SHARE[key] * abs(known.value)
 
 
 def _all(fit: Fit, units: str) -> Iterator[tuple[str, Known, int, str]]:

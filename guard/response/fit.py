@@ -115,7 +115,7 @@ def learn(stretches: Sequence[Stretch], *, runs: Sequence[Guarded] = (), dead_s:
 def _with_runs(plain: Fit | Refusal, runs: Sequence[Guarded]) -> Fit | Refusal:
     """What the runs tell together, in place of what plain runs tell of the same."""
     found = told(runs)
-    said = _told(found, any(np.isfinite(one.level_m_s).any() for one in runs))
+    said = reliable(found, any(np.isfinite(one.level_m_s).any() for one in runs))
     eases = found.eases
     if isinstance(plain, Fit):
         # One refused here may be known from runs that nobody steered.
@@ -135,8 +135,8 @@ def _with_runs(plain: Fit | Refusal, runs: Sequence[Guarded]) -> Fit | Refusal:
                running_s=float(sum(one.settled.sum() for one in runs)), eases=found.eases)
 
 
-def _told(found: Told, speed: bool) -> dict[str, Known | Refusal]:
-    """Each number, or why it is not to be relied on."""
+def reliable(found: Told, speed: bool) -> dict[str, Known | Refusal]:
+    """Each number that guarded runs told, or why it is not to be relied on; `speed` says that some was known."""
     still = Refusal("speed hardly varied once the guarded runs had settled", MEND_STEPS)
     unknown = Refusal("no speed is recorded beside heart rate", NOTHING.mend)
 

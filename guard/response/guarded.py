@@ -1,4 +1,4 @@
-"""A guarded run as the pooled fit sees it: heart rate and speed by the second, when an ease was said. Pure."""
+"""A guarded run as the pooled fit sees it: heart rate and speed by the second, and its eases. Pure."""
 
 from __future__ import annotations
 

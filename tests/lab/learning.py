@@ -1,10 +1,10 @@
 """What `guard learn` makes of guarded runs of invented runners: `python -m tests.lab.learning`.
 
 Each runner of either heart (`hearts.py`) is guarded on several runs: luck, strap
-and day differ (habit by 2.5 bpm, gain by 5 %, SD), heart and manners do not. Speed
-is not known, told by a pod (errors of 0.05 m/s and 1.5 % of scale), or by a belt. Truths: the
-gain with half of the slow component; of the second heart's two lags the one lag behind a dead time that is
-closest over five minutes; what eases brought once the runs had settled.
+and day differ (habit by 2.5 bpm, gain by 5 %, SD), heart and manners do not. Speed is not known, told by a
+pod (errors of 0.05 m/s and 1.5 % of scale), or by a belt. Truths: the gain with half
+of the slow component; of the second heart's two lags the one lag behind a dead time
+that is closest over five minutes; what eases brought once the runs had settled.
 """
 
 from __future__ import annotations
@@ -104,8 +104,8 @@ def _falls(said: NDArray[np.int64], heeded: NDArray[np.int64], pace: Array, walk
     for at in np.flatnonzero((said == Cue.EASE) & ~walking):
         if at < BEGINS_S:
             continue
-        acts = [t for t in range(at + 1, min(at + far, STEPS_S)) if heeded[t] > heeded[t - 1]]
-        if not acts:
+        acts = at + 1 + np.flatnonzero(np.diff(heeded[at:at + far]))
+        if not len(acts):
             found.append(0.0)
         elif not walking[acts[0]]:
             found.append(float(pace[acts[0] - 1] - pace[acts[0]]))
@@ -163,7 +163,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         for family in ("first", "second"):
             for source in args.sources:
                 for again in args.runs:
-                    print(*rows(family, name, source, args.runners, again, args.seed_set), sep="\n", flush=True)
+                    lines = rows(family, name, source, args.runners, again, args.seed_set)
+                    print(*lines, sep="\n", flush=True)
     return 0
 
 

@@ -32,7 +32,7 @@ KNOT_DAYS, YEAR_DAYS = 84, 364
 FEWEST_RUNS, LEAST_SPAN_DAYS = 8, 42
 # Judgement, as shares of the speed: change in 84 days, how much that differs from the 84 days before,
 # a source's offset.
-CHANGE_SD, TURN_SD, SOURCE_SD = 0.12, 0.05, 0.05
+CHANGE_SD, TURN_SD, SOURCE_SD = 0.12, 0.08, 0.05
 HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.35])  # bpm a degree: at all, and more above BENDS_C
 UNKNOWN_HEAT_BPM = 2.5  # in 84 days, where nobody wrote the temperatures down
 _VAGUE = 10.0

@@ -16,9 +16,8 @@ from importlib import import_module
 from typing import NoReturn
 
 from guard import __version__
-from guard.errors import GuardError, InputError
+from guard.errors import EXIT_INTERRUPTED, GuardError, InputError
 
-EXIT_INTERRUPTED = 130
 EXIT_NO_OUTPUT = 4
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 

@@ -1,33 +1,46 @@
 """What can go wrong on the user's side, each with the exit code it ends in.
 
 The message is one clear sentence that names the file, key or device and says
-how to mend it. `guard.cli` prints it; no traceback reaches a user.
+how to fix it. `guard.cli` prints it; no traceback reaches a user.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
+
+EXIT_DIFFERENT, EXIT_DAMAGED, EXIT_REFUSED, EXIT_INTERRUPTED = 1, 3, 3, 130
 
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Something that goes on without: what is wrong and the mend."""
+    """Something that goes on without: what is wrong and the fix."""
 
     what: str
-    mend: str = ""
+    fix: str = ""
 
     def __str__(self) -> str:
-        return f"{self.what}: {self.mend}" if self.mend else self.what
+        return f"{self.what}: {self.fix}" if self.fix else self.what
+
+
+class Check(NamedTuple):
+    """One line of `guard check`: `fix` says what to do where not `ok`; no run without the `essential`."""
+
+    name: str
+    ok: bool
+    detail: str
+    fix: str = ""
+    essential: bool = True
 
 
 class GuardError(Exception):
-    """Base of every error a user can cause or meet: what is wrong and, where it is told apart, the mend."""
+    """Base of every error a user can cause or meet: what is wrong and, where it is told apart, the fix."""
 
     exit_code = 2
 
-    def __init__(self, what: str, mend: str = "") -> None:
-        super().__init__(f"{what}: {mend}" if mend else what)
-        self.what, self.mend = what, mend
+    def __init__(self, what: str, fix: str = "") -> None:
+        super().__init__(f"{what}: {fix}" if fix else what)
+        self.what, self.fix = what, fix
 
 
 class UsageError(GuardError):
@@ -38,9 +51,9 @@ class UsageError(GuardError):
 
     exit_code = 2
 
-    def __init__(self, what: str, mend: str = "", *, option: str = "") -> None:
-        super().__init__(f"{option} {what}" if option else what, mend)
-        self.answer = Trouble(what, mend)
+    def __init__(self, what: str, fix: str = "", *, option: str = "") -> None:
+        super().__init__(f"{option} {what}" if option else what, fix)
+        self.answer = Trouble(what, fix)
 
 
 class SettingError(UsageError, ValueError):

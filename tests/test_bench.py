@@ -48,7 +48,7 @@ def test_a_started_packet_waits_for_its_end(guest: ModuleType) -> None:
 
 @pytest.mark.skipif(platform.machine() != "x86_64" or sys.platform != "linux", reason="needs Linux on x86_64")
 @pytest.mark.parametrize("there, missing", [((), "qemu"), (("qemu-system-x86_64",), "apt-cache")])
-def test_what_is_missing_is_said_with_its_mend(there: tuple[str, ...], missing: str, tmp_path: Path) -> None:
+def test_what_is_missing_is_said_with_its_fix(there: tuple[str, ...], missing: str, tmp_path: Path) -> None:
     for name in there:
         (tmp_path / name).symlink_to("/bin/true")
     done = subprocess.run(

@@ -17,7 +17,7 @@ from guard.ceiling import questions as ceiling_questions
 from guard.ceiling import results as ceilings
 from guard.ceiling.chart import draw
 from guard.ceiling.field_tests import field_test
-from guard.ceiling.lactate import Step, thresholds
+from guard.ceiling.lactate import LactateStep, thresholds
 from guard.ceiling.methods import (
     BANDS,
     SAFETY,
@@ -123,10 +123,10 @@ def test_figures_that_cannot_be_are_named(runner, says):
 
 # Published worked example: demo data and results of the R package lactater (F. M. Mattioni), fit "3rd degree
 # polynomial", baseline included.
-EXAMPLE = [Step(*row) for row in zip(
+EXAMPLE = [LactateStep(*row) for row in zip(
     (50, 75, 100, 125, 150, 175, 191), (114, 134, 154, 170, 182, 193, 198),
     (0.98, 1.23, 1.88, 2.80, 4.21, 6.66, 8.64), strict=True)]
-EXAMPLE_REST = Step(0, 96, 0.93)
+EXAMPLE_REST = LactateStep(0, 96, 0.93)
 PUBLISHED = {
     "fixed 2.0 mmol": (105.4, 153), "fixed 2.5 mmol": (118.5, 160), "fixed 3.0 mmol": (129.0, 167),
     "fixed 3.5 mmol": (137.0, 171), "fixed 4.0 mmol": (145.0, 176), "baseline + 0.5 mmol": (82.5, 139),
@@ -147,7 +147,7 @@ def test_lactate_thresholds_of_the_worked_example():
 
 def test_d_max_is_where_the_curve_is_farthest_from_its_chord():
     """y = x^3 from 0 to 3 has the slope of its chord, 9, at sqrt(3)."""
-    steps = [Step(x + 10, 100 + 20 * x, x ** 3 + 1) for x in (0, 0.5, 1, 1.5, 2, 2.5, 3)]
+    steps = [LactateStep(x + 10, 100 + 20 * x, x ** 3 + 1) for x in (0, 0.5, 1, 1.5, 2, 2.5, 3)]
     found = {one.method: one for one in thresholds(steps)}
     assert found["D-max"].intensity == pytest.approx(10 + 3 ** 0.5, abs=1e-6)
     assert found["D-max"].bpm == pytest.approx(100 + 20 * 3 ** 0.5, abs=1e-6)
@@ -157,13 +157,13 @@ def test_d_max_is_where_the_curve_is_farthest_from_its_chord():
 
 def test_two_straight_lines_break_where_they_break():
     """Lactate flat, then by a power of intensity: with both axes in logarithms two lines that meet at 12."""
-    steps = [Step(x, 100 + 5 * x, 1.0 if x <= 12 else (x / 12) ** 4) for x in range(8, 19)]
+    steps = [LactateStep(x, 100 + 5 * x, 1.0 if x <= 12 else (x / 12) ** 4) for x in range(8, 19)]
     found = {one.method: one for one in thresholds(steps)}
     assert found["log-log"].intensity == pytest.approx(12, abs=0.05)
 
 
 def test_what_a_test_does_not_reach_is_not_made_up():
-    steps = [Step(8 + x, 130 + 8 * x, mmol) for x, mmol in enumerate((1.2, 1.1, 1.4, 1.9, 2.7))]
+    steps = [LactateStep(8 + x, 130 + 8 * x, mmol) for x, mmol in enumerate((1.2, 1.1, 1.4, 1.9, 2.7))]
     found = {one.method: one.bpm for one in thresholds(steps)}
     assert found["fixed 4.0 mmol"] is None and found["fixed 3.0 mmol"] is None
     assert found["fixed 2.0 mmol"] == pytest.approx(130 + 8 * 3.1, abs=2)
@@ -174,12 +174,12 @@ def test_what_a_test_does_not_reach_is_not_made_up():
 @pytest.mark.parametrize(("change", "says"), [
     (lambda s: s[:3], "too few"), (lambda s: [], "too few"), (lambda s: s * 6, "too many"),
     (lambda s: s[::-1], "does not rise"), (lambda s: [s[0], *s], "does not rise"),
-    (lambda s: [*s[:4], Step(150, 150, 4.2), *s[5:]], "heart rate falls from step 4 to step 5"),
-    (lambda s: [*s[:4], Step(150, 182, 1.2), *s[5:]], "lactate falls from step 4 to step 5"),
-    (lambda s: [*s[:6], Step(191, 198, 86.4)], "mmol/L"),
-    (lambda s: [*s[:6], Step(191, 19, 8.6)], "30 to 230"),
-    (lambda s: [*s[:6], Step(float("nan"), 198, 8.6)], "no number"),
-    (lambda s: [Step(one.intensity, one.bpm, 1.0) for one in s], "hardly rises")])
+    (lambda s: [*s[:4], LactateStep(150, 150, 4.2), *s[5:]], "heart rate falls from step 4 to step 5"),
+    (lambda s: [*s[:4], LactateStep(150, 182, 1.2), *s[5:]], "lactate falls from step 4 to step 5"),
+    (lambda s: [*s[:6], LactateStep(191, 198, 86.4)], "mmol/L"),
+    (lambda s: [*s[:6], LactateStep(191, 19, 8.6)], "30 to 230"),
+    (lambda s: [*s[:6], LactateStep(float("nan"), 198, 8.6)], "no number"),
+    (lambda s: [LactateStep(one.intensity, one.bpm, 1.0) for one in s], "hardly rises")])
 def test_lactate_nonsense_is_refused(change, says):
     with pytest.raises(InputError, match=says):
         thresholds(change(EXAMPLE))
@@ -191,7 +191,7 @@ def test_lactate_nonsense_is_refused(change, says):
 WELL = dict.fromkeys(SAFETY, False)
 
 
-def suggestion(**known: object) -> advice.Suggestion:
+def suggestion(**known: object) -> advice.CeilingSuggestion:
     runner = Runner(**{**WELL, **known})  # type: ignore[arg-type]
     return advice.suggest(runner, methods(runner))
 

@@ -1,4 +1,4 @@
-"""`guard check`: says what is missing, how to mend it, and exits accordingly."""
+"""`guard check`: says what is missing, how to fix it, and exits accordingly."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def checks(capsys: pytest.CaptureFixture[str]) -> tuple[int, dict[str, dict[str, Any]], bool]:
     code = main(["check", "--json", "--no-strap"])
     document = json.loads(capsys.readouterr().out)
-    assert document["format"] == 1
+    assert document["format"] == 2
     return code, {check["name"]: check for check in document["checks"]}, document["ready"]
 
 
@@ -42,12 +42,12 @@ def test_what_is_there_is_found(
     assert ready == all(check["ok"] for check in found.values() if check["essential"])
 
 
-def test_a_missing_device_is_essential_and_comes_with_its_mend(
+def test_a_missing_device_is_essential_and_comes_with_its_fix(
         heard_sounds: Capture, home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     heard_sounds.remove()
     code, found, ready = checks(capsys)
     assert code == 4 and not ready
-    assert not found["sound output"]["ok"] and "connect" in found["sound output"]["mend"]
+    assert not found["sound output"]["ok"] and "connect" in found["sound output"]["fix"]
 
 
 def test_sound_turned_off_is_not_missing(
@@ -64,17 +64,17 @@ def test_a_folder_that_cannot_be_made_is_said(
     monkeypatch.setenv("GUARD_SOUND", "off")
     code, found, _ = checks(capsys)
     assert code == 4
-    assert not found["log folder"]["ok"] and "GUARD_HOME" in found["log folder"]["mend"]
+    assert not found["log folder"]["ok"] and "GUARD_HOME" in found["log folder"]["fix"]
 
 
-def test_a_missing_voice_is_said_with_its_mend(
+def test_a_missing_voice_is_said_with_its_fix(
         tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str],
         monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "pyttsx3.py").write_text("raise RuntimeError('no engine')")
     monkeypatch.setenv("PYTHONPATH", str(tmp_path))
     monkeypatch.setenv("GUARD_SOUND", "off")
     _, found, _ = checks(capsys)
-    assert not found["voice"]["ok"] and "libespeak-ng1" in found["voice"]["mend"]
+    assert not found["voice"]["ok"] and "libespeak-ng1" in found["voice"]["fix"]
 
 
 class Listener:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from guard.cli import main
 from guard.events import Cue, CueGiven
-from guard.replay.compare import Change, Compared, compare, counted
+from guard.replay.compare import Compared, CueChange, compare, counted
 from guard.replay.terminal import how
 from tests.support.keep import guard_cli, guard_here
 
@@ -39,7 +39,8 @@ def test_the_five_changes():
 
 def test_only_the_same_kind_answers():
     both = compare(said(100), said(100, cue=Cue.WALK))
-    assert {(one.change, one.cue) for one in both} == {(Change.GONE, Cue.EASE), (Change.ADDED, Cue.WALK)}
+    found = {(one.change, one.cue) for one in both}
+    assert found == {(CueChange.GONE, Cue.EASE), (CueChange.ADDED, Cue.WALK)}
 
 
 def test_a_cue_at_the_same_time_is_the_same_cue():
@@ -82,8 +83,8 @@ def test_many_cues_take_no_time():
 
 
 def test_words():
-    assert how(Compared(Change.EARLIER, *said(30, 18))) == "12 s earlier"
-    assert how(Compared(Change.GONE, said(30)[0], None)) == "gone"
+    assert how(Compared(CueChange.EARLIER, *said(30, 18))) == "12 s earlier"
+    assert how(Compared(CueChange.GONE, said(30)[0], None)) == "gone"
 
 
 def test_the_command_shows_then_and_now(tmp_path: Path):
@@ -99,7 +100,7 @@ def test_the_command_shows_then_and_now(tmp_path: Path):
     logged = [json.loads(line) for line in log.read_text().splitlines() if '"type":"cue"' in line]
     assert compared["against"] == "recorded"
     assert sum(one["was_s"] is not None for one in compared["cues"]) == len(logged)
-    assert sum(compared[change] for change in Change) == len(compared["cues"])
+    assert sum(compared[change] for change in CueChange) == len(compared["cues"])
     assert compared["same"] < len(compared["cues"])
 
 

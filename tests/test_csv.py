@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from guard.csv.read import Columns, Form, Imported, import_csv
+from guard.csv.read import ColumnNames, Form, Imported, import_csv
 from guard.csv.series import beats_to_readings, smoothed_grade, to_m_s
 from guard.csv.table import number
 from guard.csv.times import over_midnight, time_form
@@ -62,11 +62,11 @@ ID,time,RR,VO2,power
 """
 
 
-def made(tmp_path: Path, text: str | bytes, columns: Columns | None = None,
+def made(tmp_path: Path, text: str | bytes, columns: ColumnNames | None = None,
          form: Form | None = None) -> Imported:
     path = tmp_path / "in.csv"
     path.write_bytes(text.encode() if isinstance(text, str) else text)
-    return import_csv(path, columns or Columns("time", "hr"), form)
+    return import_csv(path, columns or ColumnNames("time", "hr"), form)
 
 
 def readings(imported: Imported) -> list[tuple[float, int]]:
@@ -115,17 +115,17 @@ def test_a_header_below_other_lines_is_found(tmp_path: Path) -> None:
 
 
 def test_columns_by_number_where_there_is_no_header(tmp_path: Path) -> None:
-    imported = made(tmp_path, "0.5  61.2\n1.5  61.9\n", Columns("1", "2"))
+    imported = made(tmp_path, "0.5  61.2\n1.5  61.9\n", ColumnNames("1", "2"))
     assert readings(imported) == [(0, 61), (1, 62)] and "no header" in said(imported)
     with pytest.raises(InputError, match="2 columns: give their numbers, 1 to 2"):
-        made(tmp_path, "0.5,61.2\n1.5,61.9\n", Columns("1", "3"))
+        made(tmp_path, "0.5,61.2\n1.5,61.9\n", ColumnNames("1", "3"))
     with pytest.raises(InputError, match="names of the header"):
-        made(tmp_path, "time,hr\n1.5,61\n", Columns("1", "2"))
+        made(tmp_path, "time,hr\n1.5,61\n", ColumnNames("1", "2"))
 
 
 def test_a_missing_column_names_the_nearest_and_all(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"no column 'hart_rate': did you mean 'Heart_Rate'\? its"):
-        made(tmp_path, "time;Heart_Rate\n0;120\n", Columns("time", "hart_rate"))
+        made(tmp_path, "time;Heart_Rate\n0;120\n", ColumnNames("time", "hart_rate"))
 
 
 def test_names_match_whatever_their_case(tmp_path: Path) -> None:
@@ -143,9 +143,9 @@ def test_what_cannot_be_read_is_refused(tmp_path: Path, data: bytes, word: str) 
 
 def test_a_missing_file_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="No such file"):
-        import_csv(tmp_path / "none.csv", Columns("time", "hr"))
+        import_csv(tmp_path / "none.csv", ColumnNames("time", "hr"))
     with pytest.raises(InputError, match="directory"):
-        import_csv(tmp_path, Columns("time", "hr"))
+        import_csv(tmp_path, ColumnNames("time", "hr"))
 
 
 # times
@@ -243,10 +243,10 @@ def test_several_people_are_told_apart(tmp_path: Path) -> None:
     text = "person,time,hr,other\n" + "\n".join(rows)
     with pytest.raises(InputError, match=r"line 101 .*'person' changes.*--where 'person=anna'"):
         made(tmp_path, text)
-    imported = made(tmp_path, text, Columns("time", "hr", where={"person": "ben"}))
+    imported = made(tmp_path, text, ColumnNames("time", "hr", where={"person": "ben"}))
     assert len(readings(imported)) == 100
     with pytest.raises(InputError, match="no row where person=carl; values there: 'anna', 'ben'"):
-        made(tmp_path, text, Columns("time", "hr", where={"person": "carl"}))
+        made(tmp_path, text, ColumnNames("time", "hr", where={"person": "carl"}))
 
 
 def test_times_that_run_back_without_a_column_that_says_why(tmp_path: Path) -> None:
@@ -262,7 +262,7 @@ def test_a_pause_of_the_recording_is_the_runners_pause_and_no_lost_sensor(tmp_pa
     lost = [(t, "") for t in range(250, 280)]
     after = [(t, 131 + t % 3) for t in (*range(280, 300), *range(330, 400))]
     text = "t,hr\n" + "".join(f"{t},{bpm}\n" for t, bpm in [*run, *few, *rest, *lost, *after])
-    imported = made(tmp_path, text, Columns("t", "hr"))
+    imported = made(tmp_path, text, ColumnNames("t", "hr"))
     held = [(round(one.t_s), one.action) for one in imported.items if isinstance(one, Command)]
     assert held == [(100, Action.PAUSE), (148, Action.CONTINUE), (300, Action.PAUSE), (330, Action.CONTINUE)]
     assert "paused 2 times, 78 s in all" in said(imported)
@@ -273,7 +273,7 @@ def test_a_pause_of_the_recording_is_the_runners_pause_and_no_lost_sensor(tmp_pa
 
 def test_what_comes_too_seldom_is_said_at_import(tmp_path: Path) -> None:
     rows = "".join(f"{15 * k},{120 + k % 3}\n" for k in range(40))
-    imported = made(tmp_path, "t,hr\n" + rows, Columns("t", "hr"))
+    imported = made(tmp_path, "t,hr\n" + rows, ColumnNames("t", "hr"))
     assert "a reading every 15 s: too seldom to guard by, 10 s at most would do" in said(imported)
     assert "paused" not in said(imported)
     cues = replay(Recording(imported.header, imported.items, end_s=600.0), Settings(ceiling_bpm=150.0)).cues
@@ -290,9 +290,9 @@ def test_a_session_of_a_week_is_refused(tmp_path: Path) -> None:
 # beats
 
 def test_beats_in_the_layout_of_open_data(tmp_path: Path) -> None:
-    columns = Columns("time", rr="RR", where={"ID": "1"})
+    columns = ColumnNames("time", rr="RR", where={"ID": "1"})
     with pytest.raises(InputError, match=r"--where 'ID=1' \(values: '1', '2'\)"):
-        made(tmp_path, ACTES_LIKE, Columns("time", rr="RR"))
+        made(tmp_path, ACTES_LIKE, ColumnNames("time", rr="RR"))
     imported = made(tmp_path, ACTES_LIKE, columns)
     series = dict(readings(imported))
     assert series[0] == round(60 / 0.672)
@@ -304,20 +304,21 @@ def test_beats_in_the_layout_of_open_data(tmp_path: Path) -> None:
     rr = [rr for item in imported.items if isinstance(item, Reading) for rr in item.rr_s]
     assert len(rr) == 16 and 30.5 in rr  # every interval is kept as it is, once
     assert "3 rows without an interval" in said(imported)
-    other = made(tmp_path, ACTES_LIKE, Columns("time", rr="RR", where={"ID": "2"}))
+    other = made(tmp_path, ACTES_LIKE, ColumnNames("time", rr="RR", where={"ID": "2"}))
     assert {bpm for _, bpm in readings(other)} == {120}
 
 
 def test_beats_alone_give_the_time_too(tmp_path: Path) -> None:
-    imported = made(tmp_path, "RR\n" + "0.5\n" * 20, Columns(rr="RR"), Form(rr_unit="s"))
+    imported = made(tmp_path, "RR\n" + "0.5\n" * 20, ColumnNames(rr="RR"), Form(rr_unit="s"))
     assert {bpm for _, bpm in readings(imported)} == {120}
     assert imported.items[-1].t_s == 10
     with pytest.raises(UsageError, match="--rr-unit s"):
-        made(tmp_path, "RR\n" + "0.5\n" * 20, Columns(rr="RR"))
+        made(tmp_path, "RR\n" + "0.5\n" * 20, ColumnNames(rr="RR"))
 
 
 def test_beats_beside_a_heart_rate_travel_with_it(tmp_path: Path) -> None:
-    imported = made(tmp_path, "time,hr,rr\n0,120,500\n1,121,490 505\n2,122,\n", Columns("time", "hr", "rr"))
+    columns = ColumnNames("time", "hr", "rr")
+    imported = made(tmp_path, "time,hr,rr\n0,120,500\n1,121,490 505\n2,122,\n", columns)
     assert [item.rr_s for item in imported.items if isinstance(item, Reading)] == [(0.5,), (0.49, 0.505), ()]
 
 
@@ -333,7 +334,7 @@ def test_no_beat_is_lost_or_doubled(rr: list[float]) -> None:
 @pytest.mark.skipif(not OPEN_DATA.exists(), reason="open data not at hand")
 @pytest.mark.parametrize(("who", "rows", "missing"), [(1, 2403, 0), (11, 3854, 712), (17, 2410, 436)])
 def test_persons_of_the_open_data(who: int, rows: int, missing: int) -> None:
-    imported = import_csv(OPEN_DATA, Columns("time", rr="RR", where={"ID": str(who)}))
+    imported = import_csv(OPEN_DATA, ColumnNames("time", rr="RR", where={"ID": str(who)}))
     series = [item for item in imported.items if isinstance(item, Reading)]
     values = [reading.bpm for reading in series if reading.bpm]
     assert min(values) >= 50 and 150 <= max(values) <= 230
@@ -347,7 +348,7 @@ def test_persons_of_the_open_data(who: int, rows: int, missing: int) -> None:
     ("min/km", "6.5", 1000 / 390), ("min/mile", "8:56.4", 3.0003)])
 def test_speed_units(tmp_path: Path, unit: str, cell: str, m_s: float) -> None:
     # 1 mph is 0.44704 m/s exactly (international mile)
-    imported = made(tmp_path, f"time,hr,v\n0,120,{cell}\n1,121,\n", Columns("time", "hr", speed="v"),
+    imported = made(tmp_path, f"time,hr,v\n0,120,{cell}\n1,121,\n", ColumnNames("time", "hr", speed="v"),
                     Form(speed_unit=unit))
     assert [item.speed_m_s for item in imported.items if isinstance(item, Speed)] == [
         pytest.approx(m_s, rel=1e-4)]
@@ -361,8 +362,8 @@ def test_a_standing_pace_is_not_a_speed() -> None:
 def test_a_speed_that_no_runner_has_asks_for_its_unit(tmp_path: Path) -> None:
     text = "time,hr,v\n0,120,9.5\n1,121,10\n"
     with pytest.raises(UsageError, match="--speed-unit km/h"):
-        made(tmp_path, text, Columns("time", "hr", speed="v"))
-    assert made(tmp_path, text, Columns("time", "hr", speed="v"), Form(speed_unit="m/s"))
+        made(tmp_path, text, ColumnNames("time", "hr", speed="v"))
+    assert made(tmp_path, text, ColumnNames("time", "hr", speed="v"), Form(speed_unit="m/s"))
 
 
 @pytest.mark.parametrize("grade", [0.05, -0.08, 0.0])
@@ -390,11 +391,11 @@ def test_grade_never_looks_ahead_nor_across_a_gap() -> None:
 
 def test_altitude_needs_speed(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="--altitude needs --speed"):
-        made(tmp_path, "time,hr,a\n0,120,5\n", Columns("time", "hr", altitude="a"))
+        made(tmp_path, "time,hr,a\n0,120,5\n", ColumnNames("time", "hr", altitude="a"))
     with pytest.raises(UsageError, match="--heart-rate"):
-        made(tmp_path, "time,hr\n0,120\n", Columns("time"))
+        made(tmp_path, "time,hr\n0,120\n", ColumnNames("time"))
     with pytest.raises(UsageError, match="--time"):
-        made(tmp_path, "time,hr\n0,120\n", Columns(heart_rate="hr"))
+        made(tmp_path, "time,hr\n0,120\n", ColumnNames(heart_rate="hr"))
 
 
 # hostile
@@ -408,7 +409,8 @@ def test_random_junk_never_crashes_the_import(tmp_path: Path) -> None:
             place = chance.randrange(len(data))
             data[place:place + chance.randint(0, 9)] = chance.choice(
                 [b'"', b"\0", b"\n", b",", b";", b"\xff\xfe", b"1e308", b"\x1b[2J", chance.randbytes(7)])
-        columns = Columns("time", "power", "RR") if trial % 2 else Columns("time", rr="RR", where={"ID": "1"})
+        columns = (ColumnNames("time", "power", "RR") if trial % 2
+                   else ColumnNames("time", rr="RR", where={"ID": "1"}))
         try:
             imported = made(tmp_path, bytes(data), columns)
         except GuardError as error:
@@ -427,7 +429,8 @@ def test_export_and_import_keep_readings_and_speeds(
         [] if speed is None else [Speed(float(second), speed)]) + [Reading(float(second), bpm)]]
     write_recording(tmp_path / "a.jsonl", {"type": "session", "format": 1}, items, force=True)
     (tmp_path / "a.csv").write_bytes(b"".join(csv_chunks(read_log(tmp_path / "a.jsonl"))))
-    back = import_csv(tmp_path / "a.csv", Columns("t_s", "bpm", speed="speed_m_s"), Form(speed_unit="m/s"))
+    columns = ColumnNames("t_s", "bpm", speed="speed_m_s")
+    back = import_csv(tmp_path / "a.csv", columns, Form(speed_unit="m/s"))
     assert readings(back) == [(float(second), bpm) for second, (bpm, _) in enumerate(rows)]
 
 
@@ -479,7 +482,7 @@ def test_the_commands_from_csv_to_replay(tmp_path: Path) -> None:
 def test_beat_intervals_that_are_no_numbers_are_refused(tmp_path: Path) -> None:
     (tmp_path / "in.csv").write_text("time;beat\nx;y\nz;\n")
     with pytest.raises(InputError, match="no beat interval at all: check the column"):
-        import_csv(tmp_path / "in.csv", Columns(time=None, heart_rate=None, rr="beat"), Form())
+        import_csv(tmp_path / "in.csv", ColumnNames(time=None, heart_rate=None, rr="beat"), Form())
 
 
 # --- days, paces and pauses ------------------------------------------------------
@@ -488,7 +491,7 @@ def test_beat_intervals_that_are_no_numbers_are_refused(tmp_path: Path) -> None:
 def imported(tmp_path: Path, text: str, form: Form | None = None, **columns: str) -> Imported:
     path = tmp_path / "a.csv"
     path.write_text(text)
-    return import_csv(path, Columns(heart_rate="hr", **columns), form)
+    return import_csv(path, ColumnNames(heart_rate="hr", **columns), form)
 
 
 @pytest.mark.parametrize(("day", "at"), [

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from guard.csv.guess import guess
-from guard.csv.read import Columns, Form, import_csv
+from guard.csv.read import ColumnNames, Form, import_csv
 from guard.csv.table import open_any
 from guard.csv.units import plain_name, unit_in
 from guard.events import Cue, Reading, Speed
@@ -47,7 +47,7 @@ def test_our_own_csv_comes_back_as_it_went(tmp_path):
 
 def test_the_hour_of_the_start_comes_from_the_wall_time(tmp_path):
     rows = "".join(f"{t}.5,2026-03-02T06:10:{t:02d}.500+01:00,13{t % 10}\n" for t in range(1, 30))
-    columns = Columns("t_s", "bpm", wall="wall_time")
+    columns = ColumnNames("t_s", "bpm", wall="wall_time")
     imported = import_csv(file_of(tmp_path, "t_s,wall_time,bpm", rows), columns)
     assert str(imported.header["started"]).startswith("2026-03-02T")
     assert imported.items[0].t_s == 0.0
@@ -107,8 +107,8 @@ def test_on_a_terminal_it_asks_with_the_guess_in_brackets(tmp_path, monkeypatch)
     # a number out of range first, Enter for the guessed pulse, the unit only when it is one
     monkeypatch.setattr(sys, "stdin", Typed("9\n1\n\n\nfurlongs\nkm/h\n"))
     monkeypatch.setattr(sys, "stderr", asked)
-    columns, form = csv_import._found(path, Columns(), Form())
-    assert columns == Columns("x", "hr", speed="speed") and form.speed_unit == "km/h"
+    columns, form = csv_import._found(path, ColumnNames(), Form())
+    assert columns == ColumnNames("x", "hr", speed="speed") and form.speed_unit == "km/h"
     said = asked.getvalue()
     assert said.count("column of the time") == 2 and "column of the heart rate, its number [2]" in said
     assert len(import_csv(path, columns, form).items) == 120
@@ -117,8 +117,8 @@ def test_on_a_terminal_it_asks_with_the_guess_in_brackets(tmp_path, monkeypatch)
 def test_a_column_named_leaves_the_rest_to_be_found(tmp_path):
     path = file_of(tmp_path, "clock,elapsed,puls,speed", "".join(
         f"2026-03-02T06:10:{t:02d},{t},{bpm},9\n" for t, bpm, _ in ROWS))
-    found = guess(open_any(path), Columns(heart_rate="puls"), Form())
-    assert found.sure and found.columns == Columns("elapsed", "puls"), "speed is not taken unasked"
+    found = guess(open_any(path), ColumnNames(heart_rate="puls"), Form())
+    assert found.sure and found.columns == ColumnNames("elapsed", "puls"), "speed is not taken unasked"
 
 
 def test_lines_above_the_header_and_rows_of_one_person(tmp_path):

@@ -21,7 +21,7 @@ import pytest
 from guard import events as ev
 from guard.clock import SLEEP_COUNTED_S, RealClock, SleepWatch, wall_now
 from guard.errors import InputError
-from guard.live.inbox import Note, Notices
+from guard.live.inbox import Notice, Notices
 from guard.log import file as log_file
 from guard.log import log as log_module
 from guard.log.file import is_being_written
@@ -435,12 +435,12 @@ async def until_s(condition, seconds: float = 15.0) -> None:  # type: ignore[no-
 
 def test_a_lasting_note_stays_until_its_topic_has_another() -> None:
     notices = Notices(30.0)
-    notices.add(Note("not written", "log", True), 0.0)
+    notices.add(Notice("not written", "log", True), 0.0)
     for number in range(4):
-        notices.add(Note(f"passing {number}"), 1.0 + number)
+        notices.add(Notice(f"passing {number}"), 1.0 + number)
     assert notices.shown(5.0) == ("passing 2", "passing 3", "not written")
     assert notices.shown(1000.0) == ("not written",)
-    notices.add(Note("written again", "log"), 1000.0)
+    notices.add(Notice("written again", "log"), 1000.0)
     assert notices.shown(1001.0) == ("written again",)
     assert notices.shown(1031.0) == ()
 

@@ -27,7 +27,7 @@ from guard.library.library import sessions
 from guard.log import recording, series
 from guard.settings import Settings
 from guard.settings import file as settings_file
-from guard.sound.own_phrases import LARGEST, WORDS_FILE, OwnPhrases
+from guard.sound.own_phrases import LARGEST_WORDS_BYTES, WORDS_FILE, OwnPhrases
 from guard.sound.wavfile import BadWav, read
 from tests.fuzz import seeds
 from tests.fuzz.mutate import HOSTILE, NUMBERS, VALUES
@@ -139,7 +139,7 @@ def test_a_pipe_in_place_of_a_file_is_refused_at_once(
 
 def test_a_file_that_no_session_can_fill(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     for module in (facts, recording, series):
-        monkeypatch.setattr(module, "LARGEST", 1000)
+        monkeypatch.setattr(module, "LARGEST_LOG_BYTES", 1000)
     log = log_in(tmp_path)
     assert "too large" in facts.facts_of(log).problem
     for reads in (recording.read_log, series.read_series):
@@ -185,7 +185,7 @@ def test_settings_that_can_be_read_but_not_changed(tmp_path: Path):
 
 
 @pytest.mark.parametrize("text", [
-    '"slow down please" = ' + "[" * 3000, "#" * (LARGEST + 1), "\x00", "a = 1\na = 2"])
+    '"slow down please" = ' + "[" * 3000, "#" * (LARGEST_WORDS_BYTES + 1), "\x00", "a = 1\na = 2"])
 def test_own_words_that_cannot_be_read(text: str, tmp_path: Path):
     (tmp_path / WORDS_FILE).write_text(text)
     notes: list[str] = []

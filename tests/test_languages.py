@@ -16,7 +16,7 @@ from scipy.signal import resample_poly
 from guard.decide.wording import phrase_bank
 from guard.settings import Settings
 from guard.sound import tones, voice
-from guard.sound.elsewhere import HEARD_AGAIN, NOT_HEARD
+from guard.sound.elsewhere import HEARD_AGAIN, SERVICE_SILENT
 from guard.sound.languages.language import Language
 from guard.sound.languages.spoken import LANGUAGES, language_of
 from guard.sound.phrases import Phrases
@@ -24,7 +24,7 @@ from tests.support.listening import mixed
 
 BANK = [part for belt in (False, True) for units in ("km", "mile")
         for part in phrase_bank(Settings(speech="full", gain_bpm_per_m_s=30.0, belt=belt, units=units))]
-BANK += [NOT_HEARD, HEARD_AGAIN]
+BANK += [SERVICE_SILENT, HEARD_AGAIN]
 ALL = pytest.mark.parametrize("language", LANGUAGES.values(), ids=list(LANGUAGES))
 # Words that ask for more speed; none may stand in a phrase that asks for less.
 FASTER = {"de": r"lauf|schneller|höher|hoch|los", "fr": r"cour|accélère|vite|reprends",

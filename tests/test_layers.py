@@ -18,8 +18,8 @@ LONGEST_LINES = 350
 MOST_MODULES = 26  # about two dozen can be taken in at a glance
 
 PURE = (
-    "cues", "events", "reasons", "errors", "units", "settings", "packets", "signal", "decide", "plan",
-    "session", "runner", "devices", "response", "page",
+    "arrays", "cues", "events", "reasons", "errors", "units", "settings", "packets", "signal", "decide",
+    "plan", "session", "runner", "devices", "response", "page",
 )
 NEVER_LIVE = {"scipy", "matplotlib", "hypothesis", "pytest", "bumble"}
 LIVE = ("session", "live", "live.practice", "radio", "sound", "screen", "log", "files", "pins", "browser")
@@ -31,6 +31,7 @@ BASE = {"cues", "events", "settings", "errors", "units"}
 CORE = BASE | {"signal", "decide", "plan", "session"}
 MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     # the decision, one way: signal, decide, session
+    "arrays": set(),
     "cues": set(),
     "events": {"cues"},
     "reasons": {"events"},
@@ -41,11 +42,11 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "decide": {"cues", "events", "reasons", "settings", "signal", "units"},
     "plan": BASE,
     "session": BASE | {"decide", "plan", "signal"},
-    "runner": {"events", "plan"},
+    "runner": {"arrays", "events", "plan"},
     # what feeds it
     "clock": set(),
     "packets": set(),
-    "devices": {"events", "packets", "session"},
+    "devices": {"events", "packets"},
     "radio": {"clock", "devices", "errors", "events", "packets"},
     "live": CORE | {"clock", "screen"},
     "live.practice": {"clock", "errors", "events", "packets", "runner"},
@@ -62,20 +63,21 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "devices.remembered": {"devices", "files"},
     "plan.file": {"errors", "files", "plan", "settings"},
     "plan.drawing": {"plan", "screen"},
-    "log": BASE | {"", "files", "reasons", "session"},
+    "log": BASE | {"", "arrays", "files", "reasons", "session"},
     "library": {"errors", "events", "files", "log", "plan", "session"},
-    "csv": {"errors", "events", "files", "library", "log", "reasons", "session", "units"},
+    "csv": {"arrays", "errors", "events", "files", "library", "log", "reasons", "session", "units"},
     # one session at a time
     "page": set(),
     "replay": CORE | {"log", "reasons", "screen"},
-    "response": {"events", "session", "settings", "signal", "units"},
-    "review": CORE | {"log", "page", "reasons", "replay", "response", "screen"},
-    "tune": CORE | {"log", "replay", "response", "runner", "screen"},
+    "response": {"arrays", "events", "session", "settings", "signal", "units"},
+    "review": CORE | {"arrays", "log", "page", "reasons", "replay", "response", "screen"},
+    "tune": CORE | {"arrays", "log", "replay", "response", "runner", "screen"},
     # the months
-    "journal": {"errors", "files", "screen"},
-    "ceiling": {"errors", "events", "files", "journal", "log", "plan", "replay", "screen", "session"},
-    "progress": {"errors", "events", "files", "journal", "library", "log", "page", "plan", "response",
-                 "screen", "signal"},
+    "journal": {"arrays", "errors", "files", "screen"},
+    "ceiling": {"arrays", "errors", "events", "files", "journal", "log", "plan", "replay", "screen",
+                "session"},
+    "progress": {"arrays", "errors", "events", "files", "journal", "library", "log", "page", "plan",
+                 "response", "screen", "signal"},
     # the doors
     "": BASE | {"decide"},
     "commands": ANY_ROOM,

@@ -18,10 +18,10 @@ from guard.cli import main
 from guard.log.log import session_header, write_recording
 from guard.response.advice import suggest
 from guard.response.fit import Fit, Refusal, learn
-from guard.response.guarded import Guarded, Piece, pieces
+from guard.response.guarded import Bout, Guarded, bouts
 from guard.response.noise import Noise, whitener
 from guard.response.pooled import STRAP_SD_BPM, Grid, sums
-from guard.response.search import Known, _inflation
+from guard.response.search import Estimate, _inflation
 from guard.response.series import RUN, STAND, WALK, stretches
 from guard.runner.strap import CLEAN
 from guard.settings import Settings, find
@@ -31,8 +31,8 @@ from tests.support.speeds import IN_TURN, WITH_PAUSES, Plan, belt_runs
 RUNNERS = 12
 
 
-def known(value: Known | Refusal) -> Known:
-    assert isinstance(value, Known), value
+def known(value: Estimate | Refusal) -> Estimate:
+    assert isinstance(value, Estimate), value
     return value
 
 
@@ -64,7 +64,7 @@ def test_known_parameters_come_back(in_turn):
     gain = np.array([known(one.gain).value for one in fits]) / who.gain - 1
     assert np.median(np.abs(gain)) < 0.05 and np.mean(np.abs(gain) <= 0.15) >= 0.85
     pairs = [(known(one.response_s).value, true) for one, true in zip(fits, who.response_s, strict=True)
-             if isinstance(one.response_s, Known)]
+             if isinstance(one.response_s, Estimate)]
     assert len(pairs) >= RUNNERS - 3
     response = np.array([found / true - 1 for found, true in pairs])
     assert np.median(np.abs(response)) < 0.08 and np.mean(np.abs(response) <= 0.15) >= 0.75
@@ -74,7 +74,7 @@ def test_dead_time_holds_half_of_the_averaging(in_turn):
     who, fits = in_turn
     seen = who.dead_s + (who.strap_window_s - 1) / 2
     off = [known(one.dead_s).value - true for one, true in zip(fits, seen, strict=True)
-           if isinstance(one.dead_s, Known)]
+           if isinstance(one.dead_s, Estimate)]
     assert len(off) >= RUNNERS // 2 and abs(np.median(off)) < 2.0
 
 
@@ -86,7 +86,7 @@ def test_intervals_hold_the_truth_about_as_often_as_they_say(in_turn):
                        ("drift_bpm_per_min", who.drift_bpm_per_min)):
         for one, true in zip(fits, truth, strict=True):
             found = getattr(one, key)
-            if isinstance(found, Known):
+            if isinstance(found, Estimate):
                 inside.append(found.low <= true <= found.high)
     assert np.mean(inside) >= 0.8
 
@@ -96,7 +96,7 @@ def test_pauses_tell_the_constants_of_starting_and_stopping():
     fits = [fitted(one) for one in events]
     for key, truth in (("on_s", who.on_s), ("off_s", who.off_s)):
         ratio = [getattr(one, key).value / true for one, true in zip(fits, truth, strict=True)
-                 if isinstance(getattr(one, key), Known)]
+                 if isinstance(getattr(one, key), Estimate)]
         assert len(ratio) >= 2 and 0.75 < np.median(ratio) < 1.3, key
 
 
@@ -121,7 +121,7 @@ def test_runs_at_one_speed_are_refused():
     for one in events:
         result = learn(stretches(one))
         assert isinstance(result, Refusal)
-        assert "hardly varied" in result.reason and "stays under your ceiling" in result.mend
+        assert "hardly varied" in result.reason and "stays under your ceiling" in result.fix
 
 
 def test_short_runs_are_refused():
@@ -158,7 +158,7 @@ def test_two_runners_are_not_fitted_as_one(turns):
 
 def test_a_steered_run_says_nothing_on_speed(turns):
     result = learn(stretches(turns, steered=True))
-    assert isinstance(result, Refusal) and "steered" in result.reason and "no cue is needed" in result.mend
+    assert isinstance(result, Refusal) and "steered" in result.reason and "no cue is needed" in result.fix
 
 
 # --- guarded runs ---------------------------------------------------------------
@@ -222,22 +222,22 @@ def test_errors_of_speed_are_no_speed():
         runs.append(replace(run, level_m_s=2.7 + rng.normal(0, 0.05, len(run.bpm)), ease_s=np.array([900.0])))
     fit = learn([], runs=runs)
     gain = fit.gain if isinstance(fit, Fit) else fit
-    assert isinstance(gain, Refusal) and "hardly varied" in gain.reason and "under your ceiling" in gain.mend
+    assert isinstance(gain, Refusal) and "hardly varied" in gain.reason and "under your ceiling" in gain.fix
 
 
 @pytest.mark.parametrize("step_sd", [0.0, 4.0])
 def test_sums_are_those_of_generalised_least_squares(eased, step_sd):
     """Against the textbook formula with the whole covariance, base and steps' own sizes included."""
-    piece = next(one for one in pieces(eased, with_speed=False) if len(one.ease_s) > 1)
+    bout = next(one for one in bouts(eased, with_speed=False) if len(one.ease_s) > 1)
     noise, grid = Noise(), Grid.of([50.0], [16.0], 50.0, 1.0, 16.0, 1.0, (step_sd,))
-    found = sums([piece], Piece.by_ease, noise, grid)
-    way = whitener(noise)[0][:len(piece.bpm), :len(piece.bpm)]
-    z = piece.by_ease(50.0, 16.0)
+    found = sums([bout], Bout.by_ease, noise, grid)
+    way = whitener(noise)[0][:len(bout.bpm), :len(bout.bpm)]
+    z = bout.by_ease(50.0, 16.0)
     covariance = np.linalg.inv(way.T @ way) + (step_sd / STRAP_SD_BPM) ** 2 * z @ z.T
-    x = np.column_stack([z.sum(axis=1), piece.base()])
+    x = np.column_stack([z.sum(axis=1), bout.base()])
     inverse = np.linalg.inv(covariance)
     spread = np.linalg.inv(x.T @ inverse @ x)
-    assert found.own[0, 0, 0] == pytest.approx((spread @ x.T @ inverse @ piece.bpm)[0], rel=1e-6)
+    assert found.own[0, 0, 0] == pytest.approx((spread @ x.T @ inverse @ bout.bpm)[0], rel=1e-6)
     assert found.information[0, 0, 0] == pytest.approx(1.0 / spread[0, 0], rel=1e-6)
 
 
@@ -283,7 +283,7 @@ def test_published_series(case):
     found = known(getattr(fit, key))
     assert found.value == pytest.approx(expected_s, rel=0.20)
     assert found.low < expected_s < found.high
-    assert isinstance(fit.gain, Refusal) and "stays under your ceiling" in fit.gain.mend
+    assert isinstance(fit.gain, Refusal) and "stays under your ceiling" in fit.gain.fix
 
 
 def test_all_published_series_as_one_runner():
@@ -388,8 +388,8 @@ def test_numbers_that_are_none_never_crash():
 
 def test_the_middle_of_the_population_gets_about_the_defaults():
     """The defaults were found for it; the rules must not lead elsewhere."""
-    def at(value: float) -> Known:
-        return Known(value, value * 0.9, value * 1.1)
+    def at(value: float) -> Estimate:
+        return Estimate(value, value * 0.9, value * 1.1)
     no = Refusal("no", "none")
     fit = Fit(gain=at(22.4), response_s=at(48.0), dead_s=at(10.7), on_s=at(20.0), start_dead_s=no, off_s=no,
               stop_dead_s=no, base_bpm=no, drift_bpm_per_min=no, usual_m_s=2.85, noise_bpm=1.64,
@@ -445,10 +445,10 @@ def test_learn_shows_and_keeps_comments(home, logs, capsys):
 def test_learn_json(home, logs, capsys):
     assert main(["learn", str(logs / "turns.jsonl"), str(logs / "steady.jsonl"), "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
-    assert document["format"] == 1 and document["refusal"] is None and document["applied"] is None
+    assert document["format"] == 2 and document["refusal"] is None and document["applied"] is None
     gain = document["fit"]["gain"]
     assert gain["low"] < gain["value"] < gain["high"] and gain["refusal"] is None
-    assert document["fit"]["off_s"]["value"] is None and document["fit"]["off_s"]["refusal"]["mend"]
+    assert document["fit"]["off_s"]["value"] is None and document["fit"]["off_s"]["refusal"]["fix"]
     by_key = {one["key"]: one for one in document["suggestions"]}
     assert by_key["gain_bpm_per_m_s"]["present"] is None
 

@@ -10,7 +10,7 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from guard.cues import CUES, Cue
-from guard.lesson.lesson import ANSWER_S, READ_S, STEPS, Answer, Lesson, Phase
+from guard.lesson.lesson import ANSWER_S, LESSON_STEPS, READ_S, Answer, Lesson, Phase
 from guard.lesson.page import closing, page
 from guard.screen import letters
 from guard.screen.look import Look
@@ -42,22 +42,22 @@ def heard(answers: dict[Cue, str], within_s: float = 300.0) -> tuple[Lesson, lis
 
 
 def test_every_cue_is_heard_once_within_about_a_minute() -> None:
-    lesson, cues, took_s = heard({step.cue: step.answer.value for step in STEPS})
+    lesson, cues, took_s = heard({step.cue: step.answer.value for step in LESSON_STEPS})
     assert sorted(cues) == sorted(CUES) and len(set(cues)) == len(cues)
     assert lesson.right == lesson.asked == 5
     assert 40.0 <= took_s <= 65.0
 
 
 def test_a_wrong_answer_is_heard_once_more_and_counts_as_one() -> None:
-    lesson, cues, _ = heard({step.cue: "w" for step in STEPS if step.answer is not Answer.NOTHING})
-    wrong = [step.cue for step in STEPS if step.answer not in (Answer.WALK, Answer.NOTHING)]
+    lesson, cues, _ = heard({step.cue: "w" for step in LESSON_STEPS if step.answer is not Answer.NOTHING})
+    wrong = [step.cue for step in LESSON_STEPS if step.answer not in (Answer.WALK, Answer.NOTHING)]
     assert all(cues.count(cue) == 2 for cue in wrong) and lesson.right == 2
 
 
 def test_without_a_key_it_goes_on_by_itself() -> None:
     lesson, cues, took_s = heard({})
     assert lesson.right == 0 and len(cues) == len(CUES)
-    assert took_s <= (len(STEPS) + 1) * (ANSWER_S + READ_S) + 5.0
+    assert took_s <= (len(LESSON_STEPS) + 1) * (ANSWER_S + READ_S) + 5.0
 
 
 def test_space_goes_on_and_other_keys_do_nothing() -> None:
@@ -73,7 +73,7 @@ def test_space_goes_on_and_other_keys_do_nothing() -> None:
 
 
 def test_each_step_has_its_tone_and_large_letters() -> None:
-    for step in STEPS:
+    for step in LESSON_STEPS:
         assert letters.rows(step.word, 1, "#") and step.cue in PATTERNS
     # the count of notes told is that of the pattern played
     told = {Cue.EASE: 2, Cue.WALK: 5, Cue.RESUME: 3, Cue.SIGNAL_LOST: 2, Cue.SIGNAL_BACK: 2, Cue.PART: 2,
@@ -98,7 +98,7 @@ def test_pages_fit(size: tuple[int, int], with_sound: bool) -> None:
             assert with_sound or lesson.index < 0 or "read" in text
         lesson.advance(t_s)
         t_s += 1.0
-    assert len(seen) > len(STEPS) // 2
+    assert len(seen) > len(LESSON_STEPS) // 2
     assert "4 of 5" not in closing(lesson, left=False)[0] and "--lesson" in closing(lesson, left=True)[0]
 
 

@@ -22,9 +22,9 @@ from guard.errors import InputError, UsageError
 from guard.library import everything, library
 from guard.library.about import about_path, change_about, read_about
 from guard.library.bin import bin_of, discard, restore
-from guard.library.facts import Facts, as_stored, facts_from, facts_of
+from guard.library.facts import SessionFacts, as_stored, facts_from, facts_of
 from guard.library.library import SessionEntry, sessions
-from guard.library.search import Wanted, day_range, find_session, matching
+from guard.library.search import SearchTerms, day_range, find_session, matching
 from guard.log.log import SessionLog, read_log, session_header
 from guard.replay.replay import replay
 from guard.settings import Settings
@@ -269,7 +269,7 @@ def test_ten_years_are_listed_at_once(tmp_path: Path) -> None:
 def entry(name: str, day: str | None = "2026-03-02T06:10:00+01:00", *, about: dict[str, object] | None = None,
           **changes: object) -> SessionEntry:
     return SessionEntry(Path(f"/invented/{name}.jsonl"), 1, 1,
-                        Facts(started=day, clock_trusted=True, **changes), about or {})  # type: ignore[arg-type]
+                        SessionFacts(started=day, clock_trusted=True, **changes), about or {})  # type: ignore[arg-type]
 
 
 MARCH = entry("2026-03-02_0610", about={"title": "Hill loop", "tags": ["Hills"]}, plan="easy hour")
@@ -281,20 +281,20 @@ SOME = [OLD, MARCH, APRIL, NEVER]
 
 
 @pytest.mark.parametrize(("wanted", "found"), [
-    (Wanted(), SOME),
-    (Wanted(("HILL",)), [MARCH]),
-    (Wanted(("hill", "easy")), [MARCH]),
-    (Wanted(("hill", "bridge")), []),
-    (Wanted(("knee",)), [OLD]),
-    (Wanted(mark="dog"), [APRIL]),
-    (Wanted(plan="EASY"), [MARCH]),
-    (Wanted(tag="hills"), [MARCH]),
-    (Wanted(tag="hill"), []),
-    (Wanted(first=date(2026, 4, 1)), [APRIL]),  # by the clock of the run, though it is March in UTC
-    (Wanted(last=date(2025, 12, 31)), [OLD]),  # and though this is 2026 in UTC
-    (Wanted(first=date(2026, 1, 1), last=date(2026, 3, 31)), [MARCH]),
+    (SearchTerms(), SOME),
+    (SearchTerms(("HILL",)), [MARCH]),
+    (SearchTerms(("hill", "easy")), [MARCH]),
+    (SearchTerms(("hill", "bridge")), []),
+    (SearchTerms(("knee",)), [OLD]),
+    (SearchTerms(mark="dog"), [APRIL]),
+    (SearchTerms(plan="EASY"), [MARCH]),
+    (SearchTerms(tag="hills"), [MARCH]),
+    (SearchTerms(tag="hill"), []),
+    (SearchTerms(first=date(2026, 4, 1)), [APRIL]),  # by the clock of the run, though it is March in UTC
+    (SearchTerms(last=date(2025, 12, 31)), [OLD]),  # and though this is 2026 in UTC
+    (SearchTerms(first=date(2026, 1, 1), last=date(2026, 3, 31)), [MARCH]),
 ])
-def test_sessions_are_found(wanted: Wanted, found: list[SessionEntry]) -> None:
+def test_sessions_are_found(wanted: SearchTerms, found: list[SessionEntry]) -> None:
     assert matching(SOME, wanted) == found
 
 

@@ -12,12 +12,12 @@ from dataclasses import replace
 
 import pytest
 
-from guard.devices.seen import Strap, Wanted
+from guard.devices.seen import RememberedDevice, Wanted
 from guard.errors import HardwareError
 from guard.events import Battery, Link, LinkState, Reading
 from guard.radio.listen import Listener
 from guard.radio.strap import StrapSource
-from guard.radio.watch import Limits
+from guard.radio.watch import LinkTiming
 from tests.support.radio import bluez, forget_bus, radio_room, running
 
 __all__ = ["bluez", "radio_room"]
@@ -27,7 +27,7 @@ pytestmark = pytest.mark.skipif(
 
 MINE = "C8:00:00:00:00:01"
 OTHER = "C8:00:00:00:00:02"
-QUICK = Limits(doubt_s=0.5, silent_s=1.0, look_every_s=0.2, listen_s=0.3, stretch_s=0.8, hint_s=0.5)
+QUICK = LinkTiming(doubt_s=0.5, silent_s=1.0, look_every_s=0.2, listen_s=0.3, stretch_s=0.8, hint_s=0.5)
 KNOWN = Wanted("Invented strap", MINE)
 
 
@@ -63,7 +63,7 @@ async def test_the_only_strap_in_range_is_taken_once_others_had_time_to_show(blu
         await ran.reading()
         await asyncio.sleep(0.1)
     assert connecting.t_s >= QUICK.listen_s
-    assert kept == [Strap("Invented strap", MINE)]
+    assert kept == [RememberedDevice("Invented strap", MINE)]
 
 
 async def test_a_remembered_strap_is_taken_among_several(bluez):
@@ -215,7 +215,7 @@ async def test_a_service_restarted_in_between_is_noticed(bluez, link_survives):
 
 async def test_a_service_that_hangs_is_said_and_regained(bluez):
     bluez.add_strap(MINE)
-    limits = Limits(doubt_s=0.5, silent_s=1.0, look_every_s=0.2, ask_s=0.5, part_s=0.5, connect_s=2.0)
+    limits = LinkTiming(doubt_s=0.5, silent_s=1.0, look_every_s=0.2, ask_s=0.5, part_s=0.5, connect_s=2.0)
     async with running(StrapSource(KNOWN, limits=limits)) as ran:
         await ran.reading()
         mark = len(ran.events)
@@ -283,7 +283,7 @@ async def test_a_silent_strap_is_connected_anew(bluez):
 
 
 async def test_silence_ends_a_link_at_ten_to_twelve_seconds():
-    limits = Limits()
+    limits = LinkTiming()
     assert 10.0 <= limits.silent_s <= 12.0
     assert limits.doubt_s + limits.ask_s <= 8.0, "trouble of the radio is said in time"
 
@@ -463,7 +463,7 @@ async def test_battery_changes_are_put(bluez):
 
 async def test_a_battery_that_only_answers_questions_is_asked_again(bluez):
     bluez.add_strap(MINE, battery=16, battery_notifies=False)
-    async with running(StrapSource(KNOWN, limits=Limits(battery_every_s=0.2))) as ran:
+    async with running(StrapSource(KNOWN, limits=LinkTiming(battery_every_s=0.2))) as ran:
         await ran.until(lambda event: isinstance(event, Battery) and event.percent == 16)
         bluez.change(MINE, battery=15)
         await ran.until(lambda event: isinstance(event, Battery) and event.percent == 15)

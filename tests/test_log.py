@@ -372,7 +372,7 @@ def test_a_log_with_settings_of_old_opens_with_one_note(
     for words in (["replay", old], ["replay", old, "--verify"], ["review", old, "--ceiling", "141"]):
         assert main(list(map(str, words))) == 0
         out, err = capsys.readouterr()
-        assert (out + err).count("lead_s") == 2, words  # once, and in the mend
+        assert (out + err).count("lead_s") == 2, words  # once, and in the fix
     assert main(["replay", str(old), "--set", "budget_per_h=5"]) == 2
     assert "words sets how many" in capsys.readouterr().err
 

@@ -17,7 +17,7 @@ from guard.commands.session_note import ask, ask_if_wanted
 from guard.errors import HardwareError, InputError
 from guard.live.live import Ended
 from guard.log.log import read_log
-from guard.log.note import LONGEST, Note, append_note, notes_of
+from guard.log.note import LONGEST_ANSWER, Note, append_note, notes_of
 from guard.replay.replay import same_as_recorded
 from guard.review.review import review
 from guard.settings import Settings
@@ -88,7 +88,7 @@ def test_what_is_no_note_is_passed_over(log: Path, line: str) -> None:
 def test_a_long_or_hostile_note_stays_one_line(log: Path) -> None:
     append_note(log, Note(3, HOSTILE, "x" * 10_000))
     note, = notes_of(read_log(log))
-    assert note.feel == HOSTILE and len(note.pain) == LONGEST
+    assert note.feel == HOSTILE and len(note.pain) == LONGEST_ANSWER
     assert log.read_text().splitlines()[-1].isprintable()
 
 

@@ -267,7 +267,7 @@ async def test_a_killed_server_comes_back_at_its_address_knowing_all(page):
 
 
 async def test_a_frozen_server_is_replaced(tmp_path, monkeypatch):
-    monkeypatch.setattr("guard.browser.feed.SILENT_S", 1.3)
+    monkeypatch.setattr("guard.browser.feed.WORKER_SILENT_S", 1.3)
     with opened(tmp_path) as one:
         first = one.process.pid
         os.kill(first, signal.SIGSTOP)
@@ -498,9 +498,9 @@ async def test_hostile_clients_neither_stop_it_nor_make_it_grow(page):
 @pytest.mark.parametrize("kept, said", [
     ("true", "http://127.0.0.1:8462/"), ("false", "shown when it begins")])
 def test_check_says_where_the_page_will_be(tmp_path, monkeypatch, kept, said):
-    from guard.commands.check import _page_line
+    from guard.commands.check import _page_check
 
     monkeypatch.setenv("GUARD_HOME", str(tmp_path))
-    line = _page_line(Settings().replaced({"page": "here", "page_kept": kept}))
+    line = _page_check(Settings().replaced({"page": "here", "page_kept": kept}))
     assert line.ok and said in line.detail
     assert len([*tmp_path.rglob("page-secret")]) == (kept == "true")

@@ -55,7 +55,7 @@ def browser(relay: Relay) -> Iterator[Any]:
 
 @pytest.fixture
 def page(tmp_path: Path, relay: Relay, monkeypatch: pytest.MonkeyPatch, browser: Any) -> Iterator[Opened]:
-    relay.mend()
+    relay.fix()
     with opened_for_browser(tmp_path, relay, monkeypatch, page_keys=True) as one:
         yield one
 
@@ -120,8 +120,8 @@ def faults(relay: Relay, guard: Beating, shown: Shown) -> list[tuple[str, Act, A
         ("the guard freezes", guard.hold.set, guard.hold.clear),
         ("the server freezes", stop(signal.SIGSTOP), lambda: None),
         ("the network holds everything back", hold(True), hold(False)),
-        ("the network is 5 s late", slow, relay.mend),
-        ("the network is cut", relay.cut, relay.mend),
+        ("the network is 5 s late", slow, relay.fix),
+        ("the network is cut", relay.cut, relay.fix),
         ("the tab is frozen", asleep("frozen"), asleep("active")),
     ]
 
@@ -231,7 +231,7 @@ class Rehearsal:
 
 @pytest.mark.slow
 def test_a_rehearsal_s_cues_appear_and_a_killed_guard_is_said(browser: Any, relay: Relay, tmp_path: Path):
-    relay.mend()
+    relay.fix()
     kept = ("--set", "page_kept=true")
     rehearsal = Rehearsal(tmp_path, *kept)
     context = browser.new_context()
@@ -338,7 +338,7 @@ def test_a_late_cue_is_not_played_and_a_wrong_piece_neither(
     page.sound.begin(Sound(tones.tone(Cue.WALK, 0.8)))
     time.sleep(3.5)
     assert len(shown.onsets_s()) <= 1  # its own "guard not heard" at most
-    relay.mend()
+    relay.fix()
     shown.heard()
     time.sleep(3)
     shown.tab.route("**/sound/*", lambda route: route.fulfill(body=speech().tobytes(), content_type="x/y"))

@@ -1,4 +1,4 @@
-"""Phrases: rendered by the real speech engine, cached, mended, replaced by the runner's own."""
+"""Phrases: rendered by the real speech engine, cached, repaired, replaced by the runner's own."""
 
 from __future__ import annotations
 
@@ -124,7 +124,7 @@ def test_damaged_cached_phrases_are_rendered_again(make: Maker, tmp_path: Path) 
     assert all(len(wavfile.read(path)) for path in cached(tmp_path))
 
 
-def test_a_phrase_damaged_while_running_is_mended_for_the_next_time(make: Maker, tmp_path: Path) -> None:
+def test_a_phrase_damaged_while_running_is_repaired_for_the_next_time(make: Maker, tmp_path: Path) -> None:
     phrases = done(make(["heart rate one forty two"], keep=0))
     assert phrases.pcm("heart rate one forty two") is not None
     cached(tmp_path)[0].write_bytes(b"RIFF")
@@ -212,19 +212,19 @@ def test_the_voice_says_the_runners_own_words(make: Maker, tmp_path: Path, notes
     assert not notes
 
 
-@pytest.mark.parametrize(("text", "mend"), [
+@pytest.mark.parametrize(("text", "fix"), [
     ('"slow down pleese" = "easy"', "did you mean 'slow down please'?"),
     ('"slow down please" = 3', "write up to"),
     ('"slow down please" = "..."', "write up to"),
     ('"slow down please" = "\\u001b[31m"', "write up to"),
-    ("no toml", "mend or remove it"),
+    ("no toml", "correct or remove it"),
 ])
 def test_words_that_cannot_be_used_are_said_once_and_cost_nothing(
-        make: Maker, tmp_path: Path, notes: list[str], text: str, mend: str) -> None:
+        make: Maker, tmp_path: Path, notes: list[str], text: str, fix: str) -> None:
     path = _words(tmp_path, text)
     assert done(make(["slow down please"])).pcm("slow down please") is not None
     note, = notes
-    assert str(path) in note and mend in note and note.isprintable()
+    assert str(path) in note and fix in note and note.isprintable()
 
 
 def test_an_unknown_voice_is_said_and_the_default_speaks(make: Maker, notes: list[str]) -> None:

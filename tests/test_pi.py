@@ -68,7 +68,7 @@ def test_stopping_waits_longer_than_a_session_takes_to_close():
     assert seconds > live.DISCONNECT_S + live.CLOSE_S + live.TICK_S
 
 
-def test_only_what_starting_again_can_mend_is_started_again():
+def test_only_what_starting_again_can_fix_is_started_again():
     from guard.errors import InputError, UsageError
 
     words = re.search(r"^RestartPreventExitStatus=(.*)$", unit_with("guard"), re.M)[1].split()  # type: ignore[index]

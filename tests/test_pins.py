@@ -36,9 +36,9 @@ SETTINGS = Settings(ceiling_bpm=139, warm_up_s=0, pin_button=BUTTON, pin_lamp=LA
 
 @pytest.fixture
 def pins(monkeypatch: pytest.MonkeyPatch) -> Iterator[MockFactory]:
-    monkeypatch.setattr(patterns, "STEP_S", 0.01)
-    monkeypatch.setattr("guard.pins.blinker.STEP_S", 0.01)
-    monkeypatch.setattr(panel_module, "HOLD_S", 0.1)
+    monkeypatch.setattr(patterns, "SLOT_S", 0.01)
+    monkeypatch.setattr("guard.pins.blinker.SLOT_S", 0.01)
+    monkeypatch.setattr(panel_module, "LONG_PRESS_S", 0.1)
     with mock_pins() as factory:
         yield factory
 
@@ -97,13 +97,14 @@ def test_every_cue_has_a_rhythm_and_no_two_are_alike():
     # Long is at least twice as long as short, so that a rhythm is told by counting.
     counted = [tuple(length >= 4 for on, length in rhythm(one) if on) for one in all_of_them]
     assert len(set(counted)) == len(counted)
-    assert all(len(one) * patterns.STEP_S <= 2.6 for one in all_of_them)
+    assert all(len(one) * patterns.SLOT_S <= 2.6 for one in all_of_them)
 
 
 def test_no_lamp_pattern_flashes_more_than_three_times_a_second():
     """WCAG 2.2, success criterion 2.3.1 (three flashes in any one second)."""
-    second = round(1 / patterns.STEP_S)
-    for pattern in (patterns.SLOW, patterns.FAST, patterns.PAUSED, patterns.NO_HEART_RATE, patterns.WAITING):
+    second = round(1 / patterns.SLOT_S)
+    lamp = (patterns.SLOW, patterns.FAST, patterns.HELD, patterns.NO_HEART_RATE, patterns.STANDING_BY)
+    for pattern in lamp:
         long = "." + pattern * 20
         windows = (long[at:at + second + 1] for at in range(len(long) - second))
         assert max(window.count(".#") for window in windows) <= 3
@@ -223,7 +224,7 @@ def test_a_pin_that_breaks_is_said_once_and_the_rest_goes_on(
     assert said == ["the lamp failed (bad file descriptor): look at its wires; the guard goes on without it"]
 
 
-def test_a_pin_in_use_is_named_with_the_mend(pins: MockFactory, said: list[str]):
+def test_a_pin_in_use_is_named_with_the_fix(pins: MockFactory, said: list[str]):
     other = gpiozero.LED(LAMP)
     panel = Panel(SETTINGS, said.append)
     panel.open()
@@ -244,7 +245,7 @@ def test_missing_packages_are_said(said: list[str], monkeypatch: pytest.MonkeyPa
     monkeypatch.setitem(sys.modules, "gpiozero", None)
     panel = Panel(SETTINGS, said.append)
     panel.open()
-    assert said == [panel_module.PACKAGES_MISSING] and not panel.has_button
+    assert said == [panel_module.PIN_PACKAGES_MISSING] and not panel.has_button
     panel.event(CueGiven(1.0, Cue.EASE))
     panel.frame(Frame(snapshot()))
     panel.close()

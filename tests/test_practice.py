@@ -12,7 +12,7 @@ import pytest
 from guard.clock import ManualClock, PacedClock, SessionClock
 from guard.errors import UsageError
 from guard.events import PACE_CUES, Battery, Cue, CueGiven, Input, Link, LinkState, Reading, Speed
-from guard.live.practice import NAME, PracticeSource, courses, find_course
+from guard.live.practice import PRACTICE_STRAP, PracticeSource, courses, find_course
 from guard.packets.heart_rate import parse
 from guard.plan.plan import Kind, Part, Plan
 from guard.runner.follow import Follower, practice_for
@@ -60,7 +60,7 @@ def test_a_newcomer_hears_a_cue_within_30_s_and_the_end_within_3_min(name: str) 
     assert events[-1].t_s == pytest.approx(course.duration_s - 1, abs=1)
     assert [event.state for event in events if isinstance(event, Link)][:2] == [
         LinkState.CONNECTING, LinkState.CONNECTED]
-    assert all(event.name == NAME for event in events if isinstance(event, Link))
+    assert all(event.name == PRACTICE_STRAP for event in events if isinstance(event, Link))
 
 
 def test_together_they_show_the_cues_that_matter() -> None:

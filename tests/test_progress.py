@@ -41,7 +41,7 @@ from guard.progress.figures import NO_SPEED, TOO_SHORT, figures, track
 from guard.progress.kept import figures_from
 from guard.progress.least_squares import student, tail
 from guard.progress.minutes import LAGS_S, SIZE, _sums, cost_of_grade, lagged, minutes
-from guard.progress.progress import Session, look
+from guard.progress.progress import PastSession, look
 from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import Verdict
 from guard.progress.weeks import Run, consistency, share_of, weeks
@@ -182,7 +182,7 @@ def test_time_under_the_ceiling_follows_the_ceiling_and_leaves_pauses_out():
     free = figures(beats, none, (), 100.0, ceiling_bpm=None, source="")
     assert free.under_s is None and free.bpm_seconds is not None
     assert free.bpm_seconds[0] == 130 and sum(free.bpm_seconds[1]) == 100
-    assert look([Session(date(2026, 3, 2), "", free)], {}, 139.0).weeks[0].share == 0.5
+    assert look([PastSession(date(2026, 3, 2), "", free)], {}, 139.0).weeks[0].share == 0.5
 
 
 # --- slopes within runs, against a statistics library ----------------------------
@@ -211,7 +211,7 @@ def test_slopes_and_their_errors_are_those_of_a_library(monkeypatch):
     sums, rows = invented_minutes(3)
     monkeypatch.setattr(slopes_module, "USUAL_SD", np.full(3, 1e6))
     monkeypatch.setattr(slopes_module, "FLOOR", 0.0)
-    monkeypatch.setattr(slopes_module, "ALIKE_RUNS", 0.0)
+    monkeypatch.setattr(slopes_module, "PRIOR_RUNS", 0.0)
     monkeypatch.setattr(slopes_module, "_noise", lambda rest, free, sources: np.ones(len(rest)))
     mine = fit_slopes(sums, np.full(len(rows), "treadmill"))
     weight = np.concatenate([one for one, _ in rows])
@@ -366,7 +366,7 @@ def test_a_new_pod_that_is_named_is_no_gain():
         high = 1.08 if number >= 20 else 1.0
         speeds = [(t, speed * high, typed) for t, speed, typed in one.speeds]
         found = figures(*columns(replace(one, speeds=speeds)), ceiling_bpm=139.0, source="foot pod")
-        sessions.append(Session(year.BEGINS + timedelta(days=3 * number), "", found))
+        sessions.append(PastSession(year.BEGINS + timedelta(days=3 * number), "", found))
     warm = {"temperature_c": {session.day: 12.0 for session in sessions}}
     changed = sessions[20].day
     blind = look(sessions, warm, 139.0)
@@ -513,7 +513,7 @@ def test_without_a_ceiling_that_of_the_logs_counts(home):
 
 
 def test_a_log_that_ends_long_ago_is_said_with_a_way_back():
-    sessions = [Session(date(2026, 1, 5) + timedelta(days=3 * n), "", figures_of("belt", n))
+    sessions = [PastSession(date(2026, 1, 5) + timedelta(days=3 * n), "", figures_of("belt", n))
                 for n in range(20)]
     months = look(sessions, {}, 139.0, today=date(2026, 10, 1))
     said = " ".join(words.today_sentences(months))
@@ -587,7 +587,7 @@ def test_a_changed_log_is_read_again_and_a_damaged_cache_made_anew(tmp_path):
     assert guard("progress", "--ceiling", "139", "--json", home=tmp_path).stdout == answer.stdout
 
 
-def test_what_is_missing_is_said_with_the_mend(tmp_path):
+def test_what_is_missing_is_said_with_the_fix(tmp_path):
     answer = guard("progress", "--ceiling", "139", home=tmp_path)
     assert answer.returncode == 3 and "guard run" in answer.stderr
     file = tmp_path / "runs.csv"
@@ -618,7 +618,7 @@ def test_the_journal_names_a_new_source_of_speed(tmp_path):
 
 
 def test_few_runs_say_that_it_is_too_early():
-    sessions = [Session(date(2026, 3, 2) + timedelta(days=3 * n), "", figures_of("belt", n))
+    sessions = [PastSession(date(2026, 3, 2) + timedelta(days=3 * n), "", figures_of("belt", n))
                 for n in range(4)]
     months = look(sessions, {}, 139.0)
     assert months.verdict is Verdict.UNKNOWN and months.recent is None

@@ -13,7 +13,7 @@ from guard.events import Cue, CueGiven
 from guard.log.recording import read_log
 from guard.plan.plan import Kind, Part, Plan
 from guard.review import words
-from guard.review.advice import Advice, Cause, advice
+from guard.review.advice import Cause, MainCause, advice
 from guard.review.cues import outcomes
 from guard.review.drift import Drift
 from guard.review.figure import figure
@@ -40,7 +40,7 @@ def level(*over: tuple[int, int, float], seconds: int = HOUR, base: float = 134.
 
 
 def found(values: np.ndarray, *cues: CueGiven, drift: Drift | None = None, said: bool = True,
-          **options: object) -> Advice | None:
+          **options: object) -> MainCause | None:
     run = trace(values, **options)
     return advice(run, outcomes(run, cues), drift or Drift(refusal="no"), 300.0, said=said)
 
@@ -49,7 +49,7 @@ def test_the_climbs_are_named_with_what_they_cost_and_how_much_slower() -> None:
     grade = np.zeros(HOUR)
     grade[900:1080] = grade[2400:2580] = 0.06
     one = found(level((960, 1050, 146.0), (2460, 2550, 146.0)), grade=grade)
-    assert one == Advice(Cause.CLIMBS, 180.0, 180.0, 6.0, 2, 2)
+    assert one == MainCause(Cause.CLIMBS, 180.0, 180.0, 6.0, 2, 2)
     assert words.advice(one, ROAD) == (
         "Two climbs cost you 3 minutes over the ceiling; start them a little slower.")
     # 6 bpm at 25 bpm per m/s is 0.24 m/s, 0.86 km/h or 0.54 mph: the nearest half
@@ -86,7 +86,7 @@ def test_a_few_long_stretches_are_named_by_their_time() -> None:
 
 
 @pytest.mark.parametrize("values", [
-    level(), level((600, 650, 150.0)),  # under a minute over is nothing to mend
+    level(), level((600, 650, 150.0)),  # under a minute over is nothing to fix
     level(*((t, t + 10, 143.0) for t in range(1000, 3500, 120))),  # here and there: no cause is clear
     np.full(HOUR, np.nan), level(seconds=1),
 ])

@@ -20,7 +20,7 @@ from pathlib import Path
 import pytest
 
 from guard.devices import remembered as straps
-from guard.devices.seen import Strap
+from guard.devices.seen import RememberedDevice
 from guard.log.log import read_log
 from guard.replay.replay import same_as_recorded
 from tests.support.bluez import Bluez, start_bluez
@@ -34,9 +34,9 @@ STRAP, BELT, POD = "C8:00:00:00:00:01", "00:11:22:00:00:02", "C8:00:00:00:00:03"
 @pytest.fixture
 def home(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
     monkeypatch.setenv("GUARD_HOME", str(tmp_path / "home"))
-    straps.remember(Strap("Invented strap", STRAP))
-    straps.remember(Strap("Invented treadmill", BELT), "treadmill")
-    straps.remember(Strap("Invented foot pod", POD), "foot_pod")
+    straps.remember(RememberedDevice("Invented strap", STRAP))
+    straps.remember(RememberedDevice("Invented treadmill", BELT), "treadmill")
+    straps.remember(RememberedDevice("Invented foot pod", POD), "foot_pod")
     return tmp_path / "home"
 
 
@@ -173,4 +173,4 @@ def test_a_treadmill_named_on_the_command_line(home: Path, tmp_path: Path) -> No
             assert run.end() == 130
         finally:
             run.kill()
-    assert straps.remembered(kind="treadmill") == Strap("Belt in the cellar", BELT)
+    assert straps.remembered(kind="treadmill") == RememberedDevice("Belt in the cellar", BELT)

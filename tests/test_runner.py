@@ -20,7 +20,16 @@ from guard.runner.demand import (
 )
 from guard.runner.population import Population, draw
 from guard.runner.simulate import Runners, level_speed_at, run_bpm_at
-from guard.runner.strap import CLEAN, FAULTY, USUAL, Fault, FaultRates, Strap, draw_noise, plan_faults
+from guard.runner.strap import (
+    CLEAN,
+    FAULTY,
+    USUAL_FAULTS,
+    FaultRates,
+    ReadingFault,
+    Strap,
+    draw_noise,
+    plan_faults,
+)
 from tests.support.runner import fit_first_order, respond, small_steps
 
 KM_H = 1 / 3.6
@@ -185,21 +194,22 @@ def test_faults_leave_the_rest_as_it_was(many: Population) -> None:
 
 
 @pytest.mark.parametrize(("fault", "holds"), [
-    (Fault.DROPOUT, lambda value: np.isnan(value).all()),
-    (Fault.SLIPPED, lambda value: (value < 125).all()),
-    (Fault.LOCKED, lambda value: (np.abs(value - 166) < 8).all()),
-    (Fault.FROZEN, lambda value: np.ptp(value) == 0),
+    (ReadingFault.DROPOUT, lambda value: np.isnan(value).all()),
+    (ReadingFault.SLIPPED, lambda value: (value < 125).all()),
+    (ReadingFault.LOCKED, lambda value: (np.abs(value - 166) < 8).all()),
+    (ReadingFault.FROZEN, lambda value: np.ptp(value) == 0),
 ])
-def test_each_fault_looks_like_itself(many: Population, fault: Fault, holds: object) -> None:
+def test_each_fault_looks_like_itself(many: Population, fault: ReadingFault, holds: object) -> None:
     who = many.only(slice(0, 1))
     plan = plan_faults(1, 200, CLEAN, np.random.default_rng(0))
     plan.kind[100:150] = fault
-    plan.size[100:150] = -40.0 if fault is Fault.SLIPPED else 0.0
+    plan.size[100:150] = -40.0 if fault is ReadingFault.SLIPPED else 0.0
     strap = Strap(who, draw_noise(who, 200, np.random.default_rng(1)), plan)
     reads = [strap.read(np.array([140.0]), np.array([166.0])) for _ in range(200)]
     values = np.array([read.bpm[0] for read in reads])
     assert holds(values[115:150])  # type: ignore[operator]
-    assert all(read.has_rr[0] != (fault in (Fault.FROZEN, Fault.DROPOUT)) for read in reads[101:150])
+    without_rr = fault in (ReadingFault.FROZEN, ReadingFault.DROPOUT)
+    assert all(read.has_rr[0] != without_rr for read in reads[101:150])
     assert np.abs(values[80:100] - 140).max() < 8
 
 
@@ -329,8 +339,8 @@ def test_copies_share_their_luck():
     """Told the same they live the same; told otherwise only what they do differs."""
     block = draw(5, np.random.default_rng(3))
     both = type(block)(**{item.name: np.tile(getattr(block, item.name), 2) for item in fields(block)})
-    one, two = Runners(block, COURSES["lights"], 4, faults=USUAL), Runners(
-        both, COURSES["lights"], 4, faults=USUAL, copies=2)
+    one, two = Runners(block, COURSES["lights"], 4, faults=USUAL_FAULTS), Runners(
+        both, COURSES["lights"], 4, faults=USUAL_FAULTS, copies=2)
     cues = np.zeros(5, int)
     for second in range(600):
         cues[:] = Cue.EASE if second == 300 else 0

@@ -221,7 +221,7 @@ def test_clock_text(seconds: float, shown: str) -> None:
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_connected_without_usable_readings_says_the_mend(size: tuple[int, int]) -> None:
+def test_connected_without_usable_readings_says_the_fix(size: tuple[int, int]) -> None:
     blind = {**MOMENTS["blind"], "link_state": LinkState.CONNECTED, "link_detail": ""}
     assert any("no usable readings" in line for line in drawn(*size, **blind))
     assert not any("no usable readings" in line for line in drawn(*size))

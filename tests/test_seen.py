@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from guard.devices import peripheral, seen
 from guard.devices.seen import Seen, Several, Taken, Wanted, pick, plain, typed
 from guard.radio import watch
-from guard.radio.watch import BackOff, Limits, Silence, Twins
+from guard.radio.watch import BackOff, LinkTiming, Silence, Twins
 
 MINE = Seen("Strap A", "C8:00:00:00:00:01", -80, "random")
 NEAR = Seen("Strap B", "C8:00:00:00:00:02", -40, "random")
@@ -104,7 +104,7 @@ def test_back_off_grows_to_five_seconds_and_is_cleared_by_good_data():
 
 
 def test_silence_is_looked_into_first_and_then_ended():
-    silence = Silence(Limits(), 100.0)
+    silence = Silence(LinkTiming(), 100.0)
     assert silence.due_in_s(100.0) == 3.0
     assert not silence.look_due(102.9)
     assert silence.look_due(103.0)

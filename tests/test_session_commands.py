@@ -163,7 +163,7 @@ def test_wrong_use_is_one_sentence(
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="a bus address that leads nowhere")
-def test_run_without_a_radio_ends_with_the_mend(tmp_path: Path) -> None:
+def test_run_without_a_radio_ends_with_the_fix(tmp_path: Path) -> None:
     done = guard(tmp_path, "run", "--ceiling", "139", "--wait", "2",
                  DBUS_SYSTEM_BUS_ADDRESS=f"unix:path={tmp_path}/no-bus")
     assert done.returncode == 4, done.stderr

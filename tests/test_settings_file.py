@@ -91,7 +91,7 @@ def test_a_linked_file_stays_a_link(path: Path, tmp_path: Path) -> None:
     ("a = " + "[" * 3000, ["not valid TOML"]),
     ("words = " + "9" * 5000, ["far too large"]),
     ("words = " + "9" * 400, ["words"])])
-def test_a_wrong_file_is_named_with_the_mend(path: Path, text: str, words: list[str]) -> None:
+def test_a_wrong_file_is_named_with_the_fix(path: Path, text: str, words: list[str]) -> None:
     path.parent.mkdir(parents=True)
     path.write_text(text)
     with pytest.raises(SettingError) as caught:

@@ -10,7 +10,7 @@ import pytest
 from guard.events import Action, Command, Cue, CueGiven, Input, LinkState, Reading, SpeedLink
 from guard.log.log import write_recording
 from guard.log.recording import read_log
-from guard.log.records import LONGEST_S
+from guard.log.records import LONGEST_SESSION_S
 from guard.plan.plan import Kind, Part, Plan
 from guard.session import Session
 from guard.session import session as sessions
@@ -93,13 +93,13 @@ def left_on(path: Path) -> Path:
     header = {"type": "session", "format": 1, "started": "2026-03-02T06:10:00+01:00", "clock_trusted": True,
               "guard": "0.1.0", "settings": {"ceiling_bpm": 139.0}, "plan": None,
               "source": {"kind": "strap", "name": "Invented strap"}}
-    write_recording(path, header, [*invented_run(0.5), Command(LONGEST_S, Action.QUIT)])
+    write_recording(path, header, [*invented_run(0.5), Command(LONGEST_SESSION_S, Action.QUIT)])
     return path
 
 
 def test_days_of_silence_are_few_steps(tmp_path: Path):
     recording = read_log(left_on(tmp_path / "left-on.jsonl"))
-    assert len(tape_of("left on", recording, SETTINGS)) < LONGEST_S / 24
+    assert len(tape_of("left on", recording, SETTINGS)) < LONGEST_SESSION_S / 24
 
 
 @pytest.mark.slow
@@ -108,5 +108,5 @@ def test_days_of_silence_take_seconds(command: str, tmp_path: Path):
     done = guard_cli(command, left_on(tmp_path / "left-on.jsonl"), "--json", home=tmp_path)
     assert done.returncode == 0, done.stderr
     summary = json.loads(done.stdout)["summary"]  # given up after a minute
-    assert summary["duration_s"] == LONGEST_S
-    assert summary["no_signal_s"] == pytest.approx(LONGEST_S - 21, abs=5)
+    assert summary["duration_s"] == LONGEST_SESSION_S
+    assert summary["no_signal_s"] == pytest.approx(LONGEST_SESSION_S - 21, abs=5)

@@ -12,15 +12,20 @@ from pathlib import Path
 import pytest
 
 import guard
-from guard.devices.peripheral import FOOT_POD, HEART_RATE, SPEED_PERIPHERALS, TREADMILL
-from guard.devices.seen import Strap, Wanted
+from guard.devices.peripheral import (
+    FOOT_POD_PERIPHERAL,
+    SPEED_PERIPHERALS,
+    STRAP_PERIPHERAL,
+    TREADMILL_PERIPHERAL,
+)
+from guard.devices.seen import RememberedDevice, Wanted
 from guard.events import Battery, LinkState, Reading, Speed, SpeedLink
 from guard.radio.airtime import Airtime
 from guard.radio.companions import WithSpeed
 from guard.radio.speed_source import SPEED_LIMITS, SpeedSource
 from guard.radio.strap import StrapSource
 from guard.radio.survey import survey
-from guard.radio.watch import Limits
+from guard.radio.watch import LinkTiming
 from guard.session.speeds import OLD_S, Speeds
 from tests.support.radio import bluez, radio_room, running
 
@@ -34,7 +39,7 @@ OTHER = "00:11:22:00:00:09"
 MY_STRAP = Wanted("Invented strap", STRAP)
 MY_BELT = Wanted("Invented treadmill", BELT)
 MY_POD = Wanted("Invented foot pod", POD)
-QUICK = Limits(doubt_s=0.5, silent_s=1.0, look_every_s=0.2, listen_s=0.3, stretch_s=0.8, hint_s=0.5,
+QUICK = LinkTiming(doubt_s=0.5, silent_s=1.0, look_every_s=0.2, listen_s=0.3, stretch_s=0.8, hint_s=0.5,
                retry_s=(0.1, 0.2))
 
 
@@ -42,7 +47,7 @@ def together(*companions, limits=QUICK, **how) -> WithSpeed:
     """A strap with treadmill and pod as `kind, wanted` pairs."""
     airtime = Airtime()
     return WithSpeed(
-        StrapSource(MY_STRAP, limits=Limits(), airtime=airtime),
+        StrapSource(MY_STRAP, limits=LinkTiming(), airtime=airtime),
         [SpeedSource(kind, wanted, airtime, limits=limits, **how) for kind, wanted in companions])
 
 
@@ -50,7 +55,7 @@ def all_three(bluez, **belt) -> WithSpeed:
     bluez.add_strap(STRAP, bpm=131)
     bluez.add_treadmill(BELT, address_type="public", **belt)
     bluez.add_foot_pod(POD, speed_km_h=8.4, cadence=81)
-    return together((TREADMILL, MY_BELT), (FOOT_POD, MY_POD))
+    return together((TREADMILL_PERIPHERAL, MY_BELT), (FOOT_POD_PERIPHERAL, MY_POD))
 
 
 def is_speed(source: str, km_h: float | None = None):
@@ -136,9 +141,9 @@ async def test_a_treadmill_that_vanishes_disturbs_nothing_and_comes_back(bluez):
 
 async def test_a_short_dropout_is_mended_without_a_scan(bluez, monkeypatch):
     scans = []
-    from guard.radio.search import Search
+    from guard.radio.search import DeviceSearch
 
-    glance = Search.glance
+    glance = DeviceSearch.glance
 
     async def counted(self):
         scans.append(self)
@@ -147,7 +152,7 @@ async def test_a_short_dropout_is_mended_without_a_scan(bluez, monkeypatch):
     async with running(all_three(bluez)) as ran:
         await ran.until(is_speed("treadmill"))
         await ran.until(is_speed("foot_pod"))
-        monkeypatch.setattr(Search, "glance", counted)
+        monkeypatch.setattr(DeviceSearch, "glance", counted)
         mark = len(ran.events)
         bluez.drop(BELT)
         await ran.until(is_speed("treadmill"), after=mark + 3)
@@ -158,7 +163,7 @@ async def test_a_short_dropout_is_mended_without_a_scan(bluez, monkeypatch):
 async def test_the_strap_gets_the_radio_at_once_when_it_is_lost(bluez):
     """With the real limits: a treadmill is being searched for when the strap drops."""
     bluez.add_strap(STRAP, bpm=131)
-    source = together((TREADMILL, MY_BELT), limits=SPEED_LIMITS)
+    source = together((TREADMILL_PERIPHERAL, MY_BELT), limits=SPEED_LIMITS)
     async with running(source) as ran:
         await ran.reading()
         await asyncio.sleep(1.0)
@@ -218,7 +223,7 @@ async def test_malformed_packets_of_a_belt_are_said_and_never_read(bluez):
 async def test_a_neighbours_treadmill_is_never_taken(bluez):
     bluez.add_strap(STRAP)
     bluez.add_treadmill(OTHER, "Invented treadmill", address_type="public")
-    async with running(together((TREADMILL, MY_BELT))) as ran:
+    async with running(together((TREADMILL_PERIPHERAL, MY_BELT))) as ran:
         await ran.reading()
         missing = await ran.until(lambda event: isinstance(event, SpeedLink))
         await asyncio.sleep(1.5)
@@ -274,14 +279,14 @@ async def test_one_of_several_is_chosen_before_the_session_and_remembered(bluez)
         offered.extend(sorted(one.label for one in seen))
         return next(one for one in seen if one.address == OTHER)
 
-    source = together((TREADMILL, None), choose=choose, remember=kept.append, wait_s=10.0)
+    source = together((TREADMILL_PERIPHERAL, None), choose=choose, remember=kept.append, wait_s=10.0)
     await source.prepare(told.append)
     async with running(source) as ran:
         await ran.until(is_speed("treadmill"))
         await asyncio.sleep(0.2)
         assert bluez.look()["straps"][BELT]["connects"] == 0
     assert offered == [f"Treadmill by the door ({BELT})", f"Treadmill by the window ({OTHER})"]
-    assert kept == [Strap("Treadmill by the window", OTHER)]
+    assert kept == [RememberedDevice("Treadmill by the window", OTHER)]
     assert source.about["speed"][0]["address"] == OTHER
     assert "looking for the treadmill" in told
 
@@ -291,7 +296,7 @@ async def test_nobody_to_ask_means_none_is_taken_and_the_session_goes_on(bluez):
     bluez.add_treadmill(BELT, "Treadmill one", address_type="public")
     bluez.add_treadmill(OTHER, "Treadmill two", address_type="public")
     told = []
-    source = together((TREADMILL, None), wait_s=3.0)
+    source = together((TREADMILL_PERIPHERAL, None), wait_s=3.0)
     await source.prepare(told.append)
     async with running(source) as ran:
         await ran.reading()
@@ -305,7 +310,7 @@ async def test_a_survey_tells_the_kinds_apart(bluez):
     bluez.add_treadmill(BELT, "\x1b[31mTreadmill")
     bluez.add_treadmill(OTHER, "Invented bicycle", machine=0x0020)  # bit 5: indoor bike
     bluez.add_foot_pod(POD)
-    found = await survey(0.6, HEART_RATE, *SPEED_PERIPHERALS)
+    found = await survey(0.6, STRAP_PERIPHERAL, *SPEED_PERIPHERALS)
     assert sorted((one.kind, one.seen.name) for one in found) == [
         ("foot_pod", "Invented foot pod"), ("strap", "Invented strap"), ("treadmill", "[31mTreadmill")]
 

@@ -27,7 +27,7 @@ from bluetooth_sig.gatt.characteristics.treadmill_data import (
     TreadmillDataFlags,
 )
 
-from guard.devices.peripheral import FOOT_POD, TREADMILL
+from guard.devices.peripheral import FOOT_POD_PERIPHERAL, TREADMILL_PERIPHERAL
 from guard.packets import foot_pod as foot_pod_packet
 from guard.packets import treadmill as treadmill_packet
 from guard.packets.foot_pod import FootPodData, steps_per_min
@@ -198,27 +198,29 @@ def test_random_bytes_never_raise(parse: Any, count: int) -> None:
 
 
 def test_a_treadmill_packet_becomes_a_speed_in_metres_a_second() -> None:
-    event = TREADMILL.read(12.5, bytes.fromhex("0800 6804 1e00 0000"))
+    event = TREADMILL_PERIPHERAL.read(12.5, bytes.fromhex("0800 6804 1e00 0000"))
     assert (event.t_s, event.source, event.typed) == (12.5, "treadmill", False)
     assert event.speed_m_s == pytest.approx(11.28 / 3.6, abs=1e-4)
     assert (event.grade, event.cadence_spm) == (0.03, None)
 
 
 def test_parts_of_a_split_record_tell_what_they_can() -> None:
-    part = TREADMILL.read(1.0, bytes.fromhex("0900 0f00 0000"))
+    part = TREADMILL_PERIPHERAL.read(1.0, bytes.fromhex("0900 0f00 0000"))
     assert (part.speed_m_s, part.grade) == (None, 0.015)
-    assert TREADMILL.read(1.0, bytes.fromhex("0500 d20400")) is None, "nothing of use, and no fault"
+    useless = TREADMILL_PERIPHERAL.read(1.0, bytes.fromhex("0500 d20400"))
+    assert useless is None, "nothing of use, and no fault"
 
 
 @pytest.mark.parametrize(("peripheral", "raw"), [
-    (TREADMILL, "0000 ffff"), (TREADMILL, "0000 7d15"), (FOOT_POD, "04 ffff a0"), (FOOT_POD, "04 800f a0")])
+    (TREADMILL_PERIPHERAL, "0000 ffff"), (TREADMILL_PERIPHERAL, "0000 7d15"),
+    (FOOT_POD_PERIPHERAL, "04 ffff a0"), (FOOT_POD_PERIPHERAL, "04 800f a0")])
 def test_speeds_nobody_runs_are_refused(peripheral: Any, raw: str) -> None:
     said = peripheral.read(1.0, bytes.fromhex(raw))
     assert isinstance(said, str) and "cannot be" in said
 
 
 def test_an_inclination_no_belt_has_is_left_out() -> None:
-    event = TREADMILL.read(1.0, b"\x08\x00" + struct.pack("<Hhh", 800, 3000, 0))
+    event = TREADMILL_PERIPHERAL.read(1.0, b"\x08\x00" + struct.pack("<Hhh", 800, 3000, 0))
     assert (event.speed_m_s, event.grade) == (pytest.approx(2.2222, abs=1e-4), None)
 
 
@@ -234,7 +236,7 @@ def test_cadence_of_one_foot_is_told_from_that_of_both(
         speed_m_s: float, sent: int, steps: int | None) -> None:
     # Step rates of recreational runners, 150 to 185: common practice.
     assert steps_per_min(FootPodData(speed_m_s, sent)) == steps
-    event = FOOT_POD.read(3.0, bytes([0]) + struct.pack("<HB", round(speed_m_s * 256), sent))
+    event = FOOT_POD_PERIPHERAL.read(3.0, bytes([0]) + struct.pack("<HB", round(speed_m_s * 256), sent))
     assert (event.source, event.cadence_spm) == ("foot_pod", steps)
     assert event.speed_m_s == pytest.approx(speed_m_s, abs=0.002)
 

@@ -17,7 +17,7 @@ from gpiozero.pins.mock import MockFactory
 
 from guard.clock import PacedClock
 from guard.commands import stand_by as module
-from guard.commands.session_parts import Kind
+from guard.commands.session_parts import SessionKind
 from guard.commands.stand_by import power_off, stand_by
 from guard.errors import HardwareError
 from guard.events import Action, Command, Input, Reading
@@ -46,7 +46,7 @@ class FoundSource(FakeSource):
 @pytest.fixture
 def pins(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[MockFactory]:
     monkeypatch.setenv("GUARD_HOME", str(tmp_path))
-    monkeypatch.setattr(panel_module, "HOLD_S", 0.1)
+    monkeypatch.setattr(panel_module, "LONG_PRESS_S", 0.1)
     with mock_pins() as factory:
         yield factory
 
@@ -71,7 +71,7 @@ async def test_the_button_begins_and_ends_sessions_one_after_another(pins: MockF
         return sources[-1]
 
     running = asyncio.create_task(stand_by(
-        SETTINGS, Kind(title="", log_folder=sessions_dir), source, told.append))  # type: ignore[arg-type]
+        SETTINGS, SessionKind(title="", log_folder=sessions_dir), source, told.append))  # type: ignore[arg-type]
     for number in (1, 2):
         await until(lambda number=number: told.count("waiting for the button") == number)
         assert len(sources) == number - 1  # nothing is searched before
@@ -100,7 +100,7 @@ async def test_a_search_is_left_by_a_long_press(pins: MockFactory):
 
     told: list[str] = []
     running = asyncio.create_task(stand_by(
-        SETTINGS, Kind(title="", log_folder=sessions_dir), lambda: Nowhere([]), told.append))  # type: ignore
+        SETTINGS, SessionKind(title="", log_folder=sessions_dir), lambda: Nowhere([]), told.append))  # type: ignore
     await until(lambda: "waiting for the button" in told)
     await press(pins)
     await until(lambda: "looking for the strap" in told)
@@ -117,7 +117,7 @@ async def test_a_very_long_press_switches_off_after_the_session_is_closed(
     monkeypatch.setattr(module, "power_off", lambda: done.append(logs(tmp_path)[0][-1]["type"]))
     told: list[str] = []
     running = asyncio.create_task(stand_by(
-        SETTINGS.replaced({"button_power_off": allowed}), Kind(title="", log_folder=sessions_dir),
+        SETTINGS.replaced({"button_power_off": allowed}), SessionKind(title="", log_folder=sessions_dir),
         lambda: FoundSource(READINGS, stay=True), told.append))  # type: ignore[arg-type, return-value]
     await until(lambda: "waiting for the button" in told)
     await press(pins)
@@ -130,7 +130,7 @@ async def test_a_very_long_press_switches_off_after_the_session_is_closed(
     assert done == ["end"] * allowed
 
 
-def test_power_off_that_is_refused_says_the_mend(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+def test_power_off_that_is_refused_says_the_fix(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
     marks = tmp_path / "marks"
     refuses, obeys = (sys.executable, "-c", "import sys; sys.exit('not allowed')"), ("touch", str(marks))
     monkeypatch.setattr(module, "POWER_OFF", (refuses, ("no-such-command",), obeys))

@@ -14,7 +14,7 @@ from guard.commands import run as run_command
 from guard.files import marks
 from guard.files.folders import config_dir, sessions_dir
 from guard.settings import file as settings_file
-from guard.start.path import ORDER, Facts, Step, listing, next_step, typed_step
+from guard.start.path import ORDER, Facts, StartStep, listing, next_step, typed_step
 from tests.test_session_commands import guard
 
 ALL = Facts(sound_heard=True, strap="strap A", cautions_read=True, ceiling_bpm=139.0, tried=True, runs=2)
@@ -49,17 +49,18 @@ def started(monkeypatch: pytest.MonkeyPatch, *lines: str) -> str:
 
 
 def test_the_next_step_is_the_first_open_one() -> None:
-    assert next_step(Facts(), set()) is Step.SOUND
-    assert next_step(Facts(sound_heard=True), {Step.STRAP}) is Step.CAUTIONS
+    assert next_step(Facts(), set()) is StartStep.SOUND
+    assert next_step(Facts(sound_heard=True), {StartStep.STRAP}) is StartStep.CAUTIONS
     assert next_step(ALL, set()) is None and next_step(Facts(), set(ORDER)) is None
-    assert [typed_step(word) for word in ("1", "6", "0", "7", "x", "")] == [Step.SOUND, Step.RUN, *[None] * 4]
+    found = [typed_step(word) for word in ("1", "6", "0", "7", "x", "")]
+    assert found == [StartStep.SOUND, StartStep.RUN, *[None] * 4]
 
 
 def test_the_list_says_where_each_step_stands() -> None:
-    assert [line[0] for line in listing(Facts(), Step.CEILING)] == [" ", " ", " ", ">", " ", " "]
+    assert [line[0] for line in listing(Facts(), StartStep.CEILING)] == [" ", " ", " ", ">", " ", " "]
     lines = listing(ALL)
     assert all("ok" in line for line in lines) and "139 bpm" in lines[3] and "strap A" in lines[1]
-    assert all(len(line) < 78 for line in [*lines, *(step.about for step in Step)] if "  " in line)
+    assert all(len(line) < 78 for line in [*lines, *(step.about for step in StartStep)] if "  " in line)
 
 
 def test_without_a_terminal_it_lists_what_to_type(tmp_path: Path) -> None:
@@ -71,7 +72,7 @@ def test_without_a_terminal_it_lists_what_to_type(tmp_path: Path) -> None:
 
 def test_steps_are_left_and_taken_up_again(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     shown = started(monkeypatch, "3", "", "", "4", "", "1", "139", "q")
-    assert settings_file.load()["ceiling_bpm"] == 139.0 and marks.is_done(marks.CAUTIONS)
+    assert settings_file.load()["ceiling_bpm"] == 139.0 and marks.is_done(marks.CAUTIONS_READ)
     assert "Stop and seek help at once" in shown and "4  ceiling         ok  139 bpm" in shown
     again = started(monkeypatch, "s", "s", "q")
     assert again.index("> 1  sound") < again.index("5  a minute's try")

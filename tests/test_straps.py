@@ -13,7 +13,7 @@ import sys
 import pytest
 
 from guard.devices import remembered as straps
-from guard.devices.seen import Strap, Wanted
+from guard.devices.seen import RememberedDevice, Wanted
 from guard.errors import HardwareError
 from guard.radio import adapter as radio_module
 from guard.radio import faults, preflight
@@ -41,12 +41,12 @@ def home(monkeypatch, tmp_path):
 def test_a_strap_is_remembered_and_forgotten(home):
     assert straps.remembered() is None
     assert straps.forget() is False
-    path = straps.remember(Strap("Gürtel \N{RUNNER}", MINE))
+    path = straps.remember(RememberedDevice("Gürtel \N{RUNNER}", MINE))
     assert path == home / "config" / "strap.json"
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
-    assert straps.remembered() == Strap("Gürtel \N{RUNNER}", MINE)
-    straps.remember(Strap("Another", OTHER))
-    assert straps.remembered() == Strap("Another", OTHER)
+    assert straps.remembered() == RememberedDevice("Gürtel \N{RUNNER}", MINE)
+    straps.remember(RememberedDevice("Another", OTHER))
+    assert straps.remembered() == RememberedDevice("Another", OTHER)
     assert [one.name for one in path.parent.iterdir()] == ["strap.json"]
     assert straps.forget() is True
     assert straps.remembered() is None
@@ -71,19 +71,19 @@ def test_a_file_that_is_no_good_is_said_and_ignored(home, content):
 def test_a_hostile_name_in_the_file_is_made_plain(home):
     straps.strap_file(make=True).write_text(
         json.dumps({"format": 1, "name": "a\x1b[2Jb\n", "address": MINE, "later": "field"}))
-    assert straps.remembered() == Strap("a[2Jb", MINE)
+    assert straps.remembered() == RememberedDevice("a[2Jb", MINE)
 
 
 def test_a_folder_that_cannot_be_written_says_so_and_leaves_nothing(home, monkeypatch):
-    path = straps.remember(Strap("Before", MINE))
+    path = straps.remember(RememberedDevice("Before", MINE))
 
     def full(_handle):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(HardwareError, match="No space left on device"):
-        straps.remember(Strap("After", OTHER))
-    assert straps.remembered() == Strap("Before", MINE)
+        straps.remember(RememberedDevice("After", OTHER))
+    assert straps.remembered() == RememberedDevice("Before", MINE)
     assert [one.name for one in path.parent.iterdir()] == ["strap.json"]
 
 
@@ -128,14 +128,14 @@ def test_listing_remembering_and_forgetting_as_a_user(home, bluez):
 @needs_bus
 def test_a_strap_in_use_on_this_machine_is_listed_and_left_alone(home, bluez):
     bluez.add_strap(MINE, connected=True)
-    straps.remember(Strap("Invented strap", MINE))
+    straps.remember(RememberedDevice("Invented strap", MINE))
     listed = guard("--seconds", "1")
     assert f"Invented strap  {MINE}, connected to this machine, remembered\n" in listed.stdout
     assert bluez.look()["straps"][MINE]["connected"]
 
 
 @needs_bus
-def test_what_cannot_be_remembered_is_refused_with_the_mend(home, bluez):
+def test_what_cannot_be_remembered_is_refused_with_the_fix(home, bluez):
     bluez.add_strap(MINE, "Twin")
     bluez.add_strap(OTHER, "Twin")
     absent = guard("--seconds", "1", "--remember", "Nobody")
@@ -151,7 +151,7 @@ def test_what_cannot_be_remembered_is_refused_with_the_mend(home, bluez):
 
 @needs_bus
 def test_no_strap_and_no_radio(home, bluez):
-    straps.remember(Strap("Invented strap", MINE))
+    straps.remember(RememberedDevice("Invented strap", MINE))
     empty = guard("--seconds", "1")
     assert empty.returncode == 0
     assert "No heart-rate strap in range: wet the electrodes" in empty.stdout
@@ -167,11 +167,11 @@ BELT, POD = "00:11:22:00:00:02", "C8:00:00:00:00:03"
 
 
 def test_each_kind_has_its_own_file(home):
-    straps.remember(Strap("Belt", BELT), "treadmill")
-    straps.remember(Strap("Pod", POD), "foot_pod")
+    straps.remember(RememberedDevice("Belt", BELT), "treadmill")
+    straps.remember(RememberedDevice("Pod", POD), "foot_pod")
     assert straps.remembered() is None
-    assert straps.remembered(kind="treadmill") == Strap("Belt", BELT)
-    assert straps.remembered(kind="foot_pod") == Strap("Pod", POD)
+    assert straps.remembered(kind="treadmill") == RememberedDevice("Belt", BELT)
+    assert straps.remembered(kind="foot_pod") == RememberedDevice("Pod", POD)
     straps.strap_file(kind="treadmill").write_text("nonsense")
     said = []
     assert straps.remembered(said.append, "treadmill") is None
@@ -212,12 +212,12 @@ def test_treadmills_and_pods_have_their_own_sections(home, bluez):
 
 
 def test_forgetting_by_kind(home):
-    straps.remember(Strap("Mine", MINE))
-    straps.remember(Strap("Belt", BELT), "treadmill")
+    straps.remember(RememberedDevice("Mine", MINE))
+    straps.remember(RememberedDevice("Belt", BELT), "treadmill")
     assert guard("--forget", "treadmill").stdout == f"Forgotten: Belt  {BELT}\n"
-    assert straps.remembered() == Strap("Mine", MINE)
+    assert straps.remembered() == RememberedDevice("Mine", MINE)
     assert guard("--forget", "foot-pod").stdout == "No foot pod was remembered.\n"
-    straps.remember(Strap("Belt", BELT), "treadmill")
+    straps.remember(RememberedDevice("Belt", BELT), "treadmill")
     both = json.loads(guard("--forget", "all", "--json").stdout)["forgotten"]
     assert both == [{"name": "Mine", "address": MINE}, {"name": "Belt", "address": BELT}]
     assert guard("--forget", "all").stdout == "Nothing was remembered.\n"
@@ -228,7 +228,7 @@ def test_forgetting_by_kind(home):
 
 
 def failing(checks):
-    return [(check.name, check.detail, check.mend) for check in checks if not check.ok]
+    return [(check.name, check.detail, check.fix) for check in checks if not check.ok]
 
 
 @needs_bus
@@ -240,17 +240,17 @@ def test_a_ready_radio_passes_every_check(bluez):
 
 
 @needs_bus
-def test_each_trouble_fails_its_own_check_with_a_mend(bluez, monkeypatch, tmp_path):
+def test_each_trouble_fails_its_own_check_with_a_fix(bluez, monkeypatch, tmp_path):
     bluez.power(False)
     assert failing(preflight.radio_checks()) == [
         ("Bluetooth power", "the Bluetooth adapter is off", "`bluetoothctl power on`")]
     bluez.unplug()
-    [(name, _, mend)] = failing(preflight.radio_checks())
-    assert (name, mend[:11]) == ("Bluetooth adapter", "plug one in")
+    [(name, _, fix)] = failing(preflight.radio_checks())
+    assert (name, fix[:11]) == ("Bluetooth adapter", "plug one in")
     bluez.kill_service()
-    [(name, _, mend)] = failing(preflight.radio_checks())
+    [(name, _, fix)] = failing(preflight.radio_checks())
     assert name == "Bluetooth service"
-    assert "systemctl start bluetooth" in mend
+    assert "systemctl start bluetooth" in fix
     monkeypatch.setitem(os.environ, "DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/nobody")
     [(name, detail, _)] = failing(preflight.radio_checks())
     assert name == "system bus"
@@ -268,23 +268,23 @@ def test_the_strap_is_checked_with_its_battery(bluez):
 
 @needs_bus
 def test_a_strap_that_is_missing_or_not_alone_fails_the_check(bluez):
-    [(_, detail, mend)] = failing(preflight.strap_checks(None, 0.3))
+    [(_, detail, fix)] = failing(preflight.strap_checks(None, 0.3))
     assert detail == "none found in 0.3 s"
-    assert mend == faults.ELSEWHERE
+    assert fix == faults.ELSEWHERE
     bluez.add_strap(OTHER, "Other")
-    [(_, detail, mend)] = failing(preflight.strap_checks(Wanted("Invented strap", MINE), 0.5))
+    [(_, detail, fix)] = failing(preflight.strap_checks(Wanted("Invented strap", MINE), 0.5))
     assert detail == f"Invented strap not found in 0.5 s; in range: Other ({OTHER})"
-    assert "--remember" in mend
+    assert "--remember" in fix
     bluez.add_strap(MINE)
     [(_, detail, _)] = failing(preflight.strap_checks(None, 0.5))
     assert detail.startswith("several in range: ")
 
 
 @pytest.mark.parametrize(
-    ("soft", "hard", "mend"),
+    ("soft", "hard", "fix"),
     [("0", "0", faults.ADAPTER_OFF), ("1", "0", faults.ADAPTER_BLOCKED), ("1", "1", faults.ADAPTER_SWITCH)])
 @needs_bus
-async def test_the_kernels_radio_switch_is_named(bluez, monkeypatch, tmp_path, soft, hard, mend):
+async def test_the_kernels_radio_switch_is_named(bluez, monkeypatch, tmp_path, soft, hard, fix):
     # Attribute names as in the kernel's sysfs-class-rfkill documentation.
     switch = tmp_path / "rfkill0"
     switch.mkdir()
@@ -292,7 +292,7 @@ async def test_the_kernels_radio_switch_is_named(bluez, monkeypatch, tmp_path, s
         (switch / name).write_text(value + "\n")
     monkeypatch.setattr(radio_module, "_RFKILL", tmp_path)
     bluez.power(False)
-    assert (await look()).problem == mend
+    assert (await look()).problem == fix
 
 
 @needs_bus
@@ -307,7 +307,7 @@ async def test_looking_leaves_nothing_open(bluez):
 # The sentences.
 
 
-def test_every_known_trouble_has_its_mend():
+def test_every_known_trouble_has_its_fix():
     from bleak.exc import (
         BleakBluetoothNotAvailableError,
         BleakBluetoothNotAvailableReason,

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from guard.devices import remembered as straps
-from guard.devices.seen import Seen, Several, Strap, Taken, Wanted, pick
+from guard.devices.seen import RememberedDevice, Seen, Several, Taken, Wanted, pick
 from guard.errors import GuardError
 from guard.files.folders import sessions_dir
 from guard.log.log import SessionLog, session_header
@@ -112,7 +112,7 @@ def test_a_stranger_of_the_same_name_is_never_taken_in_place_of_the_remembered_o
 
 def test_the_address_is_what_is_remembered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setenv("GUARD_HOME", str(tmp_path))
-    path = straps.remember(Strap("Strap A", "C8:00:00:00:00:01"))
+    path = straps.remember(RememberedDevice("Strap A", "C8:00:00:00:00:01"))
     assert json.loads(path.read_text(encoding="utf-8"))["address"] == "C8:00:00:00:00:01"
 
 

@@ -17,11 +17,11 @@ from guard.log.log import session_header, write_recording
 from guard.log.recording import Recording, read_log
 from guard.replay.replay import replay
 from guard.response.fit import NOTHING, Fit, Refusal
-from guard.response.search import Known
+from guard.response.search import Estimate
 from guard.settings import Settings, find, table
 from guard.tune import runners as tune_runners
 from guard.tune import tune as tune_module
-from guard.tune.choose import Verdict, frontier, settled, verdicts
+from guard.tune.choose import SetGains, frontier, settled, verdicts
 from guard.tune.document import reason
 from guard.tune.lanes import Heard, joined, play, units, with_limits
 from guard.tune.pool import Pool
@@ -31,7 +31,7 @@ from guard.tune.respond import joined as joined_lives
 from guard.tune.runners import CELL_M, Way, draw_runners, way_of
 from guard.tune.space import SEARCHED, around, axes, spread
 from guard.tune.tape import Tape, tape_of
-from guard.tune.tune import Source, Tuning, parts_of, recorded_view
+from guard.tune.tune import TunedRecording, Tuning, parts_of, recorded_view
 from tests.lab.tune_speed.loop import compiled, loop
 from tests.lab.tune_speed.tune_speed import by_lane, by_loop, said_in, sessions, sets
 from tests.support.keep import invented_run
@@ -257,7 +257,7 @@ def test_clearly_better_in_something_and_worse_in_nothing():
         "hardly anything": ((3.95, 20.0, 14.9, 8.0), False),
     }
     found = verdicts(lived(base, *(row for row, _ in cases.values())))
-    assert found[0] == Verdict(0, 0, 0, 0, 0, 0) and not found[0].clear
+    assert found[0] == SetGains(0, 0, 0, 0, 0, 0) and not found[0].clear
     for one, (name, (_, expected)) in zip(found[1:], cases.items(), strict=True):
         assert one.clear is expected, name
     assert not verdicts(lived(base, (3.6, 18.0, 15.0, 8.0), noise=4.0))[1].clear
@@ -278,8 +278,8 @@ def test_frontier():
 
 
 def test_two_thirds_choose_and_the_last_third_reports():
-    def source(name: str, started: str) -> Source:
-        return Source(name, Recording({"started": started}, end_s=900.0), PRESENT)
+    def source(name: str, started: str) -> TunedRecording:
+        return TunedRecording(name, Recording({"started": started}, end_s=900.0), PRESENT)
     many = [source(str(k), f"2026-03-{30 - k:02d}T06:00:00+00:00") for k in range(7)]
     chosen, last = parts_of(many)
     assert [k for k, _ in chosen.spans] == [6, 5, 4, 3, 2] and [k for k, _ in last.spans] == [1, 0]
@@ -312,8 +312,8 @@ FLAT = Way(np.zeros(1), np.zeros(1, bool), False, 1800.0, 141.0)
 
 def test_what_is_known_is_drawn_from_its_interval_the_rest_is_published():
     no = Refusal("no", "none")
-    fit = Fit(gain=Known(30.0, 27.0, 33.0), response_s=no, dead_s=no, on_s=Known(20.0, 16.0, 25.0),
-              start_dead_s=no, off_s=no, stop_dead_s=no, base_bpm=Known(140.0, 139.0, 141.0),
+    fit = Fit(gain=Estimate(30.0, 27.0, 33.0), response_s=no, dead_s=no, on_s=Estimate(20.0, 16.0, 25.0),
+              start_dead_s=no, off_s=no, stop_dead_s=no, base_bpm=Estimate(140.0, 139.0, 141.0),
               drift_bpm_per_min=no, usual_m_s=2.6, noise_bpm=1.6, samples=2400, effective=200.0,
               running_s=2400.0)
     drawn = draw_runners(fit, [FLAT], 400, [1], belt=False)
@@ -333,7 +333,7 @@ def test_what_is_known_is_drawn_from_its_interval_the_rest_is_published():
 
 
 def test_sets_meet_the_same_runners_with_the_same_luck(monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr(tune_runners, "SHORTEST_S", 350.0)
+    monkeypatch.setattr(tune_runners, "SHORTEST_RUN_S", 350.0)
     drawn = draw_runners(NOTHING, [Way(np.zeros(1), np.zeros(1, bool), True, 350.0, 141.0)], 6, [2],
                          belt=False)
     late = PRESENT.replaced({"strictness": 0.0, "words": 0.0})
@@ -350,14 +350,15 @@ def test_sets_meet_the_same_runners_with_the_same_luck(monkeypatch: pytest.Monke
 # --- the whole search -------------------------------------------------------------------
 
 
-def sources(*names: str) -> list[Source]:
-    return [Source(name, one := read_log(RECORDINGS / f"{name}.jsonl"), one.settings) for name in names]
+def sources(*names: str) -> list[TunedRecording]:
+    read = [(name, read_log(RECORDINGS / f"{name}.jsonl")) for name in names]
+    return [TunedRecording(name, one, one.settings) for name, one in read]
 
 
 @pytest.fixture
 def short(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(tune_runners, "SHORTEST_S", 600.0)
-    monkeypatch.setattr(tune_runners, "LONGEST_S", 600.0)
+    monkeypatch.setattr(tune_runners, "SHORTEST_RUN_S", 600.0)
+    monkeypatch.setattr(tune_runners, "LONGEST_RUN_S", 600.0)
 
 
 @pytest.mark.usefixtures("short")

@@ -15,7 +15,7 @@ from guard.decide import wording
 from guard.events import Cue, CueGiven, Numbers
 from guard.settings import Settings
 from guard.sound import tones
-from guard.sound.elsewhere import HEARD_AGAIN, NOT_HEARD
+from guard.sound.elsewhere import HEARD_AGAIN, SERVICE_SILENT
 from guard.sound.phrases import Phrases
 from guard.sound.tones import Pcm
 from tests.support.listening import DISTRACTORS, NOISES, Listener, mixed
@@ -26,7 +26,7 @@ NUMBERS = (
     "heart rate one forty two", "heart rate one oh five", "heading for one forty three", "room eight",
     "over by four", "set eight point two", "about nine")
 OTHERS = (wording.ALL_IS_WELL, wording.NO_SIGNAL, wording.PAUSED, wording.WALK_RUN,
-          wording.NOT_RECORDING, wording.RECORDING_AGAIN, NOT_HEARD, HEARD_AGAIN)
+          wording.NOT_RECORDING, wording.RECORDING_AGAIN, SERVICE_SILENT, HEARD_AGAIN)
 
 
 def spoken() -> dict[str, Cue]:

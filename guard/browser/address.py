@@ -46,7 +46,7 @@ def network_address() -> str | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class PageHost:
     """Where to listen, and the names under which clients may ask."""
 
     address: str
@@ -56,12 +56,12 @@ class Place:
         return f"http://{name or self.address}:{port}/{secret}/"
 
 
-def place(where: str) -> Place | None:
+def place(where: str) -> PageHost | None:
     """The machine itself (`here`) or its local network; None while there is no network."""
     if where == HERE:
-        return Place(_LOOPBACK, (_LOOPBACK, "localhost"))
+        return PageHost(_LOOPBACK, (_LOOPBACK, "localhost"))
     number = network_address()
-    return None if number is None else Place(number, (number, own_name()))
+    return None if number is None else PageHost(number, (number, own_name()))
 
 
 def own_name() -> str:

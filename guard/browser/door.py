@@ -21,11 +21,11 @@ from guard.settings import Settings
 if TYPE_CHECKING:
     from guard.browser.page import BrowserPage
 
-DEBUG_FILE = "page-debug.log"
+PAGE_DEBUG_FILE = "page-debug.log"
 FOUND_LIMIT_S = 5.0
 OPENED_LIMIT_S = 60.0
-LOOK_S = 0.1
-PACKAGES_MISSING = "the page's packages are missing: `bash hardware/setup.sh` brings them"
+OPENED_LOOK_S = 0.1
+PAGE_PACKAGES_MISSING = "the page's packages are missing: `bash hardware/setup.sh` brings them"
 NOT_ON_WINDOWS = "the page is for Linux and macOS: there is none"
 NO_NETWORK = "this machine has no network yet: the page comes once it has one"
 
@@ -43,7 +43,7 @@ async def opened_page(
     if settings.page == "off":
         return None
     if sys.platform == "win32" or not packages_there():
-        tell(NOT_ON_WINDOWS if sys.platform == "win32" else PACKAGES_MISSING)
+        tell(NOT_ON_WINDOWS if sys.platform == "win32" else PAGE_PACKAGES_MISSING)
         return None
     from guard.browser.page import BrowserPage
 
@@ -57,7 +57,7 @@ async def opened_page(
         found.set()
 
     page = BrowserPage(
-        settings, folders.data_dir() / DEBUG_FILE, title=title, tag=tag,
+        settings, folders.data_dir() / PAGE_DEBUG_FILE, title=title, tag=tag,
         secret=_secret(settings, tell), trouble=inbox.note, found=take)
     page.on_ask = partial(inbox.ask, origin="page")
     page.open()
@@ -117,10 +117,10 @@ async def _opened(page: BrowserPage) -> None:
     with contextlib.suppress(NotImplementedError):  # Windows: no Enter, the page or the minute
         loop.add_reader(fd, take)
     try:
-        for _ in range(round(OPENED_LIMIT_S / LOOK_S)):
+        for _ in range(round(OPENED_LIMIT_S / OPENED_LOOK_S)):
             if entered.is_set() or page.watched.is_set():
                 return
-            await asyncio.sleep(LOOK_S)
+            await asyncio.sleep(OPENED_LOOK_S)
     finally:
         with contextlib.suppress(NotImplementedError):
             loop.remove_reader(fd)

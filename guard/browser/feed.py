@@ -15,16 +15,16 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from guard.browser.address import Place
+from guard.browser.address import PageHost
 from guard.browser.wire import Message, packed
 from guard.sound.child import Child, ChildGone, script_command
 
 SERVER = Path(__file__).with_name("server.py")
 MOST_WAITING = 256  # messages that the server has not taken
-SILENT_S = 3.5  # it says each second that it lives
+WORKER_SILENT_S = 3.5  # it says each second that it lives
 START_LIMIT_S = 20.0  # a small board with a cold disk needs several
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.1, 10.0
-LOOK_S = 5.0  # between looks at the machine's own address
+ADDRESS_LOOK_S = 5.0  # between looks at the machine's own address
 
 
 class Feed:
@@ -35,15 +35,15 @@ class Feed:
     `trouble` a sentence for the runner.
     """
 
-    def __init__(self, place: Callable[[], Place | None], config: Mapping[str, Any], log: Path, *,
+    def __init__(self, place: Callable[[], PageHost | None], config: Mapping[str, Any], log: Path, *,
                  renew: Callable[[], Iterable[Message]], heard: Callable[[str, list[str]], None],
-                 ready: Callable[[Place, int], None], trouble: Callable[[str], None]) -> None:
+                 ready: Callable[[PageHost, int], None], trouble: Callable[[str], None]) -> None:
         self._find_place, self._config, self._log = place, config, log
         self._renew, self._heard, self._ready, self._trouble = renew, heard, ready, trouble
         self._lock = threading.Lock()
         self._child: Child | None = None
         self._closing = threading.Event()
-        self._place: Place | None = None
+        self._place: PageHost | None = None
         self._port = int(config["port"])
         self._why_none = ""
         self._thread = threading.Thread(target=self._work, name="page-feed", daemon=True)
@@ -91,7 +91,7 @@ class Feed:
             self._closing.wait(pause_s)
             pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
 
-    def _serve(self, place: Place) -> None:
+    def _serve(self, place: PageHost) -> None:
         """One server, from its start until it is of no use any more."""
         try:
             child = Child(script_command(SERVER), log=self._log)
@@ -131,21 +131,21 @@ class Feed:
             self._why_none = why
             self._trouble(f"the page cannot be shown ({why}): the guard goes on without it")
 
-    def _listen(self, child: Child, place: Place) -> None:
-        look_s = time.monotonic() + LOOK_S
+    def _listen(self, child: Child, place: PageHost) -> None:
+        look_s = time.monotonic() + ADDRESS_LOOK_S
         while not self._closing.is_set():
-            word, rest = self._line(child, SILENT_S)
+            word, rest = self._line(child, WORKER_SILENT_S)
             if not word:
                 return
             with contextlib.suppress(ValueError, IndexError):
                 self._heard(word, rest)
             if time.monotonic() > look_s:
-                look_s = time.monotonic() + LOOK_S
+                look_s = time.monotonic() + ADDRESS_LOOK_S
                 now = self._find_place()
                 if now is not None and now != place:
                     return
 
-    def _send_config(self, child: Child, place: Place) -> None:
+    def _send_config(self, child: Child, place: PageHost) -> None:
         config = {**self._config, "address": place.address, "port": self._port, "names": place.names}
         child.send(packed((b"H", json.dumps(config).encode())))
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from guard.browser import address, picture
-from guard.browser.address import Place
+from guard.browser.address import PageHost
 from guard.browser.feed import Feed
 from guard.browser.sound import PageSound
 from guard.browser.wire import STAMP, Message
@@ -24,7 +24,7 @@ from guard.settings import Settings
 from guard.sound.player import why_off
 
 UNWATCHED_S = 1.0  # without a page one frame a second is enough
-LEAST_BETWEEN_S = 0.9  # of the line's points
+POINTS_APART_S = 0.9  # of the line's points
 SOUND_ENDS_S = 6.0  # the last words are still to be heard
 
 Ask = Callable[[str, float | None], None]
@@ -133,7 +133,7 @@ class BrowserPage:
         elif word == "do" and self._settings.page_keys:
             self.on_ask(rest[0], float(rest[1]) if len(rest) > 1 else None)
 
-    def _ready(self, place: Place, port: int) -> None:
+    def _ready(self, place: PageHost, port: int) -> None:
         self._found([place.url(port, self._secret, name) for name in place.names])
 
     # -- the drawn line
@@ -148,7 +148,7 @@ class BrowserPage:
             new.append((t_s, bpm, ceiling_bpm))
         points: list[tuple[float, object]] = []
         for t_s, bpm, ceiling_bpm in reversed(new):
-            if t_s - self._drawn_s >= LEAST_BETWEEN_S:
+            if t_s - self._drawn_s >= POINTS_APART_S:
                 points.append((t_s, [round(t_s, 1), round(bpm, 1), round(ceiling_bpm, 1)]))
                 self._drawn_s = t_s
         self._draw(points)

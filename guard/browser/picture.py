@@ -19,7 +19,7 @@ from guard.screen.look import clean
 from guard.settings import Settings
 
 LINE_S = 600.0  # how much of the run is drawn
-MOST_NOTES = 3
+NOTES_SHOWN = 3
 _FOLDERS = re.compile(r"(?<![\w:/])/(?:[^\s/:]+/)+")
 
 
@@ -75,7 +75,7 @@ def picture(frame: Frame, settings: Settings, title: str = "", tag: str = "") ->
                         words.part(snapshot) or "no plan"),
         "link": _joined(words.link_line(snapshot.link_state, ""), words.battery(snapshot),
                         words.sound(snapshot)),
-        "notes": "\n".join(f"note: {note}" for note in _notes(frame)[:MOST_NOTES]),
+        "notes": "\n".join(f"note: {note}" for note in _notes(frame)[:NOTES_SHOWN]),
         "prompt": frame.prompt,
     }
     return {
@@ -153,15 +153,16 @@ def _gauge(snapshot: Snapshot) -> Gauge:
 def _share(room_bpm: float | None) -> float | None:
     if room_bpm is None:
         return None
-    return round(min(max((gauge.UNDER_BPM - room_bpm) / (gauge.UNDER_BPM + gauge.OVER_BPM), 0.0), 1.0), 4)
+    share = (gauge.SCALE_UNDER_BPM - room_bpm) / (gauge.SCALE_UNDER_BPM + gauge.OVER_BPM)
+    return round(min(max(share, 0.0), 1.0), 4)
 
 
 def _notes(frame: Frame) -> list[str]:
     snapshot = frame.snapshot
-    mend = snapshot.link_detail if snapshot.link_state is not LinkState.CONNECTED else ""
-    if not mend and snapshot.state is State.NO_SIGNAL:
-        mend = snapshot.link_detail or words.NO_READINGS
-    return [_nameless(note, snapshot.link_name) for note in (mend, *reversed(frame.notes)) if note]
+    fix = snapshot.link_detail if snapshot.link_state is not LinkState.CONNECTED else ""
+    if not fix and snapshot.state is State.NO_SIGNAL:
+        fix = snapshot.link_detail or words.NO_READINGS
+    return [_nameless(note, snapshot.link_name) for note in (fix, *reversed(frame.notes)) if note]
 
 
 def _nameless(note: str, sensor: str) -> str:

@@ -28,7 +28,7 @@ from websockets.datastructures import Headers
 from websockets.http11 import Request, Response
 
 from guard.browser.pages import Bucket, Pages, cut_off
-from guard.browser.wire import HEADER, LARGEST, Message
+from guard.browser.wire import LARGEST_MESSAGE_BYTES, MESSAGE_HEAD, Message
 
 MOST_STRANGERS = 32  # connections that have not shown the secret yet; the oldest gives way
 ANSWER_STRANGERS_S = 0.1  # every wrong address is answered after the same time
@@ -126,7 +126,7 @@ def _response(status: HTTPStatus, body: bytes, kind: str, host: str) -> Response
 async def main() -> None:
     """Serve until the guard says goodbye or is gone."""
     loop = asyncio.get_running_loop()
-    reader = asyncio.StreamReader(limit=LARGEST)
+    reader = asyncio.StreamReader(limit=LARGEST_MESSAGE_BYTES)
     await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin.buffer)
     kind, payload = await _message(reader)
     config = json.loads(payload)
@@ -163,8 +163,8 @@ async def main() -> None:
 
 
 async def _message(reader: asyncio.StreamReader) -> Message:
-    kind, length = HEADER.unpack(await reader.readexactly(HEADER.size))
-    if length > LARGEST:
+    kind, length = MESSAGE_HEAD.unpack(await reader.readexactly(MESSAGE_HEAD.size))
+    if length > LARGEST_MESSAGE_BYTES:
         raise ValueError("a message that is far too long")
     return kind, await reader.readexactly(length)
 

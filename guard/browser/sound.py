@@ -23,7 +23,7 @@ BEGUN_LIMIT_S = 0.6
 _POLL_S = 0.1
 
 
-class Pages(Protocol):
+class SoundCarrier(Protocol):
     """What carries sounds to pages."""
 
     @property
@@ -41,7 +41,7 @@ class PageSound:
 
     name = "page"
 
-    def __init__(self, pages: Pages) -> None:
+    def __init__(self, pages: SoundCarrier) -> None:
         self._pages = pages
         self._lock = threading.Condition()
         self._number, self._begun = 0, -1

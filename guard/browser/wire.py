@@ -24,9 +24,9 @@ from __future__ import annotations
 
 import struct
 
-HEADER = struct.Struct("<cI")
+MESSAGE_HEAD = struct.Struct("<cI")
 STAMP = struct.Struct("<d")  # `guard.clock.elapsed_s`, which processes of one machine share
-LARGEST = 4 << 20  # bytes of one message
+LARGEST_MESSAGE_BYTES = 4 << 20  # bytes of one message
 
 Message = tuple[bytes, bytes]
 
@@ -34,4 +34,4 @@ Message = tuple[bytes, bytes]
 def packed(message: Message) -> bytes:
     """A message as it goes through the pipe."""
     kind, payload = message
-    return HEADER.pack(kind, len(payload)) + payload
+    return MESSAGE_HEAD.pack(kind, len(payload)) + payload

@@ -16,12 +16,12 @@ from guard.ceiling.methods import MEASURED, SAFETY, Method, Runner, predicted_ma
 
 CLOSE_BPM, FAIR_BPM = 6.0, 12.0
 HIGHEST_OVER_FORMULAS_BPM = 10.0
-LOWEST_BPM, HIGHEST_BPM = 70, 220  # what the setting takes
+LOWEST_CEILING_BPM, HIGHEST_CEILING_BPM = 70, 220  # what the setting takes
 ADULT, OLD, VERY_OLD = 18, 65, 80
 AGAIN_AFTER = timedelta(weeks=12)
 TEST_HOLDS = timedelta(days=365)
 
-KINDS = {"reserve": "share of reserve", "maximum": "share of maximum", "talk": "talk test",
+METHOD_NAMES = {"reserve": "share of reserve", "maximum": "share of maximum", "talk": "talk test",
          "lactate": "lactate", "laboratory": "laboratory threshold",
          "field": "half an hour while able to talk"}
 FAR_UNDER_BPM = 15.0  # a measured maximum so far under every formula is remarked on
@@ -38,14 +38,14 @@ NEVER_EXCEED = (
     "leave it unset.")
 
 @dataclass(frozen=True, slots=True)
-class Suggestion:
+class CeilingSuggestion:
     """`bpm` None means that none is given; `reason` says why in either case."""
 
     bpm: int | None
     reason: str
 
 
-def suggest(runner: Runner, rows: Sequence[Method]) -> Suggestion:
+def suggest(runner: Runner, rows: Sequence[Method]) -> CeilingSuggestion:
     """A cautious ceiling from the counted methods.
 
     Own measurements go before formulas: the lowest of them counts, but no more
@@ -54,22 +54,23 @@ def suggest(runner: Runner, rows: Sequence[Method]) -> Suggestion:
     """
     who = withheld(runner)
     if who:
-        return Suggestion(None, f"no suggestion, because {who}: ask a licensed professional for your limit")
+        return CeilingSuggestion(
+            None, f"no suggestion, because {who}: ask a licensed professional for your limit")
     if runner.unanswered:
         asked = "; ".join(SAFETY[key] for key in runner.unanswered)
         options = " ".join(f"--no-{key}" for key in runner.unanswered)
-        return Suggestion(None, f"no suggestion before you have said whether this is so: {asked}. "
+        return CeilingSuggestion(None, f"no suggestion before you have said whether this is so: {asked}. "
                                 f"If none is: guard ceiling {options}, or --healthy for all of them")
-    values = {kind: value for kind in KINDS if (value := value_of_kind(rows, kind)) is not None}
+    values = {kind: value for kind in METHOD_NAMES if (value := value_of_kind(rows, kind)) is not None}
     measured = {kind: value for kind, value in values.items() if kind in MEASURED}
     formulas = {kind: value for kind, value in values.items() if kind not in MEASURED}
     if not values:
-        return Suggestion(None, "no method has the figures it needs: see below what would help")
+        return CeilingSuggestion(None, "no method has the figures it needs: see below what would help")
     if measured:
         kind = min(measured, key=lambda one: measured[one])
         bpm = measured[kind]
-        reason = (f"the lowest of what was measured on you ({KINDS[kind]})" if len(measured) > 1
-                  else f"measured on you ({KINDS[kind]}), which goes before formulas")
+        reason = (f"the lowest of what was measured on you ({METHOD_NAMES[kind]})" if len(measured) > 1
+                  else f"measured on you ({METHOD_NAMES[kind]}), which goes before formulas")
         highest = max(formulas.values(), default=math.inf)
         if bpm > highest + HIGHEST_OVER_FORMULAS_BPM:
             bpm = highest + HIGHEST_OVER_FORMULAS_BPM
@@ -78,10 +79,10 @@ def suggest(runner: Runner, rows: Sequence[Method]) -> Suggestion:
     else:
         bpm = median_low(formulas.values())
         kind = next(one for one, value in formulas.items() if value == bpm)
-        reason = {1: f"the only kind of method with figures ({KINDS[kind]})",
-                  2: f"the lower of two kinds of method ({KINDS[kind]})"}[len(formulas)]
-    whole = min(max(math.floor(bpm), LOWEST_BPM), HIGHEST_BPM)
-    return Suggestion(whole, f"{reason}, rounded down")
+        reason = {1: f"the only kind of method with figures ({METHOD_NAMES[kind]})",
+                  2: f"the lower of two kinds of method ({METHOD_NAMES[kind]})"}[len(formulas)]
+    whole = min(max(math.floor(bpm), LOWEST_CEILING_BPM), HIGHEST_CEILING_BPM)
+    return CeilingSuggestion(whole, f"{reason}, rounded down")
 
 
 def withheld(runner: Runner) -> str:
@@ -99,7 +100,7 @@ def withheld(runner: Runner) -> str:
 
 def agreement(rows: Sequence[Method]) -> str:
     """How far the kinds of method lie apart, in words."""
-    values = [value for kind in KINDS if (value := value_of_kind(rows, kind)) is not None]
+    values = [value for kind in METHOD_NAMES if (value := value_of_kind(rows, kind)) is not None]
     if len(values) < 2:
         return "one kind of method only: nothing to compare it with" if values else ""
     apart = max(values) - min(values)
@@ -109,7 +110,7 @@ def agreement(rows: Sequence[Method]) -> str:
             f"{apart:.0f} bpm apart{more}")
 
 
-def cautions(runner: Runner, suggestion: Suggestion) -> list[str]:
+def cautions(runner: Runner, suggestion: CeilingSuggestion) -> list[str]:
     """Who must not rely on this, the runner's own cases first."""
     found = []
     who = withheld(runner)

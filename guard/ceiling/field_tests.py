@@ -10,23 +10,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.ceiling.methods import FieldTest, TalkTest
 from guard.errors import InputError
 
-Floats = NDArray[np.float64]
-Stretch = tuple[float, float]  # (begins, ends), s
+TestSpan = tuple[float, float]  # (begins, ends), s
 
 SPOKEN_S = 60.0  # the end of a stage counts: half a minute before speaking and the speaking itself
-ANSWER_S = 40.0  # a mark so soon after a stage ended means that stage
+MARK_AFTER_S = 40.0  # a mark so soon after a stage ended means that stage
 BEFORE_MARK_S = 90.0  # without stages the minute from here to 30 s before the mark counts
 SHORTEST_STAGE_S = 60.0  # a shorter test part belongs to the stage before it
 HALF_HOUR_S, COUNTED_S = 1800.0, 1080.0  # 12 min to settle, 18 that count: our own split
 SLOPE_BPM_PER_M_S = 28.0  # 24 to 30: Hunt et al. 2015; running steps of Donne 2024
 UNEVEN_PERCENT = 6.0
 LEAST_COVER = 0.8  # share of the counted time that must not lie in gaps
-GAP_S = 5.0  # a longer silence between readings is a gap
+READINGS_APART_S = 5.0  # a longer silence between readings is a gap
 LEAST_STAGE_BPM_READINGS = 15
 
 HOW = {
@@ -89,9 +88,9 @@ mornings counts: write them down with `guard journal --resting BPM`, and
 }
 
 
-def stages(test_parts: Sequence[Stretch]) -> list[Stretch]:
+def stages(test_parts: Sequence[TestSpan]) -> list[TestSpan]:
     """Stages of a talk test from the plan's test parts: a short one, for speaking, ends the one before."""
-    found: list[Stretch] = []
+    found: list[TestSpan] = []
     for begin, end in test_parts:
         joins = found and end - begin < SHORTEST_STAGE_S and abs(found[-1][1] - begin) < 1.0
         if joins:
@@ -101,7 +100,7 @@ def stages(test_parts: Sequence[Stretch]) -> list[Stretch]:
     return found
 
 
-def talk_test(times: Floats, bpm: Floats, found_stages: Sequence[Stretch], mark_s: float | None) -> TalkTest:
+def talk_test(times: Floats, bpm: Floats, found_stages: Sequence[TestSpan], mark_s: float | None) -> TalkTest:
     """Highest heart rate with comfortable speech, from stages and the mark made when it no longer was.
 
     Without stages the minute before the mark counts. InputError where the
@@ -115,7 +114,7 @@ def talk_test(times: Floats, bpm: Floats, found_stages: Sequence[Stretch], mark_
         if value is None:
             raise InputError("it has too few readings in the minute before the mark: run the test again")
         return TalkTest(round(value, 1), "minute before the mark")
-    done = [stage for stage in found_stages if mark_s is None or stage[1] + ANSWER_S <= mark_s]
+    done = [stage for stage in found_stages if mark_s is None or stage[1] + MARK_AFTER_S <= mark_s]
     if mark_s is None:
         done = [stage for stage in done if stage[1] <= float(times[-1]) + 5.0] if len(times) else []
     values = [value for begin, end in done
@@ -128,7 +127,7 @@ def talk_test(times: Floats, bpm: Floats, found_stages: Sequence[Stretch], mark_
 
 
 def field_test(
-    times: Floats, bpm: Floats, part: Stretch | None, speeds: Sequence[tuple[float, float]] = (),
+    times: Floats, bpm: Floats, part: TestSpan | None, speeds: Sequence[tuple[float, float]] = (),
 ) -> FieldTest:
     """Mean and drift of the last 18 min of `part`, which lasts half an hour.
 
@@ -147,7 +146,7 @@ def field_test(
     end = min(end, begin + HALF_HOUR_S)
     counted = times[(times >= end - COUNTED_S) & (times < end)]
     gaps = np.diff(np.concatenate([[end - COUNTED_S], counted, [end]]))
-    covered = 1.0 - float(np.sum(gaps[gaps > GAP_S])) / COUNTED_S
+    covered = 1.0 - float(np.sum(gaps[gaps > READINGS_APART_S])) / COUNTED_S
     if covered < LEAST_COVER:
         raise InputError(f"only {100 * covered:.0f} % of its last 18 minutes have readings: "
                          "run the test again")

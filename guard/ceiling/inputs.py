@@ -17,7 +17,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from guard.ceiling.advice import TEST_HOLDS
-from guard.ceiling.lactate import Step, thresholds
+from guard.ceiling.lactate import LactateStep, thresholds
 from guard.ceiling.methods import (
     SAFETY,
     USUAL_BAND,
@@ -33,7 +33,7 @@ from guard.errors import GuardError, InputError, UsageError, printable
 if TYPE_CHECKING:
     from guard.log.recording import Recording
 
-LARGEST = 1 << 20  # bytes
+LARGEST_INPUT_BYTES = 1 << 20  # bytes
 RESTING_MORNINGS, FEWEST_MORNINGS = 14, 3
 
 
@@ -98,8 +98,9 @@ def _runner(answers: Mapping[str, Any], today: date, notes: list[str]) -> Runner
     if test := _fresh(answers.get("field"), "field test", today, notes):
         field = FieldTest(float(test["bpm"]), float(test["drift_percent"]), _number(test.get("fade_percent")))
     if test := _fresh(answers.get("lactate"), "lactate test", today, notes):
-        steps = [Step(*map(float, step)) for step in test["steps"]]
-        lactate = tuple(thresholds(steps, Step(*map(float, test["rest"])) if test.get("rest") else None))
+        steps = [LactateStep(*map(float, step)) for step in test["steps"]]
+        rest = LactateStep(*map(float, test["rest"])) if test.get("rest") else None
+        lactate = tuple(thresholds(steps, rest))
         missed = [one.method for one in lactate if one.bpm is None]
         if missed:
             notes.append(f"the lactate test does not reach: {', '.join(missed)}")
@@ -252,7 +253,7 @@ def lactate_answer(words: list[str]) -> dict[str, object]:
         rows = [_typed_step(word) for word in words]
     if len({len(row) for row in rows}) > 1:
         raise UsageError("some lactate steps have an intensity and some have not: give it for all or none")
-    steps = [Step(*row) if len(row) == 3 else Step(row[0], row[0], row[1]) for row in rows]
+    steps = [LactateStep(*row) if len(row) == 3 else LactateStep(row[0], row[0], row[1]) for row in rows]
     rest = steps.pop(0) if steps and steps[0].intensity == 0 else None
     thresholds(steps, rest)  # refuses what is no test
     kept: dict[str, Any] = {"steps": [[one.intensity, one.bpm, one.lactate_mmol] for one in steps]}
@@ -273,7 +274,7 @@ def _lactate_file(path: Path) -> list[list[float]]:
     from guard.files.whole import read_capped
 
     shown = printable(path)
-    data = read_capped(path, LARGEST, "a lactate test")
+    data = read_capped(path, LARGEST_INPUT_BYTES, "a lactate test")
     if data is None:
         raise InputError(f"cannot read {shown} (no such file): check the name")
     try:

@@ -27,11 +27,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.errors import InputError
-
-Floats = NDArray[np.float64]
 
 FEWEST_STEPS = 4
 MOST_STEPS = 40
@@ -46,7 +44,7 @@ _BREAKS = 120  # places tried for the break of the log-log lines, then as many a
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class LactateStep:
     """One step: intensity in any one unit (speed, power), bpm at its end, lactate in mmol/L."""
 
     intensity: float
@@ -70,7 +68,7 @@ class Threshold:
     source: str = ""
 
 
-def thresholds(steps: Sequence[Step], rest: Step | None = None) -> list[Threshold]:
+def thresholds(steps: Sequence[LactateStep], rest: LactateStep | None = None) -> list[Threshold]:
     """Every method on one test; `steps` in order of intensity, `rest` the sample before them.
 
     Raises InputError, saying what is wrong, for fewer than four steps and for
@@ -101,8 +99,8 @@ def thresholds(steps: Sequence[Step], rest: Step | None = None) -> list[Threshol
             for name, source, first, at in found]
 
 
-def refuse_nonsense(steps: Sequence[Step], rest: Step | None = None) -> None:
-    """InputError, with the mend, where the figures cannot be one graded test."""
+def refuse_nonsense(steps: Sequence[LactateStep], rest: LactateStep | None = None) -> None:
+    """InputError, with the fix, where the figures cannot be one graded test."""
     for step in [*steps, *([rest] if rest else [])]:
         if not all(map(math.isfinite, (step.intensity, step.bpm, step.lactate_mmol))):
             raise InputError("a lactate step holds something that is no number: correct it")

@@ -131,7 +131,7 @@ class Method:
 
 
 def refuse_nonsense(runner: Runner) -> None:
-    """UsageError naming the option and the mend where figures cannot be a runner's."""
+    """UsageError naming the option and the fix where figures cannot be a runner's."""
     if runner.age is not None and not YOUNGEST <= runner.age <= OLDEST:
         raise UsageError(f"{runner.age:g} is outside what these methods were made for",
                          f"give years from {YOUNGEST} to {OLDEST}", option="--age")

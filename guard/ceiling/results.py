@@ -16,9 +16,9 @@ from pathlib import Path
 from guard.files.folders import data_dir
 from guard.files.whole import read_capped, remove, write_whole
 
-NAME = "ceiling.jsonl"
-FORMAT = 1
-LARGEST = 16 << 20  # bytes
+RESULTS_FILE = "ceiling.jsonl"
+RESULTS_FORMAT = 1
+LARGEST_RESULTS_BYTES = 16 << 20  # bytes
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class Result:
 
 def ceiling_path(make: bool = False) -> Path:
     """Where results are, or would be."""
-    return data_dir(make) / NAME
+    return data_dir(make) / RESULTS_FILE
 
 
 def results() -> list[Result]:
@@ -42,7 +42,8 @@ def results() -> list[Result]:
         with contextlib.suppress(ValueError, KeyError, TypeError, RecursionError):
             record = json.loads(line)
             answers, document = record["answers"], record["document"]
-            if record["format"] == FORMAT and isinstance(answers, dict) and isinstance(document, dict):
+            known = record["format"] == RESULTS_FORMAT
+            if known and isinstance(answers, dict) and isinstance(document, dict):
                 found.append(Result(date.fromisoformat(record["date"]), answers, document))
     return found
 
@@ -51,7 +52,7 @@ def remember(result: Result) -> Path:
     """Add a result, in place of an earlier one of the same day; on disk when this returns."""
     path = ceiling_path(make=True)
     lines = _lines(path)
-    text = json.dumps({"format": FORMAT, "date": result.day.isoformat(), "answers": result.answers,
+    text = json.dumps({"format": RESULTS_FORMAT, "date": result.day.isoformat(), "answers": result.answers,
                        "document": result.document}, ensure_ascii=True)
     if lines and _day(lines[-1]) == result.day:
         lines.pop()
@@ -66,13 +67,13 @@ def forget() -> bool:
 
 
 def _lines(path: Path) -> list[str]:
-    data = read_capped(path, LARGEST, "remembered ceilings") or b""
+    data = read_capped(path, LARGEST_RESULTS_BYTES, "remembered ceilings") or b""
     return [line for line in data.decode("utf-8", "surrogateescape").split("\n") if line.strip()]
 
 
 def _day(line: str) -> date | None:
     try:
         record = json.loads(line)
-        return date.fromisoformat(record["date"]) if record["format"] == FORMAT else None
+        return date.fromisoformat(record["date"]) if record["format"] == RESULTS_FORMAT else None
     except (ValueError, KeyError, TypeError, RecursionError):
         return None

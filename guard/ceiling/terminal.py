@@ -12,7 +12,7 @@ from rich.text import Text
 from guard.ceiling.advice import (
     NEVER_EXCEED,
     WHEN_AGAIN,
-    Suggestion,
+    CeilingSuggestion,
     agreement,
     cautions,
     due_again,
@@ -28,7 +28,7 @@ _WIDEST = 110
 
 
 def show(
-    runner: Runner, rows: Sequence[Method], suggestion: Suggestion, *,
+    runner: Runner, rows: Sequence[Method], suggestion: CeilingSuggestion, *,
     notes: Sequence[str], kept: str | None, since: date, today: date, stop_bpm: float | None,
 ) -> None:
     """Print it all; `since` is the day of the newest answers, `kept` the settings file if applied.

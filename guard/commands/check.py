@@ -1,4 +1,4 @@
-"""`guard check`: is everything ready for a run, and how to mend what is not."""
+"""`guard check`: is everything ready for a run, and how to fix what is not."""
 
 from __future__ import annotations
 
@@ -8,24 +8,13 @@ import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import NamedTuple
 
-from guard.errors import GuardError, HardwareError, printable
+from guard.errors import Check, GuardError, HardwareError, printable
 from guard.settings import Settings
 
 NOT_READY = HardwareError.exit_code
 LEAST_FREE_MB = 50  # a session of an hour takes well under 2 MB
 STRAP_WAIT_S = 6.0
-
-
-class Line(NamedTuple):
-    """One finding; where it is not `ok` and `essential`, a run cannot be guarded."""
-
-    name: str
-    ok: bool
-    essential: bool
-    detail: str
-    mend: str
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,15 +25,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the findings as they come; 0 when ready, 4 when something essential is missing."""
-    lines: list[Line] = []
-    for line in _all_lines(args):
-        lines.append(line)
+    checks: list[Check] = []
+    for check in _checks(args):
+        found = check._replace(detail=printable(check.detail), fix=printable(check.fix))
+        checks.append(found)
         if not args.json:
-            _print(line)
-    missing = [line.name for line in lines if line.essential and not line.ok]
+            _print(found)
+    missing = [check.name for check in checks if check.essential and not check.ok]
     if args.json:
-        findings = [line._asdict() for line in lines]
-        print(json.dumps({"format": 1, "ready": not missing, "checks": findings}, indent=2))
+        findings = [check._asdict() for check in checks]
+        print(json.dumps({"format": 2, "ready": not missing, "checks": findings}, indent=2))
     elif missing:
         print(f"\nNot ready: {', '.join(missing)}.")
     else:
@@ -52,57 +42,58 @@ def run(args: argparse.Namespace) -> int:
     return NOT_READY if missing else 0
 
 
-def _all_lines(args: argparse.Namespace) -> Iterator[Line]:
-    settings, line = _settings()
-    yield line
-    yield from _disk_lines()
-    yield _clock_line()
-    yield from _sound_lines(settings, play=args.sounds, quiet=args.json)
+def _checks(args: argparse.Namespace) -> Iterator[Check]:
+    settings, check = _settings()
+    yield check
+    yield from _disk_checks()
+    yield _clock_check()
+    yield from _sound_checks(settings, play=args.sounds, quiet=args.json)
     if settings.page != "off":
-        yield _page_line(settings)
-    yield from _radio_lines(settings, look_for_strap=not args.no_strap)
+        yield _page_check(settings)
+    yield from _radio_checks(settings, look_for_strap=not args.no_strap)
 
 
-def _settings() -> tuple[Settings, Line]:
+def _settings() -> tuple[Settings, Check]:
     from guard.settings import file as settings_file
 
     try:
         settings = Settings().replaced(settings_file.load())
     except GuardError as error:
-        return Settings(), _line("settings", False, True, error.what, error.mend)
+        return Settings(), Check("settings", False, error.what, error.fix)
     if settings.ceiling_bpm is None:
-        return settings, _line("ceiling", False, False, "none is set",
+        return settings, _note("ceiling", False, "none is set",
                                "give one with `guard run --ceiling BPM`, or keep it with "
                                "`guard settings ceiling_bpm=BPM`")
-    return settings, _line("ceiling", True, False, f"{settings.ceiling_bpm:g} bpm")
+    return settings, _note("ceiling", True, f"{settings.ceiling_bpm:g} bpm")
 
 
-def _disk_lines() -> Iterator[Line]:
+def _disk_checks() -> Iterator[Check]:
     from guard.files import folders
 
     for name, find, essential in (("log folder", folders.sessions_dir, True),
                                   ("cache folder", folders.cache_dir, False)):
         try:
-            yield _disk_line(name, find(), essential)
+            yield _disk_check(name, find(), essential)
         except GuardError as error:
-            yield _line(name, False, essential, error.what, error.mend)
+            yield Check(name, False, error.what, error.fix, essential)
 
 
-def _disk_line(name: str, folder: Path, essential: bool) -> Line:
+def _disk_check(name: str, folder: Path, essential: bool) -> Check:
     probe = folder / ".guard-check"
     try:
         probe.write_bytes(b"guard")
         probe.unlink()
         free_mb = shutil.disk_usage(folder).free // 1_000_000
     except OSError as error:
-        return _line(name, False, essential, f"{folder} cannot be written ({error.strerror or error})",
-                     "give write permission or free space there, or set GUARD_HOME to a folder of your own")
+        return Check(name, False, f"{folder} cannot be written ({error.strerror or error})",
+                     "give write permission or free space there, or set GUARD_HOME to a folder of your own",
+                     essential)
     enough = free_mb >= LEAST_FREE_MB
-    return _line(name, enough, essential, f"{folder} is writable, {free_mb:,} MB free",
-                 "" if enough else f"free at least {LEAST_FREE_MB} MB there")
+    return Check(name, enough, f"{folder} is writable, {free_mb:,} MB free",
+                 "" if enough else f"free at least {LEAST_FREE_MB} MB there", essential)
 
 
-def _clock_line() -> Line:
+def _clock_check() -> Check:
     from guard.clock import wall_now
     from guard.log.wall import clock_is_trusted
 
@@ -110,25 +101,25 @@ def _clock_line() -> Line:
     trusted = clock_is_trusted(now)
     shown = f"{now:%Y-%m-%d %H:%M:%S %z}"
     if trusted:
-        return _line("clock", True, False, shown)
-    return _line("clock", False, False, f"{shown} may be wrong",
+        return _note("clock", True, shown)
+    return _note("clock", False, f"{shown} may be wrong",
                  "connect to a network once so that the clock is set; nothing is decided by it, "
                  "only the date of the log would be wrong")
 
 
-def _sound_lines(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Line]:
+def _sound_checks(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Check]:
     from guard.files import folders
     from guard.sound import preflight
 
     own_phrases = folders.config_dir(make=False) / "phrases"
     found = preflight.find_output(settings)
     try:
-        yield _line(*_with(preflight.output_check(settings, found), essential=settings.sound))
-        yield _line(*_with(preflight.voice_check(settings, own_phrases), essential=False))
+        yield preflight.output_check(settings, found)._replace(essential=settings.sound)
+        yield preflight.voice_check(settings, own_phrases)._replace(essential=False)
         if not play:
             return
         if found.backend is None:
-            yield _line("cues played", False, False, "no sound output to play them on", "")
+            yield _note("cues played", False, "no sound output to play them on")
             return
         for name in preflight.play_all(settings, found.backend, folders.cache_dir(), own_phrases):
             print(f"       {name}", file=sys.stderr if quiet else sys.stdout, flush=True)
@@ -137,21 +128,21 @@ def _sound_lines(settings: Settings, *, play: bool, quiet: bool) -> Iterator[Lin
             found.backend.close()
 
 
-def _page_line(settings: Settings) -> Line:
-    from guard.browser.door import PACKAGES_MISSING, addresses, packages_there
+def _page_check(settings: Settings) -> Check:
+    from guard.browser.door import PAGE_PACKAGES_MISSING, addresses, packages_there
 
     if not packages_there():
-        return _line("page", False, False, "there will be none", PACKAGES_MISSING)
+        return _note("page", False, "there will be none", PAGE_PACKAGES_MISSING)
     if not settings.page_kept:
-        return _line("page", True, False, "a new address each session, shown when it begins",
+        return _note("page", True, "a new address each session, shown when it begins",
                      "`guard settings page_kept=true` keeps it")
     urls = addresses(settings)
     if not urls:
-        return _line("page", False, False, "this machine has no network address", "connect it to a network")
-    return _line("page", True, False, "while a session runs: " + " or ".join(urls))
+        return _note("page", False, "this machine has no network address", "connect it to a network")
+    return _note("page", True, "while a session runs: " + " or ".join(urls))
 
 
-def _radio_lines(settings: Settings, *, look_for_strap: bool) -> Iterator[Line]:
+def _radio_checks(settings: Settings, *, look_for_strap: bool) -> Iterator[Check]:
     from guard.devices import remembered as straps
     from guard.devices.seen import Wanted
     from guard.radio import preflight
@@ -159,27 +150,20 @@ def _radio_lines(settings: Settings, *, look_for_strap: bool) -> Iterator[Line]:
     ready = True
     for check in preflight.radio_checks():
         ready &= check.ok
-        yield _line(check.name, check.ok, check.essential, check.detail, check.mend)
+        yield check
     if not (ready and look_for_strap):
         return
     known = straps.remembered(lambda text: print(f"guard: {text}", file=sys.stderr))
     wanted = Wanted(known.name, known.address) if known else None
-    for check in preflight.strap_checks(wanted, STRAP_WAIT_S, settings.battery_low_percent):
-        yield _line(check.name, check.ok, check.essential, check.detail, check.mend)
+    yield from preflight.strap_checks(wanted, STRAP_WAIT_S, settings.battery_low_percent)
 
 
-def _with(check: tuple[str, bool, str, str], *, essential: bool) -> tuple[str, bool, bool, str, str]:
-    name, ok, detail, mend = check
-    return name, ok, essential, detail, mend
+def _note(name: str, ok: bool, detail: str, fix: str = "") -> Check:
+    return Check(name, ok, detail, fix, essential=False)
 
 
-def _line(name: str, ok: bool, essential: bool, detail: str, mend: str = "") -> Line:
-    return Line(name, ok, essential, printable(detail), printable(mend))
-
-
-
-def _print(line: Line) -> None:
-    mark = "ok" if line.ok else ("MISSING" if line.essential else "note")
-    print(f"{mark:<8} {line.name:<20} {line.detail}", flush=True)
-    if line.mend:
-        print(f"{'':<8} {'':<20} > {line.mend}", flush=True)
+def _print(check: Check) -> None:
+    mark = "ok" if check.ok else ("MISSING" if check.essential else "note")
+    print(f"{mark:<8} {check.name:<20} {check.detail}", flush=True)
+    if check.fix:
+        print(f"{'':<8} {'':<20} > {check.fix}", flush=True)

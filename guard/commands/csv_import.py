@@ -12,10 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from guard.commands.options import is_terminal, print_json
+from guard.csv.columns import SPEED_UNITS
 from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
-    from guard.csv.columns import Columns, Form
+    from guard.csv.columns import ColumnNames, Form
     from guard.csv.guess import Guess
     from guard.csv.table import Table
 
@@ -28,7 +29,6 @@ found and said. A file of several people, with beat-to-beat intervals:
 
   guard import beats.csv --time s --rr RR --where ID=1
 """
-SPEED_UNITS = ("m/s", "km/h", "mph", "min/km", "min/mile")
 # option of each column that may be taken
 OPTIONS = {"time": "--time", "heart_rate": "--heart-rate", "rr": "--rr", "speed": "--speed",
            "altitude": "--altitude", "grade": "--grade", "contact": "--contact", "date": "--date-column"}
@@ -69,7 +69,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.csv.columns import Columns, Form
+    from guard.csv.columns import ColumnNames, Form
     from guard.csv.read import import_csv
     from guard.events import Reading
     from guard.log.log import write_recording
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     if target.exists() and source.exists() and target.samefile(source):
         raise UsageError(f"-o {target} is the file to read: name another one")
     named = {what: getattr(args, "date_column" if what == "date" else what) for what in OPTIONS}
-    columns = Columns(**named, where=_where(args.where))
+    columns = ColumnNames(**named, where=_where(args.where))
     form = Form(args.separator, args.time_unit, args.date_order, args.rr_unit, args.speed_unit,
                 _day(args.date), args.speed_from and args.speed_from.replace("-", " "))
     beats_alone = columns.rr is not None and columns.heart_rate is None  # they need no time
@@ -127,16 +127,17 @@ def _where(pairs: list[str]) -> dict[str, str]:
     return chosen
 
 
-def _found(path: Path, columns: Columns, form: Form) -> tuple[Columns, Form]:
+def _found(path: Path, columns: ColumnNames, form: Form) -> tuple[ColumnNames, Form]:
     """The columns that were not named, found or asked for; UsageError with the line to type otherwise."""
-    from guard.csv.guess import WORDS, guess
+    from guard.csv.guess import COLUMN_WORDS, guess
     from guard.csv.table import open_any, open_table
 
     wanted = [*columns.named().values(), *columns.where]
     table = open_table(path, wanted, form.separator) if wanted else open_any(path, form.separator)
     found = guess(table, columns, form)
     if found.sure:
-        taken = ", ".join(f"{WORDS[what]} from {column!r}" for what, column in found.columns.named().items()
+        named = found.columns.named().items()
+        taken = ", ".join(f"{COLUMN_WORDS[what]} from {column!r}" for what, column in named
                           if getattr(columns, what) is None)
         print(f"note: {printable(taken)}", file=sys.stderr)
         return found.columns, form
@@ -170,7 +171,7 @@ def _line(path: Path, found: Guess) -> str:
     return printable(shlex.join(words))
 
 
-def _asked(table: Table, found: Guess) -> tuple[Columns, Form]:
+def _asked(table: Table, found: Guess) -> tuple[ColumnNames, Form]:
     """The runner's answers, each with the guess to confirm by Enter."""
     from guard.csv.units import unit_in
 

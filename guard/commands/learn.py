@@ -9,6 +9,7 @@ from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import print_json, tell
+from guard.errors import EXIT_REFUSED
 
 if TYPE_CHECKING:
     from guard.response.advice import Suggestion
@@ -16,10 +17,9 @@ if TYPE_CHECKING:
     from guard.response.guarded import Guarded
     from guard.response.series import Stretch
 
-EXIT_REFUSED = 3
 
 # field of the fit: (words, unit, digits)
-WORDS = {
+PARAMETERS = {
     "gain": ("rise with speed", "bpm per m/s", 1),
     "response_s": ("response to a small change of speed", "s", 0),
     "dead_s": ("dead time before it", "s", 0),
@@ -113,14 +113,14 @@ def _document(
     fit: dict[str, Any] | None = None
     refusal: dict[str, str] | None = None
     if isinstance(result, Fit):
-        fit = {key: _parameter(getattr(result, key)) for key in WORDS | OF_EASES}
+        fit = {key: _parameter(getattr(result, key)) for key in PARAMETERS | OF_EASES}
         fit |= {"usual_m_s": _number(result.usual_m_s, 3), "noise_bpm": _number(result.noise_bpm, 3),
                 "samples": result.samples, "effective_samples": _number(result.effective, 1),
                 "running_s": result.running_s, "eases": result.eases}
     else:
-        refusal = {"reason": result.reason, "mend": result.mend}
+        refusal = {"reason": result.reason, "fix": result.fix}
     return {
-        "format": 1, "files": files, "fit": fit, "refusal": refusal,
+        "format": 2, "files": files, "fit": fit, "refusal": refusal,
         "suggestions": [{"key": one.key, "value": one.value, "present": present[one.key],
                          "reason": one.reason} for one in suggestions],
         "applied": kept,
@@ -136,7 +136,7 @@ def _parameter(found: Any) -> dict[str, Any]:
 
     if isinstance(found, Refusal):
         return {"value": None, "low": None, "high": None,
-                "refusal": {"reason": found.reason, "mend": found.mend}}
+                "refusal": {"reason": found.reason, "fix": found.fix}}
     return {"value": round(found.value, 3), "low": round(found.low, 3), "high": round(found.high, 3),
             "refusal": None}
 
@@ -163,11 +163,11 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
     for title in ("your heart rate", "found", "95 % interval"):
         grid.add_column(title, no_wrap=title != "your heart rate")
     refusals: dict[str, tuple[list[str], list[str]]] = {}
-    rows = WORDS | OF_EASES if fit.eases else WORDS
+    rows = PARAMETERS | OF_EASES if fit.eases else PARAMETERS
     for key, (what, unit, digits) in rows.items():
         found = getattr(fit, key)
         if isinstance(found, Refusal):
-            which, reasons = refusals.setdefault(found.mend, ([], []))
+            which, reasons = refusals.setdefault(found.fix, ([], []))
             which.append(what)
             if found.reason not in reasons:
                 reasons.append(found.reason)
@@ -176,8 +176,8 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
             grid.add_row(what, f"{found.value:.{digits}f} {unit}",
                          f"{found.low:.{digits}f} to {found.high:.{digits}f}")
     console.print(grid)
-    for mend, (which, reasons) in refusals.items():
-        console.print(f"{', '.join(which)}: not known, because {'; '.join(reasons)}. Mend: {mend}.",
+    for fix, (which, reasons) in refusals.items():
+        console.print(f"{', '.join(which)}: not known, because {'; '.join(reasons)}. To fix it: {fix}.",
                       markup=False)
     if not suggestions:
         console.print("No setting can be suggested from this.")

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from guard.journal.journal import Journal
-    from guard.journal.links import Link
-    from guard.progress.progress import Months, Session
+    from guard.journal.links import Correlation
+    from guard.progress.progress import Months, PastSession
 
 _WIDEST = 110
 _MOST_NOTES = 5
@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _ceiling_of(sessions: Sequence[Session]) -> float:
+def _ceiling_of(sessions: Sequence[PastSession]) -> float:
     """The newest ceiling that a session ran under, where none is set now."""
     for session in reversed(sessions):
         if session.figures.ceiling_bpm is not None:
@@ -104,7 +104,7 @@ def _daily(journal: Journal) -> dict[str, dict[Any, float]]:
             for key, values in numbers(journal.entries, days).items()}
 
 
-def _links(months: Months, sessions: Sequence[Session], journal: Journal) -> list[Link]:
+def _links(months: Months, sessions: Sequence[PastSession], journal: Journal) -> list[Correlation]:
     from guard.journal.journal import numbers
     from guard.progress.sessions import kept_links
 
@@ -129,7 +129,8 @@ def _show(months: Months, units: str) -> None:
 
 
 def _write_page(
-    args: argparse.Namespace, months: Months, sessions: Sequence[Session], links: Sequence[Link], units: str,
+    args: argparse.Namespace, months: Months, sessions: Sequence[PastSession], links: Sequence[Correlation],
+    units: str,
 ) -> None:
     from guard.files.whole import write_whole
     from guard.progress.page import page
@@ -138,17 +139,17 @@ def _write_page(
     print(f"wrote {printable(args.html)}", file=sys.stderr)
 
 
-def _write_csv(args: argparse.Namespace, months: Months, sessions: Sequence[Session], units: str) -> None:
+def _write_csv(args: argparse.Namespace, months: Months, sessions: Sequence[PastSession], units: str) -> None:
     import csv
     import io
 
     from guard.csv.write import safe_text
     from guard.files.whole import write_whole
-    from guard.progress.document import COLUMNS, rows
+    from guard.progress.document import RUN_COLUMNS, rows
 
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    writer.writerow(RUN_COLUMNS)
     # Names of files are text from outside.
     writer.writerows([safe_text(cell) if isinstance(cell, str) else cell for cell in row]
                      for row in rows(months, sessions, units))

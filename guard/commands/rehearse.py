@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.browser.door import opened_page
     from guard.clock import PacedClock
     from guard.commands.options import is_terminal, tell
-    from guard.commands.session_parts import Kind, finished, guarded
+    from guard.commands.session_parts import SessionKind, finished, guarded
     from guard.commands.voice_bar import ready_voice
     from guard.files.folders import config_dir
     from guard.library.library import rehearsals_dir
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     # Nobody runs here, so nothing is asked; `guard run` asks.
     shown_once(config_dir(make=False), reader=None, writer=sys.stderr)
     name = plan.name if plan else course.name
-    kind = Kind(
+    kind = SessionKind(
         title=f"rehearsal {name}: an invented runner, {speedup:g} times as fast",
         tag=f"INVENTED {speedup:g}X",
         log_folder=rehearsals_dir,

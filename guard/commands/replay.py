@@ -14,14 +14,13 @@ from guard.commands.options import (
     readers_units,
     typed_values,
 )
-from guard.errors import UsageError
+from guard.errors import EXIT_DIFFERENT, UsageError
 
 if TYPE_CHECKING:
     from guard.log.recording import Recording
     from guard.replay.compare import Compared
     from guard.replay.replay import Replay
 
-EXIT_DIFFERENT = 1
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -10,13 +10,13 @@ from guard.commands.options import add_session_options
 from guard.errors import UsageError, short
 
 if TYPE_CHECKING:
-    from guard.devices.seen import Seen, Strap
+    from guard.devices.seen import RememberedDevice, Seen
     from guard.live.live import Ended
     from guard.plan.plan import Plan
     from guard.radio.companions import WithSpeed
     from guard.settings import Settings
 
-LONGEST_WAIT_S = 86_400.0
+LONGEST_SEARCH_S = 86_400.0
 SPEED_WAIT_S = 20.0  # for a treadmill or pod to be chosen, before the session goes on without
 
 
@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.clock import RealClock, wall_now
     from guard.commands.options import is_terminal
     from guard.commands.session_note import ask_if_wanted
-    from guard.commands.session_parts import Kind, finished, guarded
+    from guard.commands.session_parts import SessionKind, finished, guarded
     from guard.commands.voice_bar import ready_voice
     from guard.files.folders import config_dir, sessions_dir
     from guard.journal.today import before_a_run
@@ -61,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
     reader = sys.stdin if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
     if not shown_once(config_dir(), reader=reader, writer=sys.stderr):
         return 0
-    kind = Kind(title=plan.name if plan else "", log_folder=sessions_dir)
+    kind = SessionKind(title=plan.name if plan else "", log_folder=sessions_dir)
 
     def tell(sentence: str) -> None:
         print(sentence, file=sys.stderr, flush=True)
@@ -135,7 +135,12 @@ def _source(args: argparse.Namespace) -> WithSpeed:
 
     from guard.commands.options import is_terminal
     from guard.devices import remembered as straps
-    from guard.devices.peripheral import FOOT_POD, HEART_RATE, TREADMILL, Peripheral
+    from guard.devices.peripheral import (
+        FOOT_POD_PERIPHERAL,
+        STRAP_PERIPHERAL,
+        TREADMILL_PERIPHERAL,
+        Peripheral,
+    )
     from guard.devices.seen import Wanted, typed
     from guard.files.hold import hold
     from guard.radio.airtime import Airtime
@@ -149,8 +154,8 @@ def _source(args: argparse.Namespace) -> WithSpeed:
         known = straps.remembered(lambda sentence: print(f"note: {sentence}", file=sys.stderr), kind.kind)
         return Wanted(known.name, known.address) if known else None
 
-    def remember(kind: Peripheral) -> Callable[[Strap], None]:
-        def keep(device: Strap) -> None:
+    def remember(kind: Peripheral) -> Callable[[RememberedDevice], None]:
+        def keep(device: RememberedDevice) -> None:
             straps.remember(device, kind.kind)
 
         return keep
@@ -158,10 +163,10 @@ def _source(args: argparse.Namespace) -> WithSpeed:
     choose = _choose if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
     airtime = Airtime()
     strap = StrapSource(
-        wanted(args.strap, HEART_RATE), choose=choose, remember=remember(HEART_RATE), hold=hold,
+        wanted(args.strap, STRAP_PERIPHERAL), choose=choose, remember=remember(STRAP_PERIPHERAL), hold=hold,
         airtime=airtime, patient=args.stand_by, wait_s=None if args.wait is None else _wait_s(args.wait))
     companions = []
-    for kind, text in ((TREADMILL, args.treadmill), (FOOT_POD, args.foot_pod)):
+    for kind, text in ((TREADMILL_PERIPHERAL, args.treadmill), (FOOT_POD_PERIPHERAL, args.foot_pod)):
         if args.no_speed_source:
             if text is not None:
                 raise UsageError(f"--no-speed-source and a {kind.noun} cannot both be: leave one out")
@@ -192,9 +197,9 @@ def _wait_s(text: str) -> float:
         seconds = float(text)
     except ValueError:
         seconds = -1.0
-    if not 0 < seconds <= LONGEST_WAIT_S:
+    if not 0 < seconds <= LONGEST_SEARCH_S:
         shown = short(text, 20)
-        raise UsageError(f"--wait {shown} cannot be: use seconds, from 1 to {LONGEST_WAIT_S:g}")
+        raise UsageError(f"--wait {shown} cannot be: use seconds, from 1 to {LONGEST_SEARCH_S:g}")
     return seconds
 
 

@@ -10,7 +10,7 @@ from guard.errors import GuardError, printable
 from guard.live.live import Ended
 from guard.log.note import Note, append_note
 
-LEAST_S = 60.0  # nobody has much to say of a shorter session
+SHORTEST_NOTED_S = 60.0  # nobody has much to say of a shorter session
 
 _INTRO = "How was it? Enter leaves a question out."
 _EFFORT = "effort, 0 (none) to 10 (could not have gone on): "
@@ -22,7 +22,7 @@ _PAIN_CAUTION = ("Pain that is sharp, grows or comes back belongs before a licen
 
 def ask_if_wanted(ended: Ended, reader: TextIO, writer: TextIO) -> None:
     """Ask after a session that was long enough, was not broken off and has a log, on a terminal only."""
-    long_enough = float(ended.summary.get("duration_s", 0.0)) >= LEAST_S
+    long_enough = float(ended.summary.get("duration_s", 0.0)) >= SHORTEST_NOTED_S
     asked = is_terminal(reader, writer) and long_enough and ended.how != "interrupted"
     if asked and ended.log_path is not None:
         ask_and_keep(ended.log_path, reader, writer)

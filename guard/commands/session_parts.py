@@ -41,7 +41,7 @@ DEBUG_FILE = "debug.log"
 
 
 @dataclass(frozen=True)
-class Kind:
+class SessionKind:
     """What kind of session this is: its title and tag on screen, where its log belongs.
 
     With `needs_screen` the session ends when its output is gone.
@@ -57,7 +57,7 @@ async def guarded(
     source: Source,
     settings: Settings,
     clock: SessionClock,
-    kind: Kind,
+    kind: SessionKind,
     *,
     plain: bool,
     plan: Plan | None = None,
@@ -159,7 +159,7 @@ def _folder(find: Callable[[], Path], inbox: Inbox) -> Path:
         return spare
 
 
-def _screen(settings: Settings, kind: Kind, log_name: str, plain: bool, inbox: Inbox) -> Screen:
+def _screen(settings: Settings, kind: SessionKind, log_name: str, plain: bool, inbox: Inbox) -> Screen:
     console = terminal_console()
     look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
     options = ViewOptions(

@@ -9,7 +9,7 @@ from typing import Any
 from guard.commands.options import FIND_A_CEILING, print_json, tell
 from guard.errors import UsageError, printable
 
-WIDE = 110  # columns from which the range has a column of its own
+RANGE_COLUMN_FROM = 110  # columns from which the range has a column of its own
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -108,7 +108,7 @@ def _list(rows: list[dict[str, Any]], path: str) -> None:
 
     console = Console(highlight=False, emoji=False)
     utf8 = (console.encoding or "").lower().replace("-", "") == "utf8"
-    wide = console.width >= WIDE
+    wide = console.width >= RANGE_COLUMN_FROM
     grid = Table(box=box.SIMPLE_HEAD if utf8 else box.ASCII, pad_edge=False)
     for title in ("setting", "value", *(["range"] if wide else []), "from"):
         grid.add_column(title, no_wrap=True)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from guard.browser.door import opened_page
 from guard.clock import RealClock
-from guard.commands.session_parts import Kind, finished, guarded, panel_for
+from guard.commands.session_parts import SessionKind, finished, guarded, panel_for
 from guard.errors import HardwareError, short
 from guard.live.inbox import Inbox, Press
 from guard.live.signals import ending_signals
@@ -35,7 +35,7 @@ Tell = Callable[[str], None]
 
 
 async def stand_by(
-    settings: Settings, kind: Kind, make_source: Callable[[], WithSpeed], tell: Tell, *,
+    settings: Settings, kind: SessionKind, make_source: Callable[[], WithSpeed], tell: Tell, *,
     plan: Plan | None = None,
 ) -> int:
     """Until a signal comes: wait for the button where there is one, then for the strap, then guard.
@@ -47,8 +47,8 @@ async def stand_by(
 
 
 class _StandBy:
-    def __init__(self, settings: Settings, kind: Kind, make_source: Callable[[], WithSpeed], tell: Tell,
-                 plan: Plan | None) -> None:
+    def __init__(self, settings: Settings, kind: SessionKind, make_source: Callable[[], WithSpeed],
+                 tell: Tell, plan: Plan | None) -> None:
         self._settings, self._kind, self._make_source = settings, kind, make_source
         self._tell, self._plan = tell, plan
         self._loop = asyncio.get_running_loop()
@@ -139,7 +139,7 @@ class _StandBy:
 
 
 def power_off() -> None:
-    """Switch the machine off; HardwareError with the mend where that is not allowed."""
+    """Switch the machine off; HardwareError with the fix where that is not allowed."""
     said = ""
     for words in POWER_OFF:
         try:

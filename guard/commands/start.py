@@ -17,9 +17,9 @@ from types import ModuleType
 
 from guard.commands.options import is_terminal
 from guard.errors import GuardError, printable
-from guard.start.path import BY_HAND, Facts, Step, listing, next_step, typed_step
+from guard.start.path import BY_HAND, Facts, StartStep, listing, next_step, typed_step
 
-WIDEST = 78
+_WIDEST = 78
 TALK_TEST = "talk-test.toml"
 _CEILING = (
     "1  I know mine, from a test or from a professional",
@@ -52,7 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    left: set[Step] = set()
+    left: set[StartStep] = set()
     step = next_step(_facts(), left)
     if not is_terminal(sys.stdin, sys.stdout):
         _list(step)
@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _one(step: Step, left: set[Step]) -> Step | None:
+def _one(step: StartStep, left: set[StartStep]) -> StartStep | None:
     """Offer one step and do it; the step the runner would rather take, else None."""
     print(f"\n{step.number}  {step.title}\n{_filled(step.about)}")
     word = _ask("Enter: do it, s: later, a number: that step, q: leave. ").lower()
@@ -94,7 +94,7 @@ def _one(step: Step, left: set[Step]) -> Step | None:
     return None
 
 
-def _list(here: Step | None) -> None:
+def _list(here: StartStep | None) -> None:
     facts = _facts()
     print("\n".join(listing(facts, here)))
     if here is None:
@@ -103,7 +103,7 @@ def _list(here: Step | None) -> None:
     elif is_terminal(sys.stdin, sys.stdout):
         print("\nEvery step can be left and taken up again: `guard start` goes on where you were.")
     else:
-        open_steps = [step for step in Step if not facts.of(step)[0]]
+        open_steps = [step for step in StartStep if not facts.of(step)[0]]
         print("\nIn a terminal `guard start` goes through them. By hand:")
         print("\n".join(f"  {step.title:<16}{BY_HAND[step]}" for step in open_steps))
 
@@ -127,7 +127,7 @@ def _facts() -> Facts:
     return Facts(
         sound_heard=marks.is_done(marks.SOUND), tried=marks.is_done(marks.LESSON),
         strap=(printable(known.name) or known.address) if known else None,
-        cautions_read=marks.is_done(marks.CAUTIONS), ceiling_bpm=settings.ceiling_bpm, runs=runs)
+        cautions_read=marks.is_done(marks.CAUTIONS_READ), ceiling_bpm=settings.ceiling_bpm, runs=runs)
 
 
 # -- the steps
@@ -254,9 +254,9 @@ def _run() -> None:
     _called(run_command)
 
 
-_DO: dict[Step, Callable[[], None]] = {
-    Step.SOUND: _sound, Step.STRAP: _strap, Step.CAUTIONS: _cautions, Step.CEILING: _ceiling,
-    Step.TRY: _try, Step.RUN: _run,
+_DO: dict[StartStep, Callable[[], None]] = {
+    StartStep.SOUND: _sound, StartStep.STRAP: _strap, StartStep.CAUTIONS: _cautions,
+    StartStep.CEILING: _ceiling, StartStep.TRY: _try, StartStep.RUN: _run,
 }
 
 
@@ -271,7 +271,7 @@ def _called(command: ModuleType, *words: str) -> int:
 
 
 def _filled(words: str, first: str = "", later: str = "") -> str:
-    width = min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns)
+    width = min(_WIDEST, shutil.get_terminal_size((_WIDEST, 24)).columns)
     return fill(words, width, initial_indent=first, subsequent_indent=later)
 
 

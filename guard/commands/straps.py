@@ -12,7 +12,7 @@ from guard.errors import HardwareError, UsageError
 
 if TYPE_CHECKING:
     from guard.devices.peripheral import Peripheral
-    from guard.devices.seen import Strap
+    from guard.devices.seen import RememberedDevice
     from guard.radio.listen import Sighting
 
 LISTEN_S = 6.0
@@ -35,7 +35,7 @@ class _Found:
     """Those of one kind: in range, the remembered one of them, its charge, what is remembered."""
 
     kind: Peripheral
-    known: Strap | None
+    known: RememberedDevice | None
     sightings: list[Sighting]
     mine: Sighting | None = None
     percent: int | None = None
@@ -92,7 +92,7 @@ async def _survey(seconds: float, remember: str | None) -> list[_Found]:
 def _remember(text: str, kinds: list[_Found]) -> None:
     """Remember the one in range that is called so: as a strap if it is one, else as what it is."""
     from guard.devices import remembered as straps
-    from guard.devices.seen import Several, Strap, Taken, pick, typed
+    from guard.devices.seen import RememberedDevice, Several, Taken, pick, typed
 
     wanted = typed(text)
     meant = [(found, verdict) for found in kinds
@@ -111,7 +111,7 @@ def _remember(text: str, kinds: list[_Found]) -> None:
                          f"{labels}; give the address")
     found, verdict = meant[0]
     assert isinstance(verdict, Taken)
-    found.known = Strap(verdict.seen.name, verdict.seen.address)
+    found.known = RememberedDevice(verdict.seen.name, verdict.seen.address)
     straps.remember(found.known, found.kind.kind)
 
 
@@ -138,7 +138,7 @@ def _print(found: _Found) -> None:
             facts.append("remembered")
         print(f"{row['name'] or f'nameless {kind.noun}'}  {', '.join(facts)}")
     if not rows and kind.kind == "strap":
-        print(f"No {kind.what} in range: {kind.mend}.")
+        print(f"No {kind.what} in range: {kind.fix}.")
     if known is None:
         if rows:
             print("None is remembered: `guard straps --remember ADDRESS` keeps yours from being mixed up."
@@ -172,7 +172,7 @@ def _forget(which: str, as_json: bool) -> int:
     return 0
 
 
-def _about(known: Strap | None) -> dict[str, str] | None:
+def _about(known: RememberedDevice | None) -> dict[str, str] | None:
     return {"name": known.name, "address": known.address} if known else None
 
 

@@ -13,13 +13,12 @@ from guard.commands.options import (
     print_json,
     typed_values,
 )
-from guard.errors import UsageError, printable
+from guard.errors import EXIT_INTERRUPTED, UsageError, printable
 
 if TYPE_CHECKING:
     from guard.settings import Settings
-    from guard.tune.tune import Source
+    from guard.tune.tune import TunedRecording
 
-EXIT_INTERRUPTED = 130
 VIEWS = ("both", "recorded", "respond")
 MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64
 
@@ -77,11 +76,11 @@ def run(args: argparse.Namespace) -> int:
     return EXIT_INTERRUPTED if found.interrupted else 0
 
 
-def _sources(args: argparse.Namespace, present: Settings) -> list[Source]:
+def _sources(args: argparse.Namespace, present: Settings) -> list[TunedRecording]:
     from pathlib import Path
 
     from guard.log.recording import read_log
-    from guard.tune.tune import Source
+    from guard.tune.tune import TunedRecording
 
     places = [Path(name).resolve() for name in args.files]
     typed = typed_values(args).get("ceiling_bpm")
@@ -99,7 +98,7 @@ def _sources(args: argparse.Namespace, present: Settings) -> list[Source]:
             raise UsageError(f"{name} holds no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
         if limits["ceiling_bpm"] != ceiling:
             limits = {"floor_bpm": None, "stop_bpm": None}
-        found.append(Source(name, recording, present.replaced({**limits, "ceiling_bpm": ceiling})))
+        found.append(TunedRecording(name, recording, present.replaced({**limits, "ceiling_bpm": ceiling})))
     return found
 
 

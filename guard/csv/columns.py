@@ -6,9 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
+SPEED_UNITS = ("m/s", "km/h", "mph", "min/km", "min/mile")
+
 
 @dataclass(frozen=True)
-class Columns:
+class ColumnNames:
     """Names (or numbers from 1, without a header) of the columns to take.
 
     `date` is the day where it has a column of its own, `wall` (of our own export) the date with

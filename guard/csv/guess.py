@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import islice
 from statistics import median
 
-from guard.csv.columns import Columns, Form
+from guard.csv.columns import ColumnNames, Form
 from guard.csv.table import Table, is_missing, number, shown
 from guard.csv.times import TimeForm, time_form
 from guard.csv.units import plain_name, unit_in
@@ -38,7 +38,7 @@ _NAMES: dict[str, tuple[str, ...]] = {
     "date": ("date", "day", "datum", "tag", "jour", "fecha", "día"),
     "wall": ("wall time",),
 }
-WORDS = {"time": "time", "heart_rate": "heart rate", "rr": "beat intervals", "speed": "speed",
+COLUMN_WORDS = {"time": "time", "heart_rate": "heart rate", "rr": "beat intervals", "speed": "speed",
          "altitude": "altitude", "grade": "grade", "contact": "skin contact", "date": "date",
          "wall": "date and time"}
 
@@ -50,7 +50,7 @@ class Guess:
     `found` has (column, first cell that holds anything, what it may be or "").
     """
 
-    columns: Columns
+    columns: ColumnNames
     form: Form
     found: tuple[tuple[str, str, str], ...]
     doubts: tuple[str, ...]
@@ -60,7 +60,7 @@ class Guess:
         return not self.doubts
 
 
-def guess(table: Table, given: Columns, form: Form) -> Guess:
+def guess(table: Table, given: ColumnNames, form: Form) -> Guess:
     """What is not `given`: all that a recording takes where nothing is, else time and heart rate only."""
     sample = [row for _, row in islice(table.rows(), SAMPLE_ROWS)]
     cells = [[row[place] for row in sample if place < len(row) and not is_missing(row[place])]
@@ -74,7 +74,7 @@ def guess(table: Table, given: Columns, form: Form) -> Guess:
             picked[what] = next((one for one in candidates if what == "speed" and unit_in(one, what)),
                                 candidates[0])
         if len(candidates) > 1 and what in ("time", "heart_rate"):
-            doubts.append(f"{WORDS[what]} may be any of {', '.join(map(shown, candidates))}")
+            doubts.append(f"{COLUMN_WORDS[what]} may be any of {', '.join(map(shown, candidates))}")
     if table.header_line == 0:
         doubts.append("the file has no header")
     if given.rr is not None or "heart_rate" in picked:
@@ -91,7 +91,7 @@ def guess(table: Table, given: Columns, form: Form) -> Guess:
         columns = dataclasses.replace(columns, altitude=None)
     if bare and columns.speed is not None and not (form.speed_unit or unit_in(columns.speed, "speed")):
         doubts.append(f"{shown(columns.speed)} does not say its unit")
-    meant = {column: WORDS[what] for what, column in columns.named().items()}
+    meant = {column: COLUMN_WORDS[what] for what, column in columns.named().items()}
     found = tuple((name, cells[place][0].strip() if cells[place] else "", meant.get(name, ""))
                   for place, name in enumerate(table.columns))
     return Guess(columns, form, found, tuple(doubts))

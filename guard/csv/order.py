@@ -12,10 +12,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.csv.series import Floats
+from guard.arrays import Floats
 from guard.csv.table import Table, shown
 from guard.errors import InputError
-from guard.log.records import LONGEST_S
+from guard.log.records import LONGEST_SESSION_S
 
 UNSORTED_S = 60.0  # times that run back further are another recording, not disorder
 
@@ -45,7 +45,7 @@ def in_order(
         notes.append(f"the session starts at 0 s: {shift_s:+.3f} s added to every time"
                      if abs(shift_s) < 1e6 else "the session starts at 0 s, at its first row")
     longest = float(t_s[order[-1]])
-    if longest > LONGEST_S:
+    if longest > LONGEST_SESSION_S:
         raise InputError(f"{table.path} spans {longest / 86400:.3g} days, which is more than one session: "
                          "check --time and its unit (--time-unit), or take a part with --where")
     return [int(row) for row in order], shift_s

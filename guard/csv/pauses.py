@@ -12,13 +12,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from guard.csv.series import Floats
+from guard.arrays import Floats
 from guard.events import Action, Command, Reading
 
 # Ours, from five outdoor runs (trackeR `runs`), whose pauses leave rows 4 to 18 s apart instead of 1.
 FAR_LONGER, LEAST_GAP_S = 3.0, 3.0  # of the usual gap between rows, and seconds
-SHORTEST_S = 8.0  # a shorter one is no pause: not even a lost sensor is told by then
-BEFORE_S = 0.5  # so long before the next row the pause has ended
+SHORTEST_PAUSE_S = 8.0  # a shorter one is no pause: not even a lost sensor is told by then
+ENDS_BEFORE_S = 0.5  # so long before the next row the pause has ended
 SELDOM_S = 10.0  # between readings: the longest that a session guards by
 
 
@@ -36,8 +36,8 @@ def pauses(t_s: Floats, readings: Sequence[Reading]) -> list[tuple[float, float]
             continue
         goes_on = bool(found) and found[-1][1] == begin_s and round(begin_s, 3) not in read
         found[len(found) - goes_on:] = [(found[-1][0] if goes_on else begin_s, end_s)]
-    return [(begin_s + usual_s, end_s - BEFORE_S)
-            for begin_s, end_s in found if end_s - begin_s >= SHORTEST_S]
+    return [(begin_s + usual_s, end_s - ENDS_BEFORE_S)
+            for begin_s, end_s in found if end_s - begin_s >= SHORTEST_PAUSE_S]
 
 
 def commands(found: Sequence[tuple[float, float]]) -> list[Command]:

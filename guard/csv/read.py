@@ -15,14 +15,11 @@ from pathlib import Path
 
 import numpy as np
 
-from guard.csv.columns import Columns, Form
+from guard.arrays import Floats
+from guard.csv.columns import ColumnNames, Form
 from guard.csv.order import in_order
 from guard.csv.pauses import commands, pauses, said
-from guard.csv.series import (
-    GAP_S,
-    Floats,
-    beats_to_readings,
-)
+from guard.csv.series import GRADE_GAP_S, beats_to_readings
 from guard.csv.speeds import numbers, rows, speeds_of
 from guard.csv.table import Table, number, open_table, shown
 from guard.csv.times import TimeForm, begun_on, form_beside_date, over_midnight, time_form
@@ -30,7 +27,7 @@ from guard.csv.units import unit_in
 from guard.errors import InputError, UsageError
 from guard.events import Input, Reading
 from guard.log.log import session_header
-from guard.log.records import BPM_LIMIT, LONGEST_S, Record
+from guard.log.records import BPM_LIMIT, LONGEST_SESSION_S, Record
 
 RR_UNITS_S = {"ms": 0.001, "s": 1.0}
 _YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
@@ -45,10 +42,10 @@ class Imported:
     notes: tuple[str, ...]
 
 
-def import_csv(path: Path, columns: Columns, form: Form | None = None) -> Imported:
+def import_csv(path: Path, columns: ColumnNames, form: Form | None = None) -> Imported:
     """Read the CSV file at `path` as a recording that begins at 0 s.
 
-    Raises InputError or UsageError, with the mend, when a column is missing or
+    Raises InputError or UsageError, with the fix, when a column is missing or
     cannot be understood, or when the rows are not one recording.
     """
     form = form or Form()
@@ -81,7 +78,7 @@ def import_csv(path: Path, columns: Columns, form: Form | None = None) -> Import
     return Imported(header, tuple(items), tuple(notes))
 
 
-def _check(columns: Columns) -> None:
+def _check(columns: ColumnNames) -> None:
     if columns.heart_rate is None and columns.rr is None:
         raise UsageError("no heart rate is named: add --heart-rate COLUMN, or --rr COLUMN for beat intervals")
     if columns.time is None and columns.heart_rate is not None:
@@ -92,7 +89,7 @@ def _check(columns: Columns) -> None:
         raise UsageError("--altitude and --grade both give the grade: name one of them")
 
 
-def _taken(table: Table, columns: Columns) -> tuple[list[int], dict[str, list[str]]]:
+def _taken(table: Table, columns: ColumnNames) -> tuple[list[int], dict[str, list[str]]]:
     """Line numbers and cells of the columns taken, of the rows that `where` keeps."""
     places = {what: table.index(column) for what, column in columns.named().items()}
     wanted = {table.index(column): value.strip() for column, value in columns.where.items()}
@@ -123,7 +120,7 @@ def _taken(table: Table, columns: Columns) -> tuple[list[int], dict[str, list[st
     return lines, cells
 
 
-def _where(columns: Columns) -> str:
+def _where(columns: ColumnNames) -> str:
     return " and ".join(f"{name}={value}" for name, value in columns.where.items()) or "there is data"
 
 
@@ -135,7 +132,7 @@ def _equal(cell: str, value: str) -> bool:
 
 
 def _times(
-    table: Table, columns: Columns, form: Form, lines: Sequence[int],
+    table: Table, columns: ColumnNames, form: Form, lines: Sequence[int],
     cells: Mapping[str, Sequence[str]], notes: list[str],
 ) -> tuple[Floats, list[int], datetime | None]:
     """Seconds of the rows that have a time, which rows those are, and the wall time of the first."""
@@ -194,14 +191,14 @@ def _start(form: TimeForm, seconds: Sequence[float]) -> datetime | None:
         return None
 
 
-def _rr_unit(columns: Columns, form: Form) -> str:
+def _rr_unit(columns: ColumnNames, form: Form) -> str:
     return form.rr_unit or unit_in(columns.rr or "", "rr") or "ms"
 
 
-def _rr_seconds(table: Table, columns: Columns, form: Form, cells: Sequence[str]) -> Floats:
+def _rr_seconds(table: Table, columns: ColumnNames, form: Form, cells: Sequence[str]) -> Floats:
     read_in = _rr_unit(columns, form)
     rr_s = numbers(cells) * RR_UNITS_S[read_in]
-    rr_s = np.where((rr_s > 0) & (rr_s < LONGEST_S), rr_s, np.nan)
+    rr_s = np.where((rr_s > 0) & (rr_s < LONGEST_SESSION_S), rr_s, np.nan)
     known = rr_s[np.isfinite(rr_s)]
     if len(known) and not 0.15 <= float(np.median(known)) <= 4.0:
         other = next(unit for unit in RR_UNITS_S if unit != read_in)
@@ -211,7 +208,7 @@ def _rr_seconds(table: Table, columns: Columns, form: Form, cells: Sequence[str]
 
 
 def _readings(
-    table: Table, columns: Columns, form: Form, t_s: Floats,
+    table: Table, columns: ColumnNames, form: Form, t_s: Floats,
     cells: Mapping[str, Sequence[str]], notes: list[str],
 ) -> list[Reading]:
     if columns.heart_rate is None:
@@ -247,13 +244,13 @@ def _several_rr(cell: str, unit_s: float) -> tuple[float, ...]:
     """One or several intervals in a cell, divided by spaces, semicolons or bars."""
     parts = cell.replace(";", " ").replace("|", " ").split()
     values = [value * unit_s for part in parts if (value := number(part)) is not None]
-    return tuple(value for value in values if 0 < value < LONGEST_S)
+    return tuple(value for value in values if 0 < value < LONGEST_SESSION_S)
 
 
 def _say_gaps(
     readings: Sequence[Reading], paused: Sequence[tuple[float, float]], notes: list[str]
 ) -> None:
-    gaps = [b.t_s - a.t_s for a, b in pairwise(readings) if b.t_s - a.t_s > GAP_S
+    gaps = [b.t_s - a.t_s for a, b in pairwise(readings) if b.t_s - a.t_s > GRADE_GAP_S
             and not any(begin_s < b.t_s and end_s > a.t_s for begin_s, end_s in paused)]
     if gaps:
-        notes.append(f"no reading for over {GAP_S:g} s: {len(gaps)} times, at most {max(gaps):.0f} s")
+        notes.append(f"no reading for over {GRADE_GAP_S:g} s: {len(gaps)} times, at most {max(gaps):.0f} s")

@@ -9,12 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.events import Reading
 from guard.units import KM_H_PER_M_S, METRES_PER_KM, METRES_PER_MILE, MPH_PER_M_S
-
-Floats = NDArray[np.float64]
 
 AVERAGE_S = 5.0  # straps average over the last few seconds (common practice)
 PACKET_S = 1.0
@@ -23,10 +21,9 @@ SHORTEST_RR_S, LONGEST_RR_S = 0.2, 3.0
 
 GRADE_OVER_M = 60.0
 GRADE_FROM_M = 20.0
-STEEPEST = 0.45  # the range measured by Minetti et al. 2002, J Appl Physiol 93
-GAP_S = 10.0
+STEEPEST_MEASURED = 0.45  # the range measured by Minetti et al. 2002, J Appl Physiol 93
+GRADE_GAP_S = 10.0
 
-SPEED_UNITS = ("m/s", "km/h", "mph", "min/km", "min/mile")
 
 
 def beats_to_readings(t_s: Floats, rr_s: Floats) -> Iterator[Reading]:
@@ -75,7 +72,7 @@ def smoothed_grade(t_s: Floats, speed_m_s: Floats, altitude_m: Floats) -> Floats
     dt_s = np.diff(t_s, prepend=t_s[:1])
     run_m = np.where(np.isfinite(speed_m_s), speed_m_s, 0.0) * dt_s
     # A jump longer than the window keeps what lies before a gap out of it.
-    run_m = np.where(dt_s > GAP_S, GRADE_OVER_M + 1.0, run_m)
+    run_m = np.where(dt_s > GRADE_GAP_S, GRADE_OVER_M + 1.0, run_m)
     distance_m = np.cumsum(run_m)
     known = np.isfinite(altitude_m)
     x = np.where(known, distance_m, 0.0)
@@ -93,5 +90,5 @@ def smoothed_grade(t_s: Floats, speed_m_s: Floats, altitude_m: Floats) -> Floats
         spread = over_window(x * x) / n - mean_x**2
         slope = (over_window(x * y) / n - mean_x * mean_y) / spread
     span_m = distance_m - distance_m[start]
-    usable = (span_m >= GRADE_FROM_M) & (n >= 3) & (spread > 1.0) & (np.abs(slope) <= STEEPEST)
+    usable = (span_m >= GRADE_FROM_M) & (n >= 3) & (spread > 1.0) & (np.abs(slope) <= STEEPEST_MEASURED)
     return np.where(usable, slope, np.nan)

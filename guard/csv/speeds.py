@@ -7,14 +7,15 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from guard.csv.columns import Columns, Form
-from guard.csv.series import Floats, smoothed_grade, to_m_s
+from guard.arrays import Floats
+from guard.csv.columns import ColumnNames, Form
+from guard.csv.series import smoothed_grade, to_m_s
 from guard.csv.table import Table, number
 from guard.csv.units import unit_in
 from guard.errors import UsageError
 from guard.events import Speed
 
-FASTEST_M_S = 8.0  # a median over this is no running
+FASTEST_MEDIAN_M_S = 8.0  # a median over this is no running
 TOP_SPEED_M_S = 100.0
 STANDING = re.compile(r"[-\N{EN DASH}]+[:'][-\N{EN DASH}]+\"?")  # a pace of somebody who stands: --:--
 PAUSED_S, PAUSED_TIMES = 5.0, 4.0  # rows that are missing for longer, and for so many usual steps
@@ -22,7 +23,7 @@ STEEPEST_GRADE = 0.6  # what is more as a share is a percentage
 
 
 def speeds_of(
-    table: Table, columns: Columns, form: Form, t_s: Floats,
+    table: Table, columns: ColumnNames, form: Form, t_s: Floats,
     cells: Mapping[str, Sequence[str]], notes: list[str],
 ) -> list[Speed]:
     if columns.speed is None and columns.grade is None:
@@ -78,7 +79,7 @@ def _speed_m_s(table: Table, column: str, form: Form, cells: Sequence[str], note
         speed = np.where(standing, 0.0, speed)
     speed = np.where((speed >= 0) & (speed <= TOP_SPEED_M_S), speed, np.nan)
     moving = speed[speed > 0]
-    if told is None and len(moving) and float(np.median(moving)) > FASTEST_M_S:
+    if told is None and len(moving) and float(np.median(moving)) > FASTEST_MEDIAN_M_S:
         raise UsageError(f"{table.path}: a median speed of {float(np.median(moving)):.3g} m/s is no running: "
                          "add --speed-unit km/h, mph, min/km or min/mile (or m/s if it is right)")
     notes.append(f"speed read in {unit}")

@@ -29,7 +29,7 @@ from guard.log.recording import Recording
 from guard.reasons import reason
 from guard.session.speeds import Speeds
 
-COLUMNS = ("t_s", "wall_time", "bpm", "trusted", "contact", "speed_m_s", "grade",
+EXPORT_COLUMNS = ("t_s", "wall_time", "bpm", "trusted", "contact", "speed_m_s", "grade",
            "state", "cue", "reason", "mark")
 # A spreadsheet takes text that begins so for a formula (common practice: quote it).
 # The wide forms count where East Asian text is written.
@@ -57,7 +57,7 @@ def csv_chunks(recording: Recording) -> Iterator[bytes]:
     writer = csv.writer(buffer)
     starts = _start(recording)
     judged = bool(recording.outputs)
-    for cells in chain([COLUMNS], (_cells(row, starts, judged) for row in _rows(recording))):
+    for cells in chain([EXPORT_COLUMNS], (_cells(row, starts, judged) for row in _rows(recording))):
         writer.writerow(cells)
         yield buffer.getvalue().encode("utf-8", "replace")
         buffer.seek(0)

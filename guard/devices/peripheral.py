@@ -10,11 +10,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from guard import events
-from guard.events import Input, Reading, Speed
+from guard.events import FASTEST_M_S, STEEPEST_TOLD, Input, Reading, Speed
 from guard.packets import foot_pod as foot_pod_packet
 from guard.packets import heart_rate as packet
 from guard.packets import treadmill as treadmill_packet
-from guard.session.speeds import FASTEST_M_S, STEEPEST
 
 
 def uuid(short: int) -> str:
@@ -42,7 +41,7 @@ class Peripheral:
     """A kind of device: its service, the characteristic that notifies, its reader.
 
     `kind` is its spelling in files and logs, `noun` what it is called, `what`
-    the same in full, `shows` what it tells, `mend` what to do when it is not
+    the same in full, `shows` what it tells, `fix` what to do when it is not
     found. `read(t_s, raw)` gives the event, None for a packet that tells
     nothing of use, or the reason (text) why it cannot be read. `is_one` judges
     by what it advertises beside its service.
@@ -52,7 +51,7 @@ class Peripheral:
     noun: str
     what: str
     shows: str
-    mend: str
+    fix: str
     service: str
     measurement: str
     read: Callable[[float, bytes], Input | str | None]
@@ -76,7 +75,7 @@ def read_treadmill(t_s: float, raw: bytes) -> Speed | str | None:
     if speed_m_s is not None and speed_m_s > FASTEST_M_S:
         return f"a speed of {said.speed_km_h:g} km/h cannot be"
     grade = None if said.inclination_percent is None else round(said.inclination_percent / 100, 4)
-    if grade is not None and abs(grade) > STEEPEST:
+    if grade is not None and abs(grade) > STEEPEST_TOLD:
         grade = None
     if speed_m_s is None and grade is None:
         return None
@@ -104,21 +103,21 @@ def is_treadmill(data: ServiceData) -> bool:
     return len(said) < 3 or bool(said[1] & 0x01)
 
 
-HEART_RATE = Peripheral(
+STRAP_PERIPHERAL = Peripheral(
     "strap", "strap", "heart-rate strap", "heart rate",
     "wet the electrodes and wear it; if another phone, watch, bike or machine holds it, disconnect it there",
     uuid(0x180D), uuid(0x2A37), read_heart_rate)
-TREADMILL = Peripheral(
+TREADMILL_PERIPHERAL = Peripheral(
     events.TREADMILL, "treadmill", "treadmill", "speed",
     "switch it on and its Bluetooth too; if another phone, watch or app holds it, disconnect it there",
     FITNESS_MACHINE, uuid(0x2ACD), read_treadmill, is_treadmill)
-FOOT_POD = Peripheral(
+FOOT_POD_PERIPHERAL = Peripheral(
     events.FOOT_POD, "foot pod", "foot pod", "speed",
     "move it, so that it wakes; if another phone, watch or app holds it, disconnect it there",
     uuid(0x1814), uuid(0x2A53), read_foot_pod)
 
-SPEED_PERIPHERALS = (TREADMILL, FOOT_POD)
-PERIPHERALS = (HEART_RATE, *SPEED_PERIPHERALS)
+SPEED_PERIPHERALS = (TREADMILL_PERIPHERAL, FOOT_POD_PERIPHERAL)
+PERIPHERALS = (STRAP_PERIPHERAL, *SPEED_PERIPHERALS)
 
 
 def by_kind(kind: str) -> Peripheral:

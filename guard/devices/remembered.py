@@ -11,13 +11,13 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
-from guard.devices.peripheral import HEART_RATE, by_kind
-from guard.devices.seen import Strap, plain
+from guard.devices.peripheral import STRAP_PERIPHERAL, by_kind
+from guard.devices.seen import RememberedDevice, plain
 from guard.files.folders import config_dir
 from guard.files.whole import remove, write_whole
 
-STRAP = HEART_RATE.kind
-FORMAT = 1
+STRAP = STRAP_PERIPHERAL.kind
+DEVICES_FORMAT = 1
 SIZE_LIMIT = 10_000
 
 
@@ -26,14 +26,14 @@ def strap_file(make: bool = False, kind: str = STRAP) -> Path:
     return config_dir(make) / f"{kind}.json"
 
 
-def remembered(warn: Callable[[str], None] = lambda text: None, kind: str = STRAP) -> Strap | None:
+def remembered(warn: Callable[[str], None] = lambda text: None, kind: str = STRAP) -> RememberedDevice | None:
     """The remembered device, or None; `warn` gets one sentence when the file is no good."""
     path, noun = strap_file(kind=kind), by_kind(kind).noun
     try:
         with path.open("rb") as file:
             data = json.loads(file.read(SIZE_LIMIT).decode())
-        strap = Strap(plain(_text(data, "name")), plain(_text(data, "address")))
-        if data.get("format") != FORMAT or not (strap.name or strap.address):
+        strap = RememberedDevice(plain(_text(data, "name")), plain(_text(data, "address")))
+        if data.get("format") != DEVICES_FORMAT or not (strap.name or strap.address):
             raise ValueError("unknown format")
     except FileNotFoundError:
         return None
@@ -45,13 +45,14 @@ def remembered(warn: Callable[[str], None] = lambda text: None, kind: str = STRA
     return strap
 
 
-def remember(strap: Strap, kind: str = STRAP) -> Path:
+def remember(strap: RememberedDevice, kind: str = STRAP) -> Path:
     """Write the device down in one step, readable by its owner only; returns the file.
 
     Raises HardwareError where the folder cannot be written.
     """
     path = strap_file(make=True, kind=kind)
-    text = json.dumps({"format": FORMAT, "name": strap.name, "address": strap.address}, ensure_ascii=True)
+    kept = {"format": DEVICES_FORMAT, "name": strap.name, "address": strap.address}
+    text = json.dumps(kept, ensure_ascii=True)
     write_whole(path, [f"{text}\n".encode()], force=True)
     return path
 

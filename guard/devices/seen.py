@@ -17,7 +17,7 @@ _ADDRESS = re.compile(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}|[0-9A-F]{8}(-[0-9A-F]{4}){3
 
 
 @dataclass(frozen=True, slots=True)
-class Strap:
+class RememberedDevice:
     """A strap, treadmill or pod worth remembering: its name and the address it last had."""
 
     name: str

@@ -18,7 +18,7 @@ from guard.errors import HardwareError
 
 APP = "guard"
 HOME_VARIABLE = "GUARD_HOME"
-OWNER_ONLY = 0o700
+OWNER_ONLY, OWNER_ONLY_FOLDER = 0o600, 0o700
 
 
 def config_dir(make: bool = True) -> Path:
@@ -45,12 +45,12 @@ def sessions_dir(make: bool = True) -> Path:
 def make_private(folder: Path) -> Path:
     """`folder`, made for its owner only (mode 700) if it was missing.
 
-    An existing folder keeps its mode. Raises HardwareError with the mend when
+    An existing folder keeps its mode. Raises HardwareError with the fix when
     it cannot be made.
     """
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        folder.mkdir(mode=OWNER_ONLY, exist_ok=True)
+        folder.mkdir(mode=OWNER_ONLY_FOLDER, exist_ok=True)
     except OSError as error:
         raise HardwareError(
             f"cannot make the folder {folder} ({error.strerror or error})",

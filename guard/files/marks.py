@@ -5,7 +5,7 @@ from __future__ import annotations
 from guard.errors import GuardError
 from guard.files.folders import config_dir
 
-CAUTIONS = "cautions-read"  # set by `screen.cautions`
+CAUTIONS_READ = "cautions-read"  # set by `screen.cautions`
 LESSON = "lesson-done"
 LESSON_OFFERED = "lesson-offered"
 SOUND = "sound-heard"

@@ -30,7 +30,7 @@ def open_file(path: str | os.PathLike[str]) -> BinaryIO:
 def read_capped(path: Path, largest: int, what: str) -> bytes | None:
     """The bytes of `path`, None where there is no such file; never more than `largest` are read.
 
-    Raises InputError, naming the file and the mend, where it cannot be read or
+    Raises InputError, naming the file and the fix, where it cannot be read or
     is too large for `what` ("a journal").
     """
     try:

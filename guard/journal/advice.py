@@ -15,7 +15,7 @@ from statistics import median
 
 from guard.journal.journal import ITEMS, Entry
 
-FEWEST_DAYS = 7  # fewer make no usual
+FEWEST_USUAL_DAYS = 7  # fewer make no usual
 USUAL_DAYS = 28  # how many of the newest make it
 SHORT_BY_H = 1.5  # under the usual: common practice
 SHORT_H = 5.0  # short where the usual is not known: common practice
@@ -107,7 +107,7 @@ def _unseen(entry: Entry, past_resting_bpm: Sequence[float | None]) -> tuple[str
     found = [item.words for item in ITEMS
              if item.asked and item.low is not None and getattr(entry, item.key) is None]
     if entry.resting_bpm is not None and not _usual(past_resting_bpm):
-        found.append(f"resting heart rate (it takes {FEWEST_DAYS} days to know your usual)")
+        found.append(f"resting heart rate (it takes {FEWEST_USUAL_DAYS} days to know your usual)")
     if entry.temperature_c is None:
         found.append("weather" if not entry.weather else "weather (no temperature in it)")
     mute = (item for item in ITEMS if item.key in ("shoes", "note"))
@@ -116,7 +116,7 @@ def _unseen(entry: Entry, past_resting_bpm: Sequence[float | None]) -> tuple[str
 
 def _usual(values: Sequence[float | None]) -> list[float]:
     known = [value for value in values if value is not None][-USUAL_DAYS:]
-    return known if len(known) >= FEWEST_DAYS else []
+    return known if len(known) >= FEWEST_USUAL_DAYS else []
 
 
 def _short_sleep(sleep_h: float | None, past: Sequence[float | None]) -> str:

@@ -1,4 +1,4 @@
-"""The journal: one short entry a day, in a file that people can read and mend.
+"""The journal: one short entry a day, in a file that people can read and correct.
 
 JSON Lines in the data folder (`journal.jsonl`), one day a line in order of
 date, for the owner only. The file appears whole or not at all and is on disk
@@ -26,10 +26,10 @@ from guard.errors import HardwareError, UsageError, printable
 from guard.files.folders import data_dir
 from guard.files.whole import read_capped, write_whole
 
-NAME = "journal.jsonl"
-LARGEST = 64 << 20  # bytes
-LONGEST_TEXT = 2000
-EARLIEST = date(1990, 1, 1)
+JOURNAL_FILE = "journal.jsonl"
+LARGEST_JOURNAL_BYTES = 64 << 20  # bytes
+LONGEST_ENTRY_TEXT = 2000
+EARLIEST_DAY = date(1990, 1, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +146,8 @@ def _checked_text(item: Item, value: object) -> str | None:
     if not isinstance(value, str):
         raise UsageError(f"{item.words} is {printable(value)[:40]}: write text")
     text = printable(" ".join(value.split()))
-    if len(text) > LONGEST_TEXT:
-        raise UsageError(f"{item.words} has {len(text)} signs: write at most {LONGEST_TEXT}")
+    if len(text) > LONGEST_ENTRY_TEXT:
+        raise UsageError(f"{item.words} has {len(text)} signs: write at most {LONGEST_ENTRY_TEXT}")
     return text or None
 
 
@@ -179,13 +179,13 @@ def _haystack(entry: Entry) -> str:
 
 def journal_path(make: bool = False) -> Path:
     """Where the journal is, or would be."""
-    return data_dir(make) / NAME
+    return data_dir(make) / JOURNAL_FILE
 
 
 def read(path: Path | None = None) -> Journal:
     """The journal; empty where there is no file. InputError when it cannot be read."""
     name = journal_path() if path is None else path
-    data = read_capped(name, LARGEST, "a journal")
+    data = read_capped(name, LARGEST_JOURNAL_BYTES, "a journal")
     if data is None:
         return Journal(())
     return _parsed(name, data.decode("utf-8-sig", "surrogateescape"))

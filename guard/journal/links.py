@@ -29,8 +29,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Series = Sequence[float | None]
+from guard.arrays import Floats
+
+DaySeries = Sequence[float | None]
 
 FEWEST_PAIRS = 20
 LIKELY_CHANCE = 0.05  # a corrected p-value from here on is called "may be chance"
@@ -39,7 +40,7 @@ _FEWEST_EFFECTIVE = 4.0  # with fewer the interval is all of -1 to 1
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
+class Correlation:
     """How `factor` (of the journal) and `outcome` (of the runs) went together.
 
     `rho` is Spearman's coefficient, -1 to 1; `low` and `high` its 95 %
@@ -68,7 +69,7 @@ class Link:
         return self.p_corrected < LIKELY_CHANCE
 
 
-def links(days: Mapping[str, Series], outcomes: Mapping[str, Series]) -> list[Link]:
+def links(days: Mapping[str, DaySeries], outcomes: Mapping[str, DaySeries]) -> list[Correlation]:
     """Every factor of `days` against every outcome, clearest first.
 
     All series have the same length: value i belongs to run i, runs in order of
@@ -122,11 +123,11 @@ def holm(p_values: Sequence[float]) -> list[float]:
     return corrected
 
 
-def _numbers(series: Series) -> Floats:
+def _numbers(series: DaySeries) -> Floats:
     return np.array([math.nan if value is None else float(value) for value in series], dtype=np.float64)
 
 
-def _link(factor: str, outcome: str, x: Floats, y: Floats) -> Link:
+def _link(factor: str, outcome: str, x: Floats, y: Floats) -> Correlation:
     rho, worth = _correlation(x, y), effective_pairs(x, y)
     low, high = _interval(rho, worth)
     x_alone, y_alone = _without_trend(x), _without_trend(y)
@@ -134,7 +135,7 @@ def _link(factor: str, outcome: str, x: Floats, y: Floats) -> Link:
     p = max(_chance(rho, worth - 2.0), _chance(rho_alone, effective_pairs(x_alone, y_alone) - 3.0))
     if rho * rho_alone < 0:
         p = 1.0  # two signs contradict each other
-    return Link(factor, outcome, rho, low, high, rho_alone, len(x), worth, p, p, 1)
+    return Correlation(factor, outcome, rho, low, high, rho_alone, len(x), worth, p, p, 1)
 
 
 def _correlation(x: Floats, y: Floats) -> float:

@@ -27,7 +27,7 @@ class Answer(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class LessonStep:
     """One cue: its word for large letters, how its tone goes, what it means and what to do."""
 
     cue: Cue
@@ -37,25 +37,25 @@ class Step:
     meaning: str
 
 
-STEPS = (
-    Step(Cue.EASE, "EASE", "two notes, falling", Answer.EASE,
+LESSON_STEPS = (
+    LessonStep(Cue.EASE, "EASE", "two notes, falling", Answer.EASE,
          "You would be over the ceiling soon. Run a little slower, but run. If that was not "
          "enough, it is said again."),
-    Step(Cue.WALK, "WALK", "three quick notes and two more", Answer.WALK,
+    LessonStep(Cue.WALK, "WALK", "three quick notes and two more", Answer.WALK,
          "Running slower is not enough. Walk until the next cue: your heart needs a minute or so."),
-    Step(Cue.RESUME, "RUN", "three notes, rising", Answer.RUN,
+    LessonStep(Cue.RESUME, "RUN", "three notes, rising", Answer.RUN,
          "There is room again. Run on, a little slower than before."),
-    Step(Cue.SIGNAL_LOST, "NO SIGNAL", "two low notes", Answer.EASE,
+    LessonStep(Cue.SIGNAL_LOST, "NO SIGNAL", "two low notes", Answer.EASE,
          "Nobody watches your heart rate now. Keep it easy by feel, wet the strap, press it to the skin."),
-    Step(Cue.SIGNAL_BACK, "SIGNAL", "a low note, then a higher one", Answer.NOTHING,
+    LessonStep(Cue.SIGNAL_BACK, "SIGNAL", "a low note, then a higher one", Answer.NOTHING,
          "The strap is back and you are guarded again. Nothing to do."),
-    Step(Cue.PART, "PART", "two knocks", Answer.NOTHING,
+    LessonStep(Cue.PART, "PART", "two knocks", Answer.NOTHING,
          "Your plan goes on to its next part. The screen says which."),
-    Step(Cue.PICK_UP, "UP", "four quick notes, rising", Answer.NOTHING,
+    LessonStep(Cue.PICK_UP, "UP", "four quick notes, rising", Answer.NOTHING,
          "You may go a little faster. It comes only if you set a floor."),
-    Step(Cue.BATTERY_LOW, "LOW", "short, short, long", Answer.NOTHING,
+    LessonStep(Cue.BATTERY_LOW, "LOW", "short, short, long", Answer.NOTHING,
          "The strap's battery is nearly empty. This run is fine; change it before the next."),
-    Step(Cue.STOP, "STOP", "high and low, eight times", Answer.WALK,
+    LessonStep(Cue.STOP, "STOP", "high and low, eight times", Answer.WALK,
          "You are over the never-exceed limit, if you have set one. Slow to a walk first, then "
          "stand: stopping dead after hard running can make you faint."),
 )
@@ -80,16 +80,16 @@ class Lesson:
         self.phase = Phase.SHOWN
         self.said = ""
         self.right = 0
-        self.asked = sum(step.answer is not Answer.NOTHING for step in STEPS)
+        self.asked = sum(step.answer is not Answer.NOTHING for step in LESSON_STEPS)
         self.over = False
         self._since_s = 0.0
         self._again = False
         self._go_on = False
 
     @property
-    def step(self) -> Step:
+    def step(self) -> LessonStep:
         """The present step (the first before it has begun, the last when over)."""
-        return STEPS[max(self.index, 0)]
+        return LESSON_STEPS[max(self.index, 0)]
 
     def press(self, char: str, t_s: float) -> Cue | None:
         """A key was pressed; the cue to play again, if any."""
@@ -124,7 +124,7 @@ class Lesson:
         if not (self._go_on or waited_s >= READ_S):
             return None
         self._go_on, self._again, self.said = False, False, ""
-        if self.index + 1 == len(STEPS):
+        if self.index + 1 == len(LESSON_STEPS):
             self.over = True
             return None
         self.index, self._since_s = self.index + 1, t_s

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from guard.decide.wording import phrase
 from guard.events import CueGiven
-from guard.lesson.lesson import STEPS, Answer, Lesson, Phase
+from guard.lesson.lesson import LESSON_STEPS, Answer, Lesson, Phase
 from guard.screen import large
 from guard.screen.figure import Figure
 from guard.screen.look import Look
@@ -57,7 +57,7 @@ def page(lesson: Lesson, settings: Settings, heard: bool, width: int, height: in
 
 
 def _place(lesson: Lesson) -> str:
-    return f"first lesson, cue {lesson.index + 1} of {len(STEPS)}"
+    return f"first lesson, cue {lesson.index + 1} of {len(LESSON_STEPS)}"
 
 
 def _wrapped(words: str, width: int) -> list[Text]:
@@ -69,5 +69,5 @@ def closing(lesson: Lesson, *, left: bool) -> list[str]:
     if left:
         return ["The lesson waits: `guard rehearse --lesson` takes it up again."]
     return [f"{lesson.right} of {lesson.asked} answered right at once. What to remember:",
-            *(f"  {step.tone:<32} {_DO[step.answer]}" for step in STEPS if step.answer in _DO),
+            *(f"  {step.tone:<32} {_DO[step.answer]}" for step in LESSON_STEPS if step.answer in _DO),
             "`guard rehearse --lesson` repeats it, `guard check --sounds` plays every cue."]

@@ -19,7 +19,7 @@ from guard.screen.look import fitting_look
 from guard.settings import Settings
 from guard.sound.player import Sounder
 
-TICK_S = 0.1
+KEYS_LOOK_S = 0.1
 NO_SOUND = ("none", "off", "bell")
 
 
@@ -50,7 +50,7 @@ async def give(settings: Settings, console: Console) -> bool:
                 play(lesson.advance(time.monotonic() - began_s))
                 live.update(page(lesson, settings, backend[0] not in NO_SOUND, *console.size, look),
                             refresh=True)
-                await asyncio.sleep(TICK_S)
+                await asyncio.sleep(KEYS_LOOK_S)
     finally:
         await asyncio.to_thread(sounder.close)
     print("\n".join(closing(lesson, left=not lesson.over)))

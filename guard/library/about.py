@@ -16,10 +16,10 @@ from guard.errors import InputError
 from guard.files.whole import remove, write_whole
 
 SUFFIX = ".about.json"
-FORMAT = 1
-LARGEST = 1 << 18  # bytes
+ABOUT_FORMAT = 1
+LARGEST_ABOUT_BYTES = 1 << 18  # bytes
 
-About = dict[str, object]
+AboutFields = dict[str, object]
 
 
 def about_path(log: Path) -> Path:
@@ -27,7 +27,7 @@ def about_path(log: Path) -> Path:
     return log.with_name(log.stem + SUFFIX)
 
 
-def read_about(log: Path, warn: Callable[[str], None] = lambda sentence: None) -> About:
+def read_about(log: Path, warn: Callable[[str], None] = lambda sentence: None) -> AboutFields:
     """What is known about the session `log`, without `format`; empty when nothing is.
 
     A file that cannot be understood is no reason not to list a session: `warn`
@@ -36,7 +36,7 @@ def read_about(log: Path, warn: Callable[[str], None] = lambda sentence: None) -
     path = about_path(log)
     try:
         with path.open("rb") as file:
-            return _parsed(file.read(LARGEST + 1))
+            return _parsed(file.read(LARGEST_ABOUT_BYTES + 1))
     except FileNotFoundError:
         return {}
     except (OSError, ValueError, RecursionError) as error:
@@ -63,18 +63,18 @@ def change_about(log: Path, changes: Mapping[str, object]) -> Path:
         remove(path)
         return path
     try:
-        text = json.dumps({"format": FORMAT, **about}, indent=1, ensure_ascii=True, allow_nan=False)
+        text = json.dumps({"format": ABOUT_FORMAT, **about}, indent=1, ensure_ascii=True, allow_nan=False)
     except RecursionError:
         raise InputError(f"{path} is nested too deeply: correct it or move it away") from None
     write_whole(path, [text.encode() + b"\n"], force=True)
     return path
 
 
-def _parsed(data: bytes) -> About:
-    if len(data) > LARGEST:
+def _parsed(data: bytes) -> AboutFields:
+    if len(data) > LARGEST_ABOUT_BYTES:
         raise ValueError("too large")
     about = json.loads(data, parse_constant=_finite, parse_float=_finite)
-    if not isinstance(about, dict) or about.get("format") != FORMAT:
+    if not isinstance(about, dict) or about.get("format") != ABOUT_FORMAT:
         raise ValueError("not of this form")
     del about["format"]
     return about

@@ -12,12 +12,12 @@ from guard.library.about import about_path
 from guard.library.library import SessionEntry
 from guard.log.file import is_being_written, numbered
 
-NAME = "bin"
+BIN_FOLDER = "bin"
 
 
 def bin_of(home: Path) -> Path:
     """The bin of the sessions folder `home`; it may not be there yet."""
-    return home / NAME
+    return home / BIN_FOLDER
 
 
 def discard(entry: SessionEntry) -> Path:

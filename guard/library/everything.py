@@ -18,12 +18,12 @@ from datetime import datetime
 from pathlib import Path
 
 from guard.errors import HardwareError, UsageError
-from guard.files.folders import OWNER_ONLY, cache_dir, config_dir, data_dir
+from guard.files.folders import OWNER_ONLY_FOLDER, cache_dir, config_dir, data_dir
 from guard.files.whole import whole_file
 from guard.log.file import is_being_written
 
 FILE_MODE = 0o600
-HEAD = b'{"type":"session"'
+LOG_BEGINS = b'{"type":"session"'
 RESCUED = "rescued"
 README = """\
 Everything the heart-rate guard kept on one machine.
@@ -144,7 +144,7 @@ def make_private() -> list[Path]:
     for root in roots().values():
         for folder, _, names in os.walk(root):
             inside = [(Path(folder, name), FILE_MODE) for name in names]
-            for path, mode in [(Path(folder), OWNER_ONLY), *inside]:
+            for path, mode in [(Path(folder), OWNER_ONLY_FOLDER), *inside]:
                 with contextlib.suppress(OSError):
                     if not path.is_symlink() and path.stat().st_mode & 0o077:
                         path.chmod(mode | (path.stat().st_mode & 0o100))
@@ -185,7 +185,7 @@ def _is_own_log(path: Path) -> bool:
     if hasattr(os, "getuid") and state.st_uid != os.getuid():
         return False
     with path.open("rb") as file:
-        return file.read(len(HEAD)) == HEAD
+        return file.read(len(LOG_BEGINS)) == LOG_BEGINS
 
 
 def _remove(path: Path, trouble: object) -> None:

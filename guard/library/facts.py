@@ -15,8 +15,8 @@ from typing import Any
 
 from guard.errors import GuardError, printable
 from guard.events import Clock, Cue, Mark
-from guard.log.recording import LARGEST, Recording, read_header, read_log, too_large
-from guard.log.records import LONGEST_S, Record, from_line, from_record
+from guard.log.recording import LARGEST_LOG_BYTES, Recording, read_header, read_log, too_large
+from guard.log.records import LONGEST_SESSION_S, Record, from_line, from_record
 
 LONGEST_WORKED_OUT_S = 24 * 3600.0
 LEAST_INPUT_EVERY_S = 60.0
@@ -27,7 +27,7 @@ _TAIL = 4096  # bytes; the end line is far shorter
 
 
 @dataclass(frozen=True)
-class Facts:
+class SessionFacts:
     """One log in short; JSON-ready by `asdict`, back by `facts_from`.
 
     `started` is ISO 8601 with offset, None where no clock could tell;
@@ -61,18 +61,18 @@ _TYPES: dict[str, type | tuple[type, ...]] = {
 }
 
 
-def facts_of(path: Path) -> Facts:
+def facts_of(path: Path) -> SessionFacts:
     """The facts of the log at `path`; never raises, `problem` says what is wrong."""
     try:
         return _facts(path)
     except GuardError as error:
-        return Facts(problem=printable(error))
+        return SessionFacts(problem=printable(error))
     except OSError as error:
-        return Facts(problem=printable(f"cannot read {path} ({error.strerror or error}): "
+        return SessionFacts(problem=printable(f"cannot read {path} ({error.strerror or error}): "
                                        "check that you may read it"))
 
 
-def facts_from(stored: Mapping[str, object]) -> Facts:
+def facts_from(stored: Mapping[str, object]) -> SessionFacts:
     """Facts from `as_stored`, by way of JSON; ValueError when they are not of this form."""
     if stored.keys() != _TYPES.keys() or not all(
             isinstance(value, _TYPES[name]) for name, value in stored.items()):
@@ -82,17 +82,17 @@ def facts_from(stored: Mapping[str, object]) -> Facts:
         raise ValueError("a start without its offset")
     if stored["summary"] != _checked(stored["summary"]):
         raise ValueError("a summary that cannot be")
-    return Facts(**{**values, "marks": tuple(values["marks"]), "notes": tuple(values["notes"])})
+    return SessionFacts(**{**values, "marks": tuple(values["marks"]), "notes": tuple(values["notes"])})
 
 
-def as_stored(facts: Facts) -> dict[str, object]:
+def as_stored(facts: SessionFacts) -> dict[str, object]:
     """JSON-ready."""
     return asdict(facts)
 
 
-def _facts(path: Path) -> Facts:
+def _facts(path: Path) -> SessionFacts:
     with path.open("rb") as file:
-        if path.stat().st_size > LARGEST:
+        if path.stat().st_size > LARGEST_LOG_BYTES:
             raise too_large(path)
         header = read_header(path, file)
         body = file.read()
@@ -109,12 +109,12 @@ def _facts(path: Path) -> Facts:
     end = _end(body)
     if end is not None:
         summary, t_s = end
-        return Facts(**common, duration_s=summary.get("duration_s", t_s), summary=summary)
+        return SessionFacts(**common, duration_s=summary.get("duration_s", t_s), summary=summary)
     recording = read_log(path)
     summary = _checked(recording.summary) if recording.summary else {}
     if not summary and recording.interrupted:
         summary = _worked_out(recording)
-    return Facts(**common, duration_s=recording.end_s, summary=summary,
+    return SessionFacts(**common, duration_s=recording.end_s, summary=summary,
                  interrupted=recording.interrupted, notes=tuple(map(_shown, recording.notes)))
 
 
@@ -240,4 +240,4 @@ def _shown(value: object) -> str:
 
 def _is_number(value: object) -> bool:
     return (isinstance(value, int | float) and not isinstance(value, bool)
-            and 0 <= value <= max(LONGEST_S, 1e9) and math.isfinite(value))
+            and 0 <= value <= max(LONGEST_SESSION_S, 1e9) and math.isfinite(value))

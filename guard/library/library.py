@@ -18,7 +18,7 @@ from guard.errors import InputError
 from guard.files.cache import cache_place, read_cached, write_cached
 from guard.files.folders import data_dir, make_private, sessions_dir
 from guard.library.about import SUFFIX, read_about
-from guard.library.facts import Facts, as_stored, facts_from, facts_of
+from guard.library.facts import SessionFacts, as_stored, facts_from, facts_of
 
 INDEX_FORMAT = 1  # a change in what facts_of finds needs a new number
 MADE_FOR = {"format": INDEX_FORMAT}
@@ -29,14 +29,14 @@ Stamp = tuple[int, int]  # size in bytes, mtime in ns
 class SessionEntry:
     """One session log in short. `path` and the pair `size`, `mtime_ns` name it and its state.
 
-    The rest is of `Facts` (see there) and of what the runner said afterwards:
+    The rest is of `SessionFacts` (see there) and of what the runner said afterwards:
     `title`, `tags`, and all of `about`.
     """
 
     path: Path
     size: int
     mtime_ns: int
-    facts: Facts
+    facts: SessionFacts
     about: Mapping[str, object] = field(default_factory=dict)
 
     @property
@@ -205,7 +205,7 @@ def _index_path(home: Path) -> Path:
     return cache_place("library", f"{zlib.crc32(os.fsencode(home)):08x}")
 
 
-def _read_index(path: Path) -> dict[str, tuple[Stamp, Facts]]:
+def _read_index(path: Path) -> dict[str, tuple[Stamp, SessionFacts]]:
     """What is known by file name; empty when the index is missing or not whole."""
     kept = read_cached(path, MADE_FOR)
     try:
@@ -215,6 +215,6 @@ def _read_index(path: Path) -> dict[str, tuple[Stamp, Facts]]:
         return {}
 
 
-def _write_index(path: Path, known: Mapping[str, tuple[Stamp, Facts]]) -> None:
+def _write_index(path: Path, known: Mapping[str, tuple[Stamp, SessionFacts]]) -> None:
     write_cached(path, MADE_FOR,
                  {name: [*stamp, as_stored(facts)] for name, (stamp, facts) in known.items()})

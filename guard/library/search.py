@@ -17,7 +17,7 @@ LAST = "last"
 
 
 @dataclass(frozen=True)
-class Wanted:
+class SearchTerms:
     """What to look for; every part that is given must fit. Case does not matter.
 
     `words` are looked for in name, title, tags, plan, source, marks and notes;
@@ -34,10 +34,10 @@ class Wanted:
     @property
     def empty(self) -> bool:
         """Whether nothing is asked for."""
-        return self == Wanted()
+        return self == SearchTerms()
 
 
-def matching(entries: Iterable[SessionEntry], wanted: Wanted) -> list[SessionEntry]:
+def matching(entries: Iterable[SessionEntry], wanted: SearchTerms) -> list[SessionEntry]:
     """Those that fit, in the order given."""
     return [entry for entry in entries if wanted.empty or _fits(entry, wanted)]
 
@@ -80,7 +80,7 @@ def day_range(text: str) -> tuple[date, date]:
     return first, last
 
 
-def _fits(entry: SessionEntry, wanted: Wanted) -> bool:
+def _fits(entry: SessionEntry, wanted: SearchTerms) -> bool:
     day = entry.ran_on()
     if (wanted.first or wanted.last) and day is None:
         return False

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from guard.events import Action, Command, LinkState, Mark, Snapshot, Speed, SpeedLink, State
-from guard.live.inbox import Note
+from guard.live.inbox import Notice
 from guard.screen import words
 from guard.settings import Settings
 
@@ -34,15 +34,15 @@ def answer(event: Command | Mark | Speed, before: Snapshot, after: Snapshot, set
             return _PLAIN.get(event.action, "")
 
 
-def slept(slept_s: float) -> Note:
+def slept(slept_s: float) -> Notice:
     """What to show after the machine slept in mid-session."""
-    return Note(f"this machine slept for {words.clock(round(slept_s))}: nothing was guarded meanwhile; "
+    return Notice(f"this machine slept for {words.clock(round(slept_s))}: nothing was guarded meanwhile; "
                 "keep it awake during a session")
 
 
-def clock_set(wall: str) -> Note:
+def clock_set(wall: str) -> Notice:
     """What to show when the wall clock was set; `wall` is its time now (ISO 8601)."""
-    return Note(f"the clock of this machine was set, to {wall[:10]} {wall[11:16]}: the session's own times "
+    return Notice(f"the clock of this machine was set, to {wall[:10]} {wall[11:16]}: the session's own times "
                 "are not touched", "clock", trouble=False)
 
 
@@ -87,7 +87,7 @@ class SpeedNews:
         self._before: dict[str, LinkState] = {}
         self._battery_said: set[str] = set()
 
-    def note(self, link: SpeedLink) -> Note | None:
+    def note(self, link: SpeedLink) -> Notice | None:
         """What to show for `link`; None where it is no news."""
         noun = words.DEVICES.get(link.device, "speed device")
         before, self._before[link.device] = self._before.get(link.device), link.state
@@ -95,13 +95,13 @@ class SpeedNews:
         low = charge is not None and charge <= self._battery_low_percent and self._battery_low_percent > 0
         if low and link.device not in self._battery_said:
             self._battery_said.add(link.device)
-            return Note(f"the {noun}'s battery is low: {charge} %")
+            return Notice(f"the {noun}'s battery is low: {charge} %")
         if link.state is before:
             return None
         if link.state is LinkState.CONNECTED:
             again = " again" if before is LinkState.LOST else ""
-            return Note(f"{noun} connected{again}", link.device, trouble=False)
+            return Notice(f"{noun} connected{again}", link.device, trouble=False)
         detail = f" ({link.detail})" if link.detail else ""
         if link.state is LinkState.LOST:
-            return Note(f"{noun} lost: guarding goes on without its speed{detail}", link.device, True)
-        return Note(f"{noun} not found yet: guarding goes on without its speed{detail}", link.device)
+            return Notice(f"{noun} lost: guarding goes on without its speed{detail}", link.device, True)
+        return Notice(f"{noun} not found yet: guarding goes on without its speed{detail}", link.device)

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import re
 
+from guard.events import FASTEST_M_S, STEEPEST_TOLD
 from guard.screen.words import (
     pace_number,
     pace_unit,
     speed_number,
     speed_unit,
 )
-from guard.session.speeds import FASTEST_M_S, STEEPEST
 from guard.settings import Settings
 from guard.units import KM_H_PER_M_S, METRES_PER_MILE, MPH_PER_M_S
 
 TYPE_SPEED = "type the belt's speed first: 8.5 or 7:05, Enter"
-LONGEST = 6  # characters
+LONGEST_ENTRY = 6  # characters
 
 # A typed speed beyond these is asked about before it counts. 20 km/h is the top of most
 # treadmills (common practice); the other two are ours: slower than anybody walks, and more
@@ -83,7 +83,7 @@ def doubt(speed_m_s: float, known_m_s: float | None, settings: Settings) -> str:
 def grade_entered(entry: str) -> tuple[float | None, str]:
     """The grade (rise over run) of an entry in percent; None, and why, where it is none."""
     number = _number(entry)
-    if number is None or abs(number) > 100 * STEEPEST:
+    if number is None or abs(number) > 100 * STEEPEST_TOLD:
         said = f"{entry} % is no grade: " if entry else ""
         return None, f"{said}type it as 2 %, or 2 - % downhill"
     return round(number / 100, 4), ""

@@ -14,7 +14,7 @@ from guard.events import SoundHealth
 
 
 @dataclass(frozen=True, slots=True)
-class Note:
+class Notice:
     """A sentence the runner should see; `aloud` is what is spoken with it, if anything.
 
     A `lasting` one stays on screen until another of the same `topic` comes. A
@@ -45,7 +45,7 @@ class Press(Enum):
     VERY_LONG = "very long"
 
 
-Item = SoundHealth | Note | Press | Asked
+InboxItem = SoundHealth | Notice | Press | Asked
 MOST_SHOWN = 3
 
 
@@ -57,7 +57,7 @@ class Notices:
         self._until_s: dict[str, float] = {}
         self._topics: dict[str, str] = {}
 
-    def add(self, note: Note, now_s: float) -> None:
+    def add(self, note: Notice, now_s: float) -> None:
         """Show `note` from `now_s` on; it takes the place of the one before of its topic."""
         if note.topic:
             self._until_s.pop(self._topics.get(note.topic, ""), None)
@@ -76,8 +76,8 @@ class Inbox:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._kept: list[Item] = []
-        self._hand_over: Callable[[Item], None] | None = None
+        self._kept: list[InboxItem] = []
+        self._hand_over: Callable[[InboxItem], None] | None = None
 
     def sound(self, backend: str, detail: str = "") -> None:
         """Sound leaves the machine through `backend` now ("none" when it cannot)."""
@@ -85,8 +85,8 @@ class Inbox:
 
     def note(self, sentence: str, *, topic: str = "", lasting: bool = False, aloud: str = "",
              trouble: bool = True) -> None:
-        """A sentence the runner should see (see `Note`)."""
-        self._put(Note(sentence, topic, lasting, aloud, trouble))
+        """A sentence the runner should see (see `Notice`)."""
+        self._put(Notice(sentence, topic, lasting, aloud, trouble))
 
     def press(self, press: Press) -> None:
         """The button was pressed."""
@@ -96,9 +96,9 @@ class Inbox:
         """A command came in from `origin`."""
         self._put(Asked(action, value, origin))
 
-    def attach(self, loop: asyncio.AbstractEventLoop, take: Callable[[Item], None]) -> None:
+    def attach(self, loop: asyncio.AbstractEventLoop, take: Callable[[InboxItem], None]) -> None:
         """From now on `take` gets every item, in `loop`."""
-        def hand_over(item: Item) -> None:
+        def hand_over(item: InboxItem) -> None:
             with contextlib.suppress(RuntimeError):  # the loop has just closed
                 loop.call_soon_threadsafe(take, item)
 
@@ -108,7 +108,7 @@ class Inbox:
             for item in kept:
                 hand_over(item)
 
-    def _put(self, item: Item) -> None:
+    def _put(self, item: InboxItem) -> None:
         with self._lock:
             if self._hand_over:
                 self._hand_over(item)

@@ -9,14 +9,21 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from guard.events import Action, Command, Mark, Snapshot, Speed, State
-from guard.live.entry import LONGEST, TYPE_SPEED, being_typed, doubt, grade_entered, speed_entered, takes
+from guard.events import FASTEST_M_S, Action, Command, Mark, Snapshot, Speed, State
+from guard.live.entry import (
+    LONGEST_ENTRY,
+    TYPE_SPEED,
+    being_typed,
+    doubt,
+    grade_entered,
+    speed_entered,
+    takes,
+)
 from guard.live.inbox import Asked
 from guard.screen.figure import Choice, next_choice, on_belt
-from guard.session.speeds import FASTEST_M_S
 from guard.settings import Settings, find
 
-ASKED_S = 5.0  # how long a question stays open
+QUESTION_S = 5.0  # how long a question stays open
 HELP_S = 20.0  # how long the keys stay on screen
 # What may be asked for from elsewhere than keys and button, beside a mark and a ceiling: never the end.
 FROM_ELSEWHERE = (Action.PAUSE, Action.CONTINUE, Action.MUTE, Action.UNMUTE, Action.STATUS)
@@ -57,7 +64,7 @@ def meaning(char: str) -> Key:
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class Question:
     """A question to show until it is answered or `until_s` (wall seconds) has passed.
 
     `speed` is what a yes sets; without one a yes quits.
@@ -82,8 +89,8 @@ class Keyboard:
         self._settings = settings
         self.ceiling_bpm = settings.ceiling_bpm
         self.choice = Choice.ROOM
-        self._asked: Ask | None = None
-        self._told: Ask | None = None
+        self._asked: Question | None = None
+        self._told: Question | None = None
         self._help_until_s = 0.0
         self._entry = ""
 
@@ -112,7 +119,7 @@ class Keyboard:
             self.choice = next_choice(self.choice, belt=on_belt(snapshot, self._settings))
             said = f"large: {self.choice.value}"
         elif key is Key.QUIT and (asked is None or asked.speed):
-            self._asked, said = Ask("quit? q or y ends it, other keys go on", wall_s + ASKED_S), ""
+            self._asked, said = Question("quit? q or y ends it, other keys go on", wall_s + QUESTION_S), ""
         elif key is Key.QUIT or (key is Key.YES and asked is not None):
             return Command(snapshot.t_s, Action.QUIT)
         else:
@@ -123,7 +130,7 @@ class Keyboard:
             elif helping and key is Key.NO:
                 said = ""  # any key puts the help away
         if event is None and said:
-            self._told = Ask(said, wall_s + ASKED_S)
+            self._told = Question(said, wall_s + QUESTION_S)
         return event
 
     def _speed(self, typed: str, snapshot: Snapshot, wall_s: float) -> tuple[Speed | None, str]:
@@ -135,10 +142,10 @@ class Keyboard:
         question = doubt(speed_m_s, snapshot.speed_m_s, self._settings)
         if not question:
             return speed, ""
-        self._asked = Ask(question, wall_s + ASKED_S, speed)
+        self._asked = Question(question, wall_s + QUESTION_S, speed)
         return None, ""
 
-    def asking(self, wall_s: float) -> Ask | None:
+    def asking(self, wall_s: float) -> Question | None:
         """The open question, if there is one and its time has not passed."""
         return self._asked if self._asked and wall_s < self._asked.until_s else None
 
@@ -162,7 +169,7 @@ class Keyboard:
             self._entry = self._entry[1:] if self._entry.startswith("-") else "-" + self._entry
             return True
         if takes(self._entry, char):
-            self._entry = (self._entry + char.replace(",", "."))[:LONGEST]
+            self._entry = (self._entry + char.replace(",", "."))[:LONGEST_ENTRY]
             return True
         return False
 

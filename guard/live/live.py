@@ -37,9 +37,9 @@ from guard.events import (
 )
 from guard.live.answers import SpeedNews, all_is_well, answer, clock_set, slept
 from guard.live.ended import Ended as Ended
-from guard.live.inbox import Asked, Inbox, Item, Note, Notices, Press
+from guard.live.inbox import Asked, Inbox, InboxItem, Notice, Notices, Press
 from guard.live.keys import Key, Keyboard, input_asked, input_for
-from guard.live.outlet import Log, Outlet, Sounder, in_order
+from guard.live.outlet import CuePlayer, Log, Outlet, in_order
 from guard.live.signals import ending_signals
 from guard.live.source import Source
 from guard.live.terminal import terminal_keys
@@ -51,7 +51,7 @@ from guard.settings import Settings
 TICK_S = 0.25  # wall seconds between looks at timeouts, and between screens; as the session's grid
 DISCONNECT_S = 6.0  # how long a source may take to let go of its device
 CLOSE_S = 8.0  # how long a listener may take to finish
-ANSWER_S = 3.0  # how long the answer to a key stays on screen
+ANSWER_SHOWN_S = 3.0  # how long the answer to a key stays on screen
 MUTE_S = 900.0  # a forgotten mute ends by itself
 NOTE_S = 30.0  # how long a warning stays there; it is shown again at the end
 STUCK_S = 10.0  # a disk that takes this long for one line is said to be stuck
@@ -67,7 +67,7 @@ async def run_session(
     clock: SessionClock,
     log: Log,
     screen: Screen,
-    sounder: Sounder,
+    sounder: CuePlayer,
     inbox: Inbox | None = None,
     stdin: IO[str] | None = None,
     plan: Plan | None = None,
@@ -102,7 +102,7 @@ async def run_session(
 class _Live:
     def __init__(
         self, source: Source, settings: Settings, clock: SessionClock, log: Log,
-        onlookers: Mapping[str, Onlooker], sounder: Sounder, plan: Plan | None, needs_screen: bool,
+        onlookers: Mapping[str, Onlooker], sounder: CuePlayer, plan: Plan | None, needs_screen: bool,
         wall_watch: WallWatch,
     ) -> None:
         self.session = Session(settings, plan)
@@ -199,9 +199,9 @@ class _Live:
         if not self._stopped.done():
             self._take(event)
 
-    def take_foreign(self, item: Item) -> None:
+    def take_foreign(self, item: InboxItem) -> None:
         """Something from another thread: sound health, a sentence to show, a button pressed."""
-        if isinstance(item, Note):
+        if isinstance(item, Notice):
             self._note(item)
         elif isinstance(item, Press):
             self._pressed(item)
@@ -210,7 +210,7 @@ class _Live:
                 self.take(event)
         else:
             if item.detail and item.backend != "off":  # switched off by the runner is no trouble
-                self._note(Note(item.detail))
+                self._note(Notice(item.detail))
             self.take(dataclasses.replace(item, t_s=self._clock.now_s()))
 
     def key(self, char: str) -> None:
@@ -244,7 +244,7 @@ class _Live:
             # Readings take a millisecond each in the session. A flood of them would carry its
             # clock past the wall's, and a silence after it would go unnoticed.
             if FLOOD not in self._notices.shown(time.monotonic()):
-                self._note(Note(FLOOD))
+                self._note(Notice(FLOOD))
             return
         asked = isinstance(event, Command | Mark) or (isinstance(event, Speed) and event.typed)
         before = self.session.snapshot() if asked else None
@@ -257,7 +257,7 @@ class _Live:
             self._note(news)
         if before is not None and isinstance(event, Command | Mark | Speed):
             self._answer = answer(event, before, self.session.snapshot(), self._settings)
-            self._answer_until_s = time.monotonic() + ANSWER_S
+            self._answer_until_s = time.monotonic() + ANSWER_SHOWN_S
 
     def _guarded(self, work: Callable[[], None]) -> None:
         try:
@@ -323,13 +323,13 @@ class _Live:
         """A disk that does not answer holds the log's thread; it is said from here."""
         stuck = self._to_log.stuck_s > STUCK_S
         if stuck and not self._log_stuck:
-            self._note(Note("the disk does not answer: the log waits in memory; the guard goes on",
+            self._note(Notice("the disk does not answer: the log waits in memory; the guard goes on",
                             LOG_TOPIC, True, NOT_RECORDING))
         elif self._log_stuck and not stuck:
-            self._note(Note("the disk answers again", LOG_TOPIC, False, RECORDING_AGAIN))
+            self._note(Notice("the disk answers again", LOG_TOPIC, False, RECORDING_AGAIN))
         self._log_stuck = stuck
 
-    def _note(self, note: Note) -> None:
+    def _note(self, note: Notice) -> None:
         self._notices.add(note, time.monotonic())
         if note.aloud:
             self._to_sound.put(lambda: self._sounder.say(note.aloud))
@@ -344,4 +344,5 @@ class _Live:
     def _take_failure(self, name: str, error: Exception) -> None:
         if name == "screen" and self._needs_screen:
             self.stop("ended")
-        self._note(Note(f"the {name} failed ({type(error).__name__}: {error}); the guard goes on without it"))
+        why = f"{type(error).__name__}: {error}"
+        self._note(Notice(f"the {name} failed ({why}); the guard goes on without it"))

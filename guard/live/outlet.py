@@ -12,10 +12,10 @@ from typing import Protocol
 from guard.events import CueGiven, Input, Output
 
 Call = Callable[[], None]
-WAITING = 50_000  # calls kept for a stuck listener; the oldest go first
+MOST_CALLS_WAITING = 50_000  # calls kept for a stuck listener; the oldest go first
 
 
-class Sounder(Protocol):
+class CuePlayer(Protocol):
     """What plays cues."""
 
     def start(self) -> None: ...
@@ -44,7 +44,7 @@ class Outlet:
     def __init__(self, name: str, report: Callable[[str, Exception], None]) -> None:
         self.name = name
         self._report = report
-        self._calls: deque[Call] = deque(maxlen=WAITING)
+        self._calls: deque[Call] = deque(maxlen=MOST_CALLS_WAITING)
         self._latest: Call | None = None
         self._ready = threading.Condition()
         self._ended = self._failing = False

@@ -22,7 +22,7 @@ from guard.runner.rehearsal import PRACTICE, PracticeCourse, one_runner
 from guard.runner.simulate import Runners, Second
 from guard.runner.strap import FaultRates
 
-NAME = "practice strap (invented)"
+PRACTICE_STRAP = "practice strap (invented)"
 SPEED_EVERY_S = 5
 GRACE_S = 4.0  # out of range for so long before the link is called lost
 RR_SPREAD = 0.02  # beat-to-beat, share of the interval; small while running (ours)
@@ -64,7 +64,7 @@ class PracticeSource:
     def about(self) -> dict[str, object]:
         """What the log's first line says about where the readings came from."""
         return {
-            "kind": "practice", "name": NAME, "course": self.course.name, "seed": self.seed,
+            "kind": "practice", "name": PRACTICE_STRAP, "course": self.course.name, "seed": self.seed,
             "note": "an invented runner: no heart was measured",
         }
 
@@ -88,8 +88,8 @@ class PracticeSource:
     async def run(self, clock: SessionClock, put: Callable[[Input], None]) -> None:
         """Put the run's events until the course ends, paced by `clock`."""
         link = LinkState.CONNECTED
-        put(Link(_stamp(clock), LinkState.CONNECTING, NAME))
-        put(Link(_stamp(clock), link, NAME, body_location="chest"))
+        put(Link(_stamp(clock), LinkState.CONNECTING, PRACTICE_STRAP))
+        put(Link(_stamp(clock), link, PRACTICE_STRAP, body_location="chest"))
         battery = dict(self.course.battery)
         last_setting: tuple[float | None, float | None] = (None, None)
         for step in range(self._runners.steps):
@@ -108,7 +108,8 @@ class PracticeSource:
             wanted = self._link_at(step)
             if wanted is not link:
                 link = wanted
-                put(Link(now, link, NAME, "out of range: come nearer" if link is LinkState.LOST else ""))
+                fault = "out of range: come nearer" if link is LinkState.LOST else ""
+                put(Link(now, link, PRACTICE_STRAP, fault))
             if not self._out_of_range(step):
                 put(self._reading(now, step, float(second.bpm[0]), rr_s))
 

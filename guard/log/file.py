@@ -2,7 +2,7 @@
 
 Every method may raise OSError; `guard.log.log` waits and tries again. After an
 error, or when the file is no longer where it belongs (folder removed, disk
-taken out and put back), `mend` brings the whole log back to its place.
+taken out and put back), `restore` brings the whole log back to its place.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+from guard.files.folders import OWNER_ONLY, OWNER_ONLY_FOLDER
 from guard.files.whole import sync_folder
 
 if sys.platform != "win32":  # Windows keeps others from removing an open file by itself
     import fcntl
 
-OWNER_ONLY, OWNER_ONLY_FOLDER = 0o600, 0o700
 _FLAGS = (os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
           | getattr(os, "O_NOFOLLOW", 0))
 _CANNOT_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.EROFS)  # pipes and the like
@@ -71,7 +71,7 @@ class LogFile:
             return False
         return os.path.samestat(there, mine)
 
-    def mend(self) -> bytes:
+    def restore(self) -> bytes:
         """Make the file at `path` hold what was written; returns what has to be written once more."""
         if self._fd is None:
             return b""

@@ -24,7 +24,7 @@ from guard.events import CueGiven, Input, Link, Output
 from guard.files.folders import sessions_dir
 from guard.files.whole import write_whole
 from guard.log.file import LogFile, numbered
-from guard.log.recording import FORMAT, Recording, read_log, repair
+from guard.log.recording import LOG_FORMAT, Recording, read_log, repair
 from guard.log.records import Record, from_record, to_line, to_record
 from guard.settings import Settings
 
@@ -47,7 +47,7 @@ def session_header(
     """The first line of a log. `started` is wall time, for people only."""
     return {
         "type": "session",
-        "format": FORMAT,
+        "format": LOG_FORMAT,
         "started": started.isoformat(timespec="seconds") if started else None,
         "clock_trusted": clock_trusted,
         "guard": __version__,
@@ -168,7 +168,7 @@ class SessionLog:
         """Write what waits, oldest first, as far as the disk takes it."""
         try:
             if self._failing:
-                self._mend()
+                self._restore()
             while self._waiting:
                 line = self._waiting[0]
                 written = self._file.write(line)
@@ -190,8 +190,8 @@ class SessionLog:
             self._report(f"recording again, nothing is missing in {self.path}" if not self._gaps
                          else f"recording again, with a gap in {self.path}", True)
 
-    def _mend(self) -> None:
-        again = self._file.mend()
+    def _restore(self) -> None:
+        again = self._file.restore()
         if again:
             # It may end inside the line that waits first: the two belong together.
             first = self._waiting.popleft() if self._waiting else b""

@@ -14,8 +14,8 @@ from guard.errors import HardwareError, InputError
 from guard.log.recording import Recording, read_log
 from guard.log.records import Record, to_line
 
-LONGEST = 500  # characters of one answer
-MOST_NOTES = 20
+LONGEST_ANSWER = 500  # characters of one answer
+MOST_NOTES_KEPT = 20
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class Note:
 def notes_of(recording: Recording) -> tuple[Note, ...]:
     """The notes of a recording, oldest first; what cannot be one is passed over."""
     found = [_note(record) for record in recording.unknown if record.get("type") == "note"]
-    return tuple(note for note in found if not note.empty)[-MOST_NOTES:]
+    return tuple(note for note in found if not note.empty)[-MOST_NOTES_KEPT:]
 
 
 def append_note(path: Path, note: Note) -> None:
@@ -46,7 +46,8 @@ def append_note(path: Path, note: Note) -> None:
     recording = read_log(path)
     record: Record = {"t": recording.end_s, "type": "note"}
     record.update({key: value for key, value in
-                   (("effort", note.effort), ("feel", note.feel[:LONGEST]), ("pain", note.pain[:LONGEST]))
+                   (("effort", note.effort), ("feel", note.feel[:LONGEST_ANSWER]),
+                    ("pain", note.pain[:LONGEST_ANSWER]))
                    if value not in (None, "")})
     try:
         with path.open("r+b") as file:
@@ -71,4 +72,4 @@ def _note(record: Record) -> Note:
 
 
 def _text(value: object) -> str:
-    return value[:LONGEST] if isinstance(value, str) else ""
+    return value[:LONGEST_ANSWER] if isinstance(value, str) else ""

@@ -15,13 +15,13 @@ from typing import BinaryIO
 from guard.errors import InputError, SettingError
 from guard.events import CueGiven, Input, Output, ReadingDoubted, StateChanged
 from guard.files.whole import open_file
-from guard.log.records import LONGEST_S, Record, from_line, from_record
+from guard.log.records import LONGEST_SESSION_S, Record, from_line, from_record
 from guard.settings import RetiredSetting, Settings, check, find
 
-FORMAT = 1
-LARGEST = 1 << 28  # bytes; a day of readings is under 20 MB
+LOG_FORMAT = 1
+LARGEST_LOG_BYTES = 1 << 28  # bytes; a day of readings is under 20 MB
 LONGEST_LINE = 1 << 20  # bytes; far above any line the guard writes
-MOST_NOTES = 20
+MOST_SKIPS_NAMED = 20
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Recording:
 def read_log(path: str | os.PathLike[str]) -> Recording:
     """Read the session log at `path`.
 
-    Raises InputError, naming the file and the mend, when it cannot be opened
+    Raises InputError, naming the file and the fix, when it cannot be opened
     or its first line is not that of a session log. Everything after the first
     line is taken as far as it goes: a torn or NUL tail is cut after the last
     whole line, a damaged line in between is skipped, and `notes` says so.
@@ -68,7 +68,7 @@ def read_log(path: str | os.PathLike[str]) -> Recording:
     try:
         with open_file(name) as file:
             header = read_header(name, file)
-            if os.fstat(file.fileno()).st_size > LARGEST:
+            if os.fstat(file.fileno()).st_size > LARGEST_LOG_BYTES:
                 raise too_large(name)
             return _body(name, header, file)
     except OSError as error:
@@ -78,7 +78,8 @@ def read_log(path: str | os.PathLike[str]) -> Recording:
 
 def too_large(name: str | os.PathLike[str]) -> InputError:
     """What is said of a file that no session can have filled."""
-    return InputError(f"{name} is far too large for a session log (over {LARGEST >> 20} MB): move it away")
+    most_mb = LARGEST_LOG_BYTES >> 20
+    return InputError(f"{name} is far too large for a session log (over {most_mb} MB): move it away")
 
 
 def repair(path: str | os.PathLike[str]) -> int:
@@ -136,20 +137,20 @@ def read_header(name: Path, file: BinaryIO) -> Record:
     if not raw:
         raise InputError(f"{name} is empty: no session was written to it")
     what = f"{name} is not a session log"
-    mend = "give a .jsonl file of the guard, or make one from a CSV file with `guard import`"
+    fix = "give a .jsonl file of the guard, or make one from a CSV file with `guard import`"
     if raw.lstrip(b"\xef\xbb\xbf").startswith(b'{"type":"session"') and _torn(raw):
         raise InputError(f"{name} breaks off inside its first line: "
                          "the session ended before anything was kept")
     try:
         header = from_line(raw.removeprefix(b"\xef\xbb\xbf").rstrip(b"\0"))
     except ValueError:
-        raise InputError(f"{what}: its first line is not JSON; {mend}") from None
+        raise InputError(f"{what}: its first line is not JSON; {fix}") from None
     if header.get("type") != "session":
-        raise InputError(f"{what}: its first line does not say that it is one; {mend}")
+        raise InputError(f"{what}: its first line does not say that it is one; {fix}")
     version = header.get("format")
     if type(version) is not int or version < 1:
-        raise InputError(f"{what}: its first line has no usable format number; {mend}")
-    if version > FORMAT:
+        raise InputError(f"{what}: its first line has no usable format number; {fix}")
+    if version > LOG_FORMAT:
         raise InputError(f"{name} was written by a newer guard (format {min(version, 10**6)}): "
                          "update the guard to read it")
     return header
@@ -214,7 +215,7 @@ class _Notes:
     def skipped(self, note: str) -> None:
         self.damaged = True
         self._count += 1
-        if len(self._skips) < MOST_NOTES:
+        if len(self._skips) < MOST_SKIPS_NAMED:
             self._skips.append(note)
 
     def tail(self, note: str) -> None:
@@ -233,7 +234,7 @@ def _foreign(record: Record, last_s: float, notes: _Notes) -> float:
         notes.skipped(f"{lost if type(lost) is int and 0 < lost < 10**9 else 'some'} lines are missing: "
                       "they could not be written at the time")
     t_s = record.get("t")
-    usable = type(t_s) in (int, float) and 0 <= t_s <= LONGEST_S  # type: ignore[operator]
+    usable = type(t_s) in (int, float) and 0 <= t_s <= LONGEST_SESSION_S  # type: ignore[operator]
     return float(t_s) if usable else last_s  # type: ignore[arg-type]
 
 

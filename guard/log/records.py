@@ -42,7 +42,7 @@ Record = dict[str, Any]
 
 # A session of more than four days is a damaged time, not a run: replay steps
 # through every second of it.
-LONGEST_S = 4 * 24 * 3600.0
+LONGEST_SESSION_S = 4 * 24 * 3600.0
 _FIGURE_LIMIT = 1e9
 BPM_LIMIT = 65_535  # heart rate is at most a 16-bit number (Heart Rate Service 1.0, 0x2A37)
 
@@ -202,9 +202,9 @@ def _word(record: Mapping[str, object], name: str, words: Mapping[str, object]) 
 
 def _time(record: Mapping[str, object]) -> float:
     t_s = record.get("t")
-    if type(t_s) is float and 0.0 <= t_s <= LONGEST_S:
+    if type(t_s) is float and 0.0 <= t_s <= LONGEST_SESSION_S:
         return t_s
-    return float(_number(record, "t", 0.0, LONGEST_S))
+    return float(_number(record, "t", 0.0, LONGEST_SESSION_S))
 
 
 def _reading(t_s: float, record: Mapping[str, object]) -> Reading:
@@ -220,7 +220,8 @@ def _reading(t_s: float, record: Mapping[str, object]) -> Reading:
 
 def _seconds(intervals: Any) -> tuple[float, ...]:
     if isinstance(intervals, list):
-        seconds = tuple([float(rr) for rr in intervals if type(rr) in (float, int) and 0 <= rr <= LONGEST_S])
+        seconds = tuple([float(rr) for rr in intervals
+                         if type(rr) in (float, int) and 0 <= rr <= LONGEST_SESSION_S])
         if len(seconds) == len(intervals):
             return seconds
     raise ValueError(f"rr_s is {_short(intervals)}, not a list of seconds")

@@ -17,14 +17,13 @@ import numpy as np
 import orjson
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.errors import InputError
 from guard.events import PACE_CUES, Action, Command, CueGiven, Reading, ReadingDoubted, Speed
 from guard.files.whole import open_file
-from guard.log.recording import FORMAT, LARGEST, read_log, too_large
-from guard.log.records import LONGEST_S, Record
+from guard.log.recording import LARGEST_LOG_BYTES, LOG_FORMAT, read_log, too_large
+from guard.log.records import LONGEST_SESSION_S, Record
 from guard.session.speeds import in_force
-
-Floats = NDArray[np.float64]
 
 _ASKING = frozenset(cue.key for cue in PACE_CUES)
 _COMMANDS = frozenset(action.value for action in (
@@ -54,14 +53,14 @@ class Series:
 
 
 def read_series(path: str | os.PathLike[str]) -> Series:
-    """The columns of the log at `path`; InputError, with the mend, where it is no log."""
+    """The columns of the log at `path`; InputError, with the fix, where it is no log."""
     try:
         with open_file(path) as file:
-            data = file.read(LARGEST + 1)
+            data = file.read(LARGEST_LOG_BYTES + 1)
     except OSError as error:
         raise InputError(f"cannot read {path} ({error.strerror or error}): "
                          "check the name and that you may read it") from None
-    if len(data) > LARGEST:
+    if len(data) > LARGEST_LOG_BYTES:
         raise too_large(path)
     try:
         return _whole(data)
@@ -73,7 +72,7 @@ def _whole(data: bytes) -> Series:
     """A log as the guard writes it, taken apart at one go; raises for anything unusual."""
     readings, touching, others, places = _readings(data)
     header, *records = orjson.loads(b"[" + b",".join(others) + b"]")
-    if header["type"] != "session" or header["format"] != FORMAT or len(records) + 1 != len(others):
+    if header["type"] != "session" or header["format"] != LOG_FORMAT or len(records) + 1 != len(others):
         raise ValueError("not a log of this format")
     _check_order(readings, records, places)
     get: dict[str, list[Record]] = {"speed": [], "doubt": [], "command": [], "cue": []}
@@ -194,7 +193,7 @@ def _series(
     if doubts:
         readings = readings[~np.isin(readings[:, 0], np.array(doubts, dtype=np.float64))]
     end_s = max([end_s, *(float(table[-1, 0]) for table in (readings, paces) if len(table))])
-    if not 0.0 <= end_s <= LONGEST_S:
+    if not 0.0 <= end_s <= LONGEST_SESSION_S:
         raise ValueError("a time out of range")
     return Series(header, readings, paces, source, commands, asking, end_s)
 

@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 
 # No session was logged by this program before its first version existed.
-EARLIEST = datetime(2025, 1, 1).astimezone()
+EARLIEST_CLOCK = datetime(2025, 1, 1).astimezone()
 _TIME_ERROR = 5  # adjtimex(2): the clock is not synchronised
 _TIMEX_BYTES = 512  # larger than struct timex of any Linux
 
@@ -24,7 +24,7 @@ def clock_is_trusted(now: datetime, clocks: Path = Path("/sys/class/rtc")) -> bo
     the presence of a real-time clock; other systems run on machines that have
     one.
     """
-    if now < EARLIEST:
+    if now < EARLIEST_CLOCK:
         return False
     if not sys.platform.startswith("linux"):
         return True

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from guard.packets.heart_rate import Malformed
 
 STRIDE_LENGTH_PRESENT = 0x01
-DISTANCE_PRESENT = 0x02
+TOTAL_DISTANCE_PRESENT = 0x02
 RUNNING = 0x04
 
 SPEED_UNITS_PER_M_S = 256
@@ -72,7 +72,7 @@ def parse(raw: bytes) -> FootPodData | Malformed:
         else:
             note = f"cut short: stride length is missing, only {len(raw)} of {place + 2} bytes came"
         place += 2
-    if flags & DISTANCE_PRESENT:
+    if flags & TOTAL_DISTANCE_PRESENT:
         if len(raw) >= place + 4:
             distance_m = int.from_bytes(raw[place : place + 4], "little") / 10
         else:

@@ -7,10 +7,10 @@ import threading
 from collections.abc import Callable
 from typing import Protocol
 
-from guard.pins.patterns import STEP_S
+from guard.pins.patterns import SLOT_S
 
 
-class Output(Protocol):
+class OutputPin(Protocol):
     """What can be on or off (gpiozero's `OutputDevice`)."""
 
     value: float
@@ -23,7 +23,7 @@ class Blinker:
     does not take a value; nothing is tried after that.
     """
 
-    def __init__(self, output: Output, failed: Callable[[Exception], None]) -> None:
+    def __init__(self, output: OutputPin, failed: Callable[[Exception], None]) -> None:
         self._output, self._failed = output, failed
         self._change = threading.Condition()
         self._pattern, self._again, self._news, self._ended = "", False, False, False
@@ -53,7 +53,7 @@ class Blinker:
                 pattern, again = turn
                 for step in itertools.cycle(pattern) if again and len(pattern) > 1 else pattern:
                     self._output.value = step == "#"
-                    if self._interrupted(STEP_S):
+                    if self._interrupted(SLOT_S):
                         break
                 else:
                     if not again:

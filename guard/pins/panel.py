@@ -25,11 +25,11 @@ from guard.settings import Settings
 if TYPE_CHECKING:
     from guard.screen.frame import Frame
 
-HOLD_S = 2.0  # this long ends the session
+LONG_PRESS_S = 2.0  # this long ends the session
 POWER_OFF_HOLDS = 3  # and this many times as long switches the machine off
 BOUNCE_S = 0.03  # contacts chatter for 1 to 10 ms (common practice)
 
-PACKAGES_MISSING = ("the packages for button, lamp and buzzer are missing: "
+PIN_PACKAGES_MISSING = ("the packages for button, lamp and buzzer are missing: "
                     "`bash hardware/pi.sh pins` installs them")
 
 
@@ -58,7 +58,7 @@ class Panel:
         try:
             gpiozero = _gpiozero()
         except ImportError:
-            self._report(PACKAGES_MISSING)
+            self._report(PIN_PACKAGES_MISSING)
             return
         except Exception as error:
             self._report(_no_pins(error))
@@ -68,14 +68,14 @@ class Panel:
         if output := self._claim(self._settings.pin_buzzer, "buzzer", gpiozero.DigitalOutputDevice):
             self._buzzer = Blinker(output, lambda error: self._report(_failed("buzzer", error)))
         if button := self._claim(self._settings.pin_button, "button", gpiozero.Button, pull_up=True,
-                                 bounce_time=BOUNCE_S, hold_time=HOLD_S, hold_repeat=True):
+                                 bounce_time=BOUNCE_S, hold_time=LONG_PRESS_S, hold_repeat=True):
             button.when_held, button.when_released = self._held, self._released
             self._has_button = True
 
     def wait(self, *, searching: bool) -> None:
         """No session runs: the lamp tells whether one is wanted and the strap is looked for."""
         if self._lamp:
-            self._lamp.show(patterns.NO_HEART_RATE if searching else patterns.WAITING, again=True)
+            self._lamp.show(patterns.NO_HEART_RATE if searching else patterns.STANDING_BY, again=True)
 
     # What a session tells (`guard.screen.frame.Onlooker`).
 

@@ -1,6 +1,6 @@
 """What the lamp and the buzzer show: rhythms alone, so that no colour or pitch is needed. Pure.
 
-A pattern is a string of steps of `STEP_S`: `#` on, `.` off. The lamp goes
+A pattern is a string of steps of `SLOT_S`: `#` on, `.` off. The lamp goes
 round in its pattern, the buzzer plays its own once. No lamp flashes more than
 three times in a second (WCAG 2.2, success criterion 2.3.1).
 
@@ -28,15 +28,15 @@ from __future__ import annotations
 
 from guard.events import Action, Command, Cue, CueGiven, Input, Output, Snapshot, State
 
-STEP_S = 0.1
+SLOT_S = 0.1
 
 DARK = "."
 STEADY = "#"
 SLOW = "#####....."
 FAST = "##.."
-PAUSED = "##################.."
+HELD = "##################.."
 NO_HEART_RATE = "#.#............."
-WAITING = "#..................."
+STANDING_BY = "#..................."
 
 _LAMP = {
     State.WARMING: STEADY,
@@ -44,7 +44,7 @@ _LAMP = {
     State.EASING: SLOW,
     State.WALKING: FAST,
     State.NO_SIGNAL: NO_HEART_RATE,
-    State.HELD: PAUSED,
+    State.HELD: HELD,
     State.DONE: DARK,
 }
 

@@ -10,13 +10,13 @@ from guard.plan.plan import Plan
 from guard.plan.text import parse_plan
 from guard.settings import Settings
 
-LARGEST = 1 << 20  # bytes
+LARGEST_PLAN_BYTES = 1 << 20  # bytes
 
 
 def read_plan(file: str, settings: Settings) -> Plan:
-    """The plan in `file`; InputError naming the file, the part and the mend."""
+    """The plan in `file`; InputError naming the file, the part and the fix."""
     path = Path(file)
-    data = read_capped(path, LARGEST, "a plan")
+    data = read_capped(path, LARGEST_PLAN_BYTES, "a plan")
     if data is None:
         raise InputError(f"there is no plan {_shown(file)}: "
                          "`guard plan --make easy-hour -o FILE` writes one to start from")

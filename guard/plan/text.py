@@ -1,7 +1,7 @@
 """Plans as people write them: TOML text to `Plan`, and examples to start from.
 
 Pure: the file itself is read in `guard.plan.file`. Every mistake raises
-`InputError` naming the file, the part, the key and the mend.
+`InputError` naming the file, the part, the key and the fix.
 """
 
 from __future__ import annotations

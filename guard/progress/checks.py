@@ -19,17 +19,15 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.progress.figures import Commands
-
-Floats = NDArray[np.float64]
 
 TYPICAL_ERROR = 0.03  # of heart rate at one easy effort (Buchheit 2014)
 LEAST_PART_S = 240.0
-READ_S = 120
+CHECK_LAST_S = 120
 SAME_SPEED = 0.03  # of the speed
-STEADY_M_S = 0.15  # SD of speed over the two minutes; more is no steady check
+STEADY_CHECK_M_S = 0.15  # SD of speed over the two minutes; more is no steady check
 LEAST_READINGS = 30
 _95 = 1.96
 
@@ -77,12 +75,12 @@ def check_parts(
     for kind, name, begin, end in _times(parts, commands):
         if kind != "test" or end - begin < LEAST_PART_S or end > len(bpm):
             continue
-        last = slice(int(end) - READ_S, int(end))
+        last = slice(int(end) - CHECK_LAST_S, int(end))
         beats, speeds = bpm[last], speed_m_s[last]
         beats = beats[np.isfinite(beats)]
         if len(beats) < LEAST_READINGS:
             continue
-        steady = np.isfinite(speeds).sum() >= READ_S / 2 and np.nanstd(speeds) <= STEADY_M_S
+        steady = np.isfinite(speeds).sum() >= CHECK_LAST_S / 2 and np.nanstd(speeds) <= STEADY_CHECK_M_S
         found.append(CheckPart(name, float(beats.mean()), float(np.nanmean(speeds)) if steady else None))
     return tuple(found)
 

@@ -16,12 +16,11 @@ from datetime import date, timedelta
 from statistics import NormalDist, mean, median
 
 import numpy as np
-from numpy.typing import NDArray
 
-from guard.progress.level import Known
+from guard.arrays import Floats
 from guard.progress.weeks import WEEK, monday
+from guard.response.search import Estimate
 
-Floats = NDArray[np.float64]
 Daily = Mapping[str, Mapping[date, float]]
 
 SHORT_SLEEP_H = 6.5  # adults are advised seven or more (AASM and SRS 2015, Sleep 38:843)
@@ -29,7 +28,7 @@ LESS_THAN_USUAL_H = 0.75
 LEAST_NIGHTS, LEAST_WEEKS = 4, 3
 AROUND = timedelta(weeks=6)
 FEWEST_EACH = 4
-HOT_C = 21.0  # heart rate rises by 1.4 % a degree from 21 to 35 C (Miller & Martin 1975)
+WARM_C = 21.0  # heart rate rises by 1.4 % a degree from 21 to 35 C (Miller & Martin 1975)
 FEWEST_DAYS = 10  # of an item in each of two spans, before they are compared
 
 # What to look at first: (key of the journal, words, unit, which way is worse).
@@ -57,11 +56,11 @@ class ShortSleep:
     hours: float
     usual_hours: float
     nights: int
-    speed_m_s: Known | None
+    speed_m_s: Estimate | None
 
 
 @dataclass(frozen=True, slots=True)
-class Check:
+class FactorChange:
     """One thing to look at first: its mean now and in as long a time before; None where not written down."""
 
     key: str
@@ -105,7 +104,7 @@ def short_sleep(sleep_h: Mapping[date, float], runs: Sequence[tuple[date, float]
     return found
 
 
-def _beside(begins: date, ends: date, runs: Sequence[tuple[date, float]]) -> Known | None:
+def _beside(begins: date, ends: date, runs: Sequence[tuple[date, float]]) -> Estimate | None:
     inside = [(day, speed) for day, speed in runs if begins <= day <= ends]
     around = [(day, speed) for day, speed in runs
               if begins - AROUND <= day <= ends + AROUND and not begins <= day <= ends]
@@ -114,16 +113,16 @@ def _beside(begins: date, ends: date, runs: Sequence[tuple[date, float]]) -> Kno
     return shift(np.array([speed for _, speed in inside]), np.array([speed for _, speed in around]))
 
 
-def shift(one: Floats, other: Floats, level: float = 0.95) -> Known:
+def shift(one: Floats, other: Floats, level: float = 0.95) -> Estimate:
     """How far `one` (n,) lies over `other` (m,), robustly, with its interval."""
     gaps = np.sort((one[:, None] - other[None, :]).ravel())
     pairs, both = len(gaps), len(one) + len(other)
     reach = NormalDist().inv_cdf(0.5 + level / 2.0) * math.sqrt(pairs * (both + 1) / 12.0)
     rank = int(max(math.floor(pairs / 2.0 - reach), 1))
-    return Known(float(np.median(gaps)), float(gaps[rank - 1]), float(gaps[pairs - rank]))
+    return Estimate(float(np.median(gaps)), float(gaps[rank - 1]), float(gaps[pairs - rank]))
 
 
-def checks(daily: Daily, until: date, days: int) -> list[Check]:
+def checks(daily: Daily, until: date, days: int) -> list[FactorChange]:
     """What the journal has on the last `days` days to `until`, against as many before."""
     begins = until - timedelta(days=days)
     earlier = begins - timedelta(days=days)
@@ -135,7 +134,7 @@ def checks(daily: Daily, until: date, days: int) -> list[Check]:
         mean_now = mean(now) if len(now) >= FEWEST_DAYS else None
         mean_before = mean(before) if len(before) >= FEWEST_DAYS else None
         worse = mean_now is not None and _worse(key, mean_now, mean_before, worse_way)
-        found.append(Check(key, words, unit, mean_now, mean_before, len(now), worse))
+        found.append(FactorChange(key, words, unit, mean_now, mean_before, len(now), worse))
     return found
 
 
@@ -147,6 +146,6 @@ _MATTERS = {"sleep_h": 0.5, "sleep_quality": 0.5, "stress": 0.5, "soreness": 0.5
 def _worse(key: str, now: float, before: float | None, way: int) -> bool:
     if key == "sleep_h" and now < SHORT_SLEEP_H:
         return True
-    if key == "temperature_c" and now < HOT_C:
+    if key == "temperature_c" and now < WARM_C:
         return False
     return before is not None and way * (now - before) >= _MATTERS[key]

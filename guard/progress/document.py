@@ -5,20 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
-from guard.journal.links import Link
+from guard.journal.links import Correlation
 from guard.progress import words
-from guard.progress.level import Known
-from guard.progress.progress import Months, Session, half_95
+from guard.progress.progress import Months, PastSession, half_95
 from guard.progress.verdict import Told
+from guard.response.search import Estimate
 
-COLUMNS = (
+RUN_COLUMNS = (
     "date", "session", "speed_at_ceiling_m_s", "low_m_s", "high_m_s", "pace_at_ceiling", "refusal",
     "speed_from", "temperature_c", "duration_s", "at_or_under_s", "over_s", "asking_cues",
 )
 
 
 def document(
-    months: Months, sessions: Sequence[Session], links: Sequence[Link], units: str,
+    months: Months, sessions: Sequence[PastSession], links: Sequence[Correlation], units: str,
 ) -> dict[str, object]:
     """JSON-ready; see DEVELOPERS.md, "JSON of progress"."""
     level, step, slopes = months.level, months.level.step if months.level else None, months.slopes
@@ -28,7 +28,7 @@ def document(
         "last_run": str(months.last) if months.last else None, "idle_days": months.idle_days,
         "recent": _told(months.recent), "season": _told(months.season),
         "speed_now_m_s": None if level is None else _known(
-            Known(level.now, level.now - half_95(level), level.now + half_95(level))),
+            Estimate(level.now, level.now - half_95(level), level.now + half_95(level))),
         "temperatures_missing": level is not None and level.unwritten,
         "step": None if step is None else {
             "chance": round(step.chance, 3), "date": str(months.step_day), "speed_from": step.source,
@@ -68,12 +68,12 @@ def document(
              "effective_pairs": round(link.effective_pairs, 1), "p_corrected": _number(link.p_corrected, 5),
              "clear": link.clear} for link in links],
         "refusals": dict(months.refusals),
-        "runs": [dict(zip(COLUMNS, row, strict=True)) for row in rows(months, sessions, units)],
+        "runs": [dict(zip(RUN_COLUMNS, row, strict=True)) for row in rows(months, sessions, units)],
     }
 
 
-def rows(months: Months, sessions: Sequence[Session], units: str) -> Iterator[list[object]]:
-    """One row a run, as `COLUMNS`; None where not known."""
+def rows(months: Months, sessions: Sequence[PastSession], units: str) -> Iterator[list[object]]:
+    """One row a run, as `RUN_COLUMNS`; None where not known."""
     for point, session in zip(months.points, sessions, strict=True):
         speed, figures = point.speed, session.figures
         yield [
@@ -90,7 +90,7 @@ def _told(told: Told | None) -> dict[str, object] | None:
         "high": _number(told.high, 5), "days": round(told.change.days), "runs": told.change.runs}
 
 
-def _known(known: Known | None) -> dict[str, object] | None:
+def _known(known: Estimate | None) -> dict[str, object] | None:
     return None if known is None else {
         "value": _number(known.value, 4), "low": _number(known.low, 4), "high": _number(known.high, 4)}
 

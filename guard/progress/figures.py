@@ -6,15 +6,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
+from guard.events import FASTEST_M_S
 from guard.progress.minutes import Minutes, minutes
-from guard.response.series import FASTEST_M_S
 from guard.response.spans import held
 from guard.signal.trust import HIGHEST_BPM, LOWEST_BPM
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 Commands = tuple[tuple[float, str, float | None], ...]
 
 SPEED_OLD_S = 10.0  # a read speed older than this is not known; a typed one holds

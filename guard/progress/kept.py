@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from types import NoneType
 from typing import Any
 
-from guard.journal.links import Link
+from guard.journal.links import Correlation
 from guard.progress.checks import CheckPart
 from guard.progress.figures import SessionFigures
 from guard.progress.minutes import LAGS_S, SIZE, Minutes
@@ -27,7 +27,8 @@ def _form(of: type) -> dict[str, tuple[type, ...]]:
     return {name: _KINDS[kind] for name, kind in of.__annotations__.items()}
 
 
-_FIGURES, _MINUTES, _CHECK, _LINK = _form(SessionFigures), _form(Minutes), _form(CheckPart), _form(Link)
+_FIGURES, _MINUTES = _form(SessionFigures), _form(Minutes)
+_CHECK, _LINK = _form(CheckPart), _form(Correlation)
 
 
 def figures_from(kept: object, check: object) -> tuple[SessionFigures, tuple[CheckPart, ...]]:
@@ -69,11 +70,11 @@ def _squares(upper: Sequence[float]) -> bool:
     return True
 
 
-def links_from(kept: object) -> list[Link]:
+def links_from(kept: object) -> list[Correlation]:
     """What `dataclasses.asdict` made of links; ValueError for anything else."""
     if not isinstance(kept, list):
         raise ValueError("not a list of links")
-    return [Link(**_fitting(link, _LINK)) for link in kept]
+    return [Correlation(**_fitting(link, _LINK)) for link in kept]
 
 
 def _fitting(values: Any, form: Mapping[str, tuple[type, ...]]) -> dict[str, Any]:

@@ -12,9 +12,8 @@ import math
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from guard.arrays import Floats
 
 HEAT_ERROR_C = 1.0  # what is written down is the day's temperature, not the road's at that hour
 MOST_CORRECTED = 0.4

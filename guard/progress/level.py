@@ -9,7 +9,7 @@ have an error that all runs share: it is carried to the end.
 
 A new pod, a moved pod or another belt changes all speeds from one day on. Such
 a step is thought of on every day of each source, and what it would leave of a
-change is in `Change.doubt`.
+change is in `SpeedChange.doubt`.
 """
 
 from __future__ import annotations
@@ -20,11 +20,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.progress.least_squares import Averaged
 from guard.progress.slopes import Slopes
-from guard.progress.steps import Step, Steps
-
-Floats = NDArray[np.float64]
+from guard.progress.steps import SpeedStep, SpeedSteps
 
 REFERENCE_C = 15.0
 BENDS_C = (15.0,)  # where the cost of heat may change
@@ -36,15 +35,6 @@ CHANGE_SD, TURN_SD, SOURCE_SD = 0.12, 0.08, 0.05
 HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.35])  # bpm a degree: at all, and more above BENDS_C
 UNKNOWN_HEAT_BPM = 2.5  # in 84 days, where nobody wrote the temperatures down
 _VAGUE = 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """A value and its interval."""
-
-    value: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True)
@@ -62,7 +52,7 @@ class Runs:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class SpeedChange:
     """Change of speed as a share of that at the beginning, over `days`; `sd` its standard error.
 
     `free` are degrees of freedom for Student's t. `doubt` is the chance that the
@@ -88,9 +78,9 @@ class Level:
     now: float
     sd: float
     free: float
-    recent: Change
-    whole: Change
-    step: Step | None
+    recent: SpeedChange
+    whole: SpeedChange
+    step: SpeedStep | None
     unwritten: bool
     speeds: Floats
     sds: Floats
@@ -115,9 +105,9 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
     span = min(float(-days.min()), float(YEAR_DAYS))
     recent_days = min(span, float(KNOT_DAYS))
     extra = (UNKNOWN_HEAT_BPM / bpm) ** 2 if unwritten else 0.0
-    steps = Steps(found, days, sources, names, today)
+    steps = SpeedSteps(found, days, sources, names, today)
 
-    def change(length: float) -> Change:
+    def change(length: float) -> SpeedChange:
         contrast = np.zeros(x.shape[1])
         contrast[1:1 + _pieces(days)] = _overlap(np.array([-length]), _pieces(days))[0]
         value, variance, gain = found.of(contrast)
@@ -127,7 +117,7 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
         variance += extra * min(length / KNOT_DAYS, 2.0) ** 2
         doubt = steps.doubt(contrast, value, variance, found.free)
         inside = int((days >= -length).sum())
-        return Change(value / start, math.sqrt(variance) / start, found.free, length, inside, doubt)
+        return SpeedChange(value / start, math.sqrt(variance) / start, found.free, length, inside, doubt)
 
     level = np.zeros(x.shape[1])
     level[0] = 1.0

@@ -5,7 +5,7 @@ Heart rate lags effort: after a dead time it follows by a first-order lag (Hunt
 Fankhauser, Saengsuwan 2015, BioMed Eng OnLine 14). Effort is the level speed
 of equal cost, grade counted by the cost of running of Minetti et al. 2002
 (J Appl Physiol 93:1039; polynomial from memory). So each minute after the
-eighth gives four means (`COLUMNS`) and a weight, and of all minutes only the
+eighth gives four means (`REGRESSORS`) and a weight, and of all minutes only the
 sums remain: a whole history is fitted again from them in milliseconds.
 """
 
@@ -17,19 +17,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from guard.arrays import Floats
+from guard.response.series import RUN_M_S
 
-TREADMILL, FOOT_POD, SATELLITE = "treadmill", "foot pod", "satellite"  # what tells the speed
+BY_TREADMILL, BY_FOOT_POD, BY_SATELLITE = "treadmill", "foot pod", "satellite"  # what tells the speed
 
 LAGS_S = (40.0, 57.6, 80.0)
 DEAD_S = 8
 WARM_S = 480  # dry electrodes, the rise from rest
 REFERENCE_H = (1200.0 - 600.0) / 3600.0  # the twentieth minute, on the axis of `hours`
-MINUTE_S, LEAST_S = 60, 40
+MINUTE_S, LEAST_OF_MINUTE_S = 60, 40
 FEWEST_MINUTES = 5
 SETTLED_M_S = 0.2
-STEEPEST = 0.15  # more is an altitude that jumped
-RUN_M_S, STAND_M_S = 1.8, 0.5
+STEEPEST_MINUTE = 0.15  # more is an altitude that jumped
+STAND_M_S = 0.5
 WALKING = 0.5  # a walked metre costs the heart half a run one (ACSM: 0.1 against 0.2 ml/kg/m)
 HELD_S = 10  # a slow strap's reading stands so long
 MOST_OFF_BPM, MOST_OFF_SDS = 10.0, 4.0
@@ -37,9 +38,9 @@ SCALE_OF_MAD = 1.4826
 USUAL_SLOPE, USUAL_DRIFT = 28.0, 8.0  # bpm per m/s and bpm an hour, to find minutes that are faults
 
 # level speed of equal effort (m/s), what of it is grade (m/s), hours from minute 10, bpm
-COLUMNS = 4
-_UPPER = np.triu_indices(COLUMNS)
-SIZE = 2 + COLUMNS + len(_UPPER[0]) + 2 * (1 + COLUMNS)  # 26 numbers for each lag
+REGRESSORS = 4
+_UPPER = np.triu_indices(REGRESSORS)
+SIZE = 2 + REGRESSORS + len(_UPPER[0]) + 2 * (1 + REGRESSORS)  # 26 numbers for each lag
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,7 @@ class Minutes:
 
 def cost_of_grade(grade: Floats) -> Floats:
     """Cost of running a metre at `grade` (0.1 is 10 %) over that on the level (Minetti et al. 2002)."""
-    i = np.clip(grade, -STEEPEST, STEEPEST)
+    i = np.clip(grade, -STEEPEST_MINUTE, STEEPEST_MINUTE)
     cost = ((((155.4 * i - 30.4) * i - 43.3) * i + 46.3) * i + 19.5) * i + 3.6
     return np.asarray(cost / 3.6)
 
@@ -74,7 +75,7 @@ def minutes(bpm: Floats, speed_m_s: Floats, grade: Floats, paused: NDArray[np.bo
     runs = usable & (speed >= RUN_M_S)
     shape = (-1, MINUTE_S)
     count = usable[WARM_S:].reshape(shape).sum(axis=1)
-    enough = (count >= LEAST_S) & (2 * runs[WARM_S:].reshape(shape).sum(axis=1) >= MINUTE_S)
+    enough = (count >= LEAST_OF_MINUTE_S) & (2 * runs[WARM_S:].reshape(shape).sum(axis=1) >= MINUTE_S)
     if enough.sum() < FEWEST_MINUTES:
         return None
     weigh = np.where(usable, 1.0, 0.0)[WARM_S:].reshape(shape)[enough]

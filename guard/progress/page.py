@@ -9,15 +9,15 @@ from html import escape
 from itertools import groupby
 from statistics import median
 
-from guard.journal.links import Link
+from guard.journal.links import Correlation
 from guard.page.document import document
 from guard.progress import svg, words
-from guard.progress.level import Known
-from guard.progress.progress import Months, Point, Session
+from guard.progress.progress import Months, PastSession, Point
 from guard.progress.verdict import Told, Verdict
+from guard.response.search import Estimate
 
-SHOWN_DAYS = 366
-SHOWN_WEEKS = 52
+_SHOWN_DAYS = 366
+_SHOWN_WEEKS = 52
 
 _STYLE = """
 @media print { :root { color-scheme: light; --ink: #000; --soft: #444; --rule: #bbb; } }
@@ -41,11 +41,11 @@ summary { cursor: pointer; }
 """
 
 
-def page(months: Months, sessions: Sequence[Session], links: Sequence[Link], units: str) -> str:
+def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correlation], units: str) -> str:
     """The whole document; every word from outside is escaped."""
     last = sessions[-1].day if sessions else None
     known = [point for point in months.points if point.speed]
-    shown = [point for point in known if (known[-1].day - point.day).days < SHOWN_DAYS]
+    shown = [point for point in known if (known[-1].day - point.day).days < _SHOWN_DAYS]
     parts = [
         f"<h1>{escape(words.headline(months, units))}</h1>",
         _paragraphs([*words.today_sentences(months), words.interval_sentence(months, units)]),
@@ -61,13 +61,13 @@ def page(months: Months, sessions: Sequence[Session], links: Sequence[Link], uni
         parts += ["<h2>Look at these first</h2>", '<p class="soft">Last 12 weeks, and the 12 before.</p>',
                   _list(words.check_line(check) for check in months.reality)]
         if months.verdict is Verdict.PLATEAU:
-            parts.append(_paragraphs([words.CHOICES, words.CAUTION]))
+            parts.append(_paragraphs([words.CHOICES, words.PROGRESS_CAUTION]))
     if months.sleep:
         usual = months.level.now if months.level else math.nan
         parts += ["<h2>Sleep</h2>",
                   _paragraphs([*(words.sleep_sentence(spell, usual) for spell in months.sleep[-3:]),
                                words.NEVER_A_CAUSE])]
-    parts += ["<h2>Weeks</h2>", svg.week_chart(months.weeks[-SHOWN_WEEKS:]),
+    parts += ["<h2>Weeks</h2>", svg.week_chart(months.weeks[-_SHOWN_WEEKS:]),
               f'<p class="soft">{svg.share_note()}</p>',
               _paragraphs([words.share_sentence(months), words.consistency_sentence(months),
                            *words.jump_sentences(months.jumps)])]
@@ -97,7 +97,7 @@ def _by_month(known: Sequence[Point]) -> list[Point]:
     for (year, month), some in groupby(known, key=lambda point: (point.day.year, point.day.month)):
         values = sorted(point.speed.value for point in some if point.speed)
         low, high = values[len(values) // 4], values[(3 * len(values)) // 4]
-        middle = Known(median(values), min(low, median(values)), max(high, median(values)))
+        middle = Estimate(median(values), min(low, median(values)), max(high, median(values)))
         found.append(Point(date(year, month, 15), "", middle, ""))
     return found
 
@@ -147,7 +147,7 @@ def _check_table(months: Months, units: str) -> str:
 
 def _runs(months: Months, units: str) -> str:
     newest = months.points[-1].day if months.points else None
-    recent = [point for point in months.points if newest and (newest - point.day).days < SHOWN_DAYS]
+    recent = [point for point in months.points if newest and (newest - point.day).days < _SHOWN_DAYS]
     head = ["date", f"pace, {words.pace_unit(units)}", "error", "°C", "speed from", "note"]
     return _table(head,
                   [[words.day(point.day), *_figures(point, point.speed, units), point.source,
@@ -155,7 +155,7 @@ def _runs(months: Months, units: str) -> str:
                    for point in reversed(recent)])
 
 
-def _figures(point: Point, speed: Known | None, units: str) -> list[str]:
+def _figures(point: Point, speed: Estimate | None, units: str) -> list[str]:
     warm = "" if point.temperature_c is None else f"{point.temperature_c:.0f}"
     if speed is None:
         return ["", "", warm]

@@ -16,7 +16,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from guard.progress.checks import CheckPart, Difference, over_all_checks
-from guard.progress.days import Check, Daily, ShortSleep, checks, short_sleep
+from guard.progress.days import Daily, FactorChange, ShortSleep, checks, short_sleep
 from guard.progress.figures import SessionFigures
 from guard.progress.least_squares import student
 from guard.progress.level import (
@@ -24,27 +24,27 @@ from guard.progress.level import (
     KNOT_DAYS,
     LEAST_SPAN_DAYS,
     YEAR_DAYS,
-    Known,
     Level,
     Runs,
     fit,
 )
-from guard.progress.minutes import TREADMILL
+from guard.progress.minutes import BY_TREADMILL
 from guard.progress.slopes import Slopes
 from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import PLATEAU_LOOK_DAYS, Told, Verdict, told, within
 from guard.progress.weeks import Consistency, Run, Week, consistency, share_of, weeks
+from guard.response.search import Estimate
 
 RECENT_WEEKS = 12
 MOST_BEYOND_BPM = 6.0  # how far outside a run's heart rates a ceiling may lie for its own speed to be shown
-WIDEST_SHARE = 0.10
+WIDEST_SPEED_SHARE = 0.10
 SEASON_DAYS = KNOT_DAYS + 14  # less says nothing beside twelve weeks
 TOO_FAR, TOO_WIDE = "far_from_ceiling", "wide_error"
 _95 = 1.96
 
 
 @dataclass(frozen=True, slots=True)
-class Session:
+class PastSession:
     """A session as the months see it; `check` is not empty where it was a steady-heart-rate check."""
 
     day: date
@@ -62,7 +62,7 @@ class Point:
 
     day: date
     name: str
-    speed: Known | None
+    speed: Estimate | None
     refusal: str
     source: str = ""
     temperature_c: float | None = None
@@ -99,7 +99,7 @@ class Months:
     checks: tuple[tuple[date, tuple[CheckPart, ...]], ...]
     difference: Difference | None
     sleep: tuple[ShortSleep, ...]
-    reality: tuple[Check, ...]
+    reality: tuple[FactorChange, ...]
     last: date | None
     idle_days: int
 
@@ -125,7 +125,7 @@ class _Year:
 
 
 def look(
-    sessions: Sequence[Session], daily: Daily, ceiling_bpm: float, *,
+    sessions: Sequence[PastSession], daily: Daily, ceiling_bpm: float, *,
     today: date | None = None, named: Mapping[date, str] | None = None, with_history: bool = False,
 ) -> Months:
     """Put everything together. `sessions` in order of day; `daily` from the journal, key to day to value.
@@ -144,7 +144,7 @@ def look(
         np.array([float((sessions[place].day - begin).days) for place in usable]),
         np.array([sources[place] for place in usable]),
         np.array([warmth.get(sessions[place].day, np.nan) for place in usable]),
-        np.array([sessions[place].figures.source != TREADMILL for place in usable], dtype=bool))
+        np.array([sessions[place].figures.source != BY_TREADMILL for place in usable], dtype=bool))
     end = float(runs.days[-1]) if usable else 0.0
     year = _year(sums, runs, ceiling_bpm, end)
     slopes = year.slopes if year else _slopes(sums, runs, end)
@@ -174,7 +174,7 @@ def look(
         tuple(reality), last, max((today - last).days, 0) if last else 0)
 
 
-def _sources(sessions: Sequence[Session], named: Mapping[date, str]) -> list[str]:
+def _sources(sessions: Sequence[PastSession], named: Mapping[date, str]) -> list[str]:
     """Each session's source of speed: what the log says, and from the day of a new name on, that name.
 
     A name belongs to the kind of source that the first run from that day on had.
@@ -221,11 +221,12 @@ def _year(sums: np.ndarray, runs: Runs, ceiling_bpm: float, end: float, again: b
 
 
 def _points(
-    sessions: Sequence[Session], sources: Sequence[str], warmth: Mapping[date, float], usable: Sequence[int],
-    slopes: Slopes | None, year: _Year | None, runs: Runs, end: float, ceiling_bpm: float,
+    sessions: Sequence[PastSession], sources: Sequence[str], warmth: Mapping[date, float],
+    usable: Sequence[int], slopes: Slopes | None, year: _Year | None, runs: Runs, end: float,
+    ceiling_bpm: float,
 ) -> list[Point]:
     """Every session's speed at the ceiling: those of the year as fitted, older ones by the year's slopes."""
-    known: dict[int, Known] = {}
+    known: dict[int, Estimate] = {}
     if slopes is not None:
         inside = np.flatnonzero((runs.days <= end) & (runs.days > end - YEAR_DAYS))
         speeds, by, own = slopes.speeds(ceiling_bpm)
@@ -233,7 +234,7 @@ def _points(
             speeds = year.level.speeds
         half = _95 * np.sqrt(own + np.einsum("ni,ij,nj->n", by, slopes.covariance, by))
         for place, speed, one in zip(inside.tolist(), speeds.tolist(), half.tolist(), strict=True):
-            known[usable[place]] = Known(speed, speed - one, speed + one)
+            known[usable[place]] = Estimate(speed, speed - one, speed + one)
     found = []
     for place, session in enumerate(sessions):
         speed, refusal = known.get(place), session.figures.refusal
@@ -241,7 +242,7 @@ def _points(
         if speed is not None and minutes is not None:
             if not minutes.low_bpm - MOST_BEYOND_BPM <= ceiling_bpm <= minutes.high_bpm + 2 * MOST_BEYOND_BPM:
                 speed, refusal = None, TOO_FAR
-            elif speed.high - speed.value > WIDEST_SHARE * speed.value:
+            elif speed.high - speed.value > WIDEST_SPEED_SHARE * speed.value:
                 speed, refusal = None, TOO_WIDE
         found.append(Point(session.day, session.name, speed, refusal, sources[place],
                            warmth.get(session.day)))

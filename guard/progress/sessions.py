@@ -13,15 +13,15 @@ from typing import TYPE_CHECKING, Any
 from guard.errors import GuardError, InputError, printable
 
 if TYPE_CHECKING:
-    from guard.journal.links import Link
+    from guard.journal.links import Correlation
     from guard.library.library import SessionEntry
     from guard.progress.checks import CheckPart
     from guard.progress.figures import SessionFigures
-    from guard.progress.progress import Session
+    from guard.progress.progress import PastSession
 
     Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
 
-FORMAT = 2  # a change in what is worked out needs a new number
+FIGURES_FORMAT = 2  # a change in what is worked out needs a new number
 FEWEST_FOR_WORKERS = 60  # below this, starting processes takes longer than the work
 PER_TASK = 20
 
@@ -30,7 +30,7 @@ def sessions_of(
     folder: Path | None, *,
     progress: Callable[[int, int], None] | None = None,
     warn: Callable[[str], None] = lambda sentence: None,
-) -> list[Session]:
+) -> list[PastSession]:
     """Every session of the library with its figures, oldest first.
 
     `progress` gets (done, to do) while logs are read. A log that cannot be
@@ -38,7 +38,7 @@ def sessions_of(
     """
     from guard.files.cache import read_cached, write_cached
     from guard.library.library import sessions
-    from guard.progress.progress import Session
+    from guard.progress.progress import PastSession
 
     entries = []
     for entry in sessions(folder, warn=warn):
@@ -51,7 +51,7 @@ def sessions_of(
     if not entries:
         return []
     place = _place(entries[0].path.parent)
-    made_for = {"format": FORMAT}
+    made_for = {"format": FIGURES_FORMAT}
     kept = read_cached(place, made_for)
     kept = kept if isinstance(kept, dict) else {}
     known: dict[str, Kept] = {}
@@ -74,7 +74,7 @@ def sessions_of(
         if figures is None:
             warn(f"{entry.path.name} is left out: {printable(problem)}")
         else:
-            found.append(Session(days[entry.path.name], entry.name, figures, parts))
+            found.append(PastSession(days[entry.path.name], entry.name, figures, parts))
     return sorted(found, key=lambda session: session.day)
 
 
@@ -169,13 +169,13 @@ def _ceiling(header: dict[str, Any]) -> float | None:
 def _source(header: dict[str, Any], told: str) -> str:
     """What told the speed: a typed one is the belt's, an import's is taken for satellites' unless it says."""
     from guard.events import FOOT_POD as FOOT_POD_LINK
-    from guard.progress.minutes import FOOT_POD, SATELLITE, TREADMILL
+    from guard.progress.minutes import BY_FOOT_POD, BY_SATELLITE, BY_TREADMILL
 
     about = header.get("source")
     if isinstance(about, dict) and about.get("kind") == "csv":
         said = about.get("speed_from")
-        return said if said in (TREADMILL, FOOT_POD) else SATELLITE
-    return FOOT_POD if told == FOOT_POD_LINK else TREADMILL
+        return said if said in (BY_TREADMILL, BY_FOOT_POD) else BY_SATELLITE
+    return BY_FOOT_POD if told == FOOT_POD_LINK else BY_TREADMILL
 
 
 def _parts(header: dict[str, Any]) -> list[tuple[str, str, float]]:
@@ -202,7 +202,7 @@ def _place(home: Path) -> Path:
 
 def kept_links(
     days: dict[str, list[float | None]], outcomes: dict[str, list[float | None]],
-) -> list[Link]:
+) -> list[Correlation]:
     """`journal.links.links`, kept until what goes into it changes."""
     import json
     from dataclasses import asdict
@@ -212,7 +212,7 @@ def kept_links(
     from guard.progress.kept import links_from
 
     place = cache_place("progress", "links")
-    made_for = {"format": FORMAT, "asked": f"{zlib.crc32(json.dumps([days, outcomes]).encode()):08x}"}
+    made_for = {"format": FIGURES_FORMAT, "asked": f"{zlib.crc32(json.dumps([days, outcomes]).encode()):08x}"}
     with contextlib.suppress(ValueError):
         return links_from(read_cached(place, made_for))
     found = links(days, outcomes)

@@ -15,25 +15,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.progress.minutes import COLUMNS, LAGS_S, REFERENCE_H, SATELLITE, SIZE
-
-Floats = NDArray[np.float64]
+from guard.arrays import Floats
+from guard.progress.minutes import BY_SATELLITE, LAGS_S, REFERENCE_H, REGRESSORS, SIZE
 
 # Slope 24 to 30 +- 8 bpm per m/s, drift 1 to 18 bpm by minute 40 (Hunt et al. 2015; 263 running steps of
 # Donne 2024; Wingo 2012), rounded; what the cost of grade differs from Minetti's is judged at a quarter.
-USUAL = np.array([28.0, 0.0, 8.0])
+USUAL_SLOPES = np.array([28.0, 0.0, 8.0])
 USUAL_SD = np.array([7.5, 7.0, 8.0])
 # A belt and a pod err in scale; with satellites the terrain sets the pace, so that slopes come out halved.
 FLOOR, FLOOR_SATELLITE = 0.05, 0.35
 NOISE_BPM, NOISE_RUNS = 2.5, 3.0  # SD of a minute, and how many runs' worth of belief in it
-ALIKE, ALIKE_RUNS = 3.0, 5.0  # how much less minutes are worth than independent ones
+PRIOR_TIMES, PRIOR_RUNS = 3.0, 5.0  # how much less minutes are worth than independent ones
 LEAST_NOISE_BPM = 0.7
 
-_UPPER = np.triu_indices(COLUMNS)
+_UPPER = np.triu_indices(REGRESSORS)
 
 
 @dataclass(frozen=True)
-class Table:
+class RunSums:
     """Kept sums of n runs, one lag: weight (n,), mean (n, 4), products (n, 4, 4), halves (n, 2, 5)."""
 
     count: Floats
@@ -43,9 +42,9 @@ class Table:
     halves: Floats
 
     @classmethod
-    def of(cls, sums: Floats) -> Table:
+    def of(cls, sums: Floats) -> RunSums:
         """From (n, SIZE)."""
-        products = np.zeros((len(sums), COLUMNS, COLUMNS))
+        products = np.zeros((len(sums), REGRESSORS, REGRESSORS))
         products[:, _UPPER[0], _UPPER[1]] = sums[:, 6:16]
         products[:, _UPPER[1], _UPPER[0]] = sums[:, 6:16]
         return cls(sums[:, 0], sums[:, 1], sums[:, 2:6], products, sums[:, 16:SIZE].reshape(-1, 2, 5))
@@ -63,7 +62,7 @@ class Slopes:
     covariance: Floats
     variance: Floats
     lag_s: float
-    table: Table
+    table: RunSums
 
     @property
     def slope(self) -> float:
@@ -80,21 +79,21 @@ class Slopes:
 
 def fit(sums: Floats, sources: NDArray[np.str_]) -> Slopes:
     """Slopes from kept sums (n, lags, SIZE) and each run's source of speed (n,); the lag that fits best."""
-    fits = [_fit(Table.of(sums[:, place]), sources, lag_s) for place, lag_s in enumerate(LAGS_S)]
+    fits = [_fit(RunSums.of(sums[:, place]), sources, lag_s) for place, lag_s in enumerate(LAGS_S)]
     return min(fits, key=lambda one: one[0])[1]
 
 
-def _fit(table: Table, sources: NDArray[np.str_], lag_s: float) -> tuple[float, Slopes]:
+def _fit(table: RunSums, sources: NDArray[np.str_], lag_s: float) -> tuple[float, Slopes]:
     of_run, with_bpm, squares = table.products[:, :3, :3], table.products[:, :3, 3], table.products[:, 3, 3]
     free = np.maximum(table.count - 1.0, 1.0)
     prior = np.diag(USUAL_SD**-2)
-    satellite = np.char.startswith(sources, SATELLITE)
-    values, noise = USUAL, np.full(len(table.count), NOISE_BPM**2)
+    satellite = np.char.startswith(sources, BY_SATELLITE)
+    values, noise = USUAL_SLOPES, np.full(len(table.count), NOISE_BPM**2)
     information = prior
     meat = np.zeros((3, 3))
     rest = squares
     for _ in range(3):
-        information, meat, right = prior.copy(), np.zeros((3, 3)), prior @ USUAL
+        information, meat, right = prior.copy(), np.zeros((3, 3)), prior @ USUAL_SLOPES
         for group, floor in ((~satellite, FLOOR), (satellite, FLOOR_SATELLITE)):
             if not group.any():
                 continue
@@ -121,14 +120,14 @@ def _group(
     plain = scaled.sum(axis=0)
     scores = (with_bpm - np.einsum("nij,j->ni", of_run, values)) / noise[:, None]
     runs = len(noise)
-    usual = ALIKE * plain
+    usual = PRIOR_TIMES * plain
     # Fitted scores scatter too little by the number of slopes (the correction called CR1).
     own = scores.T @ scores * (runs / max(runs - 3, 1))
-    scatter = (own * runs + ALIKE_RUNS * usual) / (runs + ALIKE_RUNS) if runs > 1 else usual
+    scatter = (own * runs + PRIOR_RUNS * usual) / (runs + PRIOR_RUNS) if runs > 1 else usual
     alike = max(float(np.mean(np.diag(scatter)[::2] / np.maximum(np.diag(plain)[::2], 1e-9))), 1.0)
     worth = plain / alike
     # (worth^-1 + floor)^-1, which exists where `worth` is singular too.
-    spread = np.diag([(floor * USUAL[0]) ** 2, 0.0, 0.0])
+    spread = np.diag([(floor * USUAL_SLOPES[0]) ** 2, 0.0, 0.0])
     shrink = np.linalg.inv(np.eye(3) + worth @ spread)
     information = shrink @ worth
     meat = shrink @ (scatter / alike**2) @ shrink.T + information @ spread @ information.T
@@ -149,7 +148,7 @@ def _noise(rest: Floats, free: Floats, sources: NDArray[np.str_]) -> Floats:
     return noise
 
 
-def _level_variance(table: Table, values: Floats, noise: Floats, sources: NDArray[np.str_]) -> Floats:
+def _level_variance(table: RunSums, values: Floats, noise: Floats, sources: NDArray[np.str_]) -> Floats:
     """Variance of each run's level: its minutes are not independent, as its two halves show."""
     first, second = table.halves[:, 0], table.halves[:, 1]
     apart = first[:, 1:] - second[:, 1:]
@@ -159,6 +158,6 @@ def _level_variance(table: Table, values: Floats, noise: Floats, sources: NDArra
     variance = noise / table.weight
     for source in np.unique(sources):
         group = sources == source
-        times = (float(ratio[group].sum()) + ALIKE_RUNS * ALIKE) / (group.sum() + ALIKE_RUNS)
+        times = (float(ratio[group].sum()) + PRIOR_RUNS * PRIOR_TIMES) / (group.sum() + PRIOR_RUNS)
         variance[group] *= max(times, 1.0)
     return variance

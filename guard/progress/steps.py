@@ -8,16 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.progress.least_squares import Averaged, tail
-
-Floats = NDArray[np.float64]
 
 STEP_SD, STEP_CHANCE = 0.03, 0.2  # judgement: how large a step is, as a share, and how likely in a year
 FEWEST_BESIDE_STEP = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class SpeedStep:
     """A step of one source's speeds that came in one day: chance that there was one, where, how much."""
 
     chance: float
@@ -26,7 +25,7 @@ class Step:
     share: float
 
 
-class Steps:
+class SpeedSteps:
     """What a step of one source's speeds on one day would explain."""
 
     def __init__(
@@ -67,8 +66,8 @@ class Steps:
                         for odds, z in zip(self.odds.tolist(), left.tolist(), strict=True))
         return float((none + with_step) / (1.0 + self.odds.sum()))
 
-    def likely(self) -> Step | None:
+    def likely(self) -> SpeedStep | None:
         if not self.places:
             return None
         best = int(np.argmax(self.odds))
-        return Step(self.chance, *self.places[best], float(self.shares[best]))
+        return SpeedStep(self.chance, *self.places[best], float(self.shares[best]))

@@ -15,7 +15,7 @@ from guard.progress import words
 from guard.progress.progress import Months, Point
 from guard.progress.weeks import Week
 
-WIDTH, LEFT, RIGHT, TOP, BOTTOM = 600, 58, 12, 20, 40
+CHART_WIDTH, LEFT, RIGHT, TOP, BOTTOM = 600, 58, 12, 20, 40
 SPEED_HEIGHT, WEEK_HEIGHT = 300, 210
 _STEPS_S = (5, 10, 15, 20, 30, 60, 120)  # between pace labels
 _MOST_LABELS = 6
@@ -37,7 +37,7 @@ class _Frame:
 
     def x(self, day: date | float) -> float:
         days = day if isinstance(day, (int, float)) else (day - self.begin).days
-        return LEFT + (WIDTH - LEFT - RIGHT) * days / self.days
+        return LEFT + (CHART_WIDTH - LEFT - RIGHT) * days / self.days
 
     def y(self, value: float) -> float:
         return TOP + (self.height - TOP - BOTTOM) * (self.high - value) / (self.high - self.low)
@@ -55,11 +55,11 @@ class _Frame:
                 name = f"{month:%b}" if every < 12 else f"{month:%Y}"
                 rare = ' class="rare"' if number // every % 2 else ""
                 out.append(f'<line class="tick" x1="{x:.1f}" x2="{x:.1f}" y1="{bottom}" y2="{bottom + 4}"/>')
-                if x < WIDTH - 24:
+                if x < CHART_WIDTH - 24:
                     out.append(f'<text{rare} x="{x:.1f}" y="{bottom + 19}" {_MIDDLE}>{name}</text>')
             number += 1
             month = date(month.year + (month.month == 12), month.month % 12 + 1, 1)
-        out.append(f'<line class="axis" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{bottom}" y2="{bottom}"/>')
+        out.append(f'<line class="axis" x1="{LEFT}" x2="{CHART_WIDTH - RIGHT}" y1="{bottom}" y2="{bottom}"/>')
         return out
 
 
@@ -97,7 +97,7 @@ def speed_chart(months: Months, points: Sequence[Point], units: str) -> str:
 
 
 def _level(y: float, label: str) -> str:
-    return (f'<line class="grid" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>'
+    return (f'<line class="grid" x1="{LEFT}" x2="{CHART_WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>'
             f'<text x="{LEFT - 6}" y="{y + 5:.1f}" text-anchor="end">{label}</text>')
 
 
@@ -147,5 +147,5 @@ def share_note() -> str:
 
 
 def _open(title: str, height: int) -> str:
-    return (f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(title)}">'
+    return (f'<svg viewBox="0 0 {CHART_WIDTH} {height}" role="img" aria-label="{escape(title)}">'
             f"<title>{escape(title)}</title>")

@@ -14,8 +14,8 @@ from guard.progress.weeks import Week
 from guard.screen.look import Look
 
 CHART_ROWS = 11
-SHOWN_DAYS = 366
-SHOWN_WEEKS = 12
+_SHOWN_DAYS = 366
+_SHOWN_WEEKS = 12
 _KEPT = "\N{NO-BREAK SPACE}"
 _MARGIN = 7  # a pace and the axis
 
@@ -47,13 +47,13 @@ def report(months: Months, units: str, width: int, look: Look) -> list[str]:
         head("look at these first (last 12 weeks, and the 12 before)")
         say((words.check_line(check) for check in months.reality), "  ")
         if months.verdict is Verdict.PLATEAU:
-            say([words.CHOICES, words.CAUTION])
+            say([words.CHOICES, words.PROGRESS_CAUTION])
     if months.known:
         head(f"speed at the ceiling of {months.ceiling_bpm:g} bpm, {words.pace_unit(units)}")
         lines.extend(speed_chart(months, units, width, look))
     say(words.year_sentence(months, units))
     head("weeks")
-    lines.extend(week_chart(months.weeks[-SHOWN_WEEKS:], width, look))
+    lines.extend(week_chart(months.weeks[-_SHOWN_WEEKS:], width, look))
     say([words.share_sentence(months), words.consistency_sentence(months)])
     say(words.jump_sentences(months.jumps))
     say(words.refusal_sentences(months))
@@ -67,7 +67,7 @@ def speed_chart(months: Months, units: str, width: int, look: Look) -> list[str]
     sign = {name: pair[1 if look.ascii else 0] for name, pair in _SIGNS.items()}
     known = [(point.day, point.speed.value) for point in months.known if point.speed]
     end = known[-1][0]
-    known = [(day, speed) for day, speed in known if (end - day).days < SHOWN_DAYS]
+    known = [(day, speed) for day, speed in known if (end - day).days < _SHOWN_DAYS]
     begin = known[0][0]
     columns = width - _MARGIN
     days = max((end - begin).days, 27)

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from guard.progress.least_squares import student
-from guard.progress.level import KNOT_DAYS, Change, Level
+from guard.progress.level import KNOT_DAYS, Level, SpeedChange
 
 CLAIM_DOUBT, CLAIM_DOUBT_LONG = 0.0002, 0.0006  # in 12 weeks a step looks more like a gain than in a season
 ASK, STEP_ASKED = 2.8, 0.5
@@ -40,10 +40,10 @@ class Told:
     share: float
     low: float
     high: float
-    change: Change
+    change: SpeedChange
 
 
-def told(change: Change, level: Level, earlier: Change | None = None) -> Told:
+def told(change: SpeedChange, level: Level, earlier: SpeedChange | None = None) -> Told:
     """What to say of a change; `earlier` the same a week ago, for a plateau."""
     half = student(2.5758, change.free) * change.sd
     verdict = Verdict.UNKNOWN
@@ -59,7 +59,7 @@ def told(change: Change, level: Level, earlier: Change | None = None) -> Told:
     return Told(verdict, change.share, change.share - half, change.share + half, change)
 
 
-def within(change: Change) -> bool:
+def within(change: SpeedChange) -> bool:
     """Whether the change is small beyond doubt."""
     half = student(PLATEAU_SURE, change.free) * change.sd
     return change.days >= KNOT_DAYS and max(change.share + half, half - change.share) < PLATEAU_SHARE

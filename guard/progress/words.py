@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterable, Sequence
 from datetime import date
 
-from guard.journal.links import FEWEST_PAIRS, Link
+from guard.journal.links import FEWEST_PAIRS, Correlation
 from guard.progress import figures, progress
-from guard.progress.days import Check, ShortSleep
+from guard.progress.days import FactorChange, ShortSleep
 from guard.progress.level import FEWEST_RUNS, LEAST_SPAN_DAYS
 from guard.progress.progress import Months
 from guard.progress.verdict import PLATEAU_SHARE, STEP_ASKED, Told, Verdict
@@ -31,7 +31,7 @@ NEVER_A_CAUSE = "Going together is no cause."
 CHOICES = (
     "If all of these are in order: more easy running, some faster running, or staying where you are; "
     "which one is your choice.")
-CAUTION = (
+PROGRESS_CAUTION = (
     "Ask a licensed professional before faster work if you have symptoms, a heart condition, take medicine "
     "that changes heart rate, are pregnant, or have not run fast for long.")
 IDLE_DAYS, BREAK_DAYS = 10, 21
@@ -39,7 +39,7 @@ RETURN = (
     "After a break of three weeks or more, begin with short, easy runs and walking breaks, about half of "
     "what was usual, and add a little each week that goes well (common practice). After an illness, or with "
     "any symptom, ask a licensed professional first.")
-REFUSALS = {  # what is wrong, and the mend
+REFUSALS = {  # what is wrong, and the fix
     figures.NO_SPEED: ("speed was not logged", "connect a treadmill or foot pod, or type the speed"),
     figures.NO_BEATS: ("heart rate is missing", "keep the strap wet"),
     figures.TOO_SHORT: ("too little running", "run fifteen minutes or more with few stops"),
@@ -171,7 +171,7 @@ def plateau_sentence() -> str:
             "apart.")
 
 
-def check_line(check: Check) -> str:
+def check_line(check: FactorChange) -> str:
     """One thing to look at first, with the journal's figures."""
     if check.now is None:
         return f"{check.words}: not written down on enough days"
@@ -234,14 +234,14 @@ def check_sentences(months: Months, units: str) -> list[str]:
 
 
 def refused(refusal: str) -> tuple[str, str]:
-    """Why a run has no speed at the ceiling, and the mend; a code of another version as it is."""
+    """Why a run has no speed at the ceiling, and the fix; a code of another version as it is."""
     return REFUSALS.get(refusal) or (refusal.replace("_", " "), "look at the log")
 
 
 def refusal_sentences(months: Months) -> list[str]:
-    """Why runs have no speed at the ceiling, with the mend."""
-    return [f"{count} without a figure: {what}. {_capital(mend)}."
-            for (what, mend), count in sorted(
+    """Why runs have no speed at the ceiling, with the fix."""
+    return [f"{count} without a figure: {what}. {_capital(fix)}."
+            for (what, fix), count in sorted(
                 ((refused(refusal), count) for refusal, count in months.refusals.items()),
                 key=lambda item: -item[1])]
 
@@ -252,7 +252,7 @@ _FACTORS = {
 }
 
 
-def link_sentences(links: Sequence[Link]) -> list[str]:
+def link_sentences(links: Sequence[Correlation]) -> list[str]:
     """Journal beside runs; nothing at all where there were too few pairs."""
     if not links:
         return []

@@ -28,7 +28,7 @@ _RFKILL = Path("/sys/class/rfkill")
 class Radio:
     """What a look found.
 
-    `problem` is None when the radio is ready, else what is wrong with the mend,
+    `problem` is None when the radio is ready, else what is wrong with the fix,
     and `stage` the step it failed at: "bus", "service", "adapter" or "power".
     `adapter` names the one to use (None: the platform chooses), `owner` the
     instance of the Bluetooth service, `connected` the addresses connected to

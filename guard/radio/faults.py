@@ -1,4 +1,4 @@
-"""What went wrong with the radio, in one plain sentence that says the mend."""
+"""What went wrong with the radio, in one plain sentence that says the fix."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import sys
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from guard.devices.peripheral import HEART_RATE, Peripheral
+from guard.devices.peripheral import STRAP_PERIPHERAL, Peripheral
 from guard.devices.seen import plain
 
 if TYPE_CHECKING:
@@ -15,18 +15,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Something wrong on the way to a device: a stable lower-case code, what is wrong, and the mend."""
+    """Something wrong on the way to a device: a stable lower-case code, what is wrong, and the fix."""
 
     code: str
     what: str
-    mend: str = ""
+    fix: str = ""
 
     def __str__(self) -> str:
-        return f"{self.what}: {self.mend}" if self.mend else self.what
+        return f"{self.what}: {self.fix}" if self.fix else self.what
 
     def brief(self) -> Fault:
-        """The same without the mend, where that is said elsewhere."""
-        return replace(self, mend="")
+        """The same without the fix, where that is said elsewhere."""
+        return replace(self, fix="")
 
 
 NO_BUS = Fault(
@@ -52,17 +52,17 @@ ADAPTER_SWITCH = Fault(
     "adapter_switch", "a switch or key of this machine holds the Bluetooth adapter off",
     "switch it on there")
 SERVICE_RESTARTED = Fault("service_restarted", "the Bluetooth service was started anew")
-ELSEWHERE = HEART_RATE.mend
+ELSEWHERE = STRAP_PERIPHERAL.fix
 
 if sys.platform == "darwin":
-    NO_PERMISSION = replace(NO_PERMISSION, mend="allow it for your terminal in "
+    NO_PERMISSION = replace(NO_PERMISSION, fix="allow it for your terminal in "
                             "System Settings, Privacy & Security, Bluetooth")
     ADAPTER_OFF = replace(ADAPTER_OFF, what="Bluetooth is off",
-                          mend="turn it on in System Settings, Bluetooth")
+                          fix="turn it on in System Settings, Bluetooth")
 elif sys.platform == "win32":
-    NO_PERMISSION = replace(NO_PERMISSION, mend="allow it in Settings, Privacy & security, for desktop apps")
+    NO_PERMISSION = replace(NO_PERMISSION, fix="allow it in Settings, Privacy & security, for desktop apps")
     ADAPTER_OFF = replace(ADAPTER_OFF, what="Bluetooth is off",
-                          mend="turn it on in Settings, Bluetooth & devices")
+                          fix="turn it on in Settings, Bluetooth & devices")
 
 _BY_DBUS_NAME = {
     "org.bluez.Error.NotReady": ADAPTER_OFF,
@@ -74,7 +74,7 @@ _BY_DBUS_NAME = {
 }
 
 
-def explain(error: BaseException, about: Peripheral = HEART_RATE) -> Fault:
+def explain(error: BaseException, about: Peripheral = STRAP_PERIPHERAL) -> Fault:
     """The fault that an error of the Bluetooth library, the bus or the platform tells.
 
     `about` is the kind of device it happened with.
@@ -96,7 +96,7 @@ def explain(error: BaseException, about: Peripheral = HEART_RATE) -> Fault:
         known = _BY_DBUS_NAME.get(error.dbus_error)
         return known or Fault("refused", f"Bluetooth refused ({plain(str(error), 120)})")
     if isinstance(error, TimeoutError):
-        return Fault("no_answer", "no answer in time", about.mend)
+        return Fault("no_answer", "no answer in time", about.fix)
     if isinstance(error, PermissionError):
         return NO_PERMISSION
     if isinstance(error, (FileNotFoundError, ConnectionError, EOFError)):

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from guard.clock import SessionClock
 from guard.devices.peripheral import BATTERY_LEVEL, Peripheral
-from guard.devices.seen import Seen, Strap, Wanted
+from guard.devices.seen import RememberedDevice, Seen, Wanted
 from guard.errors import GuardError, HardwareError
 from guard.events import Input, LinkState, Reading
 from guard.packets import heart_rate as packet
@@ -28,13 +28,13 @@ from guard.radio import faults
 from guard.radio.adapter import Radio, look
 from guard.radio.faults import Fault
 from guard.radio.listen import Sighting
-from guard.radio.search import Choose, Search
-from guard.radio.watch import BackOff, Flood, Limits, Silence, Twins
+from guard.radio.search import Choose, DeviceSearch
+from guard.radio.watch import BackOff, Flood, LinkTiming, Silence, Twins
 
 if TYPE_CHECKING:
     from bleak import BleakClient
 
-Remember = Callable[[Strap], None]
+Remember = Callable[[RememberedDevice], None]
 Hold = Callable[[str], str]  # the address of a device: "" where it is ours, else who holds it
 
 BAD_PACKET_SHOWN_S = 10.0
@@ -77,14 +77,14 @@ class DeviceLink:
         remember: Remember | None = None,
         hold: Hold | None = None,
         wait_s: float | None = None,
-        limits: Limits | None = None,
+        limits: LinkTiming | None = None,
         patient: bool = False,
     ) -> None:
         self._peripheral = peripheral
         self._hold, self._patient = hold, patient
-        self._limits = limits or Limits()
+        self._limits = limits or LinkTiming()
         self._remember = remember
-        self._search = Search(peripheral, self._limits, wanted, choose, wait_s, patient)
+        self._search = DeviceSearch(peripheral, self._limits, wanted, choose, wait_s, patient)
         self._found: Sighting | None = None
         self._number = 0
         self._back_off = BackOff(self._limits.retry_s)
@@ -123,12 +123,12 @@ class DeviceLink:
                 self._found = found
                 return found.seen
             if not self._patient:
-                raise HardwareError(held.what, held.mend)
+                raise HardwareError(held.what, held.fix)
             news(LinkState.UNAVAILABLE, held)
             await asyncio.sleep(self._limits.look_every_s)
 
     def _taken_by(self, found: Sighting) -> Fault | None:
-        """Who else on this machine reads the device, with the mend; None where it is ours."""
+        """Who else on this machine reads the device, with the fix; None where it is ours."""
         holder = self._hold(found.seen.address) if self._hold else ""
         return Fault(
             "held", f"{found.seen.label} is already read by another guard on this machine ({holder})",
@@ -261,7 +261,7 @@ class DeviceLink:
                 self._back_off.clear()
             if silence.over(now_s):
                 silent_s = f"{silence.length_s(now_s):.0f} s"
-                return Fault("silent", f"connected, but no readings for {silent_s}", self._peripheral.mend)
+                return Fault("silent", f"connected, but no readings for {silent_s}", self._peripheral.fix)
             if silence.look_due(now_s):
                 radio = await look(self._limits.ask_s)
                 if radio.problem:
@@ -307,7 +307,7 @@ class DeviceLink:
 
         def keep() -> None:
             with contextlib.suppress(GuardError, OSError):
-                remember(Strap(seen.name, seen.address))
+                remember(RememberedDevice(seen.name, seen.address))
 
         asyncio.get_running_loop().run_in_executor(None, keep)
 

@@ -4,23 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from typing import NamedTuple
 
 from guard.devices.seen import Taken, Wanted, pick
-from guard.errors import HardwareError
+from guard.errors import Check, HardwareError
 from guard.radio import faults
 from guard.radio.adapter import look
 from guard.radio.survey import read_battery, survey
-
-
-class Check(NamedTuple):
-    """One line of a preflight: `mend` says what to do where not `ok`; no run goes without the `essential`."""
-
-    name: str
-    ok: bool
-    detail: str
-    mend: str = ""
-    essential: bool = True
 
 
 def radio_checks() -> list[Check]:
@@ -46,7 +35,7 @@ async def _radio_checks() -> list[Check]:
         try:
             await survey(0.5)
         except HardwareError as error:
-            return [Check("Bluetooth", False, error.what, error.mend)]
+            return [Check("Bluetooth", False, error.what, error.fix)]
         return [Check("Bluetooth", True, "ready")]
     radio = await look()
     steps = {
@@ -58,7 +47,7 @@ async def _radio_checks() -> list[Check]:
     checks = []
     for stage, (name, detail) in steps.items():
         if radio.problem is not None and stage == radio.stage:
-            checks.append(Check(name, False, radio.problem.what, radio.problem.mend))
+            checks.append(Check(name, False, radio.problem.what, radio.problem.fix))
             break
         checks.append(Check(name, True, detail))
     return checks
@@ -69,15 +58,15 @@ async def _strap_checks(wanted: Wanted | None, seconds: float, battery_low_perce
     try:
         sightings = await survey(seconds)
     except HardwareError as error:
-        return [Check(name, False, error.what, error.mend)]
+        return [Check(name, False, error.what, error.fix)]
     verdict = pick([one.seen for one in sightings], wanted, settled=True)
     if verdict is None:
         others = ", ".join(one.seen.label for one in sightings)
         missing = f"{wanted.label} not found in {seconds:g} s" if wanted else f"none found in {seconds:g} s"
-        mend = faults.ELSEWHERE
+        fix = faults.ELSEWHERE
         if others:
-            mend += "; if one of those in range is yours, `guard straps --remember ADDRESS`"
-        return [Check(name, False, missing + (f"; in range: {others}" if others else ""), mend)]
+            fix += "; if one of those in range is yours, `guard straps --remember ADDRESS`"
+        return [Check(name, False, missing + (f"; in range: {others}" if others else ""), fix)]
     if not isinstance(verdict, Taken):
         labels = ", ".join(one.label for one in verdict.seen)
         return [Check(name, False, f"several in range: {labels}",

@@ -14,14 +14,14 @@ from guard.radio import faults
 from guard.radio.adapter import Radio, look
 from guard.radio.faults import Fault
 from guard.radio.listen import Listener, Sighting
-from guard.radio.watch import Limits
+from guard.radio.watch import LinkTiming
 
 # The link came to a state; what is in its way, if anything.
-Tell = Callable[[LinkState, Fault | None], None]
+TellLink = Callable[[LinkState, Fault | None], None]
 Choose = Callable[[Sequence[Seen]], Awaitable[Seen | None]]
 
 
-class Search:
+class DeviceSearch:
     """Finds the wanted device, again and again over a session.
 
     Until it has been connected, a missing radio or several that cannot be told
@@ -32,7 +32,7 @@ class Search:
     def __init__(
         self,
         peripheral: Peripheral,
-        limits: Limits,
+        limits: LinkTiming,
         wanted: Wanted | None,
         choose: Choose | None,
         wait_s: float | None,
@@ -61,7 +61,7 @@ class Search:
         """The attempt to connect failed; said when the search gives up."""
         self._trouble = replace(trouble, what=f"{found.seen.label} was found, but: {trouble.what}")
 
-    async def find(self, tell: Tell) -> Sighting:
+    async def find(self, tell: TellLink) -> Sighting:
         """The device, in range and ready to be connected."""
         listener = Listener(self._peripheral)
         began_s = self._now_s()
@@ -84,10 +84,10 @@ class Search:
             if found is not None:
                 return found
             if problem and not self._radio_was_well:
-                raise HardwareError(problem.what, problem.mend)
+                raise HardwareError(problem.what, problem.fix)
             if self._give_up_s is not None and self._now_s() >= self._give_up_s:
                 why = problem or self._hint(listener)
-                raise HardwareError(f"after {self._wait_s:g} s: {why.what}", why.mend)
+                raise HardwareError(f"after {self._wait_s:g} s: {why.what}", why.fix)
             if problem:
                 tell(LinkState.UNAVAILABLE, problem)
                 await asyncio.sleep(self._limits.look_every_s)
@@ -132,7 +132,7 @@ class Search:
             await listener.stop(limits.part_s)
 
     async def _settle(
-        self, verdict: Taken | Several | None, listener: Listener, began_s: float, tell: Tell
+        self, verdict: Taken | Several | None, listener: Listener, began_s: float, tell: TellLink
     ) -> Sighting | None:
         """The sighting meant by the verdict, asking the runner where it takes that."""
         if isinstance(verdict, Taken):
@@ -179,11 +179,11 @@ class Search:
             return self._trouble
         others = [one.seen for one in listener.sightings]
         if self.wanted is None:
-            return Fault("not_found", f"no {self._peripheral.what} found yet", self._peripheral.mend)
-        mend = self._peripheral.mend
+            return Fault("not_found", f"no {self._peripheral.what} found yet", self._peripheral.fix)
+        fix = self._peripheral.fix
         if others:
-            mend += f"; in range: {_listed(others)} (if yours, `guard straps --remember ADDRESS`)"
-        return Fault("not_found", f"{self.wanted.label} not found yet", mend)
+            fix += f"; in range: {_listed(others)} (if yours, `guard straps --remember ADDRESS`)"
+        return Fault("not_found", f"{self.wanted.label} not found yet", fix)
 
     @staticmethod
     def _now_s() -> float:

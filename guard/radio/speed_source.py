@@ -13,7 +13,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from guard.clock import SessionClock
-from guard.devices.peripheral import TREADMILL, Peripheral
+from guard.devices.peripheral import TREADMILL_PERIPHERAL, Peripheral
 from guard.devices.seen import Seen, Wanted
 from guard.events import Input, LinkState, Speed, SpeedLink
 from guard.radio.adapter import Radio
@@ -21,14 +21,14 @@ from guard.radio.airtime import Airtime
 from guard.radio.faults import Fault
 from guard.radio.link import Connection, DeviceLink, Hold, Remember
 from guard.radio.search import Choose
-from guard.radio.watch import RETRY_S, Limits
+from guard.radio.watch import RETRY_S, LinkTiming
 
 if TYPE_CHECKING:
     from bleak import BleakClient
 
 # A scan while the strap is connected costs it air, so each is short; a pod that
 # stands still may be silent for long.
-SPEED_LIMITS = Limits(
+SPEED_LIMITS = LinkTiming(
     silent_s=30.0, stretch_s=4.0, listen_s=2.0, connect_s=10.0, good_s=5.0, retry_s=RETRY_S)
 
 
@@ -45,7 +45,7 @@ class SpeedSource(DeviceLink):
         remember: Remember | None = None,
         hold: Hold | None = None,
         wait_s: float | None = None,
-        limits: Limits = SPEED_LIMITS,
+        limits: LinkTiming = SPEED_LIMITS,
     ) -> None:
         super().__init__(peripheral, wanted, choose=choose, remember=remember, hold=hold,
                          wait_s=wait_s, limits=limits)
@@ -123,7 +123,7 @@ class SpeedSource(DeviceLink):
 
         One that has said the same twice sends all the time, so its silence is trouble.
         """
-        if self._peripheral is not TREADMILL or self._repeats or self._last is None:
+        if self._peripheral is not TREADMILL_PERIPHERAL or self._repeats or self._last is None:
             return False
         if radio.connected is None and not connection.client.is_connected:
             return False

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from guard.clock import SessionClock
-from guard.devices.peripheral import BODY_SENSOR_LOCATION, HEART_RATE
+from guard.devices.peripheral import BODY_SENSOR_LOCATION, STRAP_PERIPHERAL
 from guard.devices.seen import Seen, Wanted
 from guard.events import Battery, CueGiven, Input, Link, LinkState
 from guard.packets import heart_rate as packet
@@ -17,7 +17,7 @@ from guard.radio.airtime import Airtime
 from guard.radio.faults import Fault
 from guard.radio.link import DeviceLink, Hold, Remember
 from guard.radio.search import Choose
-from guard.radio.watch import Limits
+from guard.radio.watch import LinkTiming
 
 if TYPE_CHECKING:
     from bleak import BleakClient
@@ -29,7 +29,7 @@ class StrapSource(DeviceLink):
     Whoever shares the radio with it is handed `airtime`.
 
         search ─> connect ─> watch ─> lost ─> (back off) ─> search …
-           └ radio in trouble: said with its mend, looked at every second until well
+           └ radio in trouble: said with its fix, looked at every second until well
     """
 
     def __init__(
@@ -40,11 +40,11 @@ class StrapSource(DeviceLink):
         remember: Remember | None = None,
         hold: Hold | None = None,
         wait_s: float | None = None,
-        limits: Limits | None = None,
+        limits: LinkTiming | None = None,
         airtime: Airtime | None = None,
         patient: bool = False,
     ) -> None:
-        super().__init__(HEART_RATE, wanted, choose=choose, remember=remember, hold=hold, wait_s=wait_s,
+        super().__init__(STRAP_PERIPHERAL, wanted, choose=choose, remember=remember, hold=hold, wait_s=wait_s,
                          limits=limits, patient=patient)
         self._airtime = airtime or Airtime()
         self._body_location: dict[str, str] = {}

@@ -15,7 +15,7 @@ RETRY_S = (0.5, 2.0, 5.0, 10.0, 20.0, 30.0)  # for a device the session goes on 
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class LinkTiming:
     """All in seconds; changed only by tests."""
 
     doubt_s: float = 3.0  # this long without a packet: look whether the radio is well
@@ -23,7 +23,7 @@ class Limits:
     look_every_s: float = 1.0  # how often a radio in trouble or a silent link is looked at
     listen_s: float = 3.0  # for other straps to show up once one is seen
     stretch_s: float = 5.0  # one stretch of scanning, after which the radio is looked at
-    hint_s: float = 12.0  # of searching in vain before the mend is said
+    hint_s: float = 12.0  # of searching in vain before the fix is said
     connect_s: float = 15.0  # for a connection and its services
     ask_s: float = 5.0  # for one answer of strap or service
     part_s: float = 5.0  # for a disconnect; a clean one takes 2 to 3 s
@@ -54,7 +54,7 @@ class BackOff:
 class Silence:
     """Judges how long a link has been silent; times are seconds on any one clock."""
 
-    def __init__(self, limits: Limits, now_s: float) -> None:
+    def __init__(self, limits: LinkTiming, now_s: float) -> None:
         self._limits = limits
         self._since_s = now_s
         self._looked_s: float | None = None

@@ -20,7 +20,7 @@ SAME_S = 1.0  # one reading of most straps
 MOST_AT_ONCE = 400  # of a day without a pause between cues; a cut there costs a pair at most
 
 
-class Change(StrEnum):
+class CueChange(StrEnum):
     """What became of a cue."""
 
     SAME = "same"
@@ -34,7 +34,7 @@ class Change(StrEnum):
 class Compared:
     """One cue before and after; `was` is None where it was added, `now` where it is gone."""
 
-    change: Change
+    change: CueChange
     was: CueGiven | None
     now: CueGiven | None
 
@@ -84,7 +84,7 @@ def compare(
 def counted(compared: Sequence[Compared]) -> dict[str, int]:
     """How many of each change, all five named."""
     counts = Counter(one.change for one in compared)
-    return {change.value: counts[change] for change in Change}
+    return {change.value: counts[change] for change in CueChange}
 
 
 def _of_kind(was: list[CueGiven], now: list[CueGiven], window_s: float) -> list[Compared]:
@@ -138,20 +138,20 @@ def _aligned(was: list[CueGiven], now: list[CueGiven], window_s: float) -> list[
     i = j = 0
     while i < len(was) and j < len(now):
         if best[i][j] == best[i + 1][j]:
-            found.append(Compared(Change.GONE, was[i], None))
+            found.append(Compared(CueChange.GONE, was[i], None))
             i += 1
         elif best[i][j] == best[i][j + 1]:
-            found.append(Compared(Change.ADDED, None, now[j]))
+            found.append(Compared(CueChange.ADDED, None, now[j]))
             j += 1
         else:
             found.append(_pair(was[i], now[j]))
             i, j = i + 1, j + 1
-    found += [Compared(Change.GONE, given, None) for given in was[i:]]
-    return found + [Compared(Change.ADDED, None, given) for given in now[j:]]
+    found += [Compared(CueChange.GONE, given, None) for given in was[i:]]
+    return found + [Compared(CueChange.ADDED, None, given) for given in now[j:]]
 
 
 def _pair(was: CueGiven, now: CueGiven) -> Compared:
     shift = now.t_s - was.t_s
     if abs(shift) <= SAME_S:
-        return Compared(Change.SAME, was, now)
-    return Compared(Change.LATER if shift > 0 else Change.EARLIER, was, now)
+        return Compared(CueChange.SAME, was, now)
+    return Compared(CueChange.LATER if shift > 0 else CueChange.EARLIER, was, now)

@@ -15,7 +15,7 @@ from guard.decide.wording import headline
 from guard.events import CueGiven, Reading, ReadingDoubted, StateChanged
 from guard.log.recording import Recording
 from guard.reasons import reason
-from guard.replay.compare import SAME_S, Change, Compared, counted
+from guard.replay.compare import SAME_S, Compared, CueChange, counted
 from guard.replay.replay import Replay
 from guard.screen.console import Console
 from guard.screen.look import Look, fitting_look, styled
@@ -23,10 +23,10 @@ from guard.screen.trace import picture
 from guard.screen.words import clock, state_name
 
 LABEL = 6
-ROWS = 6
-WIDEST = 160
-MARKS = {Change.ADDED: "+", Change.GONE: "-", Change.EARLIER: "<", Change.LATER: ">"}
-_HOW = {Change.SAME: "same", Change.ADDED: "added", Change.GONE: "gone"}
+_ROWS = 6
+_WIDEST = 160
+MARKS = {CueChange.ADDED: "+", CueChange.GONE: "-", CueChange.EARLIER: "<", CueChange.LATER: ">"}
+_HOW = {CueChange.SAME: "same", CueChange.ADDED: "added", CueChange.GONE: "gone"}
 
 
 def console_and_look() -> tuple[Console, Look]:
@@ -66,7 +66,7 @@ def show_comparison(
     compared: Sequence[Compared], against: str,
 ) -> None:
     """Picture, then each cue with its twin, then the count."""
-    width = min(console.width, WIDEST) - LABEL
+    width = min(console.width, _WIDEST) - LABEL
     for line in drawing(recording, result, compared, max(width, 20), look):
         console.print(line)
     grid = _grid(look, (against, "replayed", "", "cue", "why"))
@@ -85,12 +85,12 @@ def show_comparison(
 def how(one: Compared) -> str:
     """The change in words.
 
-    >>> how(Compared(Change.LATER, CueGiven(10.0, Cue.EASE), CueGiven(14.0, Cue.EASE)))
+    >>> how(Compared(CueChange.LATER, CueGiven(10.0, Cue.EASE), CueGiven(14.0, Cue.EASE)))
     '4 s later'
     """
     moved = one.moved_s
     return f"{abs(moved or 0.0):.0f} s {one.change}" if one.change in (
-        Change.EARLIER, Change.LATER) else _HOW[one.change]
+        CueChange.EARLIER, CueChange.LATER) else _HOW[one.change]
 
 
 def drawing(
@@ -110,7 +110,7 @@ def drawing(
             sums[column(event.t_s)] += event.bpm - ceiling
             counts[column(event.t_s)] += 1
     heights = [total / count if count else None for total, count in zip(sums, counts, strict=True)]
-    lines = [Text(" " * LABEL, no_wrap=True).append_text(line) for line in picture(heights, ROWS, look)]
+    lines = [Text(" " * LABEL, no_wrap=True).append_text(line) for line in picture(heights, _ROWS, look)]
     was, now = ([one for one in compared if getattr(one, side)] for side in ("was", "now"))
     for label, side, cues in (("then", "was", was), ("now", "now", now)):
         cells = [(" ", "")] * width
@@ -118,11 +118,11 @@ def drawing(
             at = column(getattr(one, side).t_s)
             letter = one.cue.about.letter
             sign = letter if cells[at][0] in (" ", letter) else SEVERAL
-            cells[at] = (sign, "" if one.change is Change.SAME else look.style("lead"))
+            cells[at] = (sign, "" if one.change is CueChange.SAME else look.style("lead"))
         lines.append(Text(f"{label:<{LABEL}}", no_wrap=True).append_text(styled(cells)))
     marks = [" "] * width
     for one in compared:
-        if one.change is not Change.SAME:
+        if one.change is not CueChange.SAME:
             marks[column(one.t_s)] = MARKS[one.change]
     lines.append(Text(" " * LABEL + "".join(marks), no_wrap=True))
     left, right = clock(0.0), clock(end_s)

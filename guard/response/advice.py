@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from guard.response.fit import Fit
-from guard.response.search import Known
+from guard.response.search import Estimate
 from guard.settings import find
 from guard.units import per_m_s, speed_unit
 
@@ -36,15 +36,15 @@ def suggest(fit: Fit, units: str = "km") -> list[Suggestion]:
             if _clear(key, known) and _allowed(key, round(known.value, digits))]
 
 
-def _clear(key: str, known: Known) -> bool:
+def _clear(key: str, known: Estimate) -> bool:
     return known.high - known.low <= 2.0 * CLEAR_SHARE[key] * abs(known.value)
 
 
-def _all(fit: Fit, units: str) -> Iterator[tuple[str, Known, int, str]]:
+def _all(fit: Fit, units: str) -> Iterator[tuple[str, Estimate, int, str]]:
     """(key, what is known, digits kept, reason)."""
-    if isinstance(fit.response_s, Known):
+    if isinstance(fit.response_s, Estimate):
         yield ("response_s", fit.response_s, 0, "your own time constant for a small change of speed")
-    if isinstance(fit.gain, Known):
+    if isinstance(fit.gain, Estimate):
         rise = fit.gain.value / per_m_s(units)
         yield ("gain_bpm_per_m_s", fit.gain, 1,
                f"your heart rate rises {rise:.1f} bpm for each {speed_unit(units)} of running")

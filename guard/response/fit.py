@@ -16,16 +16,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from guard.response.cued import Told, told
+from guard.arrays import Floats
+from guard.response.cued import ToldByRuns, told
 from guard.response.guarded import Guarded
 from guard.response.model import BOUNDS, Constants, Piece
-from guard.response.search import Known, Search
+from guard.response.search import Estimate, Search
 from guard.response.series import RUN, Stretch
 from guard.units import speed
-
-Floats = NDArray[np.float64]
 
 WIDEST_SHARE = 0.5  # half an interval, as a share of the value
 WIDEST_DEAD_S = 6.0
@@ -38,12 +36,12 @@ EVE_S, EVE_SAMPLES = 20.0, 3
 
 STEPS = ("gain", "response_s", "dead_s")
 STARTING, STOPPING = ("on_s", "start_dead_s"), ("off_s", "stop_dead_s")
-WIDEST_EASE_BPM, WIDEST_HEEDED = 2.5, 0.2
-MEND_STEPS = (
+WIDEST_EASE_BPM, WIDEST_HEEDED = 2.5, 0.25
+VARY_SPEED = (
     "on easy runs take turns for half an hour: three minutes at your slowest jog, three a little quicker "
     "that stays under your ceiling; walk whenever heart rate nears it")
-MEND_MORE = "give more of your guarded runs, the newest ten or twenty"
-MEND_STARTS = (
+MORE_RUNS = "give more of your guarded runs, the newest ten or twenty"
+RECORD_STARTS = (
     "stand or walk for two minutes in the middle of a run, twice or more, with the strap and speed recorded")
 
 
@@ -52,18 +50,18 @@ class Refusal:
     """Why something cannot be told, and what to record so that it can."""
 
     reason: str
-    mend: str
+    fix: str
 
     def __str__(self) -> str:
-        return f"{self.reason}: {self.mend}"
+        return f"{self.reason}: {self.fix}"
 
 
-NO_EASES = Refusal("too few eases were said while you ran", MEND_MORE)
+NO_EASES = Refusal("too few eases were said while you ran", MORE_RUNS)
 
 
 @dataclass(frozen=True)
 class Fit:
-    """One runner, from all stretches together. Each parameter is `Known` or a `Refusal`.
+    """One runner, from all stretches together. Each parameter is `Estimate` or a `Refusal`.
 
     `gain` bpm per m/s of level running; `response_s` and `dead_s` for changes
     of speed while running; `on_s`, `start_dead_s` for running after standing or
@@ -78,28 +76,28 @@ class Fit:
     many were said. What no plain run told is NaN or 0 then.
     """
 
-    gain: Known | Refusal
-    response_s: Known | Refusal
-    dead_s: Known | Refusal
-    on_s: Known | Refusal
-    start_dead_s: Known | Refusal
-    off_s: Known | Refusal
-    stop_dead_s: Known | Refusal
-    base_bpm: Known | Refusal
-    drift_bpm_per_min: Known | Refusal
+    gain: Estimate | Refusal
+    response_s: Estimate | Refusal
+    dead_s: Estimate | Refusal
+    on_s: Estimate | Refusal
+    start_dead_s: Estimate | Refusal
+    off_s: Estimate | Refusal
+    stop_dead_s: Estimate | Refusal
+    base_bpm: Estimate | Refusal
+    drift_bpm_per_min: Estimate | Refusal
     usual_m_s: float
     noise_bpm: float
     samples: int
     effective: float
     running_s: float
-    ease_bpm: Known | Refusal = NO_EASES
-    heeded: Known | Refusal = NO_EASES
+    ease_bpm: Estimate | Refusal = NO_EASES
+    heeded: Estimate | Refusal = NO_EASES
     eases: int = 0
 
 
 NOTHING = Refusal("no two minutes with both heart rate and speed are recorded",
                   "type the belt's speed during the run, use a foot pod, or import a CSV file with speed")
-ALIKE = Refusal("heart rate and speed do not tell the parameters apart", MEND_STEPS)
+ALIKE = Refusal("heart rate and speed do not tell the parameters apart", VARY_SPEED)
 
 
 def learn(stretches: Sequence[Stretch], *, runs: Sequence[Guarded] = (), dead_s: float | None = None,
@@ -120,28 +118,28 @@ def _with_runs(plain: Fit | Refusal, runs: Sequence[Guarded]) -> Fit | Refusal:
     if isinstance(plain, Fit):
         # One refused here may be known from runs that nobody steered.
         kept = {key: getattr(plain, key) for key in STEPS
-                if isinstance(said[key], Refusal) and isinstance(getattr(plain, key), Known)}
+                if isinstance(said[key], Refusal) and isinstance(getattr(plain, key), Estimate)}
         return replace(plain, **{**said, **kept}, eases=eases)
     if all(isinstance(one, Refusal) for one in said.values()):
         gain = said["gain"]
         assert isinstance(gain, Refusal)
         return gain
-    no_pause = Refusal("no start or stop is recorded at a known speed", MEND_STARTS)
-    no_base = Refusal("no running is recorded at a known speed without cues", MEND_STARTS)
+    no_pause = Refusal("no start or stop is recorded at a known speed", RECORD_STARTS)
+    no_base = Refusal("no running is recorded at a known speed without cues", RECORD_STARTS)
     return Fit(
         **said, on_s=no_pause, start_dead_s=no_pause, off_s=no_pause, stop_dead_s=no_pause,
-               base_bpm=no_base, drift_bpm_per_min=no_base, usual_m_s=math.nan, noise_bpm=math.nan,
-               samples=int(sum(np.isfinite(one.bpm).sum() for one in runs)), effective=math.nan,
-               running_s=float(sum(one.settled.sum() for one in runs)), eases=found.eases)
+        base_bpm=no_base, drift_bpm_per_min=no_base, usual_m_s=math.nan, noise_bpm=math.nan,
+        samples=int(sum(np.isfinite(one.bpm).sum() for one in runs)), effective=math.nan,
+        running_s=float(sum(one.settled.sum() for one in runs)), eases=eases)
 
 
-def reliable(found: Told, speed: bool) -> dict[str, Known | Refusal]:
-    """Each number that guarded runs told, or why it is not to be relied on; `speed` says that some was known."""
-    still = Refusal("speed hardly varied once the guarded runs had settled", MEND_STEPS)
-    unknown = Refusal("no speed is recorded beside heart rate", NOTHING.mend)
+def reliable(found: ToldByRuns, speed: bool) -> dict[str, Estimate | Refusal]:
+    """Each number that guarded runs told, or why it is not to be relied on; `speed`: some was known."""
+    still = Refusal("speed hardly varied once the guarded runs had settled", VARY_SPEED)
+    unknown = Refusal("no speed is recorded beside heart rate", NOTHING.fix)
 
-    def judged(known: Known | None, what: str, widest: float, unit: str, mend: str, none: Refusal,
-               ) -> Known | Refusal:
+    def judged(known: Estimate | None, what: str, widest: float, unit: str, fix: str, none: Refusal,
+               ) -> Estimate | Refusal:
         if known is None:
             return none
         half = (known.high - known.low) / 2.0
@@ -149,21 +147,21 @@ def reliable(found: Told, speed: bool) -> dict[str, Known | Refusal]:
         if share <= widest:
             return known
         wide = min(100.0 * share, 999.0) if unit in ("%", "points") else share
-        return Refusal(f"{what} is uncertain by ±{wide:.0f} {unit}", mend)
+        return Refusal(f"{what} is uncertain by ±{wide:.0f} {unit}", fix)
 
     none = still if speed else unknown
-    gain = judged(found.gain, "the rise per m/s", WIDEST_SHARE, "%", MEND_STEPS, none)
-    if isinstance(gain, Known) and gain.low <= 0.0:
-        gain = Refusal("heart rate did not rise with speed", MEND_STEPS)
-    mend = MEND_STEPS if found.gain is not None else MEND_MORE
+    gain = judged(found.gain, "the rise per m/s", WIDEST_SHARE, "%", VARY_SPEED, none)
+    if isinstance(gain, Estimate) and gain.low <= 0.0:
+        gain = Refusal("heart rate did not rise with speed", VARY_SPEED)
+    fix = VARY_SPEED if found.gain is not None else MORE_RUNS
     return {
         "gain": gain,
-        "response_s": judged(found.response_s, "the response time", WIDEST_SHARE, "%", mend, none),
-        "dead_s": judged(found.dead_s, "the dead time", WIDEST_DEAD_S, "s", mend, none),
+        "response_s": judged(found.response_s, "the response time", WIDEST_SHARE, "%", fix, none),
+        "dead_s": judged(found.dead_s, "the dead time", WIDEST_DEAD_S, "s", fix, none),
         "ease_bpm": judged(
-            found.ease_bpm, "what an ease brings", WIDEST_EASE_BPM, "bpm", MEND_MORE, NO_EASES),
+            found.ease_bpm, "what an ease brings", WIDEST_EASE_BPM, "bpm", MORE_RUNS, NO_EASES),
         "heeded": judged(
-            found.heeded, "the share of eases heeded", WIDEST_HEEDED, "points", MEND_MORE,
+            found.heeded, "the share of eases heeded", WIDEST_HEEDED, "points", MORE_RUNS,
             NO_EASES if speed else unknown),
     }
 
@@ -243,22 +241,22 @@ def _running_speeds(stretch: Stretch) -> Floats:
 def _steps_refused(stretches: Sequence[Stretch], units: str) -> dict[str, Refusal]:
     speeds = [found for one in stretches if len(found := _running_speeds(one))]
     if not speeds:
-        return dict.fromkeys(STEPS, Refusal("no running is recorded beside heart rate", MEND_STEPS))
+        return dict.fromkeys(STEPS, Refusal("no running is recorded beside heart rate", VARY_SPEED))
     free = [one for one in stretches if not one.steered]
     speeds = [found for one in free if len(found := _running_speeds(one))]
     if not speeds:
         return dict.fromkeys(STEPS, Refusal(
             "the guard's cues steered the running, so speed followed heart rate",
-            f"on a level course or a belt, where no cue is needed, {MEND_STEPS}"))
+            f"on a level course or a belt, where no cue is needed, {VARY_SPEED}"))
     ranges = [np.percentile(one, [5, 95]) for one in speeds]
     low, high = max(ranges, key=lambda pair: float(pair[1] - pair[0]))
     if high - low < LEAST_RANGE_M_S or max(one.std() for one in speeds) < LEAST_SPREAD_M_S:
         return dict.fromkeys(STEPS, Refusal(
-            f"speed hardly varied within a run ({speed(low, units)} to {speed(high, units)})", MEND_STEPS))
+            f"speed hardly varied within a run ({speed(low, units)} to {speed(high, units)})", VARY_SPEED))
     running_s = sum(int((one.gait == RUN).sum()) for one in free)
     if running_s < LEAST_RUNNING_S:
         return dict.fromkeys(STEPS, Refusal(
-            f"only {running_s / 60:.0f} minutes of running are recorded with speed", MEND_STEPS))
+            f"only {running_s / 60:.0f} minutes of running are recorded with speed", VARY_SPEED))
     return {}
 
 
@@ -280,32 +278,32 @@ def _pauses_refused(stretches: Sequence[Stretch]) -> dict[str, Refusal]:
     for keys, eves, what in ((STARTING, starts, "start after standing or walking"),
                              (STOPPING, stops, "stop or walk after running")):
         if not eves:
-            refused.update(dict.fromkeys(keys, Refusal(f"no {what} is recorded", MEND_STARTS)))
+            refused.update(dict.fromkeys(keys, Refusal(f"no {what} is recorded", RECORD_STARTS)))
         elif not any(eves):
-            refused[keys[1]] = Refusal(f"no {what} has readings just before it", MEND_STARTS)
+            refused[keys[1]] = Refusal(f"no {what} has readings just before it", RECORD_STARTS)
     return refused
 
 
-def _judged(key: str, found: Constants, numbers: dict[str, Known]) -> Known | Refusal:
+def _judged(key: str, found: Constants, numbers: dict[str, Estimate]) -> Estimate | Refusal:
     """The number, or why it is not to be relied on."""
-    mend = MEND_STEPS if key in STEPS else MEND_STARTS
+    fix = VARY_SPEED if key in STEPS else RECORD_STARTS
     what = {"gain": "the rise per m/s", "response_s": "the response time", "on_s": "the restart time",
             "off_s": "the recovery time"}.get(key, "the dead time")
     if key not in numbers:  # fixed by the caller
         value = getattr(found, key)
-        return Known(value, value, value)
+        return Estimate(value, value, value)
     known = numbers[key]
     half = (known.high - known.low) / 2.0
     if key == "gain" and known.value <= 0.0:
-        return Refusal("heart rate did not rise with speed", mend)
+        return Refusal("heart rate did not rise with speed", fix)
     if "dead" in key and not 0.1 < known.value < BOUNDS[key][1] - 0.1:
-        return Refusal(f"the dead time found, {known.value:.0f} s, is at the edge of the search", mend)
+        return Refusal(f"the dead time found, {known.value:.0f} s, is at the edge of the search", fix)
     if "dead" in key:
         return known if half <= WIDEST_DEAD_S else Refusal(
-            f"the dead time is uncertain by ±{half:.0f} s", mend)
+            f"the dead time is uncertain by ±{half:.0f} s", fix)
     low, high = BOUNDS[key]
     if not low * 1.02 < known.value < high * 0.98:
-        return Refusal(f"{what} found, {known.value:.0f} s, is at the edge of what bodies do", mend)
+        return Refusal(f"{what} found, {known.value:.0f} s, is at the edge of what bodies do", fix)
     if half > WIDEST_SHARE * known.value:
-        return Refusal(f"{what} is uncertain by ±{min(100.0 * half / known.value, 999.0):.0f} %", mend)
+        return Refusal(f"{what} is uncertain by ±{min(100.0 * half / known.value, 999.0):.0f} %", fix)
     return known

@@ -7,14 +7,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.events import Cue, CueGiven, Input, Output, State, StateChanged
 from guard.response.series import HILL, RUN_M_S, by_second, sorted_out, speed_by_second
 from guard.response.spans import held, runs
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 BIN_S = 6
 LONGEST_BINS, FEWEST_BINS = 400, 40
@@ -26,7 +23,7 @@ CREEPS_BACK_S = 400.0  # who eased comes back so slowly (ours)
 UNSEEN_S = 12  # an ease so late before the end of a stretch shows nothing
 ERRORS_DRAWN = 6
 SCALE_OF_MAD = 1.4826
-LONGEST_S = 6 * 3600
+LONGEST_LOG_S = 6 * 3600
 
 
 @dataclass(frozen=True)
@@ -47,7 +44,7 @@ def guarded(inputs: Iterable[Input], outputs: Iterable[Output]) -> Guarded | Non
     if not times:
         return None
     seconds, _, mean_bpm = by_second(np.array(times), np.array(beats))
-    inside = seconds < LONGEST_S
+    inside = seconds < LONGEST_LOG_S
     cells = int(seconds[inside][-1]) + 1 if inside.any() else 0
     if cells < BEGINS_S:
         return None
@@ -80,7 +77,7 @@ def _walking(said: Sequence[Output], pauses: Sequence[tuple[float, bool]], cells
 
 
 @dataclass
-class Piece:
+class Bout:
     """A stretch of a run without a break: `first` second, `bpm` in bins (n,), and what may move it.
 
     `level_m_s` is the whole run's, a value a second; `error_m_s` the SD of its own
@@ -131,7 +128,7 @@ def lagged(values: Floats, response_s: float) -> Floats:
     return np.asarray(lfilter([1.0 - keep], [1.0, -keep], values, zi=[keep * values[0]])[0])
 
 
-def pieces(several: Sequence[Guarded], *, with_speed: bool) -> list[Piece]:
+def bouts(several: Sequence[Guarded], *, with_speed: bool) -> list[Bout]:
     """The usable stretches of all runs; `with_speed`: only where speed is known."""
     found = []
     for number, one in enumerate(several):
@@ -150,7 +147,7 @@ def pieces(several: Sequence[Guarded], *, with_speed: bool) -> list[Piece]:
                 if last - first < FEWEST_BINS * BIN_S:
                     continue
                 eased = one.ease_s[(one.ease_s >= first) & (one.ease_s < last - UNSEEN_S)]
-                found.append(Piece(number, first, bpm[first:last].reshape(-1, BIN_S).mean(axis=1), level,
+                found.append(Bout(number, first, bpm[first:last].reshape(-1, BIN_S).mean(axis=1), level,
                                    eased, _error(level[first:last])))
     return found
 

@@ -29,10 +29,8 @@ from itertools import accumulate
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.response.series import RUN, Stretch
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 DRIFT_KNOT_S = 600.0
 DRIFT_NEEDS_S = 300.0

@@ -18,19 +18,18 @@ from functools import lru_cache
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
-from guard.response.guarded import BIN_S, EFFORT_LAG_S, LONGEST_BINS, Piece
+from guard.arrays import Floats
+from guard.response.guarded import BIN_S, EFFORT_LAG_S, LONGEST_BINS, Bout
 
-Floats = NDArray[np.float64]
-Columns = Callable[[Piece, float, float], Floats]  # of a piece, for a response and a dead time
+Movers = Callable[[Bout, float, float], Floats]  # of a bout, for a response and a dead time
 
 # Variances beside that of the strap's slow errors, which is 1.
 MEMORIES_S = (6.0, 15.0, 40.0)  # of the strap's errors
 WANDERS = (0.0003, 0.003, 0.03)  # of the effort, a second
 RIPPLES, RIPPLE_S = (0.0, 0.3, 1.5), 80.0
 WHITE = 0.1
-BASES = 3  # columns of `Piece.base`
+BASES = 3  # columns of `Bout.base`
 
 
 @dataclass(frozen=True)
@@ -59,7 +58,7 @@ def whitener(noise: Noise) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True)
 class White:
-    """A piece made white, its base taken out: `bpm` (n,); `log` is -1/2 the log determinants."""
+    """A bout made white, its base taken out: `bpm` (n,); `log` is -1/2 the log determinants."""
 
     way: Floats
     base: Floats
@@ -67,12 +66,12 @@ class White:
     log: float
 
     @classmethod
-    def of(cls, piece: Piece, noise: Noise) -> White:
+    def of(cls, bout: Bout, noise: Noise) -> White:
         whole, logs = whitener(noise)
-        number = len(piece.bpm)
+        number = len(bout.bpm)
         way = whole[:number, :number]
-        base, upper = np.linalg.qr(way @ piece.base())
-        bpm = way @ (piece.bpm - piece.bpm.mean())
+        base, upper = np.linalg.qr(way @ bout.base())
+        bpm = way @ (bout.bpm - bout.bpm.mean())
         return cls(way, base, bpm - base @ (base.T @ bpm),
                    float(logs[:number].sum() - np.log(np.abs(np.diag(upper))).sum()))
 
@@ -82,18 +81,18 @@ class White:
         return np.asarray(x - self.base @ (self.base.T @ x))
 
 
-def likely_noise(some: Sequence[Piece], columns: Columns, at: tuple[float, float]) -> Noise:
-    """The sizes under which the pieces are likeliest, each run with a scale of its own."""
-    runs = sorted({piece.run for piece in some})
+def likely_noise(some: Sequence[Bout], columns: Movers, at: tuple[float, float]) -> Noise:
+    """The sizes under which the bouts are likeliest, each run with a scale of its own."""
+    runs = sorted({bout.run for bout in some})
     best, found = -math.inf, Noise()
     for one in (Noise(*sizes) for sizes in product(MEMORIES_S, WANDERS, RIPPLES)):
         rest, free, log = dict.fromkeys(runs, 1e-9), dict.fromkeys(runs, 0), 0.0
-        for piece in some:
-            white = White.of(piece, one)
-            x = white.take(columns(piece, *at))
+        for bout in some:
+            white = White.of(bout, one)
+            x = white.take(columns(bout, *at))
             left = white.bpm - x @ np.linalg.lstsq(x, white.bpm, rcond=1e-6)[0]
-            rest[piece.run] += float(left @ left)
-            free[piece.run] += max(len(left) - BASES - x.shape[1], 1)
+            rest[bout.run] += float(left @ left)
+            free[bout.run] += max(len(left) - BASES - x.shape[1], 1)
             log += white.log
         value = log - 0.5 * sum(free[run] * math.log(rest[run] / free[run]) for run in runs)
         if value > best:

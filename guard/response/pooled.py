@@ -17,17 +17,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from guard.response.guarded import ERRORS_DRAWN, Piece
-from guard.response.noise import BASES, Columns, Noise, White
-from guard.response.search import Known
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from guard.arrays import Bools, Floats
+from guard.response.guarded import ERRORS_DRAWN, Bout
+from guard.response.noise import BASES, Movers, Noise, White
+from guard.response.search import Estimate
 
 RELIABLE = 0.75  # of what a run's speed does, this share at least must be no error of the speed
-ALIKE = 1.3  # likelihoods count less, for no model is the heart's. Simulated
+TEMPERED = 1.3  # likelihoods count less, for no model is the heart's. Simulated
 JUDGED_RUNS = 4.0  # what the likelihood leaves open counts as so many runs. Simulated
 DRAWN_TO, STRAP_SD_BPM = 30.0, 1.3  # a run's noise is drawn to the others'; of a reading
 
@@ -68,21 +65,21 @@ class Sums:
                     self.free[some])
 
 
-def sums(some: Sequence[Piece], columns: Columns, noise: Noise, grid: Grid) -> Sums:
+def sums(some: Sequence[Bout], columns: Movers, noise: Noise, grid: Grid) -> Sums:
     """The sums of all runs that tell anything; errors of speed are taken off (Fuller 1987, 1.2)."""
-    runs = sorted({piece.run for piece in some})
+    runs = sorted({bout.run for bout in some})
     shape = (len(grid.step_sds), len(runs), len(grid.response_s))
     squares, with_bpm, rest, log = (np.zeros(shape) for _ in range(4))
     of_error, free = np.zeros(shape[1:]), np.zeros(len(runs))
-    for piece in some:
-        run, white = runs.index(piece.run), White.of(piece, noise)
+    for bout in some:
+        run, white = runs.index(bout.run), White.of(bout, noise)
         free[run] += len(white.bpm) - BASES
         own = float(white.bpm @ white.bpm)
         errors: dict[float, float] = {}
         for node, (response_s, dead_s) in enumerate(zip(grid.response_s, grid.dead_s, strict=True)):
-            x = white.take(columns(piece, float(response_s), float(dead_s)))
-            if piece.error_m_s > 0.0 and response_s not in errors:
-                drawn = white.take(piece.by_error(float(response_s)))
+            x = white.take(columns(bout, float(response_s), float(dead_s)))
+            if bout.error_m_s > 0.0 and response_s not in errors:
+                drawn = white.take(bout.by_error(float(response_s)))
                 errors[response_s] = float(np.square(drawn).sum()) / ERRORS_DRAWN
             of_error[run, node] += errors.get(response_s, 0.0)
             inner, right = x.T @ x, x.T @ white.bpm
@@ -104,11 +101,11 @@ def sums(some: Sequence[Piece], columns: Columns, noise: Noise, grid: Grid) -> S
     return Sums(with_bpm / true, true**2 / plain, rest, log, free).only(sure)
 
 
-Quantity = Callable[[Floats], Floats]  # of the runner's mean at the nodes (s, g), at the nodes
+OfMean = Callable[[Floats], Floats]  # of the runner's mean at the nodes (s, g), at the nodes
 
 
 @dataclass(frozen=True)
-class Pool:
+class PooledRuns:
     """The runs' sums, with what is believed before of the runner's mean (`usual` and its SD) and of a
     run about it (SD `between`)."""
 
@@ -123,7 +120,7 @@ class Pool:
         """How many runs tell anything."""
         return len(self.sums.free)
 
-    def known(self, quantity: Quantity, floor: float) -> Known:
+    def known(self, quantity: OfMean, floor: float) -> Estimate:
         """A quantity with its 95 % interval; `floor` is an SD that no number of runs undercuts."""
         from scipy.special import stdtrit  # type: ignore[import-untyped]
 
@@ -136,9 +133,9 @@ class Pool:
             var = max((worth * jackknife + JUDGED_RUNS * open_var) / (worth + JUDGED_RUNS), open_var)
         free = worth - 1.0 + JUDGED_RUNS
         half = float(stdtrit(free, 0.975)) * math.sqrt(var + floor**2)
-        return Known(value, value - half, value + half)
+        return Estimate(value, value - half, value + half)
 
-    def _mean(self, some: Sums, quantity: Quantity) -> tuple[float, float]:
+    def _mean(self, some: Sums, quantity: OfMean) -> tuple[float, float]:
         """Mean and variance of a quantity over all nodes."""
         free = some.free[None, :, None]
         usual = np.exp(np.mean(np.log(some.rest / free), axis=1, keepdims=True))
@@ -150,13 +147,13 @@ class Pool:
                - 0.5 * np.log(var / noise * some.information)
                - 0.5 * (some.own - mean[:, None]) ** 2 / var).sum(axis=1)
         log += -0.5 * ((mean - self.usual) / self.usual_sd) ** 2 - 0.5 * np.log(total)
-        log = log / ALIKE + self.grid.prior
+        log = log / TEMPERED + self.grid.prior
         weight = np.exp(log - log.max())
         weight /= weight.sum()
         values, step = quantity(mean), 0.01
         by = (quantity(mean + step) - values) / step
         value = float((weight * values).sum())
-        return value, float((weight * ((values - value) ** 2 + by**2 * ALIKE / total)).sum())
+        return value, float((weight * ((values - value) ** 2 + by**2 * TEMPERED / total)).sum())
 
     def _worth(self) -> float:
         """As many equally telling runs as these amount to."""

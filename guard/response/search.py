@@ -16,12 +16,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.response.model import BOUNDS, TIMES_IN_LOG, Constants, Piece, from_vector, solve, to_vector
 from guard.response.series import FEWEST_SAMPLES
-
-Floats = NDArray[np.float64]
 
 NORMAL_95 = 1.96
 GROSS_BPM, GROSS_SD = 15.0, 4.5
@@ -29,9 +27,9 @@ GROSS_NEAR_BPM = 40.0  # just after a start or stop, where a plain lag is coarse
 STARTS = tuple((response, dead) for response in (20.0, 45.0, 90.0) for dead in (3.0, 11.0))
 
 
-@dataclass(frozen=True)
-class Known:
-    """A value with its 95 % interval, in the unit of its name."""
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value with its interval (95 % where nothing else is said), in the unit of its name."""
 
     value: float
     low: float
@@ -120,7 +118,7 @@ class Search:
                 piece.kept, changed = fine, True
         return changed
 
-    def intervals(self, c: Constants) -> dict[str, Known] | None:
+    def intervals(self, c: Constants) -> dict[str, Estimate] | None:
         """95 % intervals of the free constants, base and drift; None when they cannot be told apart."""
         gain = c.gain if "gain" in self.free else 0.0
         count = len(self.free)
@@ -156,10 +154,10 @@ class Search:
             wide = NORMAL_95 * float(np.sqrt(cov[k, k]))
             value = getattr(c, key)
             if key in TIMES_IN_LOG:
-                numbers[key] = Known(value, value * math.exp(-wide), value * math.exp(min(wide, 5.0)))
+                numbers[key] = Estimate(value, value * math.exp(-wide), value * math.exp(min(wide, 5.0)))
             else:
                 least = 0.0 if "dead" in key else -np.inf
-                numbers[key] = Known(value, max(value - wide, least), value + wide)
+                numbers[key] = Estimate(value, max(value - wide, least), value + wide)
         rows = []
         for piece, own, through, inner, weight in parts:
             base = np.zeros(len(own))
@@ -177,7 +175,7 @@ class Search:
 
 def _mean(
     rows: list[tuple[Floats, Floats, Floats, Floats, int]], variance: float, cov: Floats
-) -> Known:
+) -> Estimate:
     """Mean over stretches of one sum of coefficients, by samples, with what the constants leave open."""
     whole = sum(row[4] for row in rows)
     value, own = 0.0, 0.0
@@ -188,7 +186,7 @@ def _mean(
         own += float(part @ inner @ part)
         through = through + part @ ways
     wide = NORMAL_95 * float(np.sqrt(max(variance * own, 0.0) + through @ cov @ through))
-    return Known(value, value - wide, value + wide)
+    return Estimate(value, value - wide, value + wide)
 
 
 def _inflation(left: list[Floats]) -> float:

@@ -13,19 +13,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.events import Action, Command, Doubt, Input, Reading, Speed
+from guard.arrays import Bools, Floats
+from guard.events import FASTEST_M_S, Action, Command, Doubt, Input, Reading, Speed
 from guard.response.spans import held, runs
 from guard.session.speeds import OLD_S, Speeds
 from guard.signal.trust import Trust
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 STAND, WALK, RUN = 0, 1, 2
 WALK_M_S = 0.5  # slower is standing
 RUN_M_S = 1.8  # 6.5 km/h; few people walk faster, few jog slower (common practice)
 HILL = 4.5  # level speed times (1 + 4.5 grade): slope and level terms of ACSM's running equation
-FASTEST_M_S, STEEPEST = 12.0, 0.2
+STEEPEST_FITTED = 0.2
 BRIDGED_S = 30  # speed unknown for no longer than this is taken as unchanged
 # What a reading itself disproves. Not what only contradicts: a fit may weigh that for itself.
 DISPROVED = (Doubt.NO_CONTACT, Doubt.NO_PULSE, Doubt.RANGE, Doubt.REPEATED)
@@ -116,7 +114,7 @@ def sorted_out(
             if event.speed_m_s is not None:
                 speed = event.speed_m_s if 0.0 <= event.speed_m_s <= FASTEST_M_S else np.nan
             if event.grade is not None:
-                grade = event.grade if abs(event.grade) <= STEEPEST else np.nan
+                grade = event.grade if abs(event.grade) <= STEEPEST_FITTED else np.nan
             speeds.append((event.t_s, speed, grade, event.typed))
         elif isinstance(event, Command) and event.action in (Action.PAUSE, Action.CONTINUE):
             pauses.append((event.t_s, event.action is Action.PAUSE))

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from guard.arrays import Bools, Floats
 
 
 def runs(which: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

@@ -16,13 +16,14 @@ from enum import StrEnum
 
 import numpy as np
 
+from guard.arrays import Bools
 from guard.events import Cue
 from guard.response.spans import runs
 from guard.review.cues import CueOutcome
 from guard.review.drift import Drift
-from guard.review.trace import Bools, Trace
+from guard.review.trace import Trace
 
-LEAST_OVER_S = 60.0  # less is nothing to mend
+LEAST_OVER_S = 60.0  # less is nothing to put right
 LEAST_SHARE = 0.5  # of the time over, explained
 MOST_SHARE_OVER = 0.02  # under this share of the counted time all went well
 CLIMB = 0.02  # grade, smoothed
@@ -31,10 +32,10 @@ SMOOTH_S = 15.0
 AFTER_CLIMB_S = 60.0  # heart rate is still falling
 RESTART_S = 90.0
 FEWEST_RESTARTS = 3
-EARLY_S = 600.0
+BEGINNING_S = 600.0
 LATE = 1.0 / 3.0
 APART_S = 60.0  # two stretches over nearer than this are one
-MOST_STRETCHES = 3
+STRETCHES_NAMED = 3
 STRETCHES_SHARE = 0.7
 
 
@@ -49,7 +50,7 @@ class Cause(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Advice:
+class MainCause:
     """`over_s` of `of_over_s` seconds over come from `cause`.
 
     `count` of `of_count` climbs, restarts or stretches were over (early: in the
@@ -68,7 +69,7 @@ class Advice:
 
 
 def advice(trace: Trace, cues: Sequence[CueOutcome], drift: Drift, warm_up_s: float, *, said: bool
-           ) -> Advice | None:
+           ) -> MainCause | None:
     """The one thing, or None where nothing is to be said; `said`: the runner heard the cues."""
     if len(trace.t_s) < 2:
         return None
@@ -77,7 +78,7 @@ def advice(trace: Trace, cues: Sequence[CueOutcome], drift: Drift, warm_up_s: fl
     total_s = _seconds(trace, over)
     if total_s < max(LEAST_OVER_S, MOST_SHARE_OVER * _seconds(trace, counted)):
         return None
-    ways: list[Callable[[], Advice | None]] = [
+    ways: list[Callable[[], MainCause | None]] = [
         lambda: _climbs(trace, over, total_s),
         lambda: _restarts(trace, over, total_s, cues) if said else None,
         lambda: _early(trace, over, total_s, warm_up_s),
@@ -88,7 +89,7 @@ def advice(trace: Trace, cues: Sequence[CueOutcome], drift: Drift, warm_up_s: fl
     return max(clear, key=lambda one: one.over_s) if clear else _stretches(trace, over, total_s)
 
 
-def _climbs(trace: Trace, over: Bools, total_s: float) -> Advice | None:
+def _climbs(trace: Trace, over: Bools, total_s: float) -> MainCause | None:
     if not np.isfinite(trace.grade).any():
         return None
     grade = np.nan_to_num(trace.grade)
@@ -115,7 +116,7 @@ def _smooth(trace: Trace, values: np.ndarray[tuple[int], np.dtype[np.float64]]
     return smooth
 
 
-def _restarts(trace: Trace, over: Bools, total_s: float, cues: Sequence[CueOutcome]) -> Advice | None:
+def _restarts(trace: Trace, over: Bools, total_s: float, cues: Sequence[CueOutcome]) -> MainCause | None:
     begun = [cue.t_s for cue in cues if cue.cue is Cue.RESUME and not cue.given.repeat]
     mine = np.zeros(len(over), dtype=bool)
     count = 0
@@ -131,17 +132,17 @@ def _restarts(trace: Trace, over: Bools, total_s: float, cues: Sequence[CueOutco
     return _given(trace, Cause.RESTARTS, over & mine, total_s, count, len(begun))
 
 
-def _early(trace: Trace, over: Bools, total_s: float, warm_up_s: float) -> Advice | None:
+def _early(trace: Trace, over: Bools, total_s: float, warm_up_s: float) -> MainCause | None:
     begin_s = float(trace.t_s[0]) + warm_up_s
-    if trace.t_s[-1] - begin_s < 3 * EARLY_S:
+    if trace.t_s[-1] - begin_s < 3 * BEGINNING_S:
         return None
-    span = trace.between(float(trace.t_s[0]), begin_s + EARLY_S)
+    span = trace.between(float(trace.t_s[0]), begin_s + BEGINNING_S)
     mine = np.zeros(len(over), dtype=bool)
     mine[span] = True
-    return _given(trace, Cause.EARLY, over & mine, total_s, count=round((warm_up_s + EARLY_S) / 60.0))
+    return _given(trace, Cause.EARLY, over & mine, total_s, count=round((warm_up_s + BEGINNING_S) / 60.0))
 
 
-def _late(trace: Trace, over: Bools, total_s: float, drift: Drift) -> Advice | None:
+def _late(trace: Trace, over: Bools, total_s: float, drift: Drift) -> MainCause | None:
     if drift.bpm is None or drift.error_bpm is None or drift.bpm <= drift.error_bpm:
         return None
     length_s = trace.t_s[-1] - trace.t_s[0]
@@ -149,14 +150,14 @@ def _late(trace: Trace, over: Bools, total_s: float, drift: Drift) -> Advice | N
     return _given(trace, Cause.LATE, over & mine, total_s, drift_bpm=drift.bpm)
 
 
-def _stretches(trace: Trace, over: Bools, total_s: float) -> Advice | None:
+def _stretches(trace: Trace, over: Bools, total_s: float) -> MainCause | None:
     joined: list[list[int]] = []
     for first, last in zip(*runs(over), strict=True):
         if joined and trace.t_s[first] - trace.t_s[joined[-1][1] - 1] < APART_S:
             joined[-1][1] = int(last)
         else:
             joined.append([int(first), int(last)])
-    longest = sorted(joined, key=lambda span: -_seconds(trace, over & _within(over, span)))[:MOST_STRETCHES]
+    longest = sorted(joined, key=lambda span: -_seconds(trace, over & _within(over, span)))[:STRETCHES_NAMED]
     mine, chosen = np.zeros(len(over), dtype=bool), []
     for span in longest:
         mine |= _within(over, span)
@@ -176,12 +177,12 @@ def _within(over: Bools, span: Sequence[int]) -> Bools:
 def _given(
     trace: Trace, cause: Cause, mine: Bools, total_s: float, count: int = 0, of_count: int = 0,
     at_s: tuple[float, ...] = (), drift_bpm: float | None = None,
-) -> Advice | None:
+) -> MainCause | None:
     over_s = _seconds(trace, mine)
     if not over_s:
         return None
     excess_bpm = float(np.sum(-trace.room_bpm[mine] * trace.dt_s[mine])) / over_s
-    return Advice(cause, over_s, total_s, excess_bpm, count, of_count, at_s, drift_bpm)
+    return MainCause(cause, over_s, total_s, excess_bpm, count, of_count, at_s, drift_bpm)
 
 
 def _seconds(trace: Trace, which: Bools) -> float:

@@ -16,9 +16,10 @@ from enum import StrEnum
 
 import numpy as np
 
+from guard.arrays import Bools, Floats
 from guard.events import PACE_CUES, SLOW_DOWN, Cue, CueGiven
 from guard.reasons import reason
-from guard.review.trace import Bools, Floats, Trace
+from guard.review.trace import Trace
 
 WATCHED_S = 180.0  # about three time constants of a change of effort (57.6 s, Hunt et al. 2015)
 TURN_BPM = 2.0  # a fall this large is a turn, not noise (SD of steady readings near 1.6 bpm)

@@ -14,17 +14,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from guard.arrays import Floats
 from guard.response.series import HILL, RUN_M_S
-from guard.review.trace import Floats, Trace
+from guard.review.trace import Trace
 from guard.units import speed
 
-SETTLING_S = 300.0  # the beginning is still the rise to the level of the run
+ONSET_S = 300.0  # the beginning is still the rise to the level of the run
 BLOCK_S = 60.0
 STEADY_M_S = 0.1  # largest spread of speed in a steady minute and the one before it
 ALIKE_M_S = 0.05  # two minutes pair up when their speeds differ by no more
 EQUAL_M_S = 0.03  # and so may the means of the pairs: about 1 bpm
 STEEPEST_GAIN = 40.8  # bpm per m/s: mean + 2 SD of 24 runners (24.2 +- 8.3, Hunt et al. 2015)
-FEWEST_PAIRS = 4
+FEWEST_MINUTE_PAIRS = 4
 
 
 @dataclass(frozen=True)
@@ -54,21 +55,21 @@ def drift(trace: Trace, warm_up_s: float, units: str = "km") -> Drift:
     """Compare the halves of what comes after the warm-up (5 min at least), speeds in words in `units`."""
     if not np.isfinite(trace.speed_m_s).any():
         return Drift(refusal="speed is not known in this session")
-    begin_s = float(trace.t_s[0]) + max(warm_up_s, SETTLING_S)
+    begin_s = float(trace.t_s[0]) + max(warm_up_s, ONSET_S)
     end_s = float(trace.t_s[-1])
-    if end_s - begin_s < 2 * (FEWEST_PAIRS + 1) * BLOCK_S:
+    if end_s - begin_s < 2 * (FEWEST_MINUTE_PAIRS + 1) * BLOCK_S:
         settling_min = (begin_s - trace.t_s[0]) / 60
         return Drift(refusal="the session is too short: its halves need at least "
-                             f"{FEWEST_PAIRS + 1} min each after the first {settling_min:.0f}")
+                             f"{FEWEST_MINUTE_PAIRS + 1} min each after the first {settling_min:.0f}")
     minutes = _steady_minutes(trace, begin_s, end_s)
     middle_s = (begin_s + end_s) / 2
     first = [one for one in minutes if one.t_s < middle_s]
     second = [one for one in minutes if one.t_s >= middle_s]
-    if len(first) < FEWEST_PAIRS or len(second) < FEWEST_PAIRS:
+    if len(first) < FEWEST_MINUTE_PAIRS or len(second) < FEWEST_MINUTE_PAIRS:
         return Drift(refusal=f"speed was steady for {len(first)} min of the first half and {len(second)} "
-                             f"of the second; {FEWEST_PAIRS} each are needed")
+                             f"of the second; {FEWEST_MINUTE_PAIRS} each are needed")
     pairs = _paired(first, second)
-    if len(pairs) < FEWEST_PAIRS:
+    if len(pairs) < FEWEST_MINUTE_PAIRS:
         faster = np.median([one.speed_m_s for one in second]) - np.median([one.speed_m_s for one in first])
         return Drift(refusal="the halves were not run at equal speed: the second was "
                              f"{speed(abs(float(faster)), units)} {'faster' if faster > 0 else 'slower'}")

@@ -7,7 +7,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from guard.review.trace import Floats, Trace
+from guard.arrays import Floats
+from guard.review.trace import Trace
 
 
 @dataclass(frozen=True)

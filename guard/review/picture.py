@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.response.spans import runs
 from guard.review.review import Review
-from guard.review.trace import Bools, Floats
 
 _TICKS_S = (1, 2, 5, 10, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200)
 MOST_ROWS = 6

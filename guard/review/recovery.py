@@ -15,11 +15,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from guard.arrays import Bools
 from guard.events import Cue, CueGiven
 from guard.response.series import RUN_M_S, WALK_M_S
-from guard.review.trace import Bools, Trace
+from guard.review.trace import Trace
 
-SPAN_S = 60.0
+RECOVERY_S = 60.0
 _MOSTLY = 0.9  # of the minute before running, and of the minute after not
 
 
@@ -46,9 +47,9 @@ def recoveries(trace: Trace, cues: Sequence[CueGiven]) -> tuple[Recovery, ...]:
     """Every such minute of the session, in order, none inside another."""
     found: list[Recovery] = []
     for t_s, kind in sorted([*_by_speed(trace), *_pauses(trace), *_walk_cues(trace, cues)]):
-        if found and t_s < found[-1].t_s + SPAN_S:
+        if found and t_s < found[-1].t_s + RECOVERY_S:
             continue
-        before, after = trace.level_at(t_s), trace.level_at(t_s + SPAN_S)
+        before, after = trace.level_at(t_s), trace.level_at(t_s + RECOVERY_S)
         if before is not None and after is not None:
             found.append(Recovery(t_s, kind, before, after))
     return tuple(found)
@@ -61,9 +62,9 @@ def _by_speed(trace: Trace) -> list[tuple[float, str]]:
     found = []
     for step in np.flatnonzero(slow[1:] & running[:-1]) + 1:
         t_s = float(trace.t_s[step])
-        before, after = trace.between(t_s - SPAN_S, t_s), trace.between(t_s, t_s + SPAN_S)
+        before, after = trace.between(t_s - RECOVERY_S, t_s), trace.between(t_s, t_s + RECOVERY_S)
         if (_share(trace, running, before) >= _MOSTLY and _share(trace, slow, after) >= _MOSTLY
-                and trace.t_s[-1] >= t_s + SPAN_S - 1.0):
+                and trace.t_s[-1] >= t_s + RECOVERY_S - 1.0):
             mean_m_s = float(np.nanmean(speed[after]))
             found.append((t_s, "stop" if mean_m_s < WALK_M_S else "walk"))
     return found
@@ -71,13 +72,13 @@ def _by_speed(trace: Trace) -> list[tuple[float, str]]:
 
 def _share(trace: Trace, what: Bools, span: slice) -> float:
     """Share of the span of SPAN_S seconds in which `what` is true."""
-    return float(np.sum(trace.dt_s[span][what[span]])) / SPAN_S
+    return float(np.sum(trace.dt_s[span][what[span]])) / RECOVERY_S
 
 
 def _pauses(trace: Trace) -> list[tuple[float, str]]:
     begins = np.flatnonzero(trace.held[1:] & ~trace.held[:-1]) + 1
     return [(float(trace.t_s[step]), "pause") for step in begins
-            if trace.held[trace.between(trace.t_s[step], trace.t_s[step] + SPAN_S)].all()]
+            if trace.held[trace.between(trace.t_s[step], trace.t_s[step] + RECOVERY_S)].all()]
 
 
 def _walk_cues(trace: Trace, cues: Sequence[CueGiven]) -> list[tuple[float, str]]:
@@ -85,8 +86,8 @@ def _walk_cues(trace: Trace, cues: Sequence[CueGiven]) -> list[tuple[float, str]
     for place, given in enumerate(cues):
         if given.cue is not Cue.WALK or given.repeat:
             continue
-        soon = [other.cue for other in cues[place + 1:] if other.t_s < given.t_s + SPAN_S]
-        span = trace.between(given.t_s, given.t_s + SPAN_S)
+        soon = [other.cue for other in cues[place + 1:] if other.t_s < given.t_s + RECOVERY_S]
+        span = trace.between(given.t_s, given.t_s + RECOVERY_S)
         if Cue.RESUME not in soon and np.isnan(trace.speed_m_s[span]).all() and not trace.held[span].any():
             found.append((given.t_s, "walk_cue"))
     return found

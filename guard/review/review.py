@@ -16,7 +16,7 @@ from guard.log.note import Note, notes_of
 from guard.log.recording import Recording
 from guard.reasons import reason
 from guard.replay.replay import plan_of
-from guard.review.advice import Advice, advice
+from guard.review.advice import MainCause, advice
 from guard.review.cues import CueOutcome, outcomes
 from guard.review.drift import Drift, drift
 from guard.review.parts import PartFigures, by_part, whole
@@ -56,7 +56,7 @@ class Review:
     notes: tuple[Note, ...]
     remarks: tuple[str, ...]
     trace: Trace
-    advice: Advice | None
+    advice: MainCause | None
 
     @property
     def has_speed(self) -> bool:

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.events import Reading
-from guard.review.trace import Bools, Floats
 
 ALPHA, C1, C2 = 5.2, 0.13, 0.17  # of the paper
 WINDOW, MEDIAN_OF = 91, 11
@@ -29,8 +29,8 @@ MOST_ARTEFACTS = 0.2  # with more, what is left is chosen, not measured (common 
 _LEAST_SPREAD_S = ALPHA / 1024 / 2
 _LATE_S = 2.5
 
-NORMAL, UNEVEN, MISSED, EXTRA, OFF = range(5)
-KINDS = ("normal", "uneven", "missed", "extra", "too long or short")
+NORMAL, UNEVEN, MISSED, EXTRA, IMPLAUSIBLE = range(5)
+BEAT_KINDS = ("normal", "uneven", "missed", "extra", "too long or short")
 
 
 @dataclass(frozen=True)
@@ -56,8 +56,9 @@ def rr_figures(readings: Iterable[Reading], doubted_s: frozenset[float] = frozen
         return None
     runs = [run for run in runs if len(run) >= SHORTEST_RUN]
     codes = [artefacts(run) for run in runs]
-    counts = np.bincount(np.concatenate(codes), minlength=len(KINDS)) if codes else np.zeros(len(KINDS), int)
-    named = {kind: int(count) for kind, count in zip(KINDS[1:], counts[1:], strict=True) if count}
+    kinds = len(BEAT_KINDS)
+    counts = np.bincount(np.concatenate(codes), minlength=kinds) if codes else np.zeros(kinds, int)
+    named = {kind: int(count) for kind, count in zip(BEAT_KINDS[1:], counts[1:], strict=True) if count}
     if counts.sum() < FEWEST_BEATS:
         return RRFigures(total, named, refusal=f"fewer than {FEWEST_BEATS} intervals in a row without a gap")
     share = 1.0 - counts[NORMAL] / counts.sum()
@@ -99,7 +100,7 @@ def gapless(readings: Iterable[Reading], doubted_s: frozenset[float] = frozenset
 
 
 def artefacts(rr_s: Floats) -> NDArray[np.int64]:
-    """A code for each of successive intervals (s): place in `KINDS`."""
+    """A code for each of successive intervals (s): place in `BEAT_KINDS`."""
     codes = np.zeros(len(rr_s), np.int64)
     if len(rr_s) < 4:
         return codes
@@ -138,7 +139,7 @@ def artefacts(rr_s: Floats) -> NDArray[np.int64]:
             elif long and abs(rr_s[one] / 2 - around[one]) < reach[one]:
                 codes[one] = MISSED
             else:
-                codes[one] = OFF
+                codes[one] = IMPLAUSIBLE
     return codes
 
 

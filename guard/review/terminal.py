@@ -16,8 +16,8 @@ from guard.screen.look import Look, styled
 from guard.screen.trace import picture
 from guard.screen.words import clock
 
-ROWS = 8
-WIDEST = 160
+_ROWS = 8
+_WIDEST = 160
 ROOMY = 72  # in a narrower terminal tables become lines
 MOST_PARTS_NUMBERED = 60
 RAMP = ", at the left the warm-up's limit under it"
@@ -31,7 +31,7 @@ def view(review: Review, title: str, width: int, look: Look) -> RenderableType:
         Text(f"{look.text(title)}  {look.text(words.heading(review))}{invented}", look.style("quiet")),
         Text(look.text(words.headline(review)), look.style("lead"))]
     if len(review.trace.t_s) > 1:
-        blocks += ["", *drawing(review, min(width, WIDEST), look)]
+        blocks += ["", *drawing(review, min(width, _WIDEST), look)]
     blocks += ["", _facts(review, look)]
     if len(review.parts) > 1:
         blocks.append(_parts(review, look) if width >= ROOMY else _narrow_parts(review, look))
@@ -52,7 +52,7 @@ def drawing(review: Review, width: int, look: Look) -> list[Text]:
         return min(max(int(t_s / last_s * width), 0), width - 1)
 
     limits = ramp(review, width)
-    lines = picture(heights(review, width), ROWS, look, limits)
+    lines = picture(heights(review, width), _ROWS, look, limits)
     if len(review.parts) > 1:
         begins = [" "] * width
         for number, part in enumerate(review.parts[:MOST_PARTS_NUMBERED], 1):

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.events import Output, Summary
 from guard.log.recording import Recording
 from guard.plan.plan import Kind, Plan
@@ -20,9 +21,6 @@ from guard.replay.replay import played
 from guard.session import Session
 from guard.session.step import Step
 from guard.settings import Settings
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 HARD = (Kind.FAST, Kind.TEST)  # run over the ceiling on purpose
 LONGEST_STEP_S = 3.0  # two levels further apart than this are not joined

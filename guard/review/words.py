@@ -7,7 +7,7 @@ from collections import Counter
 from guard.decide.wording import headline as cue_headline
 from guard.events import Cue
 from guard.reasons import why_doubted
-from guard.review.advice import Advice, Cause
+from guard.review.advice import Cause, MainCause
 from guard.review.cues import Came, CueOutcome
 from guard.review.drift import Drift
 from guard.review.parts import PartFigures
@@ -25,7 +25,7 @@ EFFORT = {
     5: "a little work", 6: "work, short sentences", 7: "hard", 8: "very hard, single words",
     9: "nearly all there was", 10: "could not have gone on",
 }
-CAUTION = ("Not a medical device: these figures find no illness and rule none out. "
+REVIEW_CAUTION = ("Not a medical device: these figures find no illness and rule none out. "
            "How you feel comes before any number; what worries you is for a licensed professional.")
 RECOVERY_CAUTION = ("A stop in the middle of a run is another event than the end of a maximal test, "
                     "and the tables made for that test do not apply: compare only with your own like runs.")
@@ -66,7 +66,7 @@ def headline(review: Review) -> str:
             f"{clock(total.easy_over_s)} over it.{planned}")
 
 
-def advice(found: Advice | None, settings: Settings) -> str:
+def advice(found: MainCause | None, settings: Settings) -> str:
     """The one sentence to take along; empty where there is none."""
     if found is None:
         return ""
@@ -273,7 +273,7 @@ def cautions(review: Review) -> list[str]:
     """The cautions that belong to what is shown."""
     texts = [RECOVERY_CAUTION] if review.recoveries else []
     texts += [RR_CAUTION] if review.rr is not None and review.rr.sdnn_ms is not None else []
-    return [*texts, CAUTION]
+    return [*texts, REVIEW_CAUTION]
 
 
 def _times(count: int) -> str:

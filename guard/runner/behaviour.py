@@ -24,22 +24,19 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.events import PACE_CUES, Cue
 from guard.runner.population import Population
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 REACTION_S = (3.0, 8.0)
 EASE_SHARE = (0.07, 0.18)
 HABIT_MOVES = 0.35
 RESUME_SHARE = 0.97
-BY_FEEL_S = 120.0
+FEEL_AGAIN_S = 120.0
 TIRED_AT_IN_TEN_MIN = 80.0 / 12.0
 TIRED_AT_IN_ALL = 20.0
 TEN_MIN_S = 600.0
 PICK_UP_SHARE = (0.05, 0.12)  # ours: pick-up cues are off by default
-
 
 
 class Behaviour:
@@ -73,7 +70,7 @@ class Behaviour:
         self._ignores_every = ignores_every
         self.habit_m_s = runners.habitual_m_s.copy()
         self.pace_m_s = runners.habitual_m_s.copy()
-        self.walking: Mask = np.zeros(n, dtype=bool)
+        self.walking: Bools = np.zeros(n, dtype=bool)
         self.heard = np.zeros(n, dtype=np.int64)
         self.heeded = np.zeros(n, dtype=np.int64)
         self._recent = np.zeros((round(TEN_MIN_S / step_s), n), dtype=np.int8)
@@ -84,7 +81,7 @@ class Behaviour:
         self._by_feel_s = np.full(n, np.inf)
         self._at = 0
 
-    def willingness(self) -> Array:
+    def willingness(self) -> Floats:
         """Chance that each runner would heed a cue heard now."""
         load = self._recent_sum / TIRED_AT_IN_TEN_MIN
         chance = self._who.obeys / (1.0 + load * load)
@@ -93,7 +90,7 @@ class Behaviour:
             chance = chance / (1.0 + load * load)
         return np.asarray(chance)
 
-    def step(self, t_s: float, cues: NDArray[np.int64], advised_m_s: Array | None, standing: Mask) -> None:
+    def step(self, t_s: float, cues: NDArray[np.int64], advised_m_s: Floats | None, standing: Bools) -> None:
         """Hear the cues given at `t_s`, act on those whose reaction time is over, creep."""
         luck, reaction, size = np.tile(self._rng.random((3, len(self._who) // self._copies)), self._copies)
         if cues.any():
@@ -110,7 +107,7 @@ class Behaviour:
             self.pace_m_s = np.where(self.walking, self.pace_m_s, self.pace_m_s + moved)
 
     def _hear(
-        self, t_s: float, cues: NDArray[np.int64], advised_m_s: Array | None, luck: Array, reaction: Array
+        self, t_s: float, cues: NDArray[np.int64], advised_m_s: Floats | None, luck: Floats, reaction: Floats
     ) -> None:
         heard = cues > 0
         obeys = heard & np.isin(cues, PACE_CUES) & (luck < self.willingness())
@@ -118,7 +115,7 @@ class Behaviour:
         if self._ignores_every:
             obeys &= self.heard % self._ignores_every != 0
         missed = self.walking & (cues == Cue.RESUME) & ~obeys
-        self._by_feel_s = np.where(missed, np.minimum(self._by_feel_s, t_s + BY_FEEL_S), self._by_feel_s)
+        self._by_feel_s = np.where(missed, np.minimum(self._by_feel_s, t_s + FEEL_AGAIN_S), self._by_feel_s)
         low, high = REACTION_S
         self._due_s = np.where(obeys, t_s + low + (high - low) * reaction, self._due_s)
         self._pending = np.where(obeys, cues, self._pending)
@@ -132,7 +129,7 @@ class Behaviour:
         self._recent_sum += slot
         self._at = (self._at + 1) % len(self._recent)
 
-    def _act(self, t_s: float, acts: Mask, size: Array) -> None:
+    def _act(self, t_s: float, acts: Bools, size: Floats) -> None:
         who = self._who
         what = np.where(acts, self._pending, 0)
         told = np.isfinite(self._advised)
@@ -156,7 +153,7 @@ class Behaviour:
         self._due_s = np.where(acts, np.inf, self._due_s)
         self._pending = np.where(acts, 0, self._pending)
 
-    def _start_again(self, mask: Mask) -> None:
+    def _start_again(self, mask: Bools) -> None:
         if not mask.any():
             return
         told = np.isfinite(self._advised) & (self._pending == Cue.RESUME)
@@ -165,7 +162,7 @@ class Behaviour:
         self._by_feel_s = np.where(mask, np.inf, self._by_feel_s)
         self._set_pace(mask, np.maximum(pace, self._who.slowest_jog_m_s))
 
-    def _set_pace(self, mask: Mask, pace_m_s: Array) -> None:
+    def _set_pace(self, mask: Bools, pace_m_s: Floats) -> None:
         if self._belt:
             pace_m_s = np.rint(pace_m_s * 36.0) / 36.0
         self.pace_m_s = np.where(mask, pace_m_s, self.pace_m_s)

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from guard.arrays import Floats
+
 HOUR_S = 3600.0
 GENTLE_S = 300.0  # every course begins gently
 GENTLE_SHARE = 0.8
@@ -23,15 +24,15 @@ GENTLE_SHARE = 0.8
 class Spot:
     """Where the runners are: grade, share of pace (arrays of n or numbers)."""
 
-    grade: Array | float = 0.0
-    pace_share: Array | float = 1.0
+    grade: Floats | float = 0.0
+    pace_share: Floats | float = 1.0
 
 
-def _level(t_s: float, distance_m: Array) -> Spot:
+def _level(t_s: float, distance_m: Floats) -> Spot:
     return Spot()
 
 
-def _hill_repeats(t_s: float, distance_m: Array) -> Spot:
+def _hill_repeats(t_s: float, distance_m: Floats) -> Spot:
     """After ten level minutes: 3 min up 6 %, 3 min back down, 2 min level."""
     if t_s < 600.0:
         return Spot()
@@ -41,13 +42,13 @@ def _hill_repeats(t_s: float, distance_m: Array) -> Spot:
     return Spot(-0.06, 0.95) if phase < 360.0 else Spot()
 
 
-def _rolling(t_s: float, distance_m: Array) -> Spot:
+def _rolling(t_s: float, distance_m: Floats) -> Spot:
     """A loop with slopes of up to 4 %, 900 m from top to top."""
     grade = 0.04 * np.sin(2.0 * np.pi * distance_m / 900.0)
     return Spot(grade, 1.0 - 1.5 * np.maximum(grade, 0.0))
 
 
-def _fast_segments(t_s: float, distance_m: Array) -> Spot:
+def _fast_segments(t_s: float, distance_m: Floats) -> Spot:
     """After fifteen minutes a minute at 114 % of pace every six minutes."""
     fast = t_s >= 900.0 and t_s % 360.0 < 60.0
     return Spot(0.0, 1.14 if fast else 1.0)
@@ -59,7 +60,7 @@ class Course:
 
     name: str
     meaning: str
-    spot: Callable[[float, Array], Spot] = _level
+    spot: Callable[[float, Floats], Spot] = _level
     duration_s: float = HOUR_S
     habitual_m_s: tuple[float, float] = (2.45, 3.25)
     steepest: float = 0.0
@@ -72,7 +73,7 @@ class Course:
     gentle_s: float = GENTLE_S
     kind: str = "flat"  # which targets apply
 
-    def at(self, t_s: float, distance_m: Array) -> Spot:
+    def at(self, t_s: float, distance_m: Floats) -> Spot:
         """Grade and pace share, with the gentle start."""
         spot = self.spot(t_s, distance_m)
         if t_s >= self.gentle_s:

@@ -13,48 +13,48 @@ Speeds are m/s, grades are rise over run, oxygen uptake is ml/kg/min.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from guard.arrays import Floats
 
 REST_VO2 = 3.5  # one metabolic equivalent, ml/kg/min
 LEVEL_RUN_ML_PER_M = 0.2  # ACSM, running
 LEVEL_WALK_ML_PER_M = 0.1  # ACSM, walking
 JOULE_PER_ML = 20.9  # energy equivalent of oxygen, carbohydrate-rich diet
-STEEPEST = 0.45  # the measurements behind the polynomials end here
+STEEPEST_MEASURED = 0.45  # the measurements behind the polynomials end here
 
 
-def acsm_walk_vo2(speed_m_s: ArrayLike, grade: ArrayLike = 0.0) -> Array:
+def acsm_walk_vo2(speed_m_s: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
     """Gross oxygen uptake of walking on the level or uphill (ACSM; 3 to 6 km/h)."""
     metres = np.asarray(speed_m_s, dtype=np.float64) * 60.0
     return REST_VO2 + LEVEL_WALK_ML_PER_M * metres + 1.8 * metres * np.asarray(grade, dtype=np.float64)
 
 
-def acsm_run_vo2(speed_m_s: ArrayLike, grade: ArrayLike = 0.0) -> Array:
+def acsm_run_vo2(speed_m_s: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
     """Gross oxygen uptake of running on the level or uphill (ACSM; above 8 km/h)."""
     metres = np.asarray(speed_m_s, dtype=np.float64) * 60.0
     return REST_VO2 + LEVEL_RUN_ML_PER_M * metres + 0.9 * metres * np.asarray(grade, dtype=np.float64)
 
 
-def run_cost_j_kg_m(grade: ArrayLike) -> Array:
+def run_cost_j_kg_m(grade: ArrayLike) -> Floats:
     """Net cost of running a metre on a slope, J/kg/m (Minetti 2002)."""
-    i = np.clip(np.asarray(grade, dtype=np.float64), -STEEPEST, STEEPEST)
+    i = np.clip(np.asarray(grade, dtype=np.float64), -STEEPEST_MEASURED, STEEPEST_MEASURED)
     return ((((155.4 * i - 30.4) * i - 43.3) * i + 46.3) * i + 19.5) * i + 3.6
 
 
-def walk_cost_j_kg_m(grade: ArrayLike) -> Array:
+def walk_cost_j_kg_m(grade: ArrayLike) -> Floats:
     """Net cost of walking a metre on a slope, J/kg/m (Minetti 2002, from memory)."""
-    i = np.clip(np.asarray(grade, dtype=np.float64), -STEEPEST, STEEPEST)
+    i = np.clip(np.asarray(grade, dtype=np.float64), -STEEPEST_MEASURED, STEEPEST_MEASURED)
     return ((((280.5 * i - 58.7) * i - 76.8) * i + 51.9) * i + 19.6) * i + 2.5
 
 
-def minetti_run_vo2(speed_m_s: ArrayLike, grade: ArrayLike = 0.0) -> Array:
+def minetti_run_vo2(speed_m_s: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
     """Gross oxygen uptake of running by the polynomial alone."""
     speed = np.asarray(speed_m_s, dtype=np.float64)
     return REST_VO2 + run_cost_j_kg_m(grade) * speed * 60.0 / JOULE_PER_ML
 
 
-def run_ml_per_m(grade: ArrayLike, *, belt: bool) -> Array:
+def run_ml_per_m(grade: ArrayLike, *, belt: bool) -> Floats:
     """Net oxygen per metre run, ml/kg/m, proportional to speed in both sources.
 
     A belt that climbs takes ACSM's slope term. Ground takes Minetti's ratio of
@@ -66,14 +66,14 @@ def run_ml_per_m(grade: ArrayLike, *, belt: bool) -> Array:
     return LEVEL_RUN_ML_PER_M * run_cost_j_kg_m(grade) / 3.6
 
 
-def walk_ml_per_m(grade: ArrayLike, *, belt: bool) -> Array:
+def walk_ml_per_m(grade: ArrayLike, *, belt: bool) -> Floats:
     """Net oxygen per metre walked, ml/kg/m; see `run_ml_per_m`."""
     if belt:
         return LEVEL_WALK_ML_PER_M + 1.8 * np.asarray(grade, dtype=np.float64)
     return LEVEL_WALK_ML_PER_M * walk_cost_j_kg_m(grade) / 2.5
 
 
-def demand_vo2(speed_m_s: ArrayLike, grade: ArrayLike, walking: ArrayLike, *, belt: bool = False) -> Array:
+def demand_vo2(speed_m_s: ArrayLike, grade: ArrayLike, walking: ArrayLike, *, belt: bool = False) -> Floats:
     """Gross oxygen uptake at a speed and grade, walking where `walking` is true."""
     per_m = np.where(walking, walk_ml_per_m(grade, belt=belt), run_ml_per_m(grade, belt=belt))
     return np.asarray(REST_VO2 + per_m * np.asarray(speed_m_s, dtype=np.float64) * 60.0)

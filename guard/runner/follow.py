@@ -4,15 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import numpy as np
-from numpy.typing import NDArray
-
+from guard.arrays import Floats
 from guard.events import Cue, CueGiven
 from guard.plan.plan import Kind, Part, Plan
 from guard.runner.courses import Course, Spot
 from guard.runner.rehearsal import PracticeCourse
-
-Array = NDArray[np.float64]
 
 SPEEDUP, DONE_WITHIN_S = 8.0, 170.0
 AFTERWARDS_S = 20.0  # so that the end of the plan is heard
@@ -42,7 +38,7 @@ class Follower:
             named = (place for place in later if _name(self._parts[place]) == given.part)
             self._index = next(named, min(self._index + 1, len(self._parts) - 1))
 
-    def spot(self, t_s: float, distance_m: Array) -> Spot:
+    def spot(self, t_s: float, distance_m: Floats) -> Spot:
         """The ground and pace of the present part."""
         part = self._parts[self._index]
         if part.kind is Kind.TEST:

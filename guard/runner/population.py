@@ -21,9 +21,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.runner.demand import LEVEL_RUN_ML_PER_M, LEVEL_WALK_ML_PER_M, walk_ml_per_m
-
-Array = NDArray[np.float64]
 
 PAUSE_S = 60.0
 FITTED_GAIN_EXCESS = 1.08
@@ -40,27 +39,27 @@ class Population:
     standing or walking.
     """
 
-    rest_bpm: Array  # standing, before the run
-    run_bpm: Array  # steady, at the habitual speed on the level, cool, first ten minutes
-    ceiling_bpm: Array
-    habitual_m_s: Array
-    slowest_jog_m_s: Array
-    walk_m_s: Array
-    gain: Array  # bpm/(m/s)
-    dead_s: Array
-    response_s: Array
-    on_s: Array
-    off_s: Array
-    tail_s: Array
-    fast_share: Array
-    undelayed_share: Array  # of the second model only
-    drift_bpm_per_min: Array
-    heat_per_c: Array
-    cadence_spm: Array  # of both feet at 2.5 m/s
-    obeys: Array  # share of cues heeded when not tired of them
-    creep_per_s: Array
-    strap_window_s: Array
-    strap_noise_bpm: Array
+    rest_bpm: Floats  # standing, before the run
+    run_bpm: Floats  # steady, at the habitual speed on the level, cool, first ten minutes
+    ceiling_bpm: Floats
+    habitual_m_s: Floats
+    slowest_jog_m_s: Floats
+    walk_m_s: Floats
+    gain: Floats  # bpm/(m/s)
+    dead_s: Floats
+    response_s: Floats
+    on_s: Floats
+    off_s: Floats
+    tail_s: Floats
+    fast_share: Floats
+    undelayed_share: Floats  # of the second model only
+    drift_bpm_per_min: Floats
+    heat_per_c: Floats
+    cadence_spm: Floats  # of both feet at 2.5 m/s
+    obeys: Floats  # share of cues heeded when not tired of them
+    creep_per_s: Floats
+    strap_window_s: Floats
+    strap_noise_bpm: Floats
 
     def __len__(self) -> int:
         return len(self.rest_bpm)
@@ -69,19 +68,19 @@ class Population:
         """The runners for whom `mask` is true."""
         return Population(**{item.name: getattr(self, item.name)[mask] for item in fields(self)})
 
-    def walk_bpm(self, grade: float = 0.0, *, belt: bool = False) -> Array:
+    def walk_bpm(self, grade: float = 0.0, *, belt: bool = False) -> Floats:
         """Steady heart rate of walking at the own walking speed."""
         share = (walk_ml_per_m(grade, belt=belt) * self.walk_m_s) / (LEVEL_RUN_ML_PER_M * self.habitual_m_s)
         return np.asarray(self.rest_bpm + (self.run_bpm - self.rest_bpm) * share)
 
 
-def _gamma(rng: np.random.Generator, mean: float, sd: float, n: int) -> Array:
+def _gamma(rng: np.random.Generator, mean: float, sd: float, n: int) -> Floats:
     return rng.gamma((mean / sd) ** 2, sd * sd / mean, n)
 
 
 def _bounded_normal(
     rng: np.random.Generator, mean: float, sd: float, low: float, high: float, n: int
-) -> Array:
+) -> Floats:
     values = rng.normal(mean, sd, n)
     while np.any(out := (values < low) | (values > high)):
         values[out] = rng.normal(mean, sd, int(out.sum()))
@@ -89,8 +88,8 @@ def _bounded_normal(
 
 
 def share_for_fall(
-    fall_bpm: Array, depth_bpm: Array, dead_s: Array, off_s: Array, tail_s: Array
-) -> Array:
+    fall_bpm: Floats, depth_bpm: Floats, dead_s: Floats, off_s: Floats, tail_s: Floats
+) -> Floats:
     """The fast share that makes heart rate fall by `fall_bpm` in `PAUSE_S`.
 
     `depth_bpm` is the whole way from running to walking, were it walked for

@@ -10,12 +10,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.runner.courses import Course, Spot
 from guard.runner.population import Population
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -59,14 +57,14 @@ def one_runner(changes: Mapping[str, float]) -> Population:
     return Population(**{item.name: np.array([float(values[item.name])]) for item in fields(Population)})
 
 
-def _garage(t_s: float, distance_m: Array) -> Spot:
+def _garage(t_s: float, distance_m: Floats) -> Spot:
     """Level; from 4:30 the belt climbs 4 % for three minutes; at 11:00 it is turned up by a fifth."""
     if 270.0 <= t_s < 450.0:
         return Spot(0.04)
     return Spot(0.0, 1.2 if t_s >= 660.0 else 1.0)
 
 
-def _hill_loop(t_s: float, distance_m: Array) -> Spot:
+def _hill_loop(t_s: float, distance_m: Floats) -> Spot:
     """After 600 m a wall of 110 m at 14 %, too steep to jog; at 1,500 m a rise of 150 m at 5 %."""
     wall = (distance_m > 600.0) & (distance_m < 710.0)
     rise = (distance_m > 1500.0) & (distance_m < 1650.0)
@@ -74,7 +72,7 @@ def _hill_loop(t_s: float, distance_m: Array) -> Spot:
     return Spot(grade, 1.0 - 1.5 * grade)
 
 
-def _level(t_s: float, distance_m: Array) -> Spot:
+def _level(t_s: float, distance_m: Floats) -> Spot:
     return Spot()
 
 

@@ -19,9 +19,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.runner.population import Population
 
-Array = NDArray[np.float64]
 Model = Literal["first", "second"]
 
 START_SHARE = 0.8  # of the rise from rest to running that goes with `on_s` (ours)
@@ -33,13 +33,13 @@ COOL_C = 21.0  # Miller & Martin 1975 measured from here
 class Delay:
     """The values of `seconds` ago, one dead time a runner, rounded to steps."""
 
-    def __init__(self, seconds: Array, step_s: float, first: Array) -> None:
+    def __init__(self, seconds: Floats, step_s: float, first: Floats) -> None:
         self._steps = np.rint(seconds / step_s).astype(np.int64)
         self._ring = np.tile(first, (int(self._steps.max(initial=0)) + 1, 1))
         self._lanes = np.arange(len(first))
         self._at = 0
 
-    def step(self, values: Array) -> Array:
+    def step(self, values: Floats) -> Floats:
         """Take the values of now, give those of a dead time ago."""
         size = len(self._ring)
         self._ring[self._at] = values
@@ -75,7 +75,7 @@ class HeartResponse:
             self._off = 1.0 - np.exp(one / (0.55 * runners.off_s))
             self._prompt = begin.copy()
 
-    def step(self, settled_bpm: Array, running: NDArray[np.bool_]) -> Array:
+    def step(self, settled_bpm: Floats, running: NDArray[np.bool_]) -> Floats:
         """Heart rate now, given what this effort would settle at.
 
         `settled_bpm` is for the gait of now; `running` is false when walking or
@@ -100,7 +100,7 @@ class HeartResponse:
         return np.asarray(level - self._depth)
 
 
-def warming(runners: Population, t_s: float, air_c: float) -> tuple[Array, Array]:
+def warming(runners: Population, t_s: float, air_c: float) -> tuple[Floats, Floats]:
     """Factor and offset that drift and heat put on heart rate at `t_s`."""
     heat = max(air_c - COOL_C, 0.0) * (1.0 - float(np.exp(-t_s / HEAT_SETTLES_S)))
     factor = 1.0 + runners.heat_per_c * heat

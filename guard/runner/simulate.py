@@ -15,6 +15,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.runner.behaviour import Behaviour
 from guard.runner.courses import Course
 from guard.runner.demand import LEVEL_RUN_ML_PER_M, REST_VO2, demand_vo2, run_ml_per_m
@@ -22,8 +23,6 @@ from guard.runner.population import Population
 from guard.runner.response import HeartResponse, Model, warming
 from guard.runner.strap import CLEAN, FaultPlan, FaultRates, Strap, draw_noise, plan_faults
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 STEP_S = 1.0
 NEAR_M_S = 0.5  # small steps: those of the identification runs were 0.5 m/s and less
 
@@ -39,31 +38,31 @@ class Second:
     """
 
     t_s: float
-    bpm: Array
-    has_rr: Mask
+    bpm: Floats
+    has_rr: Bools
     fault: NDArray[np.uint8]
-    true_bpm: Array
-    speed_m_s: Array
-    grade: Array
-    cadence_spm: Array
-    walking: Mask
-    standing: Mask
-    ceiling_bpm: Array
-    slowest_jog_m_s: Array
-    settling_speed_m_s: Callable[[Array], Array]
+    true_bpm: Floats
+    speed_m_s: Floats
+    grade: Floats
+    cadence_spm: Floats
+    walking: Bools
+    standing: Bools
+    ceiling_bpm: Floats
+    slowest_jog_m_s: Floats
+    settling_speed_m_s: Callable[[Floats], Floats]
 
     @cached_property
-    def ceiling_speed_m_s(self) -> Array:
+    def ceiling_speed_m_s(self) -> Floats:
         """Worked out when asked for: few ask."""
         return self.settling_speed_m_s(self.ceiling_bpm)
 
 
-def level_speed(vo2: Array) -> Array:
+def level_speed(vo2: Floats) -> Floats:
     """The level running speed that asks for the same oxygen, m/s."""
     return (vo2 - REST_VO2) / (60.0 * LEVEL_RUN_ML_PER_M)
 
 
-def run_bpm_at(runners: Population, level_m_s: Array) -> Array:
+def run_bpm_at(runners: Population, level_m_s: Floats) -> Floats:
     """Heart rate that running at a level speed would settle at, before drift and heat.
 
     Within 0.5 m/s of the habitual speed the runner's gain for small steps
@@ -75,14 +74,14 @@ def run_bpm_at(runners: Population, level_m_s: Array) -> Array:
     return np.asarray(runners.run_bpm + runners.gain * near + far_slope(runners, off) * (off - near))
 
 
-def far_slope(runners: Population, off_m_s: Array) -> Array:
+def far_slope(runners: Population, off_m_s: Floats) -> Floats:
     """Slope beyond `NEAR_M_S` on that side of the habitual speed, bpm/(m/s)."""
     side = np.sign(off_m_s) * NEAR_M_S
     return np.asarray(np.maximum(runners.run_bpm + runners.gain * side - runners.rest_bpm, 10.0)
                       / (runners.habitual_m_s + side))
 
 
-def level_speed_at(runners: Population, bpm: Array) -> Array:
+def level_speed_at(runners: Population, bpm: Floats) -> Floats:
     """The level running speed whose heart rate settles at `bpm`: `run_bpm_at` the other way."""
     room = bpm - runners.run_bpm
     step = runners.gain * NEAR_M_S
@@ -91,7 +90,7 @@ def level_speed_at(runners: Population, bpm: Array) -> Array:
         runners.habitual_m_s + near / runners.gain + (room - near) / far_slope(runners, room))
 
 
-def settled_bpm(runners: Population, vo2: Array, running: Mask) -> Array:
+def settled_bpm(runners: Population, vo2: Floats, running: Bools) -> Floats:
     """Heart rate that an effort would settle at, before drift and heat.
 
     Running: `run_bpm_at` the level speed that asks for the same oxygen. Walking
@@ -143,14 +142,14 @@ class Runners:
             runners, mind, step_s=STEP_S, belt=course.belt, tiring=course.tiring,
             ignores_every=course.ignores_every, copies=copies)
         self.distance_m = np.zeros(n)
-        self._nobody: Mask = np.zeros(n, dtype=bool)
+        self._nobody: Bools = np.zeros(n, dtype=bool)
         self.step_count = 0
 
     def step(
         self,
         cues: NDArray[np.int64],
-        advised_speed_m_s: Array | None = None,
-        imposed_speed_m_s: Array | None = None,
+        advised_speed_m_s: Floats | None = None,
+        imposed_speed_m_s: Floats | None = None,
     ) -> Second:
         """Live one second; `cues` are codes of `Cue` heard at its beginning.
 
@@ -182,7 +181,7 @@ class Runners:
         factor, offset = warming(who, t_s, course.air_c)
         true = factor * self._heart.step(settled_bpm(who, vo2, running), running) + offset
 
-        def settling_speed(bpm: Array) -> Array:
+        def settling_speed(bpm: Floats) -> Floats:
             per_m = run_ml_per_m(grade, belt=course.belt) / LEVEL_RUN_ML_PER_M
             return level_speed_at(who, (bpm - offset) / factor) / per_m
 

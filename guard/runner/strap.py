@@ -14,15 +14,14 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.runner.population import Population
-
-Array = NDArray[np.float64]
 
 NOISE_MEMORY_S = 9.0  # ours
 LONGEST_WINDOW_S = 10
 
 
-class Fault(IntEnum):
+class ReadingFault(IntEnum):
     """What is wrong with a reading; `NONE` most of the time."""
 
     NONE = 0
@@ -34,30 +33,31 @@ class Fault(IntEnum):
     LOCKED = 6  # locked to step cadence
 
 
-DETECTABLE = (Fault.DROPOUT, Fault.SPIKE, Fault.FROZEN, Fault.DRY)
+DETECTABLE = (ReadingFault.DROPOUT, ReadingFault.SPIKE, ReadingFault.FROZEN, ReadingFault.DRY)
 
 
 @dataclass(frozen=True)
 class FaultRates:
     """How often each fault begins, per hour, and how long it lasts, s (ours)."""
 
-    per_h: dict[Fault, float] = field(default_factory=dict)
+    per_h: dict[ReadingFault, float] = field(default_factory=dict)
     dry_share: float = 0.0  # of runners, at the start
-    lasts_s: dict[Fault, tuple[float, float]] = field(default_factory=lambda: {
-        Fault.DROPOUT: (2, 20), Fault.SPIKE: (1, 3), Fault.FROZEN: (8, 40),
-        Fault.DRY: (20, 80), Fault.SLIPPED: (30, 120), Fault.LOCKED: (20, 90)})
+    lasts_s: dict[ReadingFault, tuple[float, float]] = field(default_factory=lambda: {
+        ReadingFault.DROPOUT: (2, 20), ReadingFault.SPIKE: (1, 3), ReadingFault.FROZEN: (8, 40),
+        ReadingFault.DRY: (20, 80), ReadingFault.SLIPPED: (30, 120), ReadingFault.LOCKED: (20, 90)})
 
 
 CLEAN = FaultRates()
-USUAL = FaultRates(
-    {Fault.DROPOUT: 3.0, Fault.SPIKE: 3.0, Fault.FROZEN: 0.3, Fault.SLIPPED: 0.1, Fault.LOCKED: 0.1},
-    dry_share=0.3)
-FAULTY = FaultRates({Fault.DROPOUT: 12.0, Fault.SPIKE: 20.0, Fault.FROZEN: 4.0}, dry_share=0.6)
+USUAL_FAULTS = FaultRates(
+    {ReadingFault.DROPOUT: 3.0, ReadingFault.SPIKE: 3.0, ReadingFault.FROZEN: 0.3, ReadingFault.SLIPPED: 0.1,
+     ReadingFault.LOCKED: 0.1}, dry_share=0.3)
+FAULTY = FaultRates(
+    {ReadingFault.DROPOUT: 12.0, ReadingFault.SPIKE: 20.0, ReadingFault.FROZEN: 4.0}, dry_share=0.6)
 
 
 @dataclass(frozen=True)
 class FaultPlan:
-    """`kind` (steps, n) of `Fault` codes and `size` (steps, n), bpm, beside it."""
+    """`kind` (steps, n) of `ReadingFault` codes and `size` (steps, n), bpm, beside it."""
 
     kind: NDArray[np.uint8]
     size: NDArray[np.float32]
@@ -77,18 +77,18 @@ def plan_faults(
             kind[step:step + length, lane] = fault
             size[step:step + length, lane] = _size(fault, rng)
     for lane in np.nonzero(rng.random(n) < rates.dry_share)[0]:
-        length = round(float(rng.uniform(*rates.lasts_s[Fault.DRY])) / step_s)
-        kind[:length, lane] = Fault.DRY
+        length = round(float(rng.uniform(*rates.lasts_s[ReadingFault.DRY])) / step_s)
+        kind[:length, lane] = ReadingFault.DRY
         jumps = rng.normal(15, 25, len(size[:length, lane]))
         missing = rng.random(len(jumps)) < 0.4
         size[:length, lane] = np.where(missing, np.nan, jumps)
     return FaultPlan(kind, size)
 
 
-def _size(fault: Fault, rng: np.random.Generator) -> float:
-    if fault is Fault.SPIKE:
+def _size(fault: ReadingFault, rng: np.random.Generator) -> float:
+    if fault is ReadingFault.SPIKE:
         return float(rng.uniform(25, 80)) * (1.0 if rng.random() < 0.6 else -1.0)
-    if fault is Fault.SLIPPED:
+    if fault is ReadingFault.SLIPPED:
         return -float(rng.uniform(25, 55))
     return 0.0
 
@@ -114,7 +114,7 @@ def draw_noise(
     return noise
 
 
-def _left_after_mean(window_s: Array) -> Array:
+def _left_after_mean(window_s: Floats) -> Floats:
     """Variance of the mean over a window of exponentially correlated noise of variance 1."""
     ratio = window_s / NOISE_MEMORY_S
     return np.asarray(2.0 / ratio * (1.0 - (1.0 - np.exp(-ratio)) / ratio))
@@ -124,7 +124,7 @@ def _left_after_mean(window_s: Array) -> Array:
 class Readout:
     """One second of n straps: bpm (NaN where nothing came) and whether RR intervals came."""
 
-    bpm: Array
+    bpm: Floats
     has_rr: NDArray[np.bool_]
     fault: NDArray[np.uint8]
 
@@ -143,7 +143,7 @@ class Strap:
         self._slip = np.zeros(n)
         self._step = 0
 
-    def read(self, true_bpm: Array, cadence_spm: Array) -> Readout:
+    def read(self, true_bpm: Floats, cadence_spm: Floats) -> Readout:
         """The readings of this step."""
         at = self._step
         self._step += 1
@@ -154,16 +154,16 @@ class Strap:
         has_rr = np.ones(len(value), dtype=bool)
         if kind.any():
             size = self._faults.size[at].astype(np.float64)
-            value = np.where((kind == Fault.SPIKE) | (kind == Fault.DRY), value + size, value)
+            value = np.where((kind == ReadingFault.SPIKE) | (kind == ReadingFault.DRY), value + size, value)
             # A slipped electrode takes a few seconds to read low: it goes through the averaging.
-            goal = np.where(kind == Fault.SLIPPED, size, 0.0)
+            goal = np.where(kind == ReadingFault.SLIPPED, size, 0.0)
             self._slip += 0.25 * (goal - self._slip)
             value = value + self._slip
-            locked = (kind == Fault.LOCKED) & (cadence_spm > 0)
+            locked = (kind == ReadingFault.LOCKED) & (cadence_spm > 0)
             value = np.where(locked, cadence_spm + 0.5 * self._noise[at], value)
-            value = np.where(kind == Fault.FROZEN, self._last, value)
-            value = np.where(kind == Fault.DROPOUT, np.nan, value)
-            has_rr = (kind != Fault.FROZEN) & np.isfinite(value)
+            value = np.where(kind == ReadingFault.FROZEN, self._last, value)
+            value = np.where(kind == ReadingFault.DROPOUT, np.nan, value)
+            has_rr = (kind != ReadingFault.FROZEN) & np.isfinite(value)
         elif self._slip.any():
             self._slip *= 0.75
             self._slip[np.abs(self._slip) < 0.1] = 0.0

@@ -50,7 +50,7 @@ def on_belt(snapshot: Snapshot, settings: Settings) -> bool:
     return settings.belt or snapshot.belt
 
 
-def asked_speed(snapshot: Snapshot, settings: Settings, within_s: float = words.NEWS_S) -> float | None:
+def asked_speed(snapshot: Snapshot, settings: Settings, within_s: float = words.CUE_SHOWN_S) -> float | None:
     """The speed that a cue of the last `within_s` asks for, in the runner's unit; None for none.
 
     Never one without such a cue, and none while nothing is known or the runner pauses.
@@ -65,7 +65,7 @@ def figure(snapshot: Snapshot, settings: Settings, choice: Choice = Choice.ROOM)
     if snapshot.level_bpm is None or snapshot.state is State.NO_SIGNAL or words.is_waiting(snapshot):
         return Figure(word)
     if on_belt(snapshot, settings):
-        within_s = words.NEWS_S if choice is Choice.SPEED else CUE_WORD_S
+        within_s = words.CUE_SHOWN_S if choice is Choice.SPEED else CUE_WORD_S
         speed = asked_speed(snapshot, settings, within_s)
         if speed is not None:
             unit = words.speed_unit(settings)

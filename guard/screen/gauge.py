@@ -6,18 +6,18 @@ from rich.text import Text
 
 from guard.screen.look import Look, styled
 
-UNDER_BPM = 40.0  # left end of the scale, under the ceiling
+SCALE_UNDER_BPM = 40.0  # left end of the scale, under the ceiling
 OVER_BPM = 10.0  # right end, over it
 WAY_BACK_BPM = 30.0  # of the bar until running again; heart rate falls by less in one walk
 
 
 def _wall(width: int) -> int:
-    return round((width - 1) * UNDER_BPM / (UNDER_BPM + OVER_BPM))
+    return round((width - 1) * SCALE_UNDER_BPM / (SCALE_UNDER_BPM + OVER_BPM))
 
 
 def _column(room_bpm: float, width: int) -> int:
     wall = _wall(width)
-    column = wall - room_bpm * wall / UNDER_BPM
+    column = wall - room_bpm * wall / SCALE_UNDER_BPM
     return min(max(round(column), 0), width - 1)
 
 

@@ -18,7 +18,7 @@ from guard.screen.console import Console
 from guard.screen.frame import Frame
 from guard.screen.view import ViewOptions, view
 
-LEAST_BETWEEN_S = 0.25  # four screens a second at most
+SCREENS_APART_S = 0.25  # four screens a second at most
 _DEBUG_BYTES = 1 << 20  # a debug file larger than this begins anew
 
 
@@ -50,7 +50,7 @@ class LiveScreen:
         """Nothing: the next frame shows it."""
 
     def frame(self, frame: Frame) -> None:
-        wait_s = self._drawn_at_s + LEAST_BETWEEN_S - time.monotonic()
+        wait_s = self._drawn_at_s + SCREENS_APART_S - time.monotonic()
         if wait_s > 0:
             time.sleep(wait_s)
         size, clock_text = self._console.size, f"{wall_now():%H:%M}"

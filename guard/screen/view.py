@@ -194,10 +194,10 @@ class _Page:
 
     def notes(self, most: int) -> list[Text]:
         snapshot = self.snapshot
-        mend = [snapshot.link_detail] if snapshot.link_state is not LinkState.CONNECTED else []
-        if not mend and snapshot.state is State.NO_SIGNAL:
-            mend = [snapshot.link_detail or words.NO_READINGS]
-        notes = [*mend, *reversed(self.options.notes)]
+        fix = [snapshot.link_detail] if snapshot.link_state is not LinkState.CONNECTED else []
+        if not fix and snapshot.state is State.NO_SIGNAL:
+            fix = [snapshot.link_detail or words.NO_READINGS]
+        notes = [*fix, *reversed(self.options.notes)]
         return [self.text(f"note: {note}", "lead") for note in notes[:most] if note]
 
     def keys(self) -> list[Text]:

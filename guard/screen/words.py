@@ -37,7 +37,7 @@ _LINKS = {
 }
 DEVICES = {TREADMILL: "treadmill", FOOT_POD: "foot pod"}
 NO_READINGS = "no usable readings: wet the electrodes, press the strap to the skin"
-NEWS_S = 60.0  # a cue older than this is history
+CUE_SHOWN_S = 60.0  # a cue older than this is history
 _LEVEL_SLOPE_BPM_PER_MIN = 2.0  # a slope smaller than this reads as level
 _LONGEST_TO_GO_S = 300.0  # farther ahead a straight line tells nothing
 
@@ -127,7 +127,7 @@ def status(snapshot: Snapshot, settings: Settings) -> str:
     return ", ".join(fact for fact in facts if fact)
 
 
-def recent_cue(snapshot: Snapshot, within_s: float = NEWS_S) -> CueGiven | None:
+def recent_cue(snapshot: Snapshot, within_s: float = CUE_SHOWN_S) -> CueGiven | None:
     """The newest cue, where it is not older than that."""
     given = snapshot.last_cue
     return given if given is not None and snapshot.t_s - given.t_s <= within_s else None

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from guard.events import FOOT_POD, TREADMILL, Speed
 
 OLD_S = 10.0
-ORDER = (TREADMILL, "", FOOT_POD)
+PRECEDENCE = (TREADMILL, "", FOOT_POD)
 TYPED = "typed"
 
 # Clearly other: more than a belt's or a pod's own unrest (ours).
@@ -28,10 +28,6 @@ BELT_TURNED_M_S = 0.15 / 3.6
 BELT_TILTED = 0.004
 POD_CHANGED = 0.15
 POD_CHANGED_M_S = 0.3
-
-# Beyond these a figure is a fault of the device or a stuck key: nobody runs so, no belt tilts so.
-FASTEST_M_S = 12.0
-STEEPEST = 0.45
 
 Said = dict[str, float | None]
 Quantity = Callable[[Speed], float | None]
@@ -107,11 +103,11 @@ class Speeds:
         return None, "", False
 
     def _fresh(self, t_s: float) -> dict[str, Speed]:
-        """What was read lately, the first in `ORDER` first."""
+        """What was read lately, the first in `PRECEDENCE` first."""
         fresh = {source: read for source, read in self._read.items() if t_s - read.t_s <= OLD_S}
         if len(fresh) < 2:
             return fresh
-        return {source: fresh[source] for source in (*ORDER, *fresh) if source in fresh}
+        return {source: fresh[source] for source in (*PRECEDENCE, *fresh) if source in fresh}
 
 
 def in_force(events: Iterable[Speed]) -> Iterator[Speed]:

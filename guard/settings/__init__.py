@@ -2,7 +2,7 @@
 
 from guard.settings.retired import RETIRED, RetiredSetting
 from guard.settings.rows import (
-    Entry,
+    SettingRow,
     Settings,
     UnknownSetting,
     Value,
@@ -15,5 +15,5 @@ from guard.settings.rows import (
 )
 
 __all__ = [
-    "RETIRED", "Entry", "RetiredSetting", "Settings", "UnknownSetting", "Value", "check", "checked_number",
-    "find", "parse", "parse_assignments", "table"]
+    "RETIRED", "RetiredSetting", "SettingRow", "Settings", "UnknownSetting", "Value", "check",
+    "checked_number", "find", "parse", "parse_assignments", "table"]

@@ -14,14 +14,14 @@ from guard.files.folders import config_dir
 from guard.files.whole import read_capped, write_whole
 from guard.settings import RetiredSetting, Settings, UnknownSetting, Value, check, find
 
-NAME = "settings.toml"
-LARGEST = 1 << 20  # bytes
-HEAD = "Settings of the heart-rate guard; `guard settings` lists and explains them."
+SETTINGS_FILE = "settings.toml"
+LARGEST_SETTINGS_BYTES = 1 << 20  # bytes
+FIRST_LINE = "Settings of the heart-rate guard; `guard settings` lists and explains them."
 
 
 def settings_path(make: bool = False) -> Path:
     """Where the file is, or would be."""
-    return config_dir(make) / NAME
+    return config_dir(make) / SETTINGS_FILE
 
 
 def load(
@@ -36,7 +36,7 @@ def load(
     out and `leave_out` is told in one sentence. But not when it may be meant for
     a limit: nobody shall believe in a limit that is not there.
 
-    Raises SettingError naming the file and key with the mend, InputError when
+    Raises SettingError naming the file and key with the fix, InputError when
     it cannot be read.
     """
     name = settings_path() if path is None else path
@@ -62,7 +62,7 @@ def save(changes: Mapping[str, object], path: Path | None = None) -> Path:
         raise SettingError(f"{name} cannot be changed by the guard ({_printable(str(error))}): "
                            "correct it in an editor") from None
     if not text:
-        document.add(tomlkit.comment(HEAD))
+        document.add(tomlkit.comment(FIRST_LINE))
     for key, value in changes.items():
         if value is not None:
             document[key] = check(find(key), value)
@@ -78,7 +78,7 @@ def save(changes: Mapping[str, object], path: Path | None = None) -> Path:
 
 
 def _text(name: Path) -> str | None:
-    data = read_capped(name, LARGEST, "a settings file")
+    data = read_capped(name, LARGEST_SETTINGS_BYTES, "a settings file")
     if data is None:
         return None
     try:
@@ -123,7 +123,7 @@ def _checked(
                 raise SettingError(f"{key} must be a single value, not a table or list")
             values[key] = check(entry, value)
         except SettingError as error:
-            sentence = f"{name}: {error}{_mend(key)}"
+            sentence = f"{name}: {error}{_hint(key)}"
             tell = retired if isinstance(error, RetiredSetting) else leave_out
             if not isinstance(error, RetiredSetting) and (leave_out is None or not _harmless(error)):
                 raise SettingError(sentence) from None
@@ -138,7 +138,7 @@ def _harmless(error: SettingError) -> bool:
     return isinstance(error, UnknownSetting) and (error.near is None or error.near.group != "limits")
 
 
-def _mend(key: str) -> str:
+def _hint(key: str) -> str:
     """How to be rid of a key without an editor."""
     import shlex
 

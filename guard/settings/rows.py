@@ -2,7 +2,7 @@
 
 The table is the field list of `Settings`; help, the settings file, `--set`
 and validation are all derived from it. Values are checked when a `Settings`
-is made; a wrong one raises `SettingError` (a ValueError) with the mend.
+is made; a wrong one raises `SettingError` (a ValueError) with the fix.
 
 This module is pure: reading the file lives in `guard.settings.file`.
 """
@@ -24,7 +24,7 @@ Value = bool | int | float | str | None  # of a setting
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class SettingRow:
     """One row of the settings table.
 
     `kind` is float, int, bool or str; `optional` settings may be unset
@@ -229,15 +229,15 @@ class Settings:
         return {entry.key: getattr(self, entry.key) for entry in table() if entry.group not in (PINS, PAGE)}
 
 
-_TABLE: list[Entry] = []
+_TABLE: list[SettingRow] = []
 
 
-def table() -> list[Entry]:
-    """The settings table, one `Entry` a row, in the order of `Settings`."""
+def table() -> list[SettingRow]:
+    """The settings table, one `SettingRow` a row, in the order of `Settings`."""
     if not _TABLE:
         for item in dataclasses.fields(Settings):
             meta: dict[str, Any] = {**item.metadata, "default": item.default}
-            _TABLE.append(Entry(
+            _TABLE.append(SettingRow(
                 item.name, meta["kind"], meta["default"], meta["unit"], meta["low"], meta["high"],
                 meta["meaning"], meta["optional"], meta["choices"], meta["group"]))
     return _TABLE
@@ -246,13 +246,13 @@ def table() -> list[Entry]:
 class UnknownSetting(SettingError):
     """A key that is no setting; `near` is the row most like it, None where none is alike."""
 
-    def __init__(self, key: str, near: Entry | None) -> None:
+    def __init__(self, key: str, near: SettingRow | None) -> None:
         hint = f": did you mean {near.key}?" if near else ": `guard settings` lists them all"
         super().__init__(f"unknown setting {_shown(key)}{hint}")
         self.near = near
 
 
-def find(key: str) -> Entry:
+def find(key: str) -> SettingRow:
     """The row named `key`; else RetiredSetting, or UnknownSetting with the nearest right one."""
     rows = {entry.key: entry for entry in table()}
     if key in rows:
@@ -263,7 +263,7 @@ def find(key: str) -> Entry:
     raise UnknownSetting(key, rows[near[0]] if near else None)
 
 
-def check(entry: Entry, value: object) -> Value:
+def check(entry: SettingRow, value: object) -> Value:
     """`value` as the setting's own kind, or SettingError with the range."""
     if value is None:
         if entry.optional:
@@ -303,7 +303,7 @@ def checked_number(key: str, value: float) -> float:
     return number
 
 
-def parse(entry: Entry, text: str) -> Value:
+def parse(entry: SettingRow, text: str) -> Value:
     """A value written as text (`--set key=text`) as the setting's own kind."""
     word = text.strip()
     if entry.kind is str:
@@ -335,7 +335,7 @@ def parse_assignments(pairs: list[str]) -> dict[str, Value]:
     return values
 
 
-def _wants(entry: Entry) -> str:
+def _wants(entry: SettingRow) -> str:
     unit = f" {entry.unit}" if entry.unit else ""
     if entry.kind in (float, int):
         return f"a number from {entry.low:g} to {entry.high:g}{unit}" + (" or none" if entry.optional else "")

@@ -21,7 +21,7 @@ from guard.sound.tones import Pcm
 
 # Chosen as all spoken words are: at 5 and 10 dB over noise a recogniser understood it 48 times of 48,
 # "guard not heard" 34 times.
-NOT_HEARD = "no word from the guard"
+SERVICE_SILENT = "no word from the guard"
 HEARD_AGAIN = "guard connected again"
 
 
@@ -50,7 +50,7 @@ def prepare(elsewhere: Elsewhere, phrases: Phrases | None, settings: Settings) -
         elsewhere.keep(tones.tone(cue, volume))
     elsewhere.keep(tones.tick(volume))
     # What a lost link and its return mean to the runner is the same, whichever link it is.
-    own = (("not_heard", tones.stopped(volume), NOT_HEARD),
+    own = (("not_heard", tones.stopped(volume), SERVICE_SILENT),
            ("heard_again", tones.tone(Cue.SIGNAL_BACK, volume), HEARD_AGAIN),
            ("test", tones.tone(Cue.PART, volume), ALL_IS_WELL))
     for key, tone, _ in own:

@@ -14,7 +14,7 @@ from guard.settings import Settings
 from guard.sound.phrases import phrases_for
 from guard.sound.player import why_off
 
-LONGEST_S = 30.0  # a slow board has the phrases of all cues by then; numbers follow in the background
+LONGEST_START_S = 30.0  # a slow board has the phrases of all cues by then; numbers follow in the background
 _LOOK_S = 0.1
 
 
@@ -29,7 +29,7 @@ def is_first_start(settings: Settings, cache_dir: Path) -> bool:
 
 
 def render(settings: Settings, cache_dir: Path, own_phrases: Path | None,
-           on_share: Callable[[float], bool], limit_s: float = LONGEST_S) -> None:
+           on_share: Callable[[float], bool], limit_s: float = LONGEST_START_S) -> None:
     """Render the bank into `cache_dir`; `on_share(0 to 1)` is told how far it is and ends it by False.
 
     What the voice has to complain about is told by the session, which starts it again.

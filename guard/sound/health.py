@@ -14,7 +14,7 @@ from guard.sound.backends import Backend, BellBackend, Failed
 PROBE_OFTEN_S, PROBE_SELDOM_S, PROBE_OFTEN_FOR = 5.0, 15.0, 12
 NONE, OFF = "none", "off"
 
-_NO_SOUND_MEND = "cues are on the screen only: connect a sound output, then see `guard check`"
+_NO_SOUND_FIX = "cues are on the screen only: connect a sound output, then see `guard check`"
 
 
 class Health:
@@ -72,7 +72,7 @@ class Health:
     def unsettled(self) -> None:
         """A sound was heard by no way out, or found none before it was too late: say so, look on at once."""
         if not self._usable[self._index_said()]:
-            self._say(NONE, f"no sound ({self._why}): {_NO_SOUND_MEND}")
+            self._say(NONE, f"no sound ({self._why}): {_NO_SOUND_FIX}")
             if any(self._usable):
                 self._next_probe_s = 0.0
 

@@ -21,7 +21,7 @@ from guard.errors import Trouble, printable
 
 WORDS_FILE = "words.toml"
 MOST_CHARACTERS = 120
-LARGEST = 1 << 18  # bytes of words.toml
+LARGEST_WORDS_BYTES = 1 << 18  # bytes of words.toml
 
 
 class OwnPhrases:
@@ -41,7 +41,7 @@ class OwnPhrases:
             content = tomllib.loads(_text(path))
         except (OSError, ValueError, RecursionError) as error:
             self._note(Trouble(f"{path} cannot be read ({printable(error)[:200]})",
-                               "mend or remove it; the guard's own words are spoken"))
+                               "correct or remove it; the guard's own words are spoken"))
             return
         for phrase, words in content.items():
             if phrase not in known:
@@ -67,8 +67,8 @@ class OwnPhrases:
 
 def _text(path: Path) -> str:
     with path.open("rb") as file:
-        data = file.read(LARGEST + 1)
-    if len(data) > LARGEST:
+        data = file.read(LARGEST_WORDS_BYTES + 1)
+    if len(data) > LARGEST_WORDS_BYTES:
         raise ValueError("far too large")
     return data.decode("utf-8")
 

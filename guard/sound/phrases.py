@@ -244,7 +244,7 @@ class Phrases:
         self._language = language_of(greeting["voice"])
         if greeting.get("note") == voice.NO_SUCH_VOICE:
             self._note(Trouble(f"the speech engine has no voice {self._voice_name!r}, its default speaks",
-                               "`guard settings voice=en-us` mends it"))
+                               "`guard settings voice=en-us` fixes it"))
         return self._child
 
     def _lose_voice(self, why: str) -> None:

@@ -18,7 +18,7 @@ from guard.events import Cue, CueGiven
 from guard.settings import Settings
 from guard.sound import tones
 from guard.sound.backends import Backend, BellBackend, Cut, Failed, Sound, fallbacks
-from guard.sound.elsewhere import HEARD_AGAIN, NOT_HEARD, Elsewhere, prepare, tones_and
+from guard.sound.elsewhere import HEARD_AGAIN, SERVICE_SILENT, Elsewhere, prepare, tones_and
 from guard.sound.health import OFF, Health
 from guard.sound.phrases import Phrases, phrases_for
 from guard.sound.tones import Pcm, silence
@@ -79,7 +79,7 @@ class Sounder:
         self._health = Health(self._backends, on_health, log)
         self._phrases: Phrases | None = None
         if settings.speech != "tones":
-            bank = [*phrase_bank(settings), *((NOT_HEARD, HEARD_AGAIN) if elsewhere else ())]
+            bank = [*phrase_bank(settings), *((SERVICE_SILENT, HEARD_AGAIN) if elsewhere else ())]
             self._phrases = phrases_for(
                 settings, bank, cache_dir, own_phrases,
                 lambda trouble: self._health.note(str(trouble)))

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from guard.decide.wording import GUARD_STOPPED, cue_phrases, headline, phrase
-from guard.errors import Trouble
+from guard.errors import Check, Trouble
 from guard.events import CueGiven
 from guard.settings import Settings
 from guard.sound import tones
@@ -20,17 +20,8 @@ from guard.sound.player import why_off
 from guard.sound.worker_backend import WorkerBackend
 
 VOICE_WAIT_S = 30.0
-_NO_OUTPUT_MEND = "connect or switch on a sound output (on Linux `aplay -l` lists them), then check again"
-_LIBRARY_MEND = "for the quickest cues install it: pip install 'heart-rate-guard[sound]'"
-
-
-class Check(NamedTuple):
-    """One line of a preflight: `mend` says what to do where it is not `ok`."""
-
-    name: str
-    ok: bool
-    detail: str
-    mend: str = ""
+_NO_OUTPUT_FIX = "connect or switch on a sound output (on Linux `aplay -l` lists them), then check again"
+_LIBRARY_FIX = "for the quickest cues install it: pip install 'heart-rate-guard[sound]'"
 
 
 class Found(NamedTuple):
@@ -70,10 +61,10 @@ def output_check(settings: Settings, found: Found) -> Check:
     if found.backend is None:
         # The audio library's own words say most; another player only repeats them.
         why = next(iter(found.failed.values()), "no player found")
-        return Check(name, False, f"no sound device can be opened ({why})", _NO_OUTPUT_MEND)
+        return Check(name, False, f"no sound device can be opened ({why})", _NO_OUTPUT_FIX)
     if found.failed:
         first, why = next(iter(found.failed.items()))
-        return Check(name, True, f"opened through {found.backend.name}; {first} failed: {why}", _LIBRARY_MEND)
+        return Check(name, True, f"opened through {found.backend.name}; {first} failed: {why}", _LIBRARY_FIX)
     return Check(name, True, f"opened through {found.backend.name}")
 
 
@@ -91,7 +82,7 @@ def voice_check(settings: Settings, own_phrases: Path | None = None) -> Check:
         spoken = [text for text in bank if phrases.pcm(text) is not None]
         phrases.close()
     if notes:
-        return Check(name, False, notes[0].what, notes[0].mend)
+        return Check(name, False, notes[0].what, notes[0].fix)
     if len(spoken) == len(bank):
         return Check(name, True, f"{len(bank)} phrases rendered, voice {settings.voice}")
     return Check(name, False, f"only {len(spoken)} of {len(bank)} phrases could be rendered",

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from guard.errors import printable
 from guard.sound.tones import RATE_HZ, Pcm
 
-Numbers = NDArray[np.float64]
+Samples = NDArray[np.float64]
 
 MAX_LENGTH_S = 30.0
 _WIDTHS = (1, 2, 3, 4)  # bytes a sample
@@ -51,7 +51,7 @@ def read(path: Path) -> Pcm:
         raise BadWav(printable(error) or "it ends too early") from None
     if len(data) != frames * channels * width:
         raise BadWav("it ends too early")
-    samples: Numbers = _samples(data, width).reshape(-1, channels).mean(axis=1)
+    samples: Samples = _samples(data, width).reshape(-1, channels).mean(axis=1)
     if rate != RATE_HZ:
         length = round(len(samples) * RATE_HZ / rate)
         samples = np.interp(np.arange(length) * (rate / RATE_HZ), np.arange(len(samples)), samples)
@@ -72,7 +72,7 @@ def as_bytes(pcm: Pcm) -> bytes:
     return buffer.getvalue()
 
 
-def _samples(data: bytes, width: int) -> Numbers:
+def _samples(data: bytes, width: int) -> Samples:
     """PCM bytes as numbers from -1 to 1; WAV keeps 8 bit unsigned, the rest signed."""
     raw = np.frombuffer(data, dtype=np.uint8)
     if width == 1:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 
-class Step(Enum):
+class StartStep(Enum):
     """A step: its name, and what it is about."""
 
     SOUND = "sound", "Every cue is played. Set the volume as you would for a run, with the fan or belt on."
@@ -34,7 +34,7 @@ class Step(Enum):
         return ORDER.index(self) + 1
 
 
-ORDER = tuple(Step)
+ORDER = tuple(StartStep)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,35 +48,35 @@ class Facts:
     tried: bool = False
     runs: int = 0
 
-    def of(self, step: Step) -> tuple[bool, str]:
+    def of(self, step: StartStep) -> tuple[bool, str]:
         """Whether a step is done, and where it stands in a few words."""
         match step:
-            case Step.SOUND:
+            case StartStep.SOUND:
                 return self.sound_heard, "heard" if self.sound_heard else "not heard yet"
-            case Step.STRAP:
+            case StartStep.STRAP:
                 return self.strap is not None, self.strap or "none remembered"
-            case Step.CAUTIONS:
+            case StartStep.CAUTIONS:
                 return self.cautions_read, "read" if self.cautions_read else "not read yet"
-            case Step.CEILING:
+            case StartStep.CEILING:
                 known = self.ceiling_bpm
                 return known is not None, "none yet" if known is None else f"{known:.0f} bpm"
-            case Step.TRY:
+            case StartStep.TRY:
                 return self.tried, "done" if self.tried else "not yet"
-            case Step.RUN:
+            case StartStep.RUN:
                 return self.runs > 0, "not yet" if not self.runs else f"{self.runs} kept"
 
 
-def next_step(facts: Facts, left: Set[Step]) -> Step | None:
+def next_step(facts: Facts, left: Set[StartStep]) -> StartStep | None:
     """The first that is neither done nor left for later; None where there is none."""
     return next((step for step in ORDER if step not in left and not facts.of(step)[0]), None)
 
 
-def typed_step(word: str) -> Step | None:
+def typed_step(word: str) -> StartStep | None:
     """The step of a typed number."""
     return ORDER[int(word) - 1] if word.isdecimal() and 1 <= int(word[:3]) <= len(ORDER) else None
 
 
-def listing(facts: Facts, here: Step | None = None) -> list[str]:
+def listing(facts: Facts, here: StartStep | None = None) -> list[str]:
     """Every step with where it stands, a line each; an arrow before the one that is next."""
     lines = []
     for step in ORDER:
@@ -87,7 +87,7 @@ def listing(facts: Facts, here: Step | None = None) -> list[str]:
 
 
 BY_HAND = {
-    Step.SOUND: "guard check --sounds", Step.STRAP: "guard straps --remember NAME",
-    Step.CAUTIONS: "guard run", Step.CEILING: "guard ceiling",
-    Step.TRY: "guard rehearse --lesson", Step.RUN: "guard run",
+    StartStep.SOUND: "guard check --sounds", StartStep.STRAP: "guard straps --remember NAME",
+    StartStep.CAUTIONS: "guard run", StartStep.CEILING: "guard ceiling",
+    StartStep.TRY: "guard rehearse --lesson", StartStep.RUN: "guard run",
 }

@@ -13,11 +13,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.tune.respond import Lived
-
-Floats = NDArray[np.float64]
 
 WORSE = 0.05
 WORSE_DISTANCE = 0.01
@@ -31,7 +29,7 @@ Judge = Callable[[Sequence[Changes]], Lived]
 
 
 @dataclass(frozen=True)
-class Verdict:
+class SetGains:
     """One set against the present: mean gains as shares (positive: better), the score with its error."""
 
     over: float
@@ -52,7 +50,7 @@ class Verdict:
         return self.acceptable and self.score >= max(CLEAR_SCORE, CLEAR_SE * self.score_se)
 
 
-def verdicts(lived: Lived) -> list[Verdict]:
+def verdicts(lived: Lived) -> list[SetGains]:
     """Of every row against row 0, the present settings."""
     base_over = max(float(lived.over_min[0].mean()), LEAST_OVER_MIN)
     base_bpm = max(float(lived.over_bpm_min[0].mean()), LEAST_OVER_MIN)
@@ -66,7 +64,7 @@ def verdicts(lived: Lived) -> list[Verdict]:
         km = (lived.distance_km[row] - lived.distance_km[0]) / base_km
         score = over + cues + DISTANCE_COUNTS * km
         error = float(score.std(ddof=1) / np.sqrt(len(score))) if len(score) > 1 else float("inf")
-        found.append(Verdict(float(over.mean()), float(bpm.mean()), float(cues.mean()), float(km.mean()),
+        found.append(SetGains(float(over.mean()), float(bpm.mean()), float(cues.mean()), float(km.mean()),
                              float(score.mean()), error))
     return found
 
@@ -78,7 +76,7 @@ def best_rows(lived: Lived, count: int) -> list[int]:
     return rows[:count]
 
 
-def settled(best: Sequence[Changes], judge: Judge) -> tuple[dict[str, float], Verdict]:
+def settled(best: Sequence[Changes], judge: Judge) -> tuple[dict[str, float], SetGains]:
     """Of the `best` sets of a search the one that stands, without the changes that do nothing.
 
     The best of many owes a part of it to luck; `judge` lets them live again

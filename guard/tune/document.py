@@ -8,7 +8,7 @@ from dataclasses import asdict, fields
 import numpy as np
 
 from guard.response.fit import Fit, Refusal
-from guard.tune.choose import Verdict
+from guard.tune.choose import SetGains
 from guard.tune.respond import Lived
 from guard.tune.tune import Outcome, RecordedView, RespondView
 
@@ -81,7 +81,7 @@ def _respond(view: RespondView) -> dict[str, object]:
 
 
 def not_learned(fit: Fit | Refusal) -> list[str]:
-    """Each reason once, with its mend."""
+    """Each reason once, with its fix."""
     if isinstance(fit, Refusal):
         return [str(fit)]
     found = [str(value) for item in fields(fit) if isinstance(value := getattr(fit, item.name), Refusal)]
@@ -103,5 +103,5 @@ def _difference_se(lived: Lived) -> dict[str, float]:
     return found
 
 
-def _gains(verdict: Verdict | None) -> dict[str, float] | None:
+def _gains(verdict: SetGains | None) -> dict[str, float] | None:
     return None if verdict is None else {key: round(value, 4) for key, value in asdict(verdict).items()}

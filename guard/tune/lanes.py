@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.decide.lanes import Lanes
 from guard.events import State
 from guard.settings import Settings
-from guard.tune.tape import OWN_WARM_UP, TOLD, WARMING, Limits, Tape
+from guard.tune.tape import OWN_WARM_UP, TOLD, WARMING, Tape, TapeLimits
 
-Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
 # Wide enough that the cost of a step is arithmetic, narrow enough to stay near the processor.
@@ -88,7 +88,7 @@ def play(
                           fill=fill)
             for key, fill in FILL.items() if any(key in tape.told for tape in tapes)}
     ever_held = np.logical_or.reduce(held, axis=1)
-    changes: dict[int, list[tuple[int, Limits]]] = {}
+    changes: dict[int, list[tuple[int, TapeLimits]]] = {}
     for index, tape in enumerate(tapes):
         lanes.core.set_stop(slice(index * count, (index + 1) * count), tape.settings.stop_bpm)
         for limits in tape.limits:
@@ -156,7 +156,7 @@ def with_limits(settings: Settings, tape: Tape) -> Settings:
     return replace(settings, ceiling_bpm=own.ceiling_bpm, floor_bpm=own.floor_bpm, stop_bpm=own.stop_bpm)
 
 
-def _limit(lanes: Lanes, which: slice, limits: Limits) -> None:
+def _limit(lanes: Lanes, which: slice, limits: TapeLimits) -> None:
     lanes.core.set_limits(which, ceiling_bpm=limits.ceiling_bpm, floor_bpm=limits.floor_bpm,
                      free_run=limits.free_run, quiet_ease=limits.quiet_ease, quiet_walk=limits.quiet_walk)
     if limits.warming != OWN_WARM_UP:

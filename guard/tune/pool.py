@@ -14,8 +14,8 @@ from guard.errors import GuardError
 from guard.tune.lanes import Cancelled
 
 Stop = Callable[[], bool]
-Piece = TypeVar("Piece")
-Result = TypeVar("Result")
+_Work = TypeVar("_Work")
+_Done = TypeVar("_Done")
 
 POLL_S = 0.2
 
@@ -67,9 +67,9 @@ class Pool:
             self._executor = None
 
     def run(
-        self, work: Callable[[Piece, Stop], Result], pieces: Sequence[Piece],
+        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work],
         looks: Sequence[int] | None = None, progress: Callable[[float], None] = lambda share: None,
-    ) -> list[Result]:
+    ) -> list[_Done]:
         """`[work(piece, stop) for piece in pieces]`.
 
         `work` is a function of a module; it is expected to call `stop` as often
@@ -77,7 +77,7 @@ class Pool:
         of them that was made. Raises Interrupted on Ctrl-C.
         """
         whole = max(1, sum(looks or ()))
-        done: list[tuple[int, Result]] = []
+        done: list[tuple[int, _Done]] = []
         try:
             if self._executor is None:
                 made = 0
@@ -108,7 +108,7 @@ class Pool:
         return [result for _, result in _in_order(done)]
 
 
-def _in_order(done: list[tuple[int, Result]]) -> list[tuple[int, Result]]:
+def _in_order(done: list[tuple[int, _Done]]) -> list[tuple[int, _Done]]:
     return sorted(done, key=lambda item: item[0])
 
 
@@ -118,7 +118,7 @@ def _begin(stopped: Any, made: Any) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what Ctrl-C means
 
 
-def _work(work: Callable[[Piece, Stop], Result], piece: Piece) -> Result | None:
+def _work(work: Callable[[_Work, Stop], _Done], piece: _Work) -> _Done | None:
     try:
         return work(piece, _look)
     except Cancelled:

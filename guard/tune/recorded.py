@@ -15,12 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.events import PACE_CUES, SLOW_DOWN, Cue
 from guard.response.spans import runs
 from guard.tune.lanes import Heard
 from guard.tune.tape import Tape
-
-Floats = NDArray[np.float64]
 
 LASTS_S = 5.0  # over for less is the estimate's own wander
 UNDER_S = 30.0  # under for so long before, or it is the same crossing

@@ -10,19 +10,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.decide.lanes import Lanes
 from guard.events import PACE_CUES
 from guard.runner.population import Population
 from guard.runner.simulate import Runners
-from guard.runner.strap import USUAL
+from guard.runner.strap import USUAL_FAULTS
 from guard.settings import Settings, find
 from guard.tune.lanes import LANES, LOOK_EVERY, Cancelled
 from guard.tune.runners import Drawn
 from guard.tune.still_values import StillValues
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -63,7 +61,7 @@ def live(trial: Trial, stop: Callable[[], bool] | None = None) -> Lived:
     drawn, count = trial.drawn, len(trial.settings)
     block = drawn.people
     people = Population(**{item.name: np.tile(getattr(block, item.name), count) for item in fields(block)})
-    world = Runners(people, drawn.ground, [*drawn.seed, 1], faults=USUAL, copies=count)
+    world = Runners(people, drawn.ground, [*drawn.seed, 1], faults=USUAL_FAULTS, copies=count)
     lanes = Lanes([_at(one, float(ceiling)) for one in trial.settings for ceiling in block.ceiling_bpm])
     n = len(people)
     over, over_bpm, cued, walked = (np.zeros(n) for _ in range(4))

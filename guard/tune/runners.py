@@ -17,23 +17,21 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.events import Action, Command, Input, Reading, Speed
 from guard.response.fit import Fit, Refusal
 from guard.response.model import TIMES_IN_LOG
-from guard.response.search import NORMAL_95, Known
+from guard.response.search import NORMAL_95, Estimate
 from guard.runner.courses import GENTLE_S, GENTLE_SHARE, Course, Spot
 from guard.runner.population import Population, draw
 from guard.session.speeds import Speeds
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-
 CELL_M = 10.0
-SHORTEST_S, LONGEST_S = 1200.0, 3600.0
+SHORTEST_RUN_S, LONGEST_RUN_S = 1200.0, 3600.0
 STANDING_M_S = 0.5
 UPHILL = 1.5  # share of pace lost per unit of grade, as on the benchmark's rolling course
 CONSTANTS = ("gain", "response_s", "dead_s", "on_s", "off_s", "drift_bpm_per_min")
-WORDS = {
+PARAMETER_WORDS = {
     "gain": "rise with speed", "response_s": "response to small changes", "dead_s": "dead time",
     "on_s": "rise after standing", "off_s": "fall after running", "drift_bpm_per_min": "drift",
 }
@@ -141,7 +139,7 @@ def draw_runners(
     rng = np.random.default_rng([*seed, 0])
     which = np.arange(n) % len(ways)
     steepest = float(max(way.grade.max() for way in ways))
-    duration_s = min(max(max(way.duration_s for way in ways), SHORTEST_S), LONGEST_S)
+    duration_s = min(max(max(way.duration_s for way in ways), SHORTEST_RUN_S), LONGEST_RUN_S)
     ground = Ground("recorded", "the ground of the recordings", duration_s=duration_s, belt=belt,
                     ways=tuple(ways), which=which)
     usual = fit.usual_m_s if isinstance(fit, Fit) else 0.0
@@ -151,14 +149,14 @@ def draw_runners(
     known: dict[str, Floats] = {}
     if isinstance(fit, Fit):
         known = {key: _drawn(key, value, n, rng) for key in CONSTANTS
-                 if isinstance(value := getattr(fit, key), Known)}
+                 if isinstance(value := getattr(fit, key), Estimate)}
         people = _like(people, fit, known, np.array([way.ceiling_bpm for way in ways])[which], rng)
     learned = tuple(key for key in CONSTANTS if key in known)
     return Drawn(people, ground, learned, tuple(key for key in CONSTANTS if key not in known),
                  any(way.speed_known for way in ways), tuple(seed))
 
 
-def _drawn(key: str, known: Known, n: int, rng: np.random.Generator) -> Floats:
+def _drawn(key: str, known: Estimate, n: int, rng: np.random.Generator) -> Floats:
     if key in TIMES_IN_LOG:
         sd = math.log(max(known.high, known.value) / max(known.low, 1e-3)) / (2.0 * NORMAL_95)
         return np.asarray(known.value * np.exp(rng.normal(0.0, sd, n)))
@@ -178,7 +176,7 @@ def _like(
     if "dead_s" in known:  # half of the strap's averaging is in it
         changes["dead_s"] = np.clip(known["dead_s"] - (people.strap_window_s - 1.0) / 2.0, 1.0, 30.0)
     people = replace(people, **changes)
-    if not isinstance(fit.base_bpm, Known) or fit.usual_m_s <= 0.0:
+    if not isinstance(fit.base_bpm, Estimate) or fit.usual_m_s <= 0.0:
         return people
     base = _drawn("base_bpm", fit.base_bpm, len(people), rng)
     run = ceiling_bpm + (people.run_bpm - people.ceiling_bpm)

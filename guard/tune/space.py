@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from guard.errors import SettingError, UsageError
-from guard.settings import Entry, Settings, find
+from guard.settings import SettingRow, Settings, find
 
 SEARCHED = ("strictness", "words", "walk_first", "spacing_s")
 GROUPS = ("deciding", "warming up")
@@ -25,7 +25,7 @@ DIAL_STEP = 0.05
 
 
 @dataclass(frozen=True)
-class Axis:
+class SearchedSetting:
     """One searched setting: bounds, and the step its values are rounded to."""
 
     key: str
@@ -47,13 +47,13 @@ class Axis:
         return float(round(min(max(near, self.low), self.high), 6))
 
 
-def axes(wanted: Sequence[str], present: Settings) -> list[Axis]:
+def axes(wanted: Sequence[str], present: Settings) -> list[SearchedSetting]:
     """`wanted` are keys or `KEY=LOW:HIGH`; none means the default search.
 
     Raises SettingError or UsageError for an unknown key, one that is not
     searched, or bounds outside the table.
     """
-    made: dict[str, Axis] = {}
+    made: dict[str, SearchedSetting] = {}
     for word in wanted or SEARCHED:
         key, equals, bounds = word.partition("=")
         entry = find(key.strip())
@@ -63,16 +63,16 @@ def axes(wanted: Sequence[str], present: Settings) -> list[Axis]:
         if entry.key in made:
             raise UsageError(f"--search names {entry.key} twice: give it once")
         low, high = _typed(entry, bounds) if equals else _about(entry, getattr(present, entry.key))
-        made[entry.key] = Axis(entry.key, low, high, _step(entry, high))
+        made[entry.key] = SearchedSetting(entry.key, low, high, _step(entry, high))
     return list(made.values())
 
 
-def _is_dial(entry: Entry) -> bool:
+def _is_dial(entry: SettingRow) -> bool:
     """A share, without a unit: evenly spread, never in multiples."""
     return entry.unit == ""
 
 
-def _typed(entry: Entry, bounds: str) -> tuple[float, float]:
+def _typed(entry: SettingRow, bounds: str) -> tuple[float, float]:
     words = bounds.split(":")
     try:
         low, high = (float(word) for word in words)
@@ -84,7 +84,7 @@ def _typed(entry: Entry, bounds: str) -> tuple[float, float]:
     return low, high
 
 
-def _about(entry: Entry, now: float) -> tuple[float, float]:
+def _about(entry: SettingRow, now: float) -> tuple[float, float]:
     assert entry.low is not None and entry.high is not None
     if _is_dial(entry):
         return entry.low, entry.high
@@ -95,13 +95,13 @@ def _about(entry: Entry, now: float) -> tuple[float, float]:
             min(entry.high, round(round(high / step) * step, 6)))
 
 
-def _step(entry: Entry, high: float) -> float:
+def _step(entry: SettingRow, high: float) -> float:
     if _is_dial(entry):
         return DIAL_STEP
     return 0.5 if high < 12.0 else 1.0 if high < 100.0 else 5.0
 
 
-def spread(found: Sequence[Axis], count: int, seed: int) -> list[dict[str, float]]:
+def spread(found: Sequence[SearchedSetting], count: int, seed: int) -> list[dict[str, float]]:
     """`count` different sets spread evenly over all axes (scrambled Sobol points: Owen 1998)."""
     from scipy.stats import qmc  # type: ignore[import-untyped]
 
@@ -114,7 +114,7 @@ def spread(found: Sequence[Axis], count: int, seed: int) -> list[dict[str, float
 
 
 def around(
-    found: Sequence[Axis], good: Sequence[Mapping[str, float]], present: Mapping[str, float],
+    found: Sequence[SearchedSetting], good: Sequence[Mapping[str, float]], present: Mapping[str, float],
     count: int, seed: int,
 ) -> list[dict[str, float]]:
     """Up to `count` new sets near the good ones: moved a little, or a part of the way to the present."""

@@ -8,9 +8,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from guard.signal.trust import FROZEN_RR_S
-
-Array = NDArray[np.float64]
 
 
 class StillValues:
@@ -18,9 +17,9 @@ class StillValues:
 
     def __init__(self, n: int) -> None:
         self._last = np.full(n, np.nan)
-        self._since_s: Array = np.zeros(n)
+        self._since_s: Floats = np.zeros(n)
 
-    def dropped(self, t_s: Array | float, bpm: Array, has_rr: NDArray[np.bool_]) -> Array:
+    def dropped(self, t_s: Floats | float, bpm: Floats, has_rr: NDArray[np.bool_]) -> Floats:
         """`bpm` (n,) at `t_s`, NaN where the same value came without intervals for 10 s and more."""
         self._since_s = np.where(has_rr | (bpm != self._last), t_s, self._since_s)
         self._last = bpm

@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Bools, Floats
 from guard.errors import InputError
 from guard.log.recording import Recording
 from guard.replay.replay import plan_of, played
@@ -22,16 +22,13 @@ from guard.session.step import Step
 from guard.settings import Settings
 from guard.signal.known import Known
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-
 # What a step is told beside the heart rate, by the names of `Lanes.step`; those of `Known` last.
 TOLD = ("speed_m_s", "grade", "cadence_spm", *Known._fields)
 OWN_WARM_UP, NOT_WARMING, WARMING = -1, 0, 1
 
 
 @dataclass(frozen=True)
-class Limits:
+class TapeLimits:
     """From step `at` on; `warming` is `OWN_WARM_UP` where no plan says."""
 
     at: int
@@ -57,7 +54,7 @@ class Tape:
     bpm: Floats
     held: Bools
     counts: Bools
-    limits: tuple[Limits, ...]
+    limits: tuple[TapeLimits, ...]
     told: Mapping[str, Floats] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -92,7 +89,7 @@ class _Noted:
 
     rows: list[tuple[float | bool | None, ...]] = field(default_factory=list)
     counts: list[bool] = field(default_factory=list)
-    limits: list[Limits] = field(default_factory=list)
+    limits: list[TapeLimits] = field(default_factory=list)
 
     def take(self, step: Step) -> None:
         """A row for the step, and its limits where they are new."""
@@ -101,7 +98,7 @@ class _Noted:
         self.rows.append((step.t_s, step.bpm, step.held, *told, *step.known))
         self.counts.append(step.counts)
         warming = OWN_WARM_UP if step.warming is None else WARMING if step.warming else NOT_WARMING
-        now = Limits(len(self.counts) - 1, step.ceiling_bpm, step.floor_bpm,
+        now = TapeLimits(len(self.counts) - 1, step.ceiling_bpm, step.floor_bpm,
                      step.free_run, step.quiet_ease, step.quiet_walk, warming)
         if not self.limits or replace(now, at=self.limits[-1].at) != self.limits[-1]:
             self.limits.append(now)

@@ -16,13 +16,13 @@ from guard.screen.console import Console
 from guard.screen.look import Look, fitting_look
 from guard.tune.choose import frontier
 from guard.tune.document import figures, not_learned, reason
-from guard.tune.runners import WORDS
+from guard.tune.runners import PARAMETER_WORDS
 from guard.tune.tune import Outcome, RecordedView, RespondView
 from guard.units import KM_H_PER_M_S, per_m_s, speed_unit
 
 PRESENT, RECOMMENDED = "P", "R"
 LETTERS = "abcdef"
-ROWS, WIDEST, MARGIN = 14, 90, 8
+_ROWS, _WIDEST, _MARGIN = 14, 90, 8
 
 
 def show(found: Outcome, kept: str | None, *, wanted_apply: bool) -> None:
@@ -71,10 +71,10 @@ def _show_respond(console: Console, look: Look, found: Outcome, view: RespondVie
          "the cues change the run. How cues are heeded is invented and the same for all.")
     if view.drawn.learned:
         _say(console, look, "Yours, learned from the recordings: "
-             + ", ".join(WORDS[key] for key in view.drawn.learned) + ".")
+             + ", ".join(PARAMETER_WORDS[key] for key in view.drawn.learned) + ".")
     if view.drawn.published:
         _say(console, look, "NOT yours, but from published groups of runners: "
-             + ", ".join(WORDS[key] for key in view.drawn.published) + ".")
+             + ", ".join(PARAMETER_WORDS[key] for key in view.drawn.published) + ".")
         why = not_learned(view.fit)
         if why:
             more = "" if isinstance(view.fit, Refusal) or len(why) == 1 else " `guard learn` says the rest."
@@ -135,24 +135,24 @@ def _draw(
     x_words: str, y_words: str,
 ) -> None:
     """Every set as a dot, the named ones as their letters."""
-    width = max(20, min(console.width, WIDEST) - MARGIN - 1)
+    width = max(20, min(console.width, _WIDEST) - _MARGIN - 1)
     low, high = points.min(axis=0), points.max(axis=0)
     span = np.where(high > low, high - low, 1.0)
     share = (points - low) / span
     columns = np.rint(share[:, 0] * (width - 1)).astype(int)
-    rows = np.rint((1.0 - share[:, 1]) * (ROWS - 1)).astype(int)
-    cells = [[" "] * width for _ in range(ROWS)]
+    rows = np.rint((1.0 - share[:, 1]) * (_ROWS - 1)).astype(int)
+    cells = [[" "] * width for _ in range(_ROWS)]
     for column, row in zip(columns, rows, strict=True):
         cells[row][column] = look.sign("dot")
     for letter, row in reversed(named):
         cells[rows[row]][columns[row]] = letter
     bar = "|" if look.ascii else "│"
-    console.print(Text(f"{'':{MARGIN}}{y_words}", style=look.style("quiet")))
+    console.print(Text(f"{'':{_MARGIN}}{y_words}", style=look.style("quiet")))
     for at, line in enumerate(cells):
-        label = f"{high[1]:.1f}" if at == 0 else f"{low[1]:.1f}" if at == ROWS - 1 else ""
-        console.print(Text(f"{label:>{MARGIN - 2}} {bar}{''.join(line).rstrip()}", no_wrap=True))
+        label = f"{high[1]:.1f}" if at == 0 else f"{low[1]:.1f}" if at == _ROWS - 1 else ""
+        console.print(Text(f"{label:>{_MARGIN - 2}} {bar}{''.join(line).rstrip()}", no_wrap=True))
     left, right = f"{low[0]:.1f}", f"{high[0]:.1f}"
-    console.print(Text(" " * MARGIN + left + x_words.center(max(0, width - len(left) - len(right))) + right,
+    console.print(Text(" " * _MARGIN + left + x_words.center(max(0, width - len(left) - len(right))) + right,
                        style=look.style("quiet"), no_wrap=True))
 
 

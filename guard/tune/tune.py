@@ -20,17 +20,17 @@ from guard.log.recording import Recording
 from guard.response.fit import Fit, Refusal, learn
 from guard.response.series import Stretch, stretches
 from guard.settings import Settings
-from guard.tune.choose import Changes, Verdict, best_rows, settled, verdicts
+from guard.tune.choose import Changes, SetGains, best_rows, settled, verdicts
 from guard.tune.lanes import LOOK_EVERY, Heard, Unit, joined, play, units
 from guard.tune.pool import Interrupted, Pool
 from guard.tune.recorded import Over, Recorded, Window, figures, over_min_per_h, spells
 from guard.tune.respond import Lived, Trial, live, trials
 from guard.tune.respond import joined as joined_lives
 from guard.tune.runners import Drawn, Way, draw_runners, way_of
-from guard.tune.space import Axis, around, spread
+from guard.tune.space import SearchedSetting, around, spread
 from guard.tune.tape import Tape, tape_of
 
-Progress = Callable[[str, float], None]
+TellProgress = Callable[[str, float], None]
 Span = tuple[float, float]
 
 CHOSEN_SHARE = 2.0 / 3.0
@@ -40,7 +40,7 @@ FINAL_TIMES, REPORT_TIMES = 3, 6  # as many runners as in the search
 
 
 @dataclass(frozen=True)
-class Source:
+class TunedRecording:
     """A recording with the limits it is judged by."""
 
     name: str
@@ -49,7 +49,7 @@ class Source:
 
 
 @dataclass(frozen=True)
-class Part:
+class Portion:
     """A share of the recordings: their numbers with the times that count."""
 
     spans: tuple[tuple[int, Span], ...]
@@ -75,7 +75,7 @@ class RespondView:
     fit: Fit | Refusal
     report_fit: str
     held_out: Lived | None = None
-    held_out_verdict: Verdict | None = None
+    held_out_verdict: SetGains | None = None
 
 
 @dataclass
@@ -83,19 +83,19 @@ class Outcome:
     """What was found. `sets` are changes to `present`, the first is none."""
 
     present: Settings
-    axes: list[Axis]
+    axes: list[SearchedSetting]
     sets: list[dict[str, float]]
     seed: int
-    parts: tuple[Part, Part]
+    parts: tuple[Portion, Portion]
     recorded: RecordedView | None = None
     respond: RespondView | None = None
     recommended: dict[str, float] | None = None  # None: keep the present settings
     tried: dict[str, float] | None = None  # the best of the choosing, whatever became of it
-    verdict: Verdict | None = None
+    verdict: SetGains | None = None
     interrupted: bool = False
 
 
-def parts_of(sources: Sequence[Source]) -> tuple[Part, Part]:
+def parts_of(sources: Sequence[TunedRecording]) -> tuple[Portion, Portion]:
     """Two thirds to choose on, the last third to report on; by recording where there are three or more."""
     count = len(sources)
     if count >= 3:
@@ -103,20 +103,21 @@ def parts_of(sources: Sequence[Source]) -> tuple[Part, Part]:
         cut = count - max(1, round(count / 3))
         first, last = order[:cut], order[cut:]
         whole = {k: (0.0, sources[k].recording.end_s) for k in order}
-        return (Part(tuple((k, whole[k]) for k in first), f"{len(first)} of {count} recordings"),
-                Part(tuple((k, whole[k]) for k in last), f"the other {len(last)}"))
+        return (Portion(tuple((k, whole[k]) for k in first), f"{len(first)} of {count} recordings"),
+                Portion(tuple((k, whole[k]) for k in last), f"the other {len(last)}"))
     ends = [source.recording.end_s for source in sources]
-    return (Part(tuple((k, (0.0, CHOSEN_SHARE * end)) for k, end in enumerate(ends)), "the first two thirds"),
-            Part(tuple((k, (CHOSEN_SHARE * end, end)) for k, end in enumerate(ends)), "the last third"))
+    early = tuple((k, (0.0, CHOSEN_SHARE * end)) for k, end in enumerate(ends))
+    late = tuple((k, (CHOSEN_SHARE * end, end)) for k, end in enumerate(ends))
+    return Portion(early, "the first two thirds"), Portion(late, "the last third")
 
 
 class Tuning:
     """One search; `run` gives the outcome, also after Ctrl-C."""
 
     def __init__(
-        self, sources: Sequence[Source], present: Settings, axes: Sequence[Axis], *,
+        self, sources: Sequence[TunedRecording], present: Settings, axes: Sequence[SearchedSetting], *,
         tries: int = 200, runners: int = 32, seed: int = 1, jobs: int = 1,
-        progress: Progress = lambda words, share: None,
+        progress: TellProgress = lambda words, share: None,
     ) -> None:
         self._sources = sources
         self._tries, self._runners, self._seed = tries, runners, seed
@@ -202,7 +203,7 @@ class Tuning:
         tried, verdict = settled([found.sets[numbers[row]] for row in best], judge)
         self._report(tried, verdict, report_fit, said)
 
-    def _report(self, tried: dict[str, float], verdict: Verdict, fit: Fit | Refusal, said: str) -> None:
+    def _report(self, tried: dict[str, float], verdict: SetGains, fit: Fit | Refusal, said: str) -> None:
         found = self._found
         assert found.respond is not None
         found.tried, found.verdict = tried, verdict
@@ -233,7 +234,7 @@ class Tuning:
             return fit, fit, "the fit of the first two thirds: the last third alone tells too little"
         return fit, fit, "the published population"
 
-    def _stretches(self, part: Part) -> list[Stretch]:
+    def _stretches(self, part: Portion) -> list[Stretch]:
         found: list[Stretch] = []
         for number, (begin, end) in part.spans:
             recording = self._sources[number].recording
@@ -242,7 +243,7 @@ class Tuning:
             found += stretches(inputs, steered=bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME}))
         return found
 
-    def _drawn(self, fit: Fit | Refusal, part: Part, runners: int, luck: int) -> Drawn:
+    def _drawn(self, fit: Fit | Refusal, part: Portion, runners: int, luck: int) -> Drawn:
         ways: list[Way] = []
         for number, (begin, end) in part.spans:
             source = self._sources[number]
@@ -299,7 +300,7 @@ def _trial_looks(work: Sequence[Trial]) -> list[int]:
     return [_looks(round(one.drawn.ground.duration_s)) for one in work]
 
 
-def _tape(source: Source, stop: Callable[[], bool]) -> Tape:
+def _tape(source: TunedRecording, stop: Callable[[], bool]) -> Tape:
     return tape_of(source.name, source.recording, source.settings)
 
 

@@ -62,7 +62,7 @@ LINK_FAULTS: dict[str, tuple[Callable[[Bluez], object], Callable[[Bluez], object
 
 @pytest.mark.parametrize("fault", LINK_FAULTS)
 def test_link(fault: str, rows: list[Row], bluez: Bluez, heard_sounds: Capture, tmp_path: Path) -> None:
-    chance, inject, mend = random.Random(fault), *LINK_FAULTS[fault]
+    chance, inject, fix = random.Random(fault), *LINK_FAULTS[fault]
     found: list[tuple[float, float]] = []
     away: list[tuple[float, float]] = []
     with guard_run(tmp_path, bluez, env=heard_sounds.env) as run:
@@ -75,7 +75,7 @@ def test_link(fault: str, rows: list[Row], bluez: Bluez, heard_sounds: Capture, 
             said_s = heard_since(heard_sounds, "signal_lost", fault_s)
             time.sleep(chance.uniform(1.0, 9.0))
             back_s = time.monotonic()
-            mend(bluez)
+            fix(bluez)
             back_at_s = run.wait_for("state", lambda one: one["state"] != "no_signal", since_s=back_s)
             no_false_fine(run, fault_s, back_at_s)
             found.append((said_s - fault_s, back_at_s - back_s))

@@ -115,15 +115,15 @@ def test_disk_fails(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None:
         shown_s = run.wait_to_show("not recording", fault_s)
         time.sleep(4)
         subprocess.run(["umount", "-l", str(place)], check=True)
-        mended = tmp_path / "mended"
-        subprocess.run(["cp", str(image), str(mended)], check=True)  # the first is still held by the log
-        subprocess.run(["e2fsck", "-f", "-y", str(mended)], check=False, capture_output=True)
-        subprocess.run(["mount", "-o", "loop", str(mended), str(place)], check=True)
+        repaired = tmp_path / "repaired"
+        subprocess.run(["cp", str(image), str(repaired)], check=True)  # the first is still held by the log
+        subprocess.run(["e2fsck", "-f", "-y", str(repaired)], check=False, capture_output=True)
+        subprocess.run(["mount", "-o", "loop", str(repaired), str(place)], check=True)
         back_s = time.monotonic()
         again_s = run.wait_to_show("recording again", back_s)
         run.settled_readings(4)
         lost_s = lost_at_the_end_s(run, bluez)
-    kept(rows, disk_row("memory card fails, mended (ext4)", shown_s - fault_s, again_s - back_s, lost_s))
+    kept(rows, disk_row("memory card fails, repaired (ext4)", shown_s - fault_s, again_s - back_s, lost_s))
 
 
 def test_power_cut_by_order_of_writes(

@@ -117,10 +117,11 @@ def abouts() -> list[bytes]:
 
 
 def indexes() -> list[bytes]:
-    from guard.library.facts import Facts, as_stored
+    from guard.library.facts import SessionFacts, as_stored
 
-    facts = as_stored(Facts("2026-03-02T06:10:00+01:00", True, 46.0, 120.0, "strap", "Invented strap", "plan",
-                            True, False, ("hill",), {"duration_s": 46.0, "cues": {"ease": 1}}, ("a note",)))
+    facts = as_stored(SessionFacts(
+        "2026-03-02T06:10:00+01:00", True, 46.0, 120.0, "strap", "Invented strap", "plan",
+        True, False, ("hill",), {"duration_s": 46.0, "cues": {"ease": 1}}, ("a note",)))
     return [json.dumps({"a.jsonl": ["SIZE", "TIME", facts]}).encode(),
             b'{"format": 1, "name": "Invented strap", "address": "C8:00:00:00:00:01"}',
             b'{"format": 1, "date": "2026-03-02", "answers": {"age": 40}, "document": {"format": 1}}\n']
@@ -129,7 +130,7 @@ def indexes() -> list[bytes]:
 def kept_progress() -> list[bytes]:
     from dataclasses import asdict
 
-    from guard.journal.links import Link
+    from guard.journal.links import Correlation
     from guard.progress.checks import CheckPart
     from guard.progress.figures import SessionFigures
     from guard.progress.minutes import Minutes
@@ -141,7 +142,7 @@ def kept_progress() -> list[bytes]:
     short = asdict(SessionFigures(None, "too short", "", None, 46.0, 40.0, None, None, (100, (1, 2, 30)), 1))
     rows = [["FINGERPRINT", "", long, []], ["FINGERPRINT", "", short, [asdict(CheckPart("x", 128.0, 2.5))]],
             ["FINGERPRINT", "cannot be read", None, []]]
-    link = Link("sleep_h", "speed", 0.4, 0.1, 0.6, 0.3, 40, 31.5, 0.01, 0.04, 6)
+    link = Correlation("sleep_h", "speed", 0.4, 0.1, 0.6, 0.3, 40, 31.5, 0.01, 0.04, 6)
     return [*(json.dumps({"a.jsonl": row}).encode() for row in rows), json.dumps([asdict(link)]).encode()]
 
 

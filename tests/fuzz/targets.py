@@ -171,15 +171,16 @@ def review(data: bytes, folder: Path) -> None:
 
 
 def csv(data: bytes, folder: Path) -> None:
-    from guard.csv.read import Columns, Form, import_csv
+    from guard.csv.read import ColumnNames, Form, import_csv
     from guard.log.log import write_recording
     from guard.log.recording import read_log
 
     which, body = (data[0], data[1:]) if data else (0, b"")
     forms = (Form(), Form(time_unit="ms"), Form(date_order="day-first"), Form(separator="semicolon"),
              Form(rr_unit="s", speed_unit="min/km"))
-    columns = (Columns("t", "bpm"), Columns("t", "bpm", speed="v", altitude="h"), Columns(rr="rr"),
-               Columns("1", "2"), Columns("t", "bpm", rr="rr", where={"id": "1"}))
+    columns = (
+        ColumnNames("t", "bpm"), ColumnNames("t", "bpm", speed="v", altitude="h"), ColumnNames(rr="rr"),
+        ColumnNames("1", "2"), ColumnNames("t", "bpm", rr="rr", where={"id": "1"}))
     path = _put(folder, "fuzz.csv", body)
     with refusals():
         imported = import_csv(path, columns[which % 5], forms[which // 5 % 5])
@@ -249,7 +250,7 @@ def journal(data: bytes, folder: Path) -> None:
 def about(data: bytes, folder: Path) -> None:
     from guard.library.about import about_path, change_about, read_about
     from guard.library.library import SessionEntry, sessions
-    from guard.library.search import Wanted, matching
+    from guard.library.search import SearchTerms, matching
 
     home = folder / "logs"
     home.mkdir(exist_ok=True)
@@ -257,7 +258,7 @@ def about(data: bytes, folder: Path) -> None:
     about_path(path).write_bytes(data)
     read_about(path, printed)
     found: list[SessionEntry] = sessions(home, warn=printed)
-    matching(found, Wanted(words=("x",), tag="y"))
+    matching(found, SearchTerms(words=("x",), tag="y"))
     (found[0].title, found[0].tags)
     with refusals():
         change_about(path, {"title": "hills"})
@@ -273,7 +274,7 @@ def index(data: bytes, folder: Path) -> None:
 
     from guard.ceiling import results as ceilings
     from guard.devices import remembered as straps
-    from guard.devices.peripheral import FOOT_POD, TREADMILL
+    from guard.devices.peripheral import FOOT_POD_PERIPHERAL, TREADMILL_PERIPHERAL
     from guard.library.library import _index_path, sessions
 
     home = folder / "logs"
@@ -295,7 +296,7 @@ def index(data: bytes, folder: Path) -> None:
                     (began(entry), words(entry))
         (folder / "config").mkdir(exist_ok=True)
         (folder / "data").mkdir(exist_ok=True)
-        for kind in (straps.STRAP, TREADMILL.kind, FOOT_POD.kind):
+        for kind in (straps.STRAP, TREADMILL_PERIPHERAL.kind, FOOT_POD_PERIPHERAL.kind):
             straps.strap_file(kind=kind).write_bytes(data)
             device = straps.remembered(printed, kind=kind)
             if device is not None:
@@ -323,7 +324,7 @@ def progress(data: bytes, folder: Path) -> None:
         body = data.replace(b"FINGERPRINT", mark)
         place = progress_library._place(home)
         place.parent.mkdir(parents=True, exist_ok=True)
-        made_for = {"format": progress_library.FORMAT, "crc": zlib.crc32(body)}
+        made_for = {"format": progress_library.FIGURES_FORMAT, "crc": zlib.crc32(body)}
         for whole in (data, json.dumps(made_for).encode() + b"\n" + body):
             place.write_bytes(whole)
             with refusals():
@@ -332,7 +333,8 @@ def progress(data: bytes, folder: Path) -> None:
                     _finite(*(() if point.speed is None else (point.speed.low, point.speed.high)))
         links: list[float | None] = [1.0, None, 3.0]
         asked = zlib.crc32(json.dumps([{"sleep_h": links}, {"speed": links}]).encode())
-        made_for = {"format": progress_library.FORMAT, "asked": f"{asked:08x}", "crc": zlib.crc32(data)}
+        made_for = {"format": progress_library.FIGURES_FORMAT, "asked": f"{asked:08x}",
+                    "crc": zlib.crc32(data)}
         (place.parent / "links.json").write_bytes(json.dumps(made_for).encode() + b"\n" + data)
         for link in progress_library.kept_links({"sleep_h": links}, {"speed": links}):
             printed(link.factor)

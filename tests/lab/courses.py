@@ -23,7 +23,7 @@ from guard.runner.population import draw
 from guard.runner.response import Model
 from guard.runner.simulate import Runners
 from guard.runner.simulate import Second as Lived
-from guard.runner.strap import USUAL
+from guard.runner.strap import USUAL_FAULTS
 from tests.lab.family import SOON_S, Second
 from tests.lab.measures import Hour, live
 from tests.lab.opponents import GAIN_ERROR, make
@@ -43,7 +43,7 @@ class OnCourse:
         seed = [SEEDS[seed_set], list(COURSES).index(course.name)]
         runners = draw(n, np.random.default_rng([*seed, 0]), habitual_m_s=course.habitual_m_s,
                        steepest=course.steepest, belt=course.belt)
-        self._world = Runners(runners, course, [*seed, 1], model=model, faults=USUAL)
+        self._world = Runners(runners, course, [*seed, 1], model=model, faults=USUAL_FAULTS)
         self.n, self.steps, self._runners, self._model = n, self._world.steps, runners, model
         luck = np.random.default_rng([*seed, 2])
         gains = runners.gain * (1.0 + GAIN_ERROR * luck.standard_normal(n))

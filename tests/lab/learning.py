@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from guard.events import Cue
 from guard.response.fit import Fit, learn
 from guard.response.guarded import BEGINS_S, SETTLES_S, Guarded
-from guard.response.search import Known
+from guard.response.search import Estimate
 from guard.response.series import RUN_M_S
 from tests.lab.family import Crowd
 from tests.lab.kinds import DEVELOPMENT, Kind
@@ -136,7 +136,7 @@ def rows(family: str, name: str, source: str, runners: int, again: int, seed_set
         fit = learn([], runs=one.runs)
         for key, truth in one.truth.items():
             known = getattr(fit, key) if isinstance(fit, Fit) else None
-            if isinstance(known, Known):
+            if isinstance(known, Estimate):
                 figures[key].append((known.value - truth, 0.5 * (known.high - known.low),
                                      known.low <= truth <= known.high))
     lines = []

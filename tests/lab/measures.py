@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.events import SLOW_DOWN, Cue
-from guard.runner.strap import Fault
+from guard.runner.strap import ReadingFault
 from tests.lab.family import Crowd
 from tests.lab.opponents import Controller
 
@@ -110,7 +110,7 @@ def live(crowd: Crowd, controller: Controller) -> Hour:
         resume = (cues == Cue.RESUME) & now.walking
         if resume.any():
             out.resumes += resume
-            out.blind_resumes += resume & ((now.fault == Fault.SLIPPED) | (t_s - read_s >= stale))
+            out.blind_resumes += resume & ((now.fault == ReadingFault.SLIPPED) | (t_s - read_s >= stale))
             resumed_s = np.where(resume & ~is_over, t_s, resumed_s)
             first = resume & ~told
             for lane in np.flatnonzero(first):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from guard.errors import UsageError
 from guard.events import Cue, Reading, State
-from guard.runner.strap import Fault
+from guard.runner.strap import ReadingFault
 from guard.settings import Settings
 from guard.signal.trust import Trust
 from tests.lab.family import Crowd, Second
@@ -155,7 +155,7 @@ class Feed:
                 if value == value:
                     # Only a sensor that repeats itself sends no beats; no two living ones are alike.
                     ripple = 0.004 * (int(t_s) % 5 - 2)
-                    beats = () if fault[lane] == Fault.FROZEN else (60.0 / value + ripple,)
+                    beats = () if fault[lane] == ReadingFault.FROZEN else (60.0 / value + ripple,)
                     said = trust.take(t_s, Reading(t_s, int(value), None, beats))
                     trusted[lane], alive[lane] = said.bpm, said.alive
         return np.asarray(self.lanes.step(np.full(len(bpm), t_s), trusted, alive=alive, **known))

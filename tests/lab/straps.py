@@ -8,15 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.runner.strap import Fault
+from guard.runner.strap import ReadingFault
 from tests.lab.roads import coloured
 
 Array = NDArray[np.float64]
 LONGEST_S = 24
 # An hour's: how many of each begin, and how long they last, s (ours).
-USUAL = {Fault.DROPOUT: (3.0, 2.0, 20.0), Fault.SPIKE: (3.0, 1.0, 3.0), Fault.FROZEN: (0.5, 8.0, 40.0),
-         Fault.SLIPPED: (0.2, 30.0, 120.0)}
-MANY = {Fault.DROPOUT: (12.0, 2.0, 20.0), Fault.SPIKE: (20.0, 1.0, 3.0), Fault.FROZEN: (4.0, 8.0, 40.0)}
+USUAL = {ReadingFault.DROPOUT: (3.0, 2.0, 20.0), ReadingFault.SPIKE: (3.0, 1.0, 3.0),
+         ReadingFault.FROZEN: (0.5, 8.0, 40.0), ReadingFault.SLIPPED: (0.2, 30.0, 120.0)}
+MANY = {ReadingFault.DROPOUT: (12.0, 2.0, 20.0), ReadingFault.SPIKE: (20.0, 1.0, 3.0),
+        ReadingFault.FROZEN: (4.0, 8.0, 40.0)}
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ class Wear:
 
 
 def wear(who: Mapping[str, Array], steps: int, rng: np.random.Generator,
-         faults: Mapping[Fault, tuple[float, float, float]] = USUAL, dry_share: float = 0.0) -> Wear:
+         faults: Mapping[ReadingFault, tuple[float, float, float]] = USUAL, dry_share: float = 0.0) -> Wear:
     """Draw noise, bursts and faults of the straps of `who`; `dry_share` begin dry and jumpy."""
     n = len(who["noise_sd"])
     noise = np.empty((steps, n), np.float32)
@@ -48,7 +49,7 @@ def wear(who: Mapping[str, Array], steps: int, rng: np.random.Generator,
         if who["faults"][lane] > 0:
             if dry_share > 0.0 and rng.random() < dry_share:
                 dry = slice(0, round(rng.uniform(20, 80)))
-                fault[dry, lane] = Fault.DRY
+                fault[dry, lane] = ReadingFault.DRY
                 jumps = rng.normal(15, 25, dry.stop)
                 size[dry, lane] = np.where(rng.random(dry.stop) < 0.4, np.nan, jumps)
             for code, (per_h, low, high) in faults.items():
@@ -56,8 +57,8 @@ def wear(who: Mapping[str, Array], steps: int, rng: np.random.Generator,
                     span = slice(begin, begin + max(1, round(rng.uniform(low, high))))
                     fault[span, lane] = code
                     size[span, lane] = (
-                        rng.uniform(25, 80) * rng.choice([1, 1, 1, -1, -1]) if code is Fault.SPIKE
-                        else -rng.uniform(25, 55) if code is Fault.SLIPPED else 0.0)
+                        rng.uniform(25, 80) * rng.choice([1, 1, 1, -1, -1]) if code is ReadingFault.SPIKE
+                        else -rng.uniform(25, 55) if code is ReadingFault.SLIPPED else 0.0)
     return Wear(noise, fault, size)
 
 
@@ -92,11 +93,12 @@ class Straps:
         kind = self._worn.fault[at]
         if kind.any() or self._slip.any():
             size = self._worn.size[at]
-            self._slip += 0.25 * (np.where(kind == Fault.SLIPPED, size, 0.0) - self._slip)
+            self._slip += 0.25 * (np.where(kind == ReadingFault.SLIPPED, size, 0.0) - self._slip)
             self._slip[np.abs(self._slip) < 0.1] = 0.0
-            value = value + self._slip + np.where((kind == Fault.SPIKE) | (kind == Fault.DRY), size, 0.0)
-            value = np.where(kind == Fault.FROZEN, self._last, value)
-            value = np.where(kind == Fault.DROPOUT, np.nan, value)
+            jumps = (kind == ReadingFault.SPIKE) | (kind == ReadingFault.DRY)
+            value = value + self._slip + np.where(jumps, size, 0.0)
+            value = np.where(kind == ReadingFault.FROZEN, self._last, value)
+            value = np.where(kind == ReadingFault.DROPOUT, np.nan, value)
         value = np.clip(np.rint(value), 30, 240)
         value = np.where((at + self._phase) % self._every == 0, value, np.nan)
         self._last = np.where(np.isnan(value), self._last, value)

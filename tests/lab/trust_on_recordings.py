@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
-from guard.csv.columns import Columns
+from guard.csv.columns import ColumnNames
 from guard.csv.read import import_csv
 from guard.csv.series import beats_to_readings
 from guard.events import Cue, CueGiven, Input, Reading, ReadingDoubted
@@ -103,7 +103,7 @@ def outdoor(where: Path, number: int, every: int = 1) -> Recording:
     with tempfile.TemporaryDirectory() as scratch:
         path = Path(scratch) / "run.csv"
         path.write_text("\n".join([rows[0], *rows[1::every]]) + "\n")
-        made = import_csv(path, Columns("time_s", "bpm", speed="speed_m_s"))
+        made = import_csv(path, ColumnNames("time_s", "bpm", speed="speed_m_s"))
     return Recording(made.header, made.items, end_s=made.items[-1].t_s)
 
 

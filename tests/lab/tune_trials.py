@@ -22,14 +22,14 @@ from guard.log.recording import Recording
 from guard.runner.courses import COURSES
 from guard.runner.population import Population, draw
 from guard.runner.simulate import Runners
-from guard.runner.strap import USUAL
+from guard.runner.strap import USUAL_FAULTS
 from guard.settings import Settings
-from guard.tune.choose import Verdict, verdicts
+from guard.tune.choose import SetGains, verdicts
 from guard.tune.pool import usable_cores
 from guard.tune.respond import Trial, live
 from guard.tune.runners import Drawn
 from guard.tune.space import SEARCHED, axes
-from guard.tune.tune import Source, Tuning
+from guard.tune.tune import TunedRecording, Tuning
 
 SEEDS = {"dev": 52_001, "report": 97_003}
 COURSES_RUN = ("flat", "rolling", "hot", "lights")
@@ -41,7 +41,7 @@ class Found:
     """Of one person: what was recommended (None: keep), and how it did on fresh days."""
 
     recommended: dict[str, float] | None
-    truth: Verdict | None
+    truth: SetGains | None
 
     @property
     def worse(self) -> bool:
@@ -58,7 +58,7 @@ def recorded(
     who: Population, course: str, settings: Settings, seed: Sequence[int], seconds: int, pod: bool,
 ) -> Recording:
     """A session of one person: readings, what was said, with `pod` the speed."""
-    world = Runners(who, COURSES[course], list(seed), faults=USUAL, duration_s=seconds)
+    world = Runners(who, COURSES[course], list(seed), faults=USUAL_FAULTS, duration_s=seconds)
     lanes = Lanes([settings])
     cues = np.zeros(1, dtype=np.int64)
     items: list[Input | Output] = []
@@ -87,8 +87,9 @@ def trial(
     course, pod = COURSES_RUN[person % len(COURSES_RUN)], person % 2 == 1
     who = draw(1, np.random.default_rng(seed), steepest=0.04 if course == "rolling" else 0.0)
     present = Settings(ceiling_bpm=float(who.ceiling_bpm[0]))
-    sources = [Source(f"day {day}", recorded(who, course, present, [*seed, day], 60 * minutes, pod), present)
-               for day in range(sessions)]
+    sources = [
+        TunedRecording(f"day {day}", recorded(who, course, present, [*seed, day], 60 * minutes, pod), present)
+        for day in range(sessions)]
     found = Tuning(sources, present, axes(SEARCHED, present), tries=tries, runners=runners, seed=1 + person,
                    jobs=jobs).run(recorded=False)
     if found.recommended is None:

@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from guard.browser import address
-from guard.browser.address import Place
+from guard.browser.address import PageHost
 from guard.screen.frame import Frame
 from tests.support.alsa import wait_until
 from tests.support.live import snapshot
@@ -81,7 +81,7 @@ class Relay:
                 line.shutdown(socket.SHUT_RDWR)
         self._lines.clear()
 
-    def mend(self) -> None:
+    def fix(self) -> None:
         self.refuses = self.holds = False
         self.delay_s = 0.0
 
@@ -153,8 +153,8 @@ class Beating:
                 self.show()
 
 
-def place_by_name(where: str) -> Place:
-    return Place("127.0.0.1", ("127.0.0.1", NAME))
+def place_by_name(where: str) -> PageHost:
+    return PageHost("127.0.0.1", ("127.0.0.1", NAME))
 
 
 def arguments(port: int) -> list[str]:

@@ -10,7 +10,7 @@ from guard.events import Input, Reading, Speed
 from guard.runner.courses import COURSES
 from guard.runner.population import Population, draw
 from guard.runner.simulate import Runners
-from guard.runner.strap import USUAL, FaultRates
+from guard.runner.strap import USUAL_FAULTS, FaultRates
 
 Plan = Sequence[tuple[int, float | None]]  # seconds, m/s off the habitual speed (None: standing)
 
@@ -19,7 +19,7 @@ WITH_PAUSES: Plan = [(240, -0.45), *[(180, 0.45), (120, None), (180, -0.45)] * 5
 
 
 def belt_runs(
-    n: int, seed: int, plan: Plan, faults: FaultRates = USUAL
+    n: int, seed: int, plan: Plan, faults: FaultRates = USUAL_FAULTS
 ) -> tuple[Population, list[list[Input]]]:
     """n runners and what their straps and typed speeds gave, one list each."""
     rng = np.random.default_rng(seed)

@@ -10,7 +10,7 @@ from guard.errors import printable
 from guard.library.library import SessionEntry
 
 FROM = {"strap": "strap", "practice": "rehearsal", "csv": "import"}
-WIDE = 100  # columns from which the source has one of its own
+SOURCE_COLUMN_FROM = 100  # columns from which the source has one of its own
 
 
 def show(entries: Sequence[SessionEntry], home: Path, *, most: int | None, as_json: bool, what: str) -> None:
@@ -59,7 +59,7 @@ def _table(entries: Sequence[SessionEntry]) -> None:
     from guard.screen.words import clock
 
     console = Console(highlight=False, emoji=False)
-    wide = console.width >= WIDE
+    wide = console.width >= SOURCE_COLUMN_FROM
     utf8 = (console.encoding or "").lower().replace("-", "") == "utf8"
     grid = Table(box=box.SIMPLE_HEAD if utf8 else box.ASCII, pad_edge=False, padding=(0, 1))
     grid.add_column("began", no_wrap=True)

@@ -12,10 +12,10 @@ from guard.errors import UsageError, printable
 
 if TYPE_CHECKING:
     from guard.library.library import SessionEntry
-    from guard.library.search import Wanted
+    from guard.library.search import SearchTerms
 
 SHOWN = 25  # sessions listed unless more are asked for
-TELL_FROM = 100  # new logs from which reading them is worth telling
+TELL_NEW_FROM = 100  # new logs from which reading them is worth telling
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -96,18 +96,18 @@ def _what(args: argparse.Namespace) -> str:
 def _entries(home: Path) -> list[SessionEntry]:
     from guard.library.library import sessions
 
-    return sessions(home, progress=counting("reading new logs", TELL_FROM), warn=lambda sentence: print(
+    return sessions(home, progress=counting("reading new logs", TELL_NEW_FROM), warn=lambda sentence: print(
         f"note: {printable(sentence)}", file=sys.stderr))
 
 
-def _wanted(args: argparse.Namespace) -> Wanted:
-    from guard.library.search import Wanted, day_range
+def _wanted(args: argparse.Namespace) -> SearchTerms:
+    from guard.library.search import SearchTerms, day_range
 
     first = day_range(args.first)[0] if args.first else None
     last = day_range(args.last)[1] if args.last else None
     if first and last and last < first:
         raise UsageError(f"--to {args.last} lies before --from {args.first}: exchange them")
-    return Wanted(tuple(args.words), first, last, args.plan, args.mark, args.tag)
+    return SearchTerms(tuple(args.words), first, last, args.plan, args.mark, args.tag)
 
 
 def _describe(args: argparse.Namespace, entries: list[SessionEntry]) -> int:

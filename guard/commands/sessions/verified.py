@@ -7,15 +7,14 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from guard.commands.options import counting, print_json
-from guard.errors import GuardError, printable
+from guard.errors import EXIT_DAMAGED, EXIT_DIFFERENT, GuardError, printable
 from guard.library.library import SessionEntry
 
-EXIT_DIFFERENT, EXIT_DAMAGED = 1, 3
-TELL_FROM = 20
+TELL_VERIFYING_FROM = 20
 
 
 @dataclass(frozen=True)
-class Verdict:
+class VerifiedLog:
     """What became of one log.
 
     `state` is `whole`, `cut` (interrupted or torn at its end; all before that
@@ -33,7 +32,7 @@ class Verdict:
 def verify(entries: Sequence[SessionEntry], home: Path, *, repair_too: bool, as_json: bool) -> int:
     """Check each and say what is torn or differs; returns the exit code."""
     verdicts = []
-    show = counting("checking sessions", TELL_FROM)
+    show = counting("checking sessions", TELL_VERIFYING_FROM)
     for number, entry in enumerate(entries, 1):
         verdicts.append(verdict(entry, repair_too=repair_too))
         if show is not None:
@@ -47,21 +46,21 @@ def verify(entries: Sequence[SessionEntry], home: Path, *, repair_too: bool, as_
     return EXIT_DIFFERENT if any(one.same is False for one in verdicts) else 0
 
 
-def verdict(entry: SessionEntry, *, repair_too: bool = False) -> Verdict:
+def verdict(entry: SessionEntry, *, repair_too: bool = False) -> VerifiedLog:
     """Open, read and replay one log; with `repair_too` a torn end is cut off."""
     from guard.log.file import is_being_written
     from guard.log.recording import read_log, repair
     from guard.replay.replay import same_as_recorded
 
     if is_being_written(entry.path):
-        return Verdict(entry.name, "running", None, ("it is being recorded now",))
+        return VerifiedLog(entry.name, "running", None, ("it is being recorded now",))
     try:
         recording = read_log(entry.path)
         notes = list(recording.notes)
         if repair_too and (cut := repair(entry.path)):
             notes.append(f"{cut} bytes of a torn end were cut off")
     except GuardError as error:
-        return Verdict(entry.name, "unreadable", None, (printable(error),))
+        return VerifiedLog(entry.name, "unreadable", None, (printable(error),))
     same = None
     if recording.outputs and recording.settings.ceiling_bpm is not None:
         try:
@@ -72,10 +71,10 @@ def verdict(entry: SessionEntry, *, repair_too: bool = False) -> Verdict:
             same = False
             notes.append(printable(error))
     state = "damaged" if recording.damaged else "cut" if recording.interrupted else "whole"
-    return Verdict(entry.name, state, same, tuple(map(printable, notes)))
+    return VerifiedLog(entry.name, state, same, tuple(map(printable, notes)))
 
 
-def _tell(verdicts: Sequence[Verdict]) -> None:
+def _tell(verdicts: Sequence[VerifiedLog]) -> None:
     if not verdicts:
         print("there is no session to check")
         return

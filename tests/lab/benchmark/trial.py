@@ -14,7 +14,7 @@ from guard.runner.courses import COURSES, Course
 from guard.runner.population import Population, draw
 from guard.runner.response import Model
 from guard.runner.simulate import Runners
-from guard.runner.strap import CLEAN, FAULTY, USUAL, Fault, Strap, draw_noise, plan_faults
+from guard.runner.strap import CLEAN, FAULTY, USUAL_FAULTS, ReadingFault, Strap, draw_noise, plan_faults
 from tests.lab.benchmark.controllers import Guard, make
 
 Array = NDArray[np.float64]
@@ -82,7 +82,7 @@ def run(
     """Drive n runners of `course` with `controller`; `changes` are settings of the guard."""
     runners = population(course, n, seed_set)
     seed = seed_of(seed_set, course)
-    world = Runners(runners, course, [*seed, 1], model=model, faults=USUAL, duration_s=duration_s)
+    world = Runners(runners, course, [*seed, 1], model=model, faults=USUAL_FAULTS, duration_s=duration_s)
     pilot = make(controller, runners, course, changes or {}, np.random.default_rng([*seed, 2]))
     out = Outcome.empty(n, float(world.steps))
     lanes = np.arange(n)
@@ -121,7 +121,7 @@ def run(
         out.first_cue_s = np.where(slow, np.minimum(out.first_cue_s, t_s), out.first_cue_s)
         resume = (cues == Cue.RESUME) & now.walking
         out.resumes += resume
-        out.blind_resumes += resume & ((now.fault == Fault.SLIPPED) | (t_s - read_s >= STALE_S))
+        out.blind_resumes += resume & ((now.fault == ReadingFault.SLIPPED) | (t_s - read_s >= STALE_S))
         resumed_s = np.where(resume & ~is_over, t_s, resumed_s)
         # Not needed: under the ceiling now, and this effort would settle under it.
         vain = (slow & (t_s - restarted_s <= SOON_S) & ~is_over & ~stopped

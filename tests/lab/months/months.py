@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 
 from guard.progress.level import KNOT_DAYS, Level, Runs, fit
-from guard.progress.minutes import TREADMILL, Minutes, minutes
+from guard.progress.minutes import BY_TREADMILL, Minutes, minutes
 from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import Told, Verdict, told
 from tests.lab.months import others
@@ -66,7 +66,7 @@ def kept(past: History) -> Kept:
         np.array([float((run.day - BEGINS).days) for run in runs]),
         np.array([run.source for run in runs]),
         np.array([np.nan if run.temperature_c is None else run.temperature_c for run in runs]),
-        np.array([run.source != TREADMILL for run in runs]))
+        np.array([run.source != BY_TREADMILL for run in runs]))
     return Kept(np.array([found.sums for _, found in pairs]), about,
                 np.array([run.ceiling_bpm for run in runs]))
 

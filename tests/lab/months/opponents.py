@@ -20,7 +20,7 @@ from scipy.stats import t as student_t  # type: ignore[import-untyped]
 
 from guard.progress.level import KNOT_DAYS, Runs
 from guard.progress.minutes import LAGS_S, REFERENCE_H
-from guard.progress.slopes import Table
+from guard.progress.slopes import RunSums
 
 Floats = NDArray[np.float64]
 LAG = LAGS_S.index(57.6)
@@ -42,7 +42,7 @@ class Claim:
 
 def two_stage(sums: Floats, runs: Runs, ceiling_bpm: float) -> Claim | None:
     """Pooled slopes, then Huber's line over days; None with too few runs."""
-    table = Table.of(sums[:, LAG])
+    table = RunSums.of(sums[:, LAG])
     slope, hill, drift = np.linalg.solve(
         table.products[:, :3, :3].sum(axis=0) + 1e-6 * np.eye(3), table.products[:, :3, 3].sum(axis=0))
     effort, of_hill, hours, bpm = table.mean.T
@@ -67,7 +67,7 @@ def mixed(sums: Floats, runs: Runs, ceiling_bpm: float) -> Claim | None:
     """A mixed model of the halves of each run; None where it does not fit."""
     import statsmodels.api as library
 
-    halves = Table.of(sums[:, LAG]).halves
+    halves = RunSums.of(sums[:, LAG]).halves
     recent = np.flatnonzero(runs.days > runs.days[-1] - KNOT_DAYS)
     if len(recent) < 8:
         return None

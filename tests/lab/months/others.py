@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
+from guard.arrays import Floats
 from tests.lab.months.runners import (
     BEGINS,
     CEILING_BPM,
@@ -32,8 +32,6 @@ from tests.lab.months.runners import (
 )
 from tests.lab.months.runners import _lag as lag
 from tests.lab.months.runners import _wander as wander
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

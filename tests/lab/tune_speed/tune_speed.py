@@ -25,7 +25,7 @@ from guard.log.recording import Recording
 from guard.runner.courses import COURSES
 from guard.runner.population import draw
 from guard.runner.simulate import Runners
-from guard.runner.strap import USUAL
+from guard.runner.strap import USUAL_FAULTS
 from guard.settings import Settings
 from guard.tune.lanes import LANES, LOOK_EVERY, Heard, joined, play, units, with_limits
 from guard.tune.pool import Pool, usable_cores
@@ -48,7 +48,7 @@ def sessions(count: int, seconds: int = HOUR_S, seed: int = 5) -> list[Tape]:
         if not n:
             continue
         who = draw(n, np.random.default_rng([seed, number]))
-        world = Runners(who, COURSES[name], [seed, number, 1], faults=USUAL, duration_s=seconds)
+        world = Runners(who, COURSES[name], [seed, number, 1], faults=USUAL_FAULTS, duration_s=seconds)
         lanes = Lanes([Settings(ceiling_bpm=float(one)) for one in who.ceiling_bpm])
         cues = np.zeros(n, dtype=np.int64)
         beats = np.empty((seconds, n))

@@ -1,0 +1,56 @@
+"""One meaning a name: no public class or constant of the package is defined twice with two meanings."""
+
+from __future__ import annotations
+
+import ast
+from collections import defaultdict
+from pathlib import Path
+
+# An account of the level in the trust and in the belief; the rule of the watch and of the decision.
+IN_TWO_ROOMS = {"Account", "Rule"}
+PACKAGE = Path(__file__).resolve().parent.parent / "guard"
+
+
+def public(path: Path) -> list[tuple[str, str]]:
+    """Public classes, type names and constants at the top of a module, each with what it is."""
+    found = []
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.ClassDef):
+            found.append((node.name, f"class in {path}"))
+        elif isinstance(node, (ast.Assign, ast.AnnAssign)) and node.value is not None:
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            for target in targets:
+                names, values = [target], [node.value]
+                if isinstance(target, ast.Tuple):
+                    names, each = target.elts, node.value
+                    values = each.elts if isinstance(each, ast.Tuple) else [each] * len(names)
+                for name, value in zip(names, values, strict=True):
+                    if isinstance(name, ast.Name):
+                        found.append((name.id, _spelled(value)))
+    return [(name, what) for name, what in found if name[0].isupper()]
+
+
+def _spelled(value: ast.expr) -> str:
+    """A number by its value, anything else as written: 30 and 30.0 mean the same."""
+    try:
+        return repr(float(ast.literal_eval(value)))
+    except (ValueError, TypeError):
+        return ast.unparse(value).replace("math.nan", "float('nan')")
+
+
+def meanings(package: Path) -> dict[str, set[str]]:
+    found: dict[str, set[str]] = defaultdict(set)
+    for path in sorted(package.rglob("*.py")):
+        for name, what in public(path):
+            found[name].add(what)
+    return {name: whats for name, whats in found.items() if len(whats) > 1}
+
+
+def test_no_public_name_has_two_meanings():
+    assert set(meanings(PACKAGE)) == IN_TWO_ROOMS
+
+
+def test_a_name_with_two_meanings_is_caught(tmp_path: Path):
+    (tmp_path / "here.py").write_text("MOST = 0.8\nLEAST, WIDTH = 1, 2\nclass Verdict: ...\n")
+    (tmp_path / "there.py").write_text("MOST = 0.9\nLEAST: int = 1\nclass Verdict: ...\n")
+    assert set(meanings(tmp_path)) == {"MOST", "Verdict"}

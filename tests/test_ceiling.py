@@ -37,6 +37,7 @@ from guard.journal import journal
 from guard.screen.look import Look
 from guard.settings import file as settings_file
 from tests.support.ceiling import changed, marked, record
+from tests.support.documents import check_listed
 
 
 def by_name(runner: Runner) -> dict[str, float]:
@@ -322,7 +323,9 @@ def guard(*words: str) -> int:
 
 def document(capsys: pytest.CaptureFixture[str], *words: str) -> dict:
     assert guard(*words, "--json") == 0
-    return json.loads(capsys.readouterr().out)
+    found = json.loads(capsys.readouterr().out)
+    check_listed("guard/ceiling/README.md", "ceiling", found)
+    return found
 
 
 def stair(t_s: float) -> float:

@@ -14,6 +14,7 @@ from guard.settings import Settings
 from guard.sound import preflight, tones
 from guard.sound.backends import Sound
 from tests.support.alsa import Capture, heard_sounds
+from tests.support.documents import check_listed
 from tests.support.tones_detector import PATTERNS, recognised
 
 __all__ = ["heard_sounds"]
@@ -29,6 +30,7 @@ def checks(capsys: pytest.CaptureFixture[str]) -> tuple[int, dict[str, dict[str,
     code = main(["check", "--json", "--no-strap"])
     document = json.loads(capsys.readouterr().out)
     assert document["format"] == 2
+    check_listed("guard/commands/README.md", "check", document)
     return code, {check["name"]: check for check in document["checks"]}, document["ready"]
 
 

@@ -40,10 +40,21 @@ def test_each_guard_command_shown_is_understood(document):
         assert _parser(words).parse_args(words).command == words[0], line
 
 
+def test_developers_is_read_in_ten_minutes():
+    """At 200 words a minute, as technical prose is read (common practice)."""
+    assert len(read("DEVELOPERS.md").split()) <= 2000
+
+
 def test_files_named_are_there():
-    for document in ("README.md", "DEVELOPERS.md"):
-        for name in re.findall(r"\]\(([\w./-]+)\)", read(document)):
-            assert (ROOT / name).exists(), f"{document} names {name}"
+    readmes = [path for folder in ("guard", "tests", "hardware", "recordings")
+               for path in (ROOT / folder).rglob("README.md")]
+    for path in [*ROOT.glob("*.md"), *readmes]:
+        text = path.read_text(encoding="utf-8")
+        for name in re.findall(r"\]\(([\w./-]+)\)", text):
+            assert (path.parent / name).exists(), f"{path} names {name}"
+        if path.parent.parent.name == "guard":
+            for name in re.findall(r"`(\w+\.py)`", text):
+                assert (path.parent / name).exists() or (ROOT / "tests" / name).exists(), f"{path}: {name}"
     for name in re.findall(r"`((?:\w+/)+\w+\.(?:py|lock))`", read("DEVELOPERS.md")):
         assert (ROOT / name).exists() or (ROOT / "guard" / name).exists(), name
 

@@ -25,6 +25,7 @@ from guard.journal import journal
 from guard.journal import prompt as journal_prompt
 from guard.journal.advice import advise
 from guard.journal.journal import ITEMS, Entry
+from tests.support.documents import check_listed
 
 DAY = date(2026, 3, 2)
 
@@ -177,6 +178,7 @@ def test_flags_amend_and_json_reports(home, capsys):
     assert "7.5 h" in capsys.readouterr().out
     assert guard("--date", "2026-03-02", "--resting", "52", "--clear", "sleep", "--json") == 0
     document = json.loads(capsys.readouterr().out)
+    check_listed("guard/journal/README.md", "journal", document)
     (entry,) = document["entries"]
     assert document["format"] == 1 and {key: value for key, value in entry.items() if value is not None} == {
         "date": "2026-03-02", "resting_bpm": 52.0, "note": "[red]x?[2J"}
@@ -363,6 +365,7 @@ def test_today_says_it_and_run_says_it_once(home, capsys):
     assert "rest day" in capsys.readouterr().out
     assert guard("--today", "--json") == 0
     document = json.loads(capsys.readouterr().out)
+    check_listed("guard/journal/README.md", "journal --today", document)
     assert len(document["advice"]["signs"]) == 2 and document["entry"]["sleep_h"] == 5
 
 

@@ -25,6 +25,7 @@ from guard.response.search import Estimate, _inflation
 from guard.response.series import RUN, STAND, WALK, stretches
 from guard.runner.strap import CLEAN
 from guard.settings import Settings, find
+from tests.support.documents import check_listed
 from tests.support.keep import inputs as any_inputs
 from tests.support.speeds import IN_TURN, WITH_PAUSES, Plan, belt_runs
 
@@ -445,6 +446,7 @@ def test_learn_shows_and_keeps_comments(home, logs, capsys):
 def test_learn_json(home, logs, capsys):
     assert main(["learn", str(logs / "turns.jsonl"), str(logs / "steady.jsonl"), "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
+    check_listed("guard/response/README.md", "learn", document)
     assert document["format"] == 2 and document["refusal"] is None and document["applied"] is None
     gain = document["fit"]["gain"]
     assert gain["low"] < gain["value"] < gain["high"] and gain["refusal"] is None

@@ -28,6 +28,7 @@ from guard.library.search import SearchTerms, day_range, find_session, matching
 from guard.log.log import SessionLog, read_log, session_header
 from guard.replay.replay import replay
 from guard.settings import Settings
+from tests.support.documents import check_listed
 from tests.support.keep import STARTED, guard_cli, invented_run, record_session
 from tests.support.library import years_of_sessions
 
@@ -372,6 +373,7 @@ def test_list_name_tag_and_find(folder: Path, capsys: pytest.CaptureFixture[str]
     assert "3 sessions" in out and "at or under the ceiling" in out
     assert main(["sessions", "LOOP", "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
+    check_listed("guard/commands/README.md", "sessions", document)
     one, = document["sessions"]
     assert document["format"] == 1 and one["name"] == names[1] and one["tags"] == ["HOT"]
     assert one["summary"]["duration_s"] == one["duration_s"] and one["kind"] == "strap"
@@ -465,7 +467,9 @@ def test_verify_opens_and_replays_everything(home: Path, capsys: pytest.CaptureF
     other = (place / "other.jsonl").read_text()
     (place / "other.jsonl").write_text(other.replace('"state":"steady"', '"state":"easing"', 1))
     assert main(["sessions", "--verify", "--json"]) == 3
-    found = {one["name"]: one for one in json.loads(capsys.readouterr().out)["sessions"]}
+    document = json.loads(capsys.readouterr().out)
+    check_listed("guard/commands/README.md", "sessions --verify", document)
+    found = {one["name"]: one for one in document["sessions"]}
     assert {name: one["state"] for name, one in found.items()} == {
         "whole": "whole", "torn": "cut", "holed": "damaged", "other": "whole"}
     assert found["whole"]["same"] is found["torn"]["same"] is True and found["other"]["same"] is False

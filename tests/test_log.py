@@ -362,7 +362,8 @@ def test_a_log_with_settings_of_old_opens_with_one_note(
     for key in ("strictness", "words", "walk_first"):
         del known["settings"][key]
     known["settings"] |= {"lead_s": 20.0, "certainty": 0.6, "settle_s": 8.0, "resume_margin_bpm": 8.0,
-                          "repeat_s": 18.0, "walk_after_s": 140.0, "budget_per_h": "many"}
+                          "repeat_s": 18.0, "walk_after_s": 140.0, "budget_per_h": "many",
+                          "restart_response_s": 22.0}
     old.write_text(json.dumps(known) + "\n" + rest, encoding="utf-8")
     recording = read_log(old)
     (note,) = recording.notes

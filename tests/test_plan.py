@@ -23,6 +23,7 @@ from guard.plan.text import parse_plan
 from guard.reasons import reason
 from guard.session import Session
 from guard.settings import Settings
+from tests.support.documents import check_listed
 
 SETTINGS = Settings(ceiling_bpm=139)
 
@@ -387,6 +388,7 @@ def test_make_check_json(tmp_path):
     assert drawn.returncode == 0 and "stride 6 of 6" in drawn.stdout and "139 │" in drawn.stdout
     answer = guard("plan", str(file), "--json", "--ceiling", "139", home=tmp_path)
     document = json.loads(answer.stdout)
+    check_listed("guard/commands/README.md", "plan", document)
     assert document["format"] == 1 and Plan.from_dict(document["plan"]) == plan_of(file.read_text())
     assert document["duration_s"] == 49 * 60
 

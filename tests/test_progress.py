@@ -47,6 +47,7 @@ from guard.progress.verdict import Verdict
 from guard.progress.weeks import Run, consistency, share_of, weeks
 from tests.lab.months import months as lab
 from tests.lab.months import runners as lab_runners
+from tests.support.documents import check_listed
 
 RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
 
@@ -91,7 +92,9 @@ def told(home: Path) -> dict[str, Any]:
     """What `guard progress --json` says of the year."""
     answer = guard("progress", "--ceiling", "139", "--json", home=home)
     assert answer.returncode == 0, answer.stderr
-    return json.loads(answer.stdout)
+    document = json.loads(answer.stdout)
+    check_listed("guard/progress/README.md", "progress", document)
+    return document
 
 
 # --- a session -----------------------------------------------------------------

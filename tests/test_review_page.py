@@ -34,6 +34,7 @@ from guard.review.style import STYLE
 from guard.review.terminal import view
 from guard.screen.look import Look
 from guard.settings import Settings
+from tests.support.documents import check_listed
 from tests.support.keep import guard_cli, guard_here
 from tests.support.review import HOSTILE, log_of_a_run
 
@@ -366,9 +367,7 @@ def test_page_json_and_refusals(log: Path, tmp_path: Path, capsys: pytest.Captur
     assert main(["review", str(log), "--html", str(out), "--force", "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
     assert document["notes"] == [{"effort": 4, "feel": HOSTILE, "pain": "<b>knee</b>"}]
-    assert set(document) == {
-        "format", "started", "source", "invented", "settings", "duration_s", "summary", "parts", "cues_said",
-        "cues", "marks", "recoveries", "drift", "signal", "rr", "notes", "remarks", "advice"}
+    check_listed("guard/review/README.md", "review", document)
     assert main(["review", str(log), "--html", str(tmp_path / "none" / "run.html")]) == 4
     assert main(["review", str(tmp_path / "none.jsonl")]) == 3
 

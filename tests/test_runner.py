@@ -9,7 +9,6 @@ import pytest
 
 from guard.events import Cue
 from guard.runner.behaviour import Behaviour
-from guard.runner.courses import COURSES
 from guard.runner.demand import (
     acsm_run_vo2,
     acsm_walk_vo2,
@@ -22,7 +21,6 @@ from guard.runner.population import Population, draw
 from guard.runner.simulate import Runners, level_speed_at, run_bpm_at
 from guard.runner.strap import (
     CLEAN,
-    FAULTY,
     USUAL_FAULTS,
     FaultRates,
     ReadingFault,
@@ -30,9 +28,12 @@ from guard.runner.strap import (
     draw_noise,
     plan_faults,
 )
+from tests.lab.ground import COURSES
 from tests.support.runner import fit_first_order, respond, small_steps
 
 KM_H = 1 / 3.6
+FAULTY = FaultRates(
+    {ReadingFault.DROPOUT: 12.0, ReadingFault.SPIKE: 20.0, ReadingFault.FROZEN: 4.0}, dry_share=0.6)
 NOBODY = np.zeros(1, dtype=bool)
 
 

@@ -15,6 +15,7 @@ from guard.cli import main
 from guard.errors import InputError, SettingError
 from guard.settings import RETIRED, RetiredSetting, Settings, table
 from guard.settings import file as settings_file
+from tests.support.documents import check_listed
 from tests.support.keep import guard_cli, guard_here
 
 
@@ -149,6 +150,7 @@ def test_the_command(tmp_path: Path) -> None:
         assert "least time" in explained.stdout and "0 to 120 s" in explained.stdout
         assert "25 s (from the settings file)" in explained.stdout
     document = json.loads(guard_cli("settings", "--json", home=tmp_path).stdout)
+    check_listed("guard/commands/README.md", "settings", document)
     rows = {row["key"]: row for row in document["settings"]}
     assert document["format"] == 1 and list(rows) == [entry.key for entry in table()]
     assert list(rows)[:3] == ["strictness", "words", "walk_first"], "the dials come first"
@@ -213,7 +215,7 @@ def test_what_may_be_a_limit_or_is_wrong_is_never_left_out(path: Path, text: str
 
 RETIRED_TEXT = "# mine\n" + "".join(f"{key} = {value}\n" for key, value in (
     ("lead_s", 25), ("certainty", 0.7), ("settle_s", 8), ("resume_margin_bpm", 8), ("repeat_s", 18),
-    ("walk_after_s", 140), ("budget_per_h", '"many"'))) + "ceiling_bpm = 139\n"
+    ("walk_after_s", 140), ("budget_per_h", '"many"'), ("restart_response_s", 22))) + "ceiling_bpm = 139\n"
 
 
 def test_every_retired_setting_says_in_one_short_line_what_became_of_it() -> None:

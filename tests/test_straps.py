@@ -18,6 +18,7 @@ from guard.errors import HardwareError
 from guard.radio import adapter as radio_module
 from guard.radio import faults, preflight
 from guard.radio.adapter import look
+from tests.support.documents import check_listed
 from tests.support.radio import bluez, radio_room
 
 __all__ = ["bluez", "radio_room"]
@@ -115,6 +116,7 @@ def test_listing_remembering_and_forgetting_as_a_user(home, bluez):
 
     report = json.loads(guard("--seconds", "1", "--json").stdout)
     assert report["format"] == 1
+    check_listed("guard/commands/README.md", "straps", report)
     assert report["remembered"] == {"name": "Strap [31mone[bold]", "address": MINE}
     mine = next(one for one in report["straps"] if one["address"] == MINE)
     assert mine == {"name": "Strap [31mone[bold]", "address": MINE, "rssi_dbm": -60, "connected": False,
@@ -218,7 +220,9 @@ def test_forgetting_by_kind(home):
     assert straps.remembered() == RememberedDevice("Mine", MINE)
     assert guard("--forget", "foot-pod").stdout == "No foot pod was remembered.\n"
     straps.remember(RememberedDevice("Belt", BELT), "treadmill")
-    both = json.loads(guard("--forget", "all", "--json").stdout)["forgotten"]
+    document = json.loads(guard("--forget", "all", "--json").stdout)
+    check_listed("guard/commands/README.md", "straps --forget", document)
+    both = document["forgotten"]
     assert both == [{"name": "Mine", "address": MINE}, {"name": "Belt", "address": BELT}]
     assert guard("--forget", "all").stdout == "Nothing was remembered.\n"
     assert guard("--forget", "bicycle").returncode == 2

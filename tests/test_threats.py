@@ -1,4 +1,4 @@
-"""Promises of the threat list in DEVELOPERS.md that no other test holds: locks, devices, shared folders."""
+"""Promises of the threat list in SECURITY.md that no other test holds: locks, devices, shared folders."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ POSIX = pytest.mark.skipif(os.name != "posix", reason="POSIX modes")
 
 
 def test_the_list_names_tests_that_exist():
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = (ROOT / "SECURITY.md").read_text(encoding="utf-8")
     section = text[text.index("## Threats"):]
     section = section[:section.index("\n## ", 5)]
     named = re.findall(r"`((?:tests/|test_)[\w/]+\.py|tests/fuzz)`", section)

@@ -34,6 +34,7 @@ from guard.tune.tape import Tape, tape_of
 from guard.tune.tune import TunedRecording, Tuning, parts_of, recorded_view
 from tests.lab.tune_speed.loop import compiled, loop
 from tests.lab.tune_speed.tune_speed import by_lane, by_loop, said_in, sessions, sets
+from tests.support.documents import check_listed
 from tests.support.keep import invented_run
 
 RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
@@ -417,6 +418,7 @@ def test_a_nagging_guard_is_told_to_say_less_and_comments_stay(
     files = [str(RECORDINGS / f"{name}.jsonl") for name in NAMES]
     assert main(["tune", *files, *QUICK, "--json", "--apply"]) == 0
     document = json.loads(capsys.readouterr().out)
+    check_listed("guard/tune/README.md", "tune", document)
     changes = document["recommendation"]["changes"]
     assert document["applied"] == str(home) and changes
     assert changes["words"] < 1

@@ -107,7 +107,7 @@ def _document(
     files: list[str], result: Fit | Refusal, suggestions: list[Suggestion],
     present: dict[str, Any], kept: str | None,
 ) -> dict[str, Any]:
-    """The JSON of DEVELOPERS.md, "JSON of learn"."""
+    """The JSON that `response/README.md` lists."""
     from guard.response.fit import Fit
 
     fit: dict[str, Any] | None = None

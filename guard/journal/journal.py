@@ -29,7 +29,6 @@ from guard.files.whole import read_capped, write_whole
 JOURNAL_FILE = "journal.jsonl"
 LARGEST_JOURNAL_BYTES = 64 << 20  # bytes
 LONGEST_ENTRY_TEXT = 2000
-EARLIEST_DAY = date(1990, 1, 1)
 
 
 @dataclass(frozen=True, slots=True)

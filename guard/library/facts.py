@@ -32,7 +32,7 @@ class SessionFacts:
 
     `started` is ISO 8601 with offset, None where no clock could tell;
     `clock_trusted` whether it can be believed. `summary` holds what the end
-    line says (see DEVELOPERS.md), or what was worked out for an interrupted
+    line says (see `replay/README.md`), or what was worked out for an interrupted
     session, empty where there is none. `kind` is the source's (`strap`,
     `practice`, `csv`). `notes` say what is torn or missing; `problem` why the
     file is no session log at all (the other fields are then empty).

@@ -244,12 +244,6 @@ class Progress:
         """Whether being over the ceiling means anything now: a part may be left to the runner."""
         return self._done or self.part.guarded or self.part.ceiling_bpm is not None
 
-    @property
-    def next_part(self) -> Part | None:
-        """The part after the present one."""
-        following = self._index + 1
-        return self._plan.parts[following] if following < len(self._plan.parts) else None
-
     def advance(self, t_s: float, distance_m: float | None = None, *, held: bool = False) -> Place:
         """Move to session time `t_s`; `distance_m` since the session began, None if unknown.
 

@@ -20,7 +20,7 @@ RUN_COLUMNS = (
 def document(
     months: Months, sessions: Sequence[PastSession], links: Sequence[Correlation], units: str,
 ) -> dict[str, object]:
-    """JSON-ready; see DEVELOPERS.md, "JSON of progress"."""
+    """JSON-ready; fields as in `README.md`."""
     level, step, slopes = months.level, months.level.step if months.level else None, months.slopes
     return {
         "format": 2, "ceiling_bpm": months.ceiling_bpm, "units": units,

@@ -1,6 +1,6 @@
 """n simulated runners with straps, stepped together; any controller can drive them.
 
-    runners = Runners(draw(500, rng), COURSES["flat"], seed=1)
+    runners = Runners(draw(500, rng), Course("flat", "a flat treadmill", belt=True), seed=1)
     second = runners.step(np.zeros(500, int))
     cues = lanes.step(second.t_s, second.bpm)
     second = runners.step(cues, lanes.advised_speed_m_s)

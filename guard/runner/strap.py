@@ -33,9 +33,6 @@ class ReadingFault(IntEnum):
     LOCKED = 6  # locked to step cadence
 
 
-DETECTABLE = (ReadingFault.DROPOUT, ReadingFault.SPIKE, ReadingFault.FROZEN, ReadingFault.DRY)
-
-
 @dataclass(frozen=True)
 class FaultRates:
     """How often each fault begins, per hour, and how long it lasts, s (ours)."""
@@ -51,8 +48,6 @@ CLEAN = FaultRates()
 USUAL_FAULTS = FaultRates(
     {ReadingFault.DROPOUT: 3.0, ReadingFault.SPIKE: 3.0, ReadingFault.FROZEN: 0.3, ReadingFault.SLIPPED: 0.1,
      ReadingFault.LOCKED: 0.1}, dry_share=0.3)
-FAULTY = FaultRates(
-    {ReadingFault.DROPOUT: 12.0, ReadingFault.SPIKE: 20.0, ReadingFault.FROZEN: 4.0}, dry_share=0.6)
 
 
 @dataclass(frozen=True)

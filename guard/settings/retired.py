@@ -14,6 +14,7 @@ RETIRED: Mapping[str, str] = {
     "repeat_s": "a cue comes again when heart rate contradicts it; words sets how many there are",
     "walk_after_s": "the guard says walk once easing is in vain; walk_first sets which you would rather do",
     "budget_per_h": "words sets how many cues there are",
+    "restart_response_s": "the guard learns from each restart how your heart rate rises; leave it out",
 }
 
 

@@ -145,9 +145,6 @@ class Settings:
     response_s: float = _row(
         57.0, "time constant of your heart rate after a small change of speed",
         group="runner", unit="s", low=10, high=180)
-    restart_response_s: float = _row(
-        22.0, "time constant of your heart rate when you start again after walking or standing",
-        group="runner", unit="s", low=5, high=90)
     gain_bpm_per_m_s: float | None = _row(
         None, "how much your heart rate rises per m/s; learned from recordings, none until then",
         group="runner", unit="bpm/(m/s)", low=3, high=120, kind=float)

@@ -1,4 +1,4 @@
-"""The outcome of a search as a JSON document; DEVELOPERS.md, "JSON of tune"."""
+"""The outcome of a search as a JSON document, its fields as in `README.md`."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The courses of `guard.runner`, lived through the same measures as the kinds.
+"""The courses of `tests.lab.ground`, lived through the same measures as the kinds.
 
 The runners, seeds and luck are those of the guarding benchmark that came
 before, so that figures can be compared over time.
@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 from guard.errors import UsageError
 from guard.events import PACE_CUES
 from guard.runner.behaviour import REACTION_S, RESUME_SHARE
-from guard.runner.courses import COURSES, Course
 from guard.runner.population import draw
 from guard.runner.response import Model
 from guard.runner.simulate import Runners
 from guard.runner.simulate import Second as Lived
 from guard.runner.strap import USUAL_FAULTS
 from tests.lab.family import SOON_S, Second
+from tests.lab.ground import COURSES, LabCourse
 from tests.lab.measures import Hour, live
 from tests.lab.opponents import GAIN_ERROR, make
 from tests.lab.remembered import hour
@@ -39,7 +39,7 @@ KNOWN = ("belt", "learned")  # courses whose speed the guard is told
 class OnCourse:
     """Runners of one course, with the face of `tests.lab.family.Crowd`."""
 
-    def __init__(self, course: Course, n: int, seed_set: str, model: Model) -> None:
+    def __init__(self, course: LabCourse, n: int, seed_set: str, model: Model) -> None:
         seed = [SEEDS[seed_set], list(COURSES).index(course.name)]
         runners = draw(n, np.random.default_rng([*seed, 0]), habitual_m_s=course.habitual_m_s,
                        steepest=course.steepest, belt=course.belt)
@@ -121,11 +121,11 @@ def run(
         course = COURSES[name]
         hours: dict[str, Hour] = {}
         for controller in dict.fromkeys(("alarm", "knowing", *controllers)):
-            def lived(controller: str = controller, course: Course = course) -> Hour:
+            def lived(controller: str = controller, course: LabCourse = course) -> Hour:
                 crowd: Any = OnCourse(course, n, seed_set, model)
                 return live(crowd, make(controller, crowd, changes))
 
-            hours[controller] = hour(controller, (name, n, seed_set, model), lived)
+            hours[controller] = hour(controller, (name, course.duration_s, n, seed_set, model), lived)
         slopes = course.kind == "hills"
         for controller, one in hours.items():
             table.setdefault(controller, {})[name] = figures(

@@ -12,7 +12,8 @@ from pathlib import Path
 from tests.lab.measures import Hour
 
 HERE = Path(__file__).parent
-SOURCES = ("family", "kinds", "hearts", "manners", "roads", "straps", "opponents", "measures", "courses")
+SOURCES = ("family", "kinds", "hearts", "manners", "roads", "straps", "opponents", "measures", "courses",
+           "ground")
 KEPT = ("alarm", "knowing")
 
 

@@ -32,11 +32,11 @@ from guard.log.log import session_header, write_recording
 from guard.log.recording import read_log
 from guard.packets.heart_rate import RR_UNITS_PER_S, encode
 from guard.replay.replay import replay
-from guard.runner.courses import COURSES
 from guard.runner.population import draw
 from guard.runner.simulate import Runners
 from guard.session import Session
 from guard.settings import Settings
+from tests.lab.ground import COURSES
 
 HOUR_S = 3600
 WIDE = 1000

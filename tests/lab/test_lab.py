@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -13,11 +14,12 @@ from numpy.typing import NDArray
 
 from guard.errors import UsageError
 from guard.events import Cue
-from tests.lab import guarding, open_loop, report
+from tests.lab import courses, guarding, open_loop, report
 from tests.lab.family import Crowd, Second
+from tests.lab.ground import COURSES
 from tests.lab.kinds import DEVELOPMENT, HELD_OUT, KINDS
 from tests.lab.measures import live
-from tests.lab.opponents import Array, BareAlarm, Codes, Controller, Knowing
+from tests.lab.opponents import Array, BareAlarm, Codes, Controller, Knowing, make
 
 MIDDLES = [kind for kind in KINDS if kind.name == "middle"]
 
@@ -74,13 +76,39 @@ def test_a_walk_at_the_ceiling_falls_as_published(family: str) -> None:
     assert 12 < fall.mean() < 24 and 4 < fall.std() < 12
 
 
+def test_the_alarm_sounds_every_10_s_at_or_over_the_ceiling() -> None:
+    crowd = SimpleNamespace(n=3, who={"ceiling_bpm": np.full(3, 150.0)})
+    alarm: Any = BareAlarm(crowd)  # type: ignore[arg-type]
+    sounded = [t_s for t_s in range(60) if alarm.step(
+        SimpleNamespace(t_s=float(t_s), bpm=np.full(3, 151.0 if 10 <= t_s < 48 else 150.0))).any()]
+    assert sounded == [10, 20, 30, 40]
+
+
+@pytest.mark.parametrize("model", ["first", "second"])
+def test_everybody_runs_the_courses_and_a_learned_gain_is_about_the_own(
+    model: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    short = replace(COURSES["learned"], duration_s=420.0)
+    monkeypatch.setitem(COURSES, "learned", short)
+    table = courses.run(["learned"], ["guard"], 4, "dev", model)
+    assert set(table) == {"alarm", "knowing", "guard"}
+    assert all(one["learned"]["distance_km"] > 0.3 for one in table.values())
+    crowd: Any = courses.OnCourse(short, 4, "dev", model)
+    guard: Any = make("guard", crowd, {"strictness": 0.8})
+    settings = guard.feed.lanes.settings
+    assert {one.strictness for one in settings} == {0.8}
+    gains = [one.gain_bpm_per_m_s for one in settings]
+    assert np.allclose(gains, crowd.who["gain"], rtol=0.5)
+    assert not np.allclose(gains, crowd.who["gain"], rtol=0.001)
+
+
 def test_alarm_and_knowing_beat_saying_nothing() -> None:
     over = {}
     makers: dict[str, Callable[[Crowd], Controller]] = {
         "nothing": lambda crowd: Says(crowd.n), "alarm": BareAlarm, "knowing": Knowing}
-    for name, make in makers.items():
+    for name, maker in makers.items():
         crowd = Crowd(MIDDLES, 6, steps=1200)
-        over[name] = live(crowd, make(crowd)).over_bpm_s.sum()
+        over[name] = live(crowd, maker(crowd)).over_bpm_s.sum()
     assert over["knowing"] < over["alarm"] < 0.3 * over["nothing"]
 
 

@@ -19,7 +19,6 @@ import numpy as np
 from guard.decide.lanes import Lanes
 from guard.events import Cue, CueGiven, Input, Output, Reading, Speed
 from guard.log.recording import Recording
-from guard.runner.courses import COURSES
 from guard.runner.population import Population, draw
 from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL_FAULTS
@@ -30,6 +29,7 @@ from guard.tune.respond import Trial, live
 from guard.tune.runners import Drawn
 from guard.tune.space import SEARCHED, axes
 from guard.tune.tune import TunedRecording, Tuning
+from tests.lab.ground import COURSES
 
 SEEDS = {"dev": 52_001, "report": 97_003}
 COURSES_RUN = ("flat", "rolling", "hot", "lights")

@@ -1,4 +1,4 @@
-"""The decision a second time, in plain Python and matrices, after the page in DEVELOPERS.md.
+"""The decision a second time, in plain Python and matrices, after `guard/decide/README.md`.
 
 One runner, no kit, no masks, no speed told. The watch is the guard's own: it
 has its reference elsewhere. Constants are taken from where they are kept, the

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from guard.events import Input, Reading, Speed
-from guard.runner.courses import COURSES
 from guard.runner.population import Population, draw
 from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL_FAULTS, FaultRates
+from tests.lab.ground import COURSES
 
 Plan = Sequence[tuple[int, float | None]]  # seconds, m/s off the habitual speed (None: standing)
 

@@ -22,7 +22,6 @@ from guard.decide.lane import Lane
 from guard.decide.lanes import Lanes
 from guard.events import Reading
 from guard.log.recording import Recording
-from guard.runner.courses import COURSES
 from guard.runner.population import draw
 from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL_FAULTS
@@ -32,6 +31,7 @@ from guard.tune.pool import Pool, usable_cores
 from guard.tune.space import SEARCHED, axes, spread
 from guard.tune.tape import Tape, tape_of
 from guard.tune.tune import recorded_view
+from tests.lab.ground import COURSES
 from tests.lab.tune_speed.loop import LEAD_S, Loop, compiled, loop
 
 TARGET_S = 10.0

@@ -1,1 +1,0 @@
-"""The guard against opponents on invented runners."""

@@ -366,6 +366,13 @@ def test_a_speed_that_no_runner_has_asks_for_its_unit(tmp_path: Path) -> None:
     assert made(tmp_path, text, ColumnNames("time", "hr", speed="v"), Form(speed_unit="m/s"))
 
 
+def test_a_pace_without_its_distance_is_asked_about(tmp_path: Path) -> None:
+    text = "time,hr,pace\n0,120,6:00\n1,121,6:00\n"
+    with pytest.raises(UsageError, match="--speed-unit min/km or min/mile"):
+        made(tmp_path, text, ColumnNames("time", "hr", speed="pace"))
+    assert made(tmp_path, text, ColumnNames("time", "hr", speed="pace"), Form(speed_unit="min/km"))
+
+
 @pytest.mark.parametrize("grade", [0.05, -0.08, 0.0])
 def test_grade_is_that_of_the_hill(grade: float) -> None:
     chance = np.random.default_rng(1)

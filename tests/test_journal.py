@@ -231,7 +231,7 @@ def test_without_a_terminal_nothing_is_asked(home, capsys, monkeypatch):
     monkeypatch.setattr(sys, "stdin", io.StringIO("7\n"))
     assert guard() == 0
     captured = capsys.readouterr()
-    assert "nothing is written yet" in captured.out and "--sleep" in captured.err
+    assert "no day yet" in captured.out and "--sleep" in captured.out and captured.err == ""
 
 
 def test_the_prompt_asks_again_and_keeps_what_was_said(home, capsys, monkeypatch):

@@ -31,6 +31,7 @@ _FLAGS = {
     "speed-from": ("speed_from", "NAME", "a new pod or treadmill tells the speed from this day on: its name"),
     "note": ("note", "TEXT", "anything else"),
 }
+_EXAMPLE = "guard journal --sleep 7.5 --quality 4 --resting 52 --note TEXT"
 _ACTIONS = ("edit", "list", "search", "today", "csv", "remove")
 _DEFAULT_LISTED = 14
 
@@ -96,9 +97,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         return _document(found)
     _show(found, searched=asked == "search")
-    if asked is None:
-        print("to write today's entry here: guard journal --sleep 7.5 --quality 4 --resting 52 --note TEXT",
-              file=sys.stderr)
+    if asked is None and found:
+        print(f"to write today's entry here: {_EXAMPLE}", file=sys.stderr)
     return 0
 
 
@@ -190,7 +190,7 @@ def _today(journal: Journal, today: date, *, as_json: bool) -> int:
                        "ceiling_bpm": found.ceiling_bpm, "not_looked_at": list(found.unseen)},
         })
     elif entry is None:
-        print("nothing is written about today yet: guard journal")
+        print(f"nothing is written about today yet; to write it: {_EXAMPLE}")
     elif found.warranted:
         print(sentence(found))
     else:
@@ -232,7 +232,8 @@ def _show(entries: list[Entry], *, searched: bool) -> None:
     from guard.screen.look import fitting_look
 
     if not entries:
-        print("no entry holds that" if searched else "nothing is written yet: guard journal")
+        print("no entry holds that" if searched else
+              f"your journal holds no day yet; to write today's: {_EXAMPLE}")
         return
     console = Console(highlight=False, emoji=False)
     look = fitting_look(console.encoding, os.environ)

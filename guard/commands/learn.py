@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,8 @@ from guard.errors import EXIT_REFUSED
 if TYPE_CHECKING:
     from guard.response.advice import Suggestion
     from guard.response.fit import Fit, Refusal
+    from guard.response.guarded import Guarded
+    from guard.response.series import Stretch
 
 
 # field of the fit: (words, unit, digits)
@@ -26,6 +29,10 @@ PARAMETERS = {
     "stop_dead_s": ("dead time before it", "s", 0),
     "base_bpm": ("heart rate at the usual speed", "bpm", 0),
     "drift_bpm_per_min": ("drift after the tenth minute", "bpm/min", 2),
+}
+OF_EASES = {
+    "ease_bpm": ("fall after an ease, heeded or not", "bpm", 1),
+    "heeded": ("share of eases that you heeded", "", 2),
 }
 
 
@@ -50,7 +57,8 @@ def run(args: argparse.Namespace) -> int:
     from guard.settings import file as settings_file
 
     present = Settings().replaced(settings_file.load(leave_out=tell))
-    result = learn(_stretches(args.files), units=present.units)
+    pieces, runs = _recorded(args.files)
+    result = learn(pieces, runs=runs, units=present.units)
     suggestions = suggest(result, present.units) if isinstance(result, Fit) else []
     kept = None
     if args.apply and suggestions:
@@ -64,19 +72,22 @@ def run(args: argparse.Namespace) -> int:
     return 0 if isinstance(result, Fit) else EXIT_REFUSED
 
 
-def _stretches(files: list[str]) -> list[Any]:
+def _recorded(files: list[str]) -> tuple[list[Stretch], list[Guarded]]:
+    """The stretches of all files at a known speed, and all files as guarded runs."""
     from pathlib import Path
 
     from guard.errors import UsageError, printable
     from guard.events import Cue, CueGiven
     from guard.log.recording import read_log
+    from guard.response.guarded import guarded
     from guard.response.series import stretches
 
     places = [Path(name).resolve() for name in files]
     for name, place in zip(files, places, strict=True):
         if places.count(place) > 1:
             raise UsageError(f"{name} is given twice: its readings would count twice, give it once")
-    found = []
+    found: list[Stretch] = []
+    runs: list[Guarded] = []
     for name in files:
         recording = read_log(name)
         for note in recording.notes:
@@ -84,10 +95,12 @@ def _stretches(files: list[str]) -> list[Any]:
         said = {one.cue for one in recording.outputs if isinstance(one, CueGiven)}
         steered = bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME})
         mine = stretches(recording.inputs, steered=steered)
-        if not mine:
+        if (run := guarded(recording.inputs, recording.outputs)) is not None:
+            runs.append(run)
+        if not mine and not steered:
             print(f"note: {printable(name)}: no two minutes with both heart rate and speed", file=sys.stderr)
         found += mine
-    return found
+    return found, runs
 
 
 def _document(
@@ -100,10 +113,10 @@ def _document(
     fit: dict[str, Any] | None = None
     refusal: dict[str, str] | None = None
     if isinstance(result, Fit):
-        fit = {key: _parameter(getattr(result, key)) for key in PARAMETERS}
-        fit |= {"usual_m_s": round(result.usual_m_s, 3), "noise_bpm": round(result.noise_bpm, 3),
-                "samples": result.samples, "effective_samples": round(result.effective, 1),
-                "running_s": result.running_s}
+        fit = {key: _parameter(getattr(result, key)) for key in PARAMETERS | OF_EASES}
+        fit |= {"usual_m_s": _number(result.usual_m_s, 3), "noise_bpm": _number(result.noise_bpm, 3),
+                "samples": result.samples, "effective_samples": _number(result.effective, 1),
+                "running_s": result.running_s, "eases": result.eases}
     else:
         refusal = {"reason": result.reason, "fix": result.fix}
     return {
@@ -112,6 +125,10 @@ def _document(
                          "reason": one.reason} for one in suggestions],
         "applied": kept,
     }
+
+
+def _number(value: float, digits: int) -> float | None:
+    return round(value, digits) if math.isfinite(value) else None
 
 
 def _parameter(found: Any) -> dict[str, Any]:
@@ -135,24 +152,28 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
 
     console = Console(highlight=False, emoji=False)
     frame = box.SIMPLE_HEAD if console.encoding.lower() in ("utf-8", "utf8") else box.ASCII
-    console.print(f"{fit.running_s / 60:.0f} minutes of running, "
-                  f"usual speed {speed(fit.usual_m_s, present['units'])}; "
-                  f"{fit.samples} seconds with readings count as {fit.effective:.0f} independent ones",
-                  markup=False)
+    words = [f"{fit.running_s / 60:.0f} minutes of running"]
+    if math.isfinite(fit.usual_m_s):
+        words[0] += f", usual speed {speed(fit.usual_m_s, present['units'])}"
+        words += [f"{fit.samples} seconds with readings count as {fit.effective:.0f} independent ones"]
+    if fit.eases:
+        words += [f"{fit.eases} eases in guarded runs"]
+    console.print("; ".join(words), markup=False)
     grid = Table(box=frame, pad_edge=False)
     for title in ("your heart rate", "found", "95 % interval"):
         grid.add_column(title, no_wrap=title != "your heart rate")
     refusals: dict[str, tuple[list[str], list[str]]] = {}
-    for key, (words, unit, digits) in PARAMETERS.items():
+    rows = PARAMETERS | OF_EASES if fit.eases else PARAMETERS
+    for key, (what, unit, digits) in rows.items():
         found = getattr(fit, key)
         if isinstance(found, Refusal):
             which, reasons = refusals.setdefault(found.fix, ([], []))
-            which.append(words)
+            which.append(what)
             if found.reason not in reasons:
                 reasons.append(found.reason)
-            grid.add_row(words, "not known", "")
+            grid.add_row(what, "not known", "")
         else:
-            grid.add_row(words, f"{found.value:.{digits}f} {unit}",
+            grid.add_row(what, f"{found.value:.{digits}f} {unit}",
                          f"{found.low:.{digits}f} to {found.high:.{digits}f}")
     console.print(grid)
     for fix, (which, reasons) in refusals.items():

@@ -101,13 +101,14 @@ def _planned(args: argparse.Namespace) -> tuple[Settings, Plan | None]:
         return chosen_settings(args), None
     settings = chosen_settings(args, need_ceiling=False)
     plan = read_plan(args.plan, settings)
-    if settings.ceiling_bpm is not None:
-        return settings, plan
     if not plan.finds_a_ceiling:
-        raise UsageError(HOW_TO_FIND_A_CEILING)
+        if settings.ceiling_bpm is None:
+            raise UsageError(HOW_TO_FIND_A_CEILING)
+        return settings, plan
+    # Nothing but stop guards the parts of a test, whatever ceiling is known.
     stop_bpm = settings.stop_bpm or _asked_stop()
-    # Nothing but stop guards such a run, so all of it lies under that limit.
-    return settings.replaced({"stop_bpm": stop_bpm, "ceiling_bpm": stop_bpm - 1.0}), plan
+    ceiling_bpm = stop_bpm - 1.0 if settings.ceiling_bpm is None else settings.ceiling_bpm
+    return settings.replaced({"stop_bpm": stop_bpm, "ceiling_bpm": ceiling_bpm}), plan
 
 
 def _asked_stop() -> float:

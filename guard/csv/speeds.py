@@ -71,6 +71,9 @@ def _grade(column: str, cells: Sequence[str], notes: list[str]) -> Floats:
 def _speed_m_s(table: Table, column: str, form: Form, cells: Sequence[str], notes: list[str]) -> Floats:
     told = form.speed_unit or unit_in(column, "speed")
     unit = told or "m/s"
+    if told is None and any(":" in cell and _pace_or_number(cell) is not None for cell in cells):
+        raise UsageError(f"{table.path}: paces such as 6:00 in {column!r}, and no word of what distance they "
+                         "are for: add --speed-unit min/km or min/mile")
     values = np.array([np.nan if (value := _pace_or_number(cell)) is None else value for cell in cells])
     speed = to_m_s(values, unit)
     standing = np.array([bool(STANDING.fullmatch(cell.strip())) for cell in cells])

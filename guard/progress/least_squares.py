@@ -18,6 +18,7 @@ from guard.arrays import Floats
 HEAT_ERROR_C = 1.0  # what is written down is the day's temperature, not the road's at that hour
 MOST_CORRECTED = 0.4
 ALIKE_DAYS = (0.0, 2.0, 5.0, 10.0)  # how long a day's luck lasts
+LUCK = 2  # how large a day's luck is and how long it lasts is fitted to the same days: two numbers
 HUBER = 2.0
 _HUBER_SQUARES = 0.9205  # mean of min(z^2, HUBER^2), z normal
 
@@ -84,7 +85,7 @@ class Averaged:
             likely.append(one.log_likelihood)
             alike = math.exp(-gap / length) * day / (day + float(np.median(own))) if length else 0.0
             worth = float(np.sum(1.0 / (1.0 + calm))) * (1.0 - alike) / (1.0 + alike)
-            frees.append(max(worth - one.used, 3.0))
+            frees.append(max(worth - one.used - LUCK, 3.0))
         weights = np.exp(np.array(likely) - max(likely))
         self.weights = weights / weights.sum()
         self.free = float(self.weights @ frees)
@@ -96,7 +97,7 @@ class Averaged:
         values = np.array([contrast @ one.coefficients for one in self.fits])
         variances = np.array([contrast @ one.inverse @ contrast for one in self.fits])
         value = float(self.weights @ values)
-        variance = float(self.weights @ (variances + (values - value) ** 2))
+        variance = float(self.weights @ (variances + (values - value) ** 2)) * (1.0 + LUCK / self.free)
         gain = sum(w * (contrast @ one.gain) for w, one in zip(self.weights, self.fits, strict=True))
         return value, variance, np.asarray(gain)
 

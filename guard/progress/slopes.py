@@ -121,7 +121,9 @@ def _group(
     scores = (with_bpm - np.einsum("nij,j->ni", of_run, values)) / noise[:, None]
     runs = len(noise)
     usual = PRIOR_TIMES * plain
-    scatter = (scores.T @ scores * runs + PRIOR_RUNS * usual) / (runs + PRIOR_RUNS) if runs > 1 else usual
+    # Fitted scores scatter too little by the number of slopes (the correction called CR1).
+    own = scores.T @ scores * (runs / max(runs - 3, 1))
+    scatter = (own * runs + PRIOR_RUNS * usual) / (runs + PRIOR_RUNS) if runs > 1 else usual
     alike = max(float(np.mean(np.diag(scatter)[::2] / np.maximum(np.diag(plain)[::2], 1e-9))), 1.0)
     worth = plain / alike
     # (worth^-1 + floor)^-1, which exists where `worth` is singular too.

@@ -14,6 +14,10 @@ from guard.response.search import Estimate
 from guard.settings import find
 from guard.units import per_m_s, speed_unit
 
+# Half a 95 % interval, as a share of the value, up to which a number is worth a setting. The decision takes
+# a learned gain as known to 15 % (SD), and holds response times a factor of two apart side by side.
+CLEAR_SHARE = {"gain_bpm_per_m_s": 0.3, "response_s": 0.4}
+
 
 @dataclass(frozen=True)
 class Suggestion:
@@ -26,22 +30,24 @@ class Suggestion:
 
 def suggest(fit: Fit, units: str = "km") -> list[Suggestion]:
     """Suggestions in the order of the settings table; none for what the fit
-    does not know or the setting does not take. Reasons name speeds in `units`."""
-    made = {key: Suggestion(key, float(round(value, digits)), reason)
-            for key, value, digits, reason in _all(fit, units) if _allowed(key, round(value, digits))}
-    return [made[key] for key in ("response_s", "gain_bpm_per_m_s") if key in made]
+    does not know clearly or the setting does not take. Reasons name speeds in `units`."""
+    return [Suggestion(key, float(round(known.value, digits)), reason)
+            for key, known, digits, reason in _all(fit, units)
+            if _clear(key, known) and _allowed(key, round(known.value, digits))]
 
 
-def _all(fit: Fit, units: str) -> Iterator[tuple[str, float, int, str]]:
-    """(key, value, digits kept, reason)."""
+def _clear(key: str, known: Estimate) -> bool:
+    return known.high - known.low <= 2.0 * CLEAR_SHARE[key] * abs(known.value)
+
+
+def _all(fit: Fit, units: str) -> Iterator[tuple[str, Estimate, int, str]]:
+    """(key, what is known, digits kept, reason)."""
     if isinstance(fit.response_s, Estimate):
-        yield ("response_s", fit.response_s.value, 0,
-               "your own time constant for a small change of speed")
-    if not isinstance(fit.gain, Estimate):
-        return
-    gain = fit.gain.value
-    yield ("gain_bpm_per_m_s", gain, 1,
-           f"your heart rate rises {gain / per_m_s(units):.1f} bpm for each {speed_unit(units)} of running")
+        yield ("response_s", fit.response_s, 0, "your own time constant for a small change of speed")
+    if isinstance(fit.gain, Estimate):
+        rise = fit.gain.value / per_m_s(units)
+        yield ("gain_bpm_per_m_s", fit.gain, 1,
+               f"your heart rate rises {rise:.1f} bpm for each {speed_unit(units)} of running")
 
 
 def _allowed(key: str, value: float) -> bool:

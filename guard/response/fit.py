@@ -5,17 +5,21 @@
 
 A parameter is refused when nothing of its kind was recorded, when its
 interval is wider than ±50 % (dead times: ±6 s), or when it ends at the edge of
-the search. The model is in `response_model`, the search in `response_search`.
+the search. The model is in `model.py`, the search in `search.py`; what guarded
+runs add, all of them in one fit, is in `cued.py`.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from guard.arrays import Floats
+from guard.response.cued import ToldByRuns, told
+from guard.response.guarded import Guarded
 from guard.response.model import BOUNDS, Constants, Piece
 from guard.response.search import Estimate, Search
 from guard.response.series import RUN, Stretch
@@ -32,9 +36,11 @@ EVE_S, EVE_SAMPLES = 20.0, 3
 
 STEPS = ("gain", "response_s", "dead_s")
 STARTING, STOPPING = ("on_s", "start_dead_s"), ("off_s", "stop_dead_s")
+WIDEST_EASE_BPM, WIDEST_HEEDED = 2.5, 0.25
 VARY_SPEED = (
-    "jog three minutes as slowly as you can and three minutes as fast as stays under your ceiling in turn, "
-    "for half an hour or more; walk where heart rate nears the ceiling")
+    "on easy runs take turns for half an hour: three minutes at your slowest jog, three a little quicker "
+    "that stays under your ceiling; walk whenever heart rate nears it")
+MORE_RUNS = "give more of your guarded runs, the newest ten or twenty"
 RECORD_STARTS = (
     "stand or walk for two minutes in the middle of a run, twice or more, with the strap and speed recorded")
 
@@ -50,6 +56,9 @@ class Refusal:
         return f"{self.reason}: {self.fix}"
 
 
+NO_EASES = Refusal("too few eases were said while you ran", MORE_RUNS)
+
+
 @dataclass(frozen=True)
 class Fit:
     """One runner, from all stretches together. Each parameter is `Estimate` or a `Refusal`.
@@ -61,6 +70,10 @@ class Fit:
     `usual_m_s` (None where speeds do not vary), before drift. `noise_bpm` is
     the SD of what the model leaves, `effective` the independent readings that
     `samples` amount to.
+
+    Of guarded runs: `ease_bpm` is the fall that an ease brings, those not heeded
+    counted, `heeded` the share of eases after which he ran slower, `eases` how
+    many were said. What no plain run told is NaN or 0 then.
     """
 
     gain: Estimate | Refusal
@@ -77,6 +90,9 @@ class Fit:
     samples: int
     effective: float
     running_s: float
+    ease_bpm: Estimate | Refusal = NO_EASES
+    heeded: Estimate | Refusal = NO_EASES
+    eases: int = 0
 
 
 NOTHING = Refusal("no two minutes with both heart rate and speed are recorded",
@@ -84,8 +100,74 @@ NOTHING = Refusal("no two minutes with both heart rate and speed are recorded",
 ALIKE = Refusal("heart rate and speed do not tell the parameters apart", VARY_SPEED)
 
 
-def learn(stretches: Sequence[Stretch], *, dead_s: float | None = None, units: str = "km") -> Fit | Refusal:
-    """Fit all stretches as one runner. `dead_s` fixes every dead time instead of searching it."""
+def learn(stretches: Sequence[Stretch], *, runs: Sequence[Guarded] = (), dead_s: float | None = None,
+          units: str = "km") -> Fit | Refusal:
+    """Fit all stretches as one runner; `runs` are the same recordings where the guard spoke in some.
+
+    `dead_s` fixes every dead time instead of searching it.
+    """
+    plain = _plain(stretches, dead_s, units)
+    return _with_runs(plain, runs) if any(len(one.ease_s) for one in runs) else plain
+
+
+def _with_runs(plain: Fit | Refusal, runs: Sequence[Guarded]) -> Fit | Refusal:
+    """What the runs tell together, in place of what plain runs tell of the same."""
+    found = told(runs)
+    said = reliable(found, any(np.isfinite(one.level_m_s).any() for one in runs))
+    eases = found.eases
+    if isinstance(plain, Fit):
+        # One refused here may be known from runs that nobody steered.
+        kept = {key: getattr(plain, key) for key in STEPS
+                if isinstance(said[key], Refusal) and isinstance(getattr(plain, key), Estimate)}
+        return replace(plain, **{**said, **kept}, eases=eases)
+    if all(isinstance(one, Refusal) for one in said.values()):
+        gain = said["gain"]
+        assert isinstance(gain, Refusal)
+        return gain
+    no_pause = Refusal("no start or stop is recorded at a known speed", RECORD_STARTS)
+    no_base = Refusal("no running is recorded at a known speed without cues", RECORD_STARTS)
+    return Fit(
+        **said, on_s=no_pause, start_dead_s=no_pause, off_s=no_pause, stop_dead_s=no_pause,
+        base_bpm=no_base, drift_bpm_per_min=no_base, usual_m_s=math.nan, noise_bpm=math.nan,
+        samples=int(sum(np.isfinite(one.bpm).sum() for one in runs)), effective=math.nan,
+        running_s=float(sum(one.settled.sum() for one in runs)), eases=eases)
+
+
+def reliable(found: ToldByRuns, speed: bool) -> dict[str, Estimate | Refusal]:
+    """Each number that guarded runs told, or why it is not to be relied on; `speed`: some was known."""
+    still = Refusal("speed hardly varied once the guarded runs had settled", VARY_SPEED)
+    unknown = Refusal("no speed is recorded beside heart rate", NOTHING.fix)
+
+    def judged(known: Estimate | None, what: str, widest: float, unit: str, fix: str, none: Refusal,
+               ) -> Estimate | Refusal:
+        if known is None:
+            return none
+        half = (known.high - known.low) / 2.0
+        share = half / abs(known.value) if unit == "%" else half
+        if share <= widest:
+            return known
+        wide = min(100.0 * share, 999.0) if unit in ("%", "points") else share
+        return Refusal(f"{what} is uncertain by ±{wide:.0f} {unit}", fix)
+
+    none = still if speed else unknown
+    gain = judged(found.gain, "the rise per m/s", WIDEST_SHARE, "%", VARY_SPEED, none)
+    if isinstance(gain, Estimate) and gain.low <= 0.0:
+        gain = Refusal("heart rate did not rise with speed", VARY_SPEED)
+    fix = VARY_SPEED if found.gain is not None else MORE_RUNS
+    return {
+        "gain": gain,
+        "response_s": judged(found.response_s, "the response time", WIDEST_SHARE, "%", fix, none),
+        "dead_s": judged(found.dead_s, "the dead time", WIDEST_DEAD_S, "s", fix, none),
+        "ease_bpm": judged(
+            found.ease_bpm, "what an ease brings", WIDEST_EASE_BPM, "bpm", MORE_RUNS, NO_EASES),
+        "heeded": judged(
+            found.heeded, "the share of eases heeded", WIDEST_HEEDED, "points", MORE_RUNS,
+            NO_EASES if speed else unknown),
+    }
+
+
+def _plain(stretches: Sequence[Stretch], dead_s: float | None, units: str) -> Fit | Refusal:
+    """Fit stretches that nobody steered, and the starts and stops of all."""
     if not stretches:
         return NOTHING
     refused = {**_steps_refused(stretches, units), **_pauses_refused(stretches)}
@@ -117,7 +199,7 @@ def learn(stretches: Sequence[Stretch], *, dead_s: float | None = None, units: s
     if all(isinstance(said[key], Refusal) for key in BOUNDS):
         return gain if isinstance(gain, Refusal) else refused["gain"]
     return Fit(
-        **said, base_bpm=numbers["base"],
+        **said, ease_bpm=NO_EASES, heeded=NO_EASES, eases=0, base_bpm=numbers["base"],
         drift_bpm_per_min=numbers.get("drift", Refusal(
             "too little running after the tenth minute", "record a run of half an hour")),
         usual_m_s=usual, noise_bpm=search.noise_bpm, samples=search.samples,

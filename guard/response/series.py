@@ -67,11 +67,11 @@ def stretches(events: Iterable[Input], *, steered: bool = False) -> list[Stretch
     Readings that disprove themselves (no contact, 0 bpm, an old value again) are left
     out; times that run backward are, too.
     """
-    times, beats, speeds, pauses = _sorted_out(events)
+    times, beats, speeds, pauses = sorted_out(events)
     if not times or not speeds:
         return []
-    seconds, mean_s, mean_bpm = _by_second(np.array(times), np.array(beats))
-    speed_m_s, grade = _speed_by_second(speeds, pauses, int(seconds[-1]) + 1)
+    seconds, mean_s, mean_bpm = by_second(np.array(times), np.array(beats))
+    speed_m_s, grade = speed_by_second(speeds, pauses, int(seconds[-1]) + 1)
     known = _bridged(np.isfinite(speed_m_s)) & ~_silent(seconds)
     speed_m_s = held(speed_m_s, 0.0)
     level = speed_m_s * (1.0 + HILL * grade)
@@ -88,7 +88,7 @@ def stretches(events: Iterable[Input], *, steered: bool = False) -> list[Stretch
     return sorted(longest, key=lambda one: one.begin_s)
 
 
-def _sorted_out(
+def sorted_out(
     events: Iterable[Input],
 ) -> tuple[list[float], list[int], list[tuple[float, float, float, bool]], list[tuple[float, bool]]]:
     """Times and bpm of believable readings; speeds (t, m/s, grade, typed); pauses (t, begins)."""
@@ -121,14 +121,14 @@ def _sorted_out(
     return times, beats, speeds, pauses
 
 
-def _by_second(times: Floats, beats: NDArray[np.int64]) -> tuple[NDArray[np.int64], Floats, Floats]:
+def by_second(times: Floats, beats: NDArray[np.int64]) -> tuple[NDArray[np.int64], Floats, Floats]:
     """Seconds that have readings, the mean time and mean bpm in each."""
     whole = np.floor(times).astype(np.int64)
     seconds, which, count = np.unique(whole, return_inverse=True, return_counts=True)
     return seconds, np.bincount(which, times) / count, np.bincount(which, beats) / count
 
 
-def _speed_by_second(
+def speed_by_second(
     speeds: list[tuple[float, float, float, bool]], pauses: list[tuple[float, bool]], cells: int
 ) -> tuple[Floats, Floats]:
     """Speed and grade in the middle of each second; NaN where not known or paused."""

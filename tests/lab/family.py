@@ -82,10 +82,14 @@ class Second:
 
 
 class Crowd:
-    """`runners` of each of `kinds`, all of one family or of both, for `steps` seconds."""
+    """`runners` of each of `kinds`, all of one family or of both, for `steps` seconds.
+
+    With `again` more than 1, so many neighbouring lanes are runs of one runner: the
+    same heart, manners and strap, luck of their own. `runners` counts runs then.
+    """
 
     def __init__(self, kinds: Sequence[Kind], runners: int = 60, seed_set: str = "dev",
-                 steps: int = HOUR_S) -> None:
+                 steps: int = HOUR_S, again: int = 1) -> None:
         self.kinds, self.runners, self.steps = tuple(kinds), runners, steps
         self.n = len(kinds) * runners
         whos, wears, self._wander = [], [], np.zeros((steps, self.n), np.float32)
@@ -98,7 +102,8 @@ class Crowd:
             own = slice(place * runners, (place + 1) * runners)
             seed = [SEEDS[seed_set], zlib.crc32(f"{kind.family}/{kind.name}".encode())]
             rngs = [np.random.default_rng([*seed, part]) for part in range(5)]
-            who = draw(kind, runners, rngs[0])
+            who = {name: np.repeat(value, again)
+                   for name, value in draw(kind, runners // again, rngs[0]).items()}
             whos.append(who)
             wears.append(straps.wear(who, steps, rngs[1]))
             road = roads.make(kind.road, runners, steps, rngs[2], kind.road_args)

@@ -16,7 +16,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
@@ -27,6 +27,7 @@ from guard.progress.level import KNOT_DAYS, Level, Runs, fit
 from guard.progress.minutes import BY_TREADMILL, Minutes, minutes
 from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import Told, Verdict, told
+from tests.lab.months import others
 from tests.lab.months.runners import BEGINS, ROWS, History, Row, Run, history
 
 RECORDINGS = Path(__file__).resolve().parents[3] / "recordings"
@@ -106,13 +107,16 @@ def true_change(past: History, day: float, length: float) -> float:
     return end / start - 1.0
 
 
-def measure(row: Row, seeds: Iterable[int]) -> dict[str, object]:
+def measure(row: Row, seeds: Iterable[int],
+            drawn: Callable[[Row, int], History] = history) -> dict[str, object]:
     """The figures of a row."""
     shown = []
     begun = time.perf_counter()
     for seed in seeds:
-        past = history(row, seed)
+        past = drawn(row, seed)
         all_looks = looks(past)
+        if not all_looks:
+            continue
         day, last = all_looks[-1]
         figures: dict[str, object] = {}
         for name, one in (("recent", last.recent), ("season", last.season)):
@@ -230,6 +234,7 @@ def main() -> int:
     parser.add_argument("--json", metavar="FILE")
     parser.add_argument("--compare", action="store_true",
                         help="beside simpler ways, at the last look of each history")
+    parser.add_argument("--others", action="store_true", help="on runners by another hand (others.py)")
     parser.add_argument("--scale", metavar="SESSIONS", type=int,
                         help="how long the command takes on so many logs of an hour, and nothing else")
     args = parser.parse_args()
@@ -249,7 +254,7 @@ def main() -> int:
     for row in ROWS:
         if args.rows and row.name not in args.rows:
             continue
-        found.append(measure(row, seeds))
+        found.append(measure(row, seeds, others.history if args.others else history))
         print(line(row, found[-1]), flush=True)
     if args.json:
         Path(args.json).write_text(json.dumps(found, indent=1) + "\n")

@@ -28,6 +28,7 @@ from guard.reasons import reason
 from guard.session.speeds import Speeds
 
 GROUP_ROWS = 1 << 18  # of a row group; about 20 MB in memory
+MOST_BATCHES = 64
 _FIRST_NUMBER = len(CUES_TABLE) - len(Numbers.__slots__)
 _KINDS: dict[str, Any] = {
     "int32": pa.int32(), "int64": pa.int64(), "uint16": pa.uint16(), "float64": pa.float64(),
@@ -109,6 +110,7 @@ class _Table:
         self._schema = schema(columns)
         self._writer = pq.ParquetWriter(file, self._schema, compression="zstd", write_page_index=True)
         self._waiting: list[Any] = []
+        self._rows_waiting = 0
 
     def add(self, rows: Sequence[tuple[object, ...]]) -> None:
         """Rows in the order of the columns."""
@@ -118,8 +120,11 @@ class _Table:
                       for values, field in zip(zip(*some, strict=True), self._schema, strict=True)]
             self._waiting.append(pa.RecordBatch.from_arrays(arrays, schema=self._schema))
             self.rows += len(some)
-            if sum(batch.num_rows for batch in self._waiting) >= GROUP_ROWS:
+            self._rows_waiting += len(some)
+            if self._rows_waiting >= GROUP_ROWS:
                 self.flush()
+            elif len(self._waiting) >= MOST_BATCHES:
+                self._waiting = self._whole().to_batches()
 
     def close(self) -> None:
         """Write the end of the file; rows that wait are not in it."""
@@ -128,9 +133,12 @@ class _Table:
     def flush(self) -> None:
         """Write what waits as a row group."""
         if self._waiting:
-            whole = pa.Table.from_batches(self._waiting).combine_chunks()
-            self._writer.write_table(whole, row_group_size=2 * GROUP_ROWS)
-            self._waiting.clear()
+            self._writer.write_table(self._whole(), row_group_size=2 * GROUP_ROWS)
+            self._waiting, self._rows_waiting = [], 0
+
+    def _whole(self) -> Any:
+        """All that waits in one piece: a batch of one row takes kilobytes."""
+        return pa.Table.from_batches(self._waiting).combine_chunks()
 
 
 @contextmanager

@@ -20,8 +20,8 @@ from guard.events import State
 from guard.settings import Settings
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.known import Known
-from guard.signal.watch import Rule as Watched
 from guard.signal.watch import Watch
+from guard.signal.watch import WatchRule as Watched
 
 # Every rule by name, and the figures that its word or change of state rests on.
 _AHEAD = ("level_bpm", "foreseen_bpm", "ahead_s", "ceiling_bpm", "with_bpm", "without_bpm")

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from guard.signal.kit import Fact, Kit, Number
+from guard.signal.watch import NEVER_S
 
 MINUTE_S = 60.0
-NEVER_S = -float("inf")
 # Chosen on simulated runners (`tests/lab`, development seeds).
 LEAST_BPM, MOST_BPM = 6.0, 30.0  # less is no rise; more is not believed of one cut short
-SHORTEST_S = 15.0  # a run cut short says as much as one of so long at least
+RAN_LEAST_S = 15.0  # a run cut short says as much as one of so long at least
 FALLS = 0.8  # a smaller rise than before is learned by this share, a larger one at once
 
 
@@ -40,7 +40,7 @@ class Rise:
         within = watched & (ran_s < MINUTE_S)
         risen = where(within, k.most(self._risen_bpm, level_bpm - self._from_bpm), self._risen_bpm)
         over = watched & (walk | (ran_s >= MINUTE_S))
-        whole = k.least(risen * (MINUTE_S / k.most(ran_s, SHORTEST_S)), risen + self._more_bpm)
+        whole = k.least(risen * (MINUTE_S / k.most(ran_s, RAN_LEAST_S)), risen + self._more_bpm)
         rise = where(ran_s >= MINUTE_S, risen, k.least(whole, MOST_BPM))
         share = where(rise > self.bpm, 1.0, FALLS)
         learns = over & (risen >= LEAST_BPM) & believed

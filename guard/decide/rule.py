@@ -27,12 +27,11 @@ from guard.decide.belief import Belief, decay
 from guard.decide.columns import Columns
 from guard.decide.effects import EFFECTS, Why
 from guard.decide.figures import Figures
-from guard.decide.rise import Rise
+from guard.decide.rise import MINUTE_S, Rise
 from guard.signal.kit import Fact, Kit, Number
+from guard.signal.watch import NEVER_S
 
 INFINITE = float("inf")
-NEVER_S = -INFINITE
-MINUTE_S = 60.0
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 35 % that it is over
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
@@ -40,13 +39,13 @@ WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit
 LONGEST_WAIT_S = 280.0
 # A walk that readings contradict is asked for again: after 12 s, 18, 27, 40, then every 45. Over the
 # ceiling nobody hears nothing for longer.
-AGAIN_S, AGAIN_GROWS, AGAIN_MOST_S = 12.0, 1.5, 45.0
+WALK_AGAIN_S, WALK_AGAIN_GROWS, WALK_AGAIN_MOST_S = 12.0, 1.5, 45.0
 LOST_S = 75.0  # a walk that has not shown by then was not heeded
 LEAST_WALK_S = 20.0
 # A level that stands still asks for nothing: more rest brings it no lower, so he is told that he may
 # run; and if it stands still on, he runs.
 HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM, STAYS_S = 100.0, 4.0, 2.0, 60.0
-SPARE = 1.25  # no two rises are alike: room for a quarter more than the last
+RISE_SPARE = 1.25  # no two rises are alike: room for a quarter more than the last
 # A walk in mid-run brings down 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s (Donne 2024 data). What
 # falls by more than three standard deviations beyond may be a slipped electrode: wait for a while.
 EXPLAINED_BPM, EXPLAINED_BPM_S, DOUBT_S = 12.0, 0.6, 130.0
@@ -235,7 +234,7 @@ class Rule:
         self._low_bpm = where(deep, level, self._low_bpm)
         self._walk_s = where(deep, t, self._walk_s)
         self._seen = self._seen & no(deep)
-        stays_under = level + SPARE * self._rise.bpm < limit
+        stays_under = level + RISE_SPARE * self._rise.bpm < limit
         first = (self._seen & stays_under & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s) | holds
         once_more = (t - self._asked_s >= self._ask_wait_s) & (level < self._asked_bpm - f.turn_bpm)
         due = (asked & once_more) | (no(asked) & first)
@@ -310,7 +309,7 @@ class Rule:
         if k.some(walk | again):
             word = walk | again
             self._walk_word_s = where(word, t, self._walk_word_s)
-            longer_s = k.least(k.most(AGAIN_GROWS * self._walk_wait_s, AGAIN_S), AGAIN_MOST_S)
+            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self._walk_wait_s, WALK_AGAIN_S), WALK_AGAIN_MOST_S)
             self._walk_wait_s = where(word, longer_s, self._walk_wait_s)
             b.expect(word, EFFECTS[Cue.WALK].fall_bpm, anew=True)
             more = k.least(self._no_jog + f.no_jog_step, 2.0 * f.no_jog_step)

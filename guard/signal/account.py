@@ -13,7 +13,7 @@ FADES_SILENT_S = 8.0  # and while none does
 FOLLOWS = 0.5  # of the way an account moves to a reading that fits it
 
 
-class Account:
+class LevelAccount:
     """One account of the level, with the seconds of signal that speak for it."""
 
     __slots__ = ("evidence_s", "level_bpm", "readings")

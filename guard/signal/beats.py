@@ -9,7 +9,7 @@ RR_HABIT, RR_HABIT_MOST = 4, 10  # readings with living RR, less changed ones wi
 RR_WINDOW_S = 5.0  # beats whose mean is held against the rate; their median is an irregular pulse's level
 RR_AGREE, RR_AGREE_BPM = 0.10, 3.0  # of the rate, and bpm: what a strap's own averaging explains
 SCATTER_READINGS = 8  # memory of how far readings lie from that median,
-SELDOM_S, SELDOM_READINGS = 3.0, 3  # and so few where they are so far apart
+FEW_APART_S, SELDOM_READINGS = 3.0, 3  # and so few where they are so far apart
 SCATTER_MOST_BPM, SCATTER_OVER_BPM = 13.0, 9.0  # in the mean: dry electrodes lie farther, until nearer again;
 # of an irregular pulse of 8 bpm (SD) it is 6.4
 SCATTER_CLIP_BPM = 30.0  # one spike is no scatter
@@ -48,7 +48,7 @@ class Beats:
         if sum_s <= 0.0:
             return False, False
         if new:
-            seldom = t_s - self._taken_s > SELDOM_S
+            seldom = t_s - self._taken_s > FEW_APART_S
             if t_s - self._taken_s > RR_WINDOW_S:
                 self._recent.clear()
                 self._total_s = 0.0

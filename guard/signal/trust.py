@@ -23,7 +23,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from guard.events import Doubt, Reading
-from guard.signal.account import BELIEVED_S, FADES_S, FADES_SILENT_S, NAN, Account, kept
+from guard.signal.account import BELIEVED_S, FADES_S, FADES_SILENT_S, NAN, LevelAccount, kept
 from guard.signal.beats import Beats
 from guard.signal.interval import Interval
 from guard.signal.kit import SINGLE
@@ -93,7 +93,7 @@ class Trust:
     def __init__(self, t_s: float = 0.0) -> None:
         self.unguarded_since_s = t_s
         self.doubt: Doubt | None = None
-        self._old, self._rival = Account(), Account()
+        self._old, self._rival = LevelAccount(), LevelAccount()
         self._interval = Interval(SINGLE, 0.0)
         self._beats = Beats()
         self._steps = Steps()

@@ -43,7 +43,7 @@ LOCK_WAIT_S = 180.0  # the longest that pace cues wait while the rate follows th
 LOCK_OVER_S = 60.0  # free of them for so long, the next time counts anew
 
 
-class Rule(IntEnum):
+class WatchRule(IntEnum):
     """Why a word was said, or why the runner is not guarded; `key` is its stable name."""
 
     NONE = 0
@@ -66,7 +66,7 @@ class Watch:
     After a step: `guarded` (trusted readings come: only now may a pace cue be
     given), `blind` (they do not: the state is no signal; neither while held, nor
     before the first ones), `cause` of the blindness and `rule` of the cue given
-    (codes of `Rule`), `loss_said`, `unguarded_s`, `interval_s`, `level_bpm` (what stop
+    (codes of `WatchRule`), `loss_said`, `unguarded_s`, `interval_s`, `level_bpm` (what stop
     goes by). `stop_bpm` may be moved between steps.
     """
 
@@ -163,13 +163,13 @@ class Watch:
         back = arrived & self._back_owed & k.no(self.blind | stop | held) & (run_s >= self._back_s - EARLY_S)
 
         cause = where(t_s - self._heard_s < k.most(self._stale_s, late_s) - EARLY_S,
-                      int(Rule.NOT_TRUSTED), int(Rule.NO_READING))
-        cause = where(over, int(Rule.BY_FEEL), cause)
-        cause = where(seldom & k.no(stale), int(Rule.TOO_SELDOM), cause)
-        cause = where(follows_steps & k.no(stale), int(Rule.STEP_LOCK), cause)
-        self.cause = where(self.blind, cause, int(Rule.NONE))
-        self.rule = where(stop, int(Rule.STOP), where(back, int(Rule.SIGNAL_BACK), where(
-            lost, self.cause, int(Rule.NONE))))
+                      int(WatchRule.NOT_TRUSTED), int(WatchRule.NO_READING))
+        cause = where(over, int(WatchRule.BY_FEEL), cause)
+        cause = where(seldom & k.no(stale), int(WatchRule.TOO_SELDOM), cause)
+        cause = where(follows_steps & k.no(stale), int(WatchRule.STEP_LOCK), cause)
+        self.cause = where(self.blind, cause, int(WatchRule.NONE))
+        self.rule = where(stop, int(WatchRule.STOP), where(back, int(WatchRule.SIGNAL_BACK), where(
+            lost, self.cause, int(WatchRule.NONE))))
         if k.some(lost):
             self._say_lost(t_s, lost)
         if k.some(back):
@@ -269,5 +269,5 @@ class Watch:
             2.0 * self._again_s, AGAIN_MOST_S)), self._again_s)
         self._said_s = where(lost, t_s, self._said_s)
         self.loss_said, self._back_owed = self.loss_said | lost, self._back_owed | lost
-        self._seldom_said = self._seldom_said | (lost & (self.cause == int(Rule.TOO_SELDOM)))
-        self._lock_said = self._lock_said | (lost & (self.cause == int(Rule.STEP_LOCK)))
+        self._seldom_said = self._seldom_said | (lost & (self.cause == int(WatchRule.TOO_SELDOM)))
+        self._lock_said = self._lock_said | (lost & (self.cause == int(WatchRule.STEP_LOCK)))

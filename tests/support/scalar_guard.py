@@ -285,7 +285,8 @@ class ScalarGuard:
             self.low, self.low_s = self.level, t
         if walk or again:
             self.walk_word_s = t
-            self.walk_wait = min(max(ruled.AGAIN_GROWS * self.walk_wait, ruled.AGAIN_S), ruled.AGAIN_MOST_S)
+            longer = max(ruled.WALK_AGAIN_GROWS * self.walk_wait, ruled.WALK_AGAIN_S)
+            self.walk_wait = min(longer, ruled.WALK_AGAIN_MOST_S)
             self.pending = EFFECTS[Cue.WALK].fall_bpm
         if walk:
             self.no_jog = min(self.no_jog + F.no_jog_step, 2.0 * F.no_jog_step)
@@ -356,7 +357,8 @@ class ScalarGuard:
             self.seen = False
         if self.settled:
             self.sure, self.sure_s = level, t
-        first = (self.seen and level + ruled.SPARE * self.rise < limit and walked > ruled.LEAST_WALK_S) or (
+        fits = level + ruled.RISE_SPARE * self.rise < limit
+        first = (self.seen and fits and walked > ruled.LEAST_WALK_S) or (
             walked > F.longest_walk_s) or holds
         once_more = t - self.asked_s >= self.ask_wait and level < self.asked_bpm - F.turn_bpm
         resume = (spaced and self.walking and alive and self.settled and not gone and level < limit
@@ -373,7 +375,7 @@ class ScalarGuard:
             return
         rise = self.risen
         if ran < ruled.MINUTE_S:
-            rise = min(self.risen * (ruled.MINUTE_S / max(ran, risen.SHORTEST_S)), self.risen + F.rise_bpm,
+            rise = min(self.risen * (ruled.MINUTE_S / max(ran, risen.RAN_LEAST_S)), self.risen + F.rise_bpm,
                        risen.MOST_BPM)
         if self.risen >= risen.LEAST_BPM and t - self.doubt_s >= ruled.DOUBT_S:
             self.rise += (1.0 if rise > self.rise else risen.FALLS) * (rise - self.rise)

@@ -10,7 +10,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", metavar="LOG", help="a session log (.jsonl)")
     parser.add_argument("-o", "--output", metavar="OUT.csv", required=True,
                         help="the file to write; - is standard output")
-    parser.add_argument("--force", action="store_true", help="write over OUT if it exists")
+    parser.add_argument("--force", action="store_true", help="overwrite OUT if it exists")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -30,11 +30,11 @@ _MOST_NOTES = 5
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--folder", metavar="DIR", help="session logs in another folder than usual")
+    parser.add_argument("--folder", metavar="DIR", help="session logs in a folder other than the usual one")
     add_settings_options(parser)
-    parser.add_argument("--html", metavar="FILE", help="write a page that stands alone")
+    parser.add_argument("--html", metavar="FILE", help="write a self-contained page")
     parser.add_argument("--csv", metavar="FILE", help="write one row a run (- for the screen)")
-    parser.add_argument("--force", action="store_true", help="write over an existing file")
+    parser.add_argument("--force", action="store_true", help="overwrite an existing file")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 

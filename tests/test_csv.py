@@ -236,7 +236,7 @@ def test_small_disorder_is_sorted_duplicates_kept_once(tmp_path: Path) -> None:
 def test_newest_first_is_turned_round(tmp_path: Path) -> None:
     rows = "".join(f"{200 - second * 100},{120 + second}\n" for second in range(3))
     imported = made(tmp_path, "time,hr\n" + rows)
-    assert readings(imported) == [(0, 122), (100, 121), (200, 120)] and "turned round" in said(imported)
+    assert readings(imported) == [(0, 122), (100, 121), (200, 120)] and "reversed" in said(imported)
 
 
 def test_several_people_are_told_apart(tmp_path: Path) -> None:

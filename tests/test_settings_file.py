@@ -256,7 +256,7 @@ def test_a_retired_setting_asked_for_is_answered(path: Path, capsys: pytest.Capt
     assert "repeat_s is no longer a setting" in out and "words: how many" in out
     assert main(["settings", "lead_s", "--json"]) == 0
     out, err = capsys.readouterr()
-    assert json.loads(out)["settings"] == [] and "no setting any more" in err
+    assert json.loads(out)["settings"] == [] and "no longer a setting" in err
 
 
 @pytest.mark.parametrize("words", [

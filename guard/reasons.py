@@ -55,7 +55,7 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
     "not_trusted": lambda n: f"no reading that can be trusted for {_whole(n.age_s)} s",
     "by_feel": lambda n: (f"no reading that can be trusted for {_whole(n.age_s)} s, and it may be over your "
                           f"never-exceed limit{_of(n.stop_bpm)}: slow down by feel"),
-    "too_seldom": lambda n: (f"the sensor sends only every {_whole(n.interval_s)} s: too seldom to guard by, "
+    "too_seldom": lambda n: (f"the sensor sends only every {_whole(n.interval_s)} s: too rarely to guard by, "
                              "10 s at most would do"),
     "step_lock": lambda n: "the sensor follows your steps, not your heart: press it to the skin, wet it",
     "free_run": lambda n: "free run: only stop and signal cues",
@@ -81,7 +81,7 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
     "plan_done": lambda n: "the plan is done",
     "quit": lambda n: "ended by the runner",
     "interrupted": lambda n: "interrupted",
-    "source_ended": lambda n: "the source of readings came to its end",
+    "source_ended": lambda n: "the source of readings ended",
 }
 
 DOUBTS: Mapping[Doubt, str] = {

@@ -374,7 +374,7 @@ def test_a_talk_test_without_mark_or_stages(home, capsys, logs):
     assert "press m when speech stops" in capsys.readouterr().err
     early = marked(logs["talk"], home / "early.jsonl", 700.0)
     assert guard("--talk-test", str(early)) == 3
-    assert "begin the next test slower" in capsys.readouterr().err
+    assert "start the next test slower" in capsys.readouterr().err
 
 
 def test_the_half_hour_gives_mean_and_drift(home, capsys, logs):

@@ -135,7 +135,8 @@ def test_names_match_whatever_their_case(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("data", "word"), [
     (b"", "is empty"), (b"\x7fELF\x00\x01\x02" * 100, "not a text file"), (b"time,hr\n", "holds no data"),
     (b"time,hr\n0,0\n1,NA\n", "no heart rate at all"), (b'time,hr\n0,"' + b"x" * 200_000, "CSV file"),
-    (b"time,hr\nnoon,120\nlater,121\n", "'noon', which is no time"), (b"time,hr\n,120\n", "no time at all")])
+    (b"time,hr\nnoon,120\nlater,121\n", "'noon', which is not a time"),
+    (b"time,hr\n,120\n", "no time at all")])
 def test_what_cannot_be_read_is_refused(tmp_path: Path, data: bytes, word: str) -> None:
     with pytest.raises(InputError, match=word):
         made(tmp_path, data)
@@ -235,7 +236,7 @@ def test_small_disorder_is_sorted_duplicates_kept_once(tmp_path: Path) -> None:
 def test_newest_first_is_turned_round(tmp_path: Path) -> None:
     rows = "".join(f"{200 - second * 100},{120 + second}\n" for second in range(3))
     imported = made(tmp_path, "time,hr\n" + rows)
-    assert readings(imported) == [(0, 122), (100, 121), (200, 120)] and "turned round" in said(imported)
+    assert readings(imported) == [(0, 122), (100, 121), (200, 120)] and "reversed" in said(imported)
 
 
 def test_several_people_are_told_apart(tmp_path: Path) -> None:
@@ -274,7 +275,7 @@ def test_a_pause_of_the_recording_is_the_runners_pause_and_no_lost_sensor(tmp_pa
 def test_what_comes_too_seldom_is_said_at_import(tmp_path: Path) -> None:
     rows = "".join(f"{15 * k},{120 + k % 3}\n" for k in range(40))
     imported = made(tmp_path, "t,hr\n" + rows, ColumnNames("t", "hr"))
-    assert "a reading every 15 s: too seldom to guard by, 10 s at most would do" in said(imported)
+    assert "a reading every 15 s: too rarely to guard by, 10 s at most would do" in said(imported)
     assert "paused" not in said(imported)
     cues = replay(Recording(imported.header, imported.items, end_s=600.0), Settings(ceiling_bpm=150.0)).cues
     assert [one.rule for one in cues].count("too_seldom") == 1

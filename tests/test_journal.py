@@ -213,7 +213,7 @@ def test_csv_comes_out_as_it_went_in(home, capsys, tmp_path):
 
 @pytest.mark.parametrize(("words", "says"), [
     (["--date", "2099-01-01", "--sleep", "7"], "lies ahead"),
-    (["--date", "soon", "--sleep", "7"], "is no date"),
+    (["--date", "soon", "--sleep", "7"], "is not a date"),
     (["--date", "0026-03-02", "--sleep", "7"], "check the year"),
     (["--sleep", "7", "--clear", "sleep"], "given and cleared"),
     (["--sleep", "7", "--list"], "stands alone"),

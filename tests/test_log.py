@@ -134,7 +134,7 @@ def test_an_existing_session_is_never_written_over(tmp_path: Path) -> None:
 
 def test_a_folder_or_device_is_never_replaced(tmp_path: Path) -> None:
     for place in (tmp_path, Path(os.devnull)):
-        with pytest.raises(UsageError, match="no file"):
+        with pytest.raises(UsageError, match="not a file"):
             write_recording(place, header(), [], force=True)
 
 

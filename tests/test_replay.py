@@ -137,7 +137,7 @@ def test_the_command_refuses_in_one_sentence(
             ([tmp_path / "none.jsonl"], 3, "No such file"),
             ([tmp_path / "junk.jsonl"], 3, "guard import"),
             ([run_log, "--set", "wrods=1"], 2, "did you mean words"),
-            ([run_log, "--set", "lead_s=3"], 2, "no setting any more"),
+            ([run_log, "--set", "lead_s=3"], 2, "no longer a setting"),
             ([run_log, "--ceiling", "500"], 2, "70 to 220"),
             ([run_log, "--ceiling", "x"], 2, "70 to 220"),
             ([run_log, "--verify", "--ceiling", "140"], 2, "--verify")):

@@ -146,7 +146,7 @@ def test_a_session_too_short_for_a_picture_still_has_a_page(tmp_path: Path) -> N
     bare = tmp_path / "bare.jsonl"
     bare.write_bytes(path.read_bytes().splitlines(keepends=True)[0])
     text = "".join(Parsed(page(review(read_log(bare), CEILING), "bare.jsonl")).words)
-    assert "nothing to hold against the ceiling" in text and "nothing was recorded" in text
+    assert "nothing to compare with the ceiling" in text and "nothing was recorded" in text
 
 
 # -- page, in a browser

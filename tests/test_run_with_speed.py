@@ -155,7 +155,7 @@ def test_no_speed_source_leaves_treadmill_and_pod_alone(home: Path, tmp_path: Pa
     both = subprocess.run([sys.executable, "-m", "guard", "run", "--ceiling", "139", "--no-speed-source",
                            "--treadmill"], capture_output=True, text=True, timeout=30, check=False)
     assert both.returncode == 2
-    assert "--no-speed-source and a treadmill cannot both be: leave one out" in both.stderr
+    assert "--no-speed-source and a treadmill cannot both be given: leave one out" in both.stderr
 
 
 def test_a_treadmill_named_on_the_command_line(home: Path, tmp_path: Path) -> None:

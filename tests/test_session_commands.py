@@ -78,7 +78,7 @@ def test_missing_ceiling_says_how_to_find_it(kept: dict[str, object]) -> None:
     (("--ceiling", "39"), "ceiling_bpm is 39"),
     (("--ceiling", "fast"), "'fast'"),
     (("--set", "wrods=1"), "did you mean words"),
-    (("--set", "lead_s=2"), "no setting any more"),
+    (("--set", "lead_s=2"), "no longer a setting"),
     (("--set", "words"), "no `=`"),
 ])
 def test_wrong_options(kept: dict[str, object], words: tuple[str, ...], error: str) -> None:

@@ -224,7 +224,7 @@ def test_every_retired_setting_says_in_one_short_line_what_became_of_it() -> Non
     for key, line in RETIRED.items():
         assert f"{key} = " in RETIRED_TEXT and len(line) < 100 and line.isprintable()
         assert any(word in line for word in ("strictness", "words", "walk_first", "leave it out"))
-        with pytest.raises(RetiredSetting, match=f"{key} is no setting any more: "):
+        with pytest.raises(RetiredSetting, match=f"{key} is no longer a setting: "):
             Settings().replaced({key: 1.0})
 
 
@@ -236,7 +236,7 @@ def test_an_old_settings_file_opens_and_says_what_was_left_out(
     assert settings_file.load() == settings_file.load(leave_out=said.append) == {"ceiling_bpm": 139.0}
     assert len(said) == len(RETIRED)
     for key, sentence in zip(RETIRED, said, strict=True):
-        assert sentence.startswith(f"left out, from {path}: {key} is no setting any more: {RETIRED[key]}")
+        assert sentence.startswith(f"left out, from {path}: {key} is no longer a setting: {RETIRED[key]}")
         assert sentence.endswith(f"(`guard settings --unset {key}` takes it out)")
     assert main(["settings"]) == 0  # here they are told too
     out, err = capsys.readouterr()
@@ -250,13 +250,13 @@ def test_a_retired_setting_asked_for_is_answered(path: Path, capsys: pytest.Capt
     for words in (["lead_s"], ["--explain", "lead_s"]):
         assert main(["settings", *words]) == 0
         out, err = capsys.readouterr()
-        assert out == f"lead_s is no setting any more: {RETIRED['lead_s']}\n" and not err
+        assert out == f"lead_s is no longer a setting: {RETIRED['lead_s']}\n" and not err
     assert main(["settings", "repeat_s", "words"]) == 0
     out, _ = capsys.readouterr()
-    assert "repeat_s is no setting any more" in out and "words: how many" in out
+    assert "repeat_s is no longer a setting" in out and "words: how many" in out
     assert main(["settings", "lead_s", "--json"]) == 0
     out, err = capsys.readouterr()
-    assert json.loads(out)["settings"] == [] and "no setting any more" in err
+    assert json.loads(out)["settings"] == [] and "no longer a setting" in err
 
 
 @pytest.mark.parametrize("words", [

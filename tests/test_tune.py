@@ -218,7 +218,7 @@ def test_safety_is_never_searched():
         with pytest.raises(UsageError, match="not searched"):
             axes([key], PRESENT)
     for words, said in ((["wrods"], "did you mean words"), (["words=9"], "LOW:HIGH"),
-                        (["lead_s"], "no setting any more"), (["words=0.5:9"], "0 to 1"),
+                        (["lead_s"], "no longer a setting"), (["words=0.5:9"], "0 to 1"),
                         (["words", "words=0.1:0.2"], "twice")):
         with pytest.raises(GuardError, match=said):
             axes(words, PRESENT)

@@ -32,7 +32,7 @@ WHEN_AGAIN = (
     "of three weeks or more, after an illness, and whenever medicine changes.")
 
 NEVER_EXCEED = (
-    "The never-exceed limit (setting stop_bpm) is another thing: over it the guard says stop, whatever the "
+    "The never-exceed limit (setting stop_bpm) is something else: over it the guard says stop, whatever the "
     "plan. None is set until you set one, and none can be worked out from age: a maximum by age is off by "
     "more than 10 for one runner in three. Take it from the person who tested or treats you, or "
     "leave it unset.")
@@ -70,7 +70,7 @@ def suggest(runner: Runner, rows: Sequence[Method]) -> CeilingSuggestion:
         kind = min(measured, key=lambda one: measured[one])
         bpm = measured[kind]
         reason = (f"the lowest of what was measured on you ({METHOD_NAMES[kind]})" if len(measured) > 1
-                  else f"measured on you ({METHOD_NAMES[kind]}), which goes before formulas")
+                  else f"measured on you ({METHOD_NAMES[kind]}), which takes precedence over formulas")
         highest = max(formulas.values(), default=math.inf)
         if bpm > highest + HIGHEST_OVER_FORMULAS_BPM:
             bpm = highest + HIGHEST_OVER_FORMULAS_BPM

@@ -121,7 +121,7 @@ def talk_test(times: Floats, bpm: Floats, found_stages: Sequence[TestSpan], mark
               if (value := _mean(times, bpm, max(begin, end - SPOKEN_S), end)) is not None]
     if not values:
         raise InputError("no stage of it ended with comfortable speech and enough readings: "
-                         "begin the next test slower")
+                         "start the next test slower")
     count = f"{len(done)} of {len(found_stages)} stages comfortable"
     return TalkTest(round(max(values), 1), count if mark_s is not None else f"{count}, no mark made")
 

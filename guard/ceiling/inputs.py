@@ -76,7 +76,7 @@ def runner_of(answers: Mapping[str, object], today: date, notes: list[str]) -> R
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         if isinstance(error, GuardError):
             raise
-        raise InputError("the remembered answers are damaged: `guard ceiling --forget` starts anew") from None
+        raise InputError("the remembered answers are damaged: `guard ceiling --forget` starts over") from None
     refuse_nonsense(runner)
     return runner
 
@@ -263,7 +263,7 @@ def lactate_answer(words: list[str]) -> dict[str, object]:
 def _typed_step(word: str) -> list[float]:
     parts = word.split(":")
     if len(parts) not in (2, 3):
-        raise UsageError(f"--lactate {printable(word)[:40]} is no step: write INTENSITY:BPM:MMOL "
+        raise UsageError(f"--lactate {printable(word)[:40]} is not a step: write INTENSITY:BPM:MMOL "
                          "or BPM:MMOL, or give one CSV file")
     return [number("--lactate", part) for part in parts]
 

@@ -18,7 +18,7 @@ _YES, _NO = ("y", "yes"), ("n", "no")
 def ask(known: Mapping[str, object], today: date) -> dict[str, object]:
     """Answers to every question, in the form of `ceiling_inputs`; the end of input ends the asking."""
     answers: dict[str, Any] = {}
-    _say("Where may your ceiling lie? Enter skips a figure, or keeps what stands in brackets.")
+    _say("Where might your ceiling be? Enter skips a figure, or keeps the one in brackets.")
     try:
         for key, words, check in (
             ("age", "age in years", lambda value: Runner(age=value)),

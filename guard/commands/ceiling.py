@@ -38,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--ask", action="store_true", help="ask every question, remembered or not")
     parser.add_argument("--apply", action="store_true",
                         help="keep the suggestion in the settings file (comments stay)")
-    parser.add_argument("--forget", action="store_true", help="take away everything remembered here")
+    parser.add_argument("--forget", action="store_true", help="forget everything remembered here")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if args.forget:
         gone = ceilings.forget()
-        print("all remembered answers and results were taken away" if gone else "nothing was remembered")
+        print("all remembered answers and results are forgotten" if gone else "nothing was remembered")
         return 0
     today = wall_now().date()
     earlier = ceilings.results()
@@ -76,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
             typed |= ask_safety(answers)
         answers = ceiling_inputs.merged(remembered, typed)
     if not answers:
-        raise UsageError("nothing is known of you yet: begin with "
+        raise UsageError("nothing is known about you yet: begin with "
                          "`guard ceiling --age YEARS --resting BPM`, or run it in a terminal to be asked")
     notes: list[str] = []
     runner = ceiling_inputs.runner_of(answers, today, notes)

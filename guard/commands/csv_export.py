@@ -17,7 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="the CSV file to write, - is standard output; with --parquet a folder")
     parser.add_argument("--parquet", action="store_true",
                         help="tables for others' tools: readings, cues, sessions; the log stays the truth")
-    parser.add_argument("--force", action="store_true", help="write over OUT if it exists")
+    parser.add_argument("--force", action="store_true", help="overwrite OUT if it exists")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                        help="the recording to write (default: FILE.jsonl beside the file)")
     where.add_argument("--keep", action="store_true",
                        help="keep it among your sessions, for `guard sessions` and `guard progress`")
-    parser.add_argument("--force", action="store_true", help="write over OUT if it exists")
+    parser.add_argument("--force", action="store_true", help="overwrite OUT if it exists")
     parser.add_argument("--time", metavar="COL",
                         help="seconds, mm:ss, hh:mm:ss, ISO 8601 or a date with time")
     parser.add_argument("--heart-rate", metavar="COL", help="heart rate, bpm")
@@ -53,7 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--date", metavar="DAY", help="day of the run, where the file tells none: 2026-03-02")
     parser.add_argument("--date-column", metavar="COL", help="the date, where it has a column of its own")
     parser.add_argument("--speed-from", choices=("treadmill", "foot-pod", "satellite"),
-                        help="what told the speed (default: satellite)")
+                        help="where the speed came from (default: satellite)")
     parser.add_argument("--rr", metavar="COL",
                         help="beat-to-beat (RR) intervals; without --heart-rate they make the heart rate")
     parser.add_argument("--contact", metavar="COL", help="skin contact, yes or no")
@@ -123,7 +123,7 @@ def _day(text: str | None) -> date | None:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise UsageError(f"--date {printable(text)[:40]} is no date: write it as 2026-03-02") from None
+        raise UsageError(f"--date {printable(text)[:40]} is not a date: write it as 2026-03-02") from None
 
 
 def _where(pairs: list[str]) -> dict[str, str]:

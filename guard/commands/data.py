@@ -22,10 +22,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     do.add_argument("--delete-everything", action="store_true",
                     help="remove sessions, journal, settings, remembered devices and caches; asks first")
     do.add_argument("--make-private", action="store_true",
-                    help="take from other users of this machine the right to read any of it")
+                    help="stop other users of this machine from reading any of it")
     parser.add_argument("--with-cache", action="store_true",
-                        help="with --export: also what can be made again (spoken phrases, indexes)")
-    parser.add_argument("--force", action="store_true", help="with --export: write over an existing file")
+                        help="with --export: also what can be rebuilt (spoken phrases, indexes)")
+    parser.add_argument("--force", action="store_true", help="with --export: overwrite an existing file")
     parser.add_argument("--yes", action="store_true", help="with --delete-everything: do not ask")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.export is not None:
         packed = everything.export(Path(args.export), with_cache=args.with_cache, force=args.force)
-        left_out = "" if args.with_cache else "; the cache is left out, it can be made again"
+        left_out = "" if args.with_cache else "; the cache is left out, it can be rebuilt"
         return _done(args, f"{_count(len(packed), 'file')} ({_size(sum(one.size for one in packed))}) in "
                      f"{args.export}{left_out}", files=len(packed))
     if args.make_private:
@@ -59,10 +59,10 @@ def _delete(args: argparse.Namespace) -> int:
     if not args.yes:
         if not is_terminal(sys.stdin, sys.stderr):
             raise UsageError(f"{_count(len(files), 'file')} would be gone for good: add --yes if you mean "
-                             "it, or take them along first with `guard data --export all.zip`")
+                             "it, or save a copy first with `guard data --export all.zip`")
         for line in _lines(files):
             print(line, file=sys.stderr)
-        print("All of this will be gone for good (`guard data --export all.zip` takes it along first).\n"
+        print("All of this will be gone for good (`guard data --export all.zip` saves a copy first).\n"
               f"Type {WORD} to remove it: ", end="", file=sys.stderr, flush=True)
         if sys.stdin.readline().strip().casefold() != WORD:
             return _done(args, "nothing was removed", files=0)
@@ -89,7 +89,7 @@ def _show(args: argparse.Namespace) -> int:
         return 0
     for line in _lines(files):
         print(line)
-    print("Nothing of it leaves this machine. `--export ZIP` takes it along, "
+    print("Nothing of it leaves this machine. `--export ZIP` saves a copy, "
           "`--delete-everything` removes it.")
     return 0
 

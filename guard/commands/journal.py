@@ -27,7 +27,7 @@ _FLAGS = {
     "shoes": ("shoes", "TEXT", "which shoes"),
     "start-hour": ("start_hour", "H", "when the run began: 17.5 is half past five"),
     "caffeine": ("caffeine_mg", "MG", "caffeine before the run"),
-    "altitude": ("altitude_m", "M", "where you ran, over the sea"),
+    "altitude": ("altitude_m", "M", "where you ran, above sea level"),
     "speed-from": ("speed_from", "NAME", "a new pod or treadmill tells the speed from this day on: its name"),
     "note": ("note", "TEXT", "anything else"),
 }
@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for flag, (_, placeholder, words) in _FLAGS.items():
         parser.add_argument(f"--{flag}", metavar=placeholder, help=words)
     parser.add_argument("--clear", metavar="ITEM", action="append", default=[], choices=list(_FLAGS),
-                        help="take one item away again: " + ", ".join(_FLAGS))
+                        help="clear one item: " + ", ".join(_FLAGS))
     do = parser.add_mutually_exclusive_group()
     do.add_argument("--edit", action="store_true", help="write the day's entry in your editor ($EDITOR)")
     do.add_argument("--list", metavar="N", nargs="?", const=str(_DEFAULT_LISTED),
@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     do.add_argument("--search", metavar="WORD", nargs="+", help="entries that hold every word")
     do.add_argument("--today", action="store_true", help="what today's entry suggests for a run")
     do.add_argument("--csv", metavar="FILE", help="write all entries as a CSV file (- for the screen)")
-    do.add_argument("--remove", action="store_true", help="take the whole entry of the day away")
+    do.add_argument("--remove", action="store_true", help="remove the day's entry")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
@@ -117,7 +117,7 @@ def _day(text: str, today: date) -> date:
     try:
         day = date.fromisoformat(word)
     except ValueError:
-        raise UsageError(f"--date {short(text, 40)} is no date: write 2026-03-02, today or yesterday"
+        raise UsageError(f"--date {short(text, 40)} is not a date: write 2026-03-02, today or yesterday"
                          ) from None
     if day > today:
         raise UsageError(f"--date {day} lies ahead (today is {today}): write about days that have been, "

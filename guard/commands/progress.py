@@ -32,15 +32,15 @@ _MOST_NOTES = 5
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--folder", metavar="DIR", help="session logs in another folder than usual")
+    parser.add_argument("--folder", metavar="DIR", help="session logs in a folder other than the usual one")
     parser.add_argument("--runners", metavar="DIR",
-                        help="many runners, a line each, worst news first: a folder that holds a folder a "
-                             "runner, as each keeps it")
+                        help="many runners, a line each, worst news first: one folder a "
+                             "runner in it, as each keeps it")
     add_settings_options(parser)
     add_workers_option(parser)
-    parser.add_argument("--html", metavar="FILE", help="write a page that stands alone")
+    parser.add_argument("--html", metavar="FILE", help="write a self-contained page")
     parser.add_argument("--csv", metavar="FILE", help="write one row a run (- for the screen)")
-    parser.add_argument("--force", action="store_true", help="write over an existing file")
+    parser.add_argument("--force", action="store_true", help="overwrite an existing file")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 

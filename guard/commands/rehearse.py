@@ -92,7 +92,7 @@ def _chosen(args: argparse.Namespace) -> tuple[Settings, Plan | None, PracticeSo
         course = find_course(args.course or FIRST)
         return chosen_settings(args, course=course.settings), None, PracticeSource(course, args.seed)
     if args.course is not None:
-        raise UsageError("--course and --plan cannot both be: a plan makes a course of its own")
+        raise UsageError("--course and --plan cannot both be given: a plan makes its own course")
     from guard.plan.file import read_plan
     from guard.runner.follow import CEILING_BPM, Follower, practice_for
 

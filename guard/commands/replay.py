@@ -93,7 +93,7 @@ def _compared(
         made_by = str(recording.header.get("guard"))[:20]
         if changes and (recording.damaged or made_by != __version__) and not same_as_recorded(recording).same:
             why = "lines are missing" if recording.damaged else f"the log was made by guard {made_by!r}"
-            print(f"note: {why}, so that some differences do not come from the settings", file=sys.stderr)
+            print(f"note: {why}, so some differences do not come from the settings", file=sys.stderr)
         said = [output for output in recording.outputs if isinstance(output, CueGiven)]
         return "recorded", compare(said, result.cues)
     if changes and recording.settings.ceiling_bpm is not None:

@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="a session log (.jsonl) or an import (default: the newest session)")
     add_settings_options(parser)
     parser.add_argument("--html", metavar="OUT", help="write a report page to OUT, complete in one file")
-    parser.add_argument("--force", action="store_true", help="write over an existing OUT")
+    parser.add_argument("--force", action="store_true", help="overwrite an existing OUT")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
     parser.add_argument("--note", action="store_true",
                         help="first ask how it was, and keep the answer in the log")

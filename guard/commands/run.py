@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--strap", metavar="NAME",
                         help="name or address of the strap (default: the remembered one, or the only one)")
     parser.add_argument("--wait", metavar="S",
-                        help="give up when no strap is found within S seconds (default: search on)")
+                        help="give up when no strap is found within S seconds (default: keep searching)")
     for flag, noun in (("--treadmill", "treadmill"), ("--foot-pod", "foot pod")):
         parser.add_argument(flag, metavar="NAME", nargs="?", const="",
                             help=f"read speed from this {noun}; without a name from the one in range "
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
         print(sentence, file=sys.stderr, flush=True)
 
     if not clock_is_trusted(wall_now()):
-        tell("note: the clock of this machine is not set, so the log may bear a wrong date; "
+        tell("note: the clock of this machine is not set, so the log may carry a wrong date; "
              "times within the session are right")
     before_a_run(wall_now().date(), settings.ceiling_bpm, tell)
 
@@ -118,7 +118,7 @@ def _asked_stop() -> float:
     from guard.commands.options import is_terminal
 
     if is_terminal(sys.stdin, sys.stderr):
-        print("This test needs no ceiling, but a heart rate that you never exceed, from whoever tested or "
+        print("This test needs no ceiling but a heart rate you must never exceed, from whoever tested or "
               "treats you, bpm: ", end="", file=sys.stderr, flush=True)
         text = sys.stdin.readline().strip()
     else:
@@ -173,7 +173,7 @@ def _source(args: argparse.Namespace) -> WithSpeed:
     for kind, text in ((TREADMILL_PERIPHERAL, args.treadmill), (FOOT_POD_PERIPHERAL, args.foot_pod)):
         if args.no_speed_source:
             if text is not None:
-                raise UsageError(f"--no-speed-source and a {kind.noun} cannot both be: leave one out")
+                raise UsageError(f"--no-speed-source and a {kind.noun} cannot both be given: leave one out")
             continue
         mine = wanted(text, kind)
         if mine is not None or text is not None:
@@ -215,9 +215,9 @@ async def _choose(candidates: Sequence[Seen]) -> Seen | None:
     for number, seen in enumerate(candidates, 1):
         print(f"  {number}  {seen.label}", file=sys.stderr)
     noun = candidates[0].noun
-    question = f"Which {noun} is yours? Its number, or Enter to search on: "
+    question = f"Which {noun} is yours? Its number, or Enter to keep searching: "
     if len(candidates) == 1:
-        question = f"Is this {noun} yours? 1 for yes (it is then remembered), or Enter to search on: "
+        question = f"Is this {noun} yours? 1 for yes (it is then remembered), or Enter to keep searching: "
     print(question, end="", file=sys.stderr, flush=True)
     loop = asyncio.get_running_loop()
     answer: asyncio.Future[str] = loop.create_future()

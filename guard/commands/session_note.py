@@ -16,7 +16,7 @@ _INTRO = "How was it? Enter leaves a question out."
 _EFFORT = "effort, 0 (none) to 10 (could not have gone on): "
 _FEEL = "how it felt, in a few words: "
 _PAIN = "pain, and where (Enter: none): "
-_PAIN_CAUTION = ("Pain that is sharp, grows or comes back belongs before a licensed professional. "
+_PAIN_CAUTION = ("Have pain that is sharp, grows or comes back seen by a licensed professional. "
                  "Pain or pressure in the chest: seek help at once.")
 
 

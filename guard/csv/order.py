@@ -36,7 +36,7 @@ def in_order(
                 raise InputError(f"{table.path}: the times run backward after line {lines[row]} "
                                  f"({t_s[row]:g} s, then {t_s[row + 1]:g} s)"
                                  + (told or ": choose one with --where COLUMN=VALUE, or sort the file"))
-        notes.append("the times run from the last to the first: turned round" if descending
+        notes.append("the times run from last to first: reversed" if descending
                      else f"the times were not in order ({len(back)} steps back): sorted")
     order = np.argsort(t_s, kind="stable")
     shift_s = -float(t_s[order[0]])

@@ -47,7 +47,7 @@ def commands(found: Sequence[tuple[float, float]]) -> list[Command]:
 
 
 def said(found: Sequence[tuple[float, float]], readings: Sequence[Reading]) -> list[str]:
-    """Notes: the pauses, and readings that come too seldom to guard by."""
+    """Notes: the pauses, and readings that come too rarely to guard by."""
     notes = []
     if found:
         total_s = sum(end_s - begin_s for begin_s, end_s in found)
@@ -55,6 +55,6 @@ def said(found: Sequence[tuple[float, float]], readings: Sequence[Reading]) -> l
         notes.append(f"the recording was paused {times}, {total_s:.0f} s in all: taken as your own pauses")
     gaps = [after.t_s - before.t_s for before, after in pairwise(readings)]
     if gaps and (usual_s := float(np.median(gaps))) > SELDOM_S:
-        notes.append(f"a reading every {usual_s:.0f} s: too seldom to guard by, "
+        notes.append(f"a reading every {usual_s:.0f} s: too rarely to guard by, "
                      f"{SELDOM_S:.0f} s at most would do")
     return notes

@@ -203,7 +203,7 @@ def _rr_seconds(table: Table, columns: ColumnNames, form: Form, cells: Sequence[
     if len(known) and not 0.15 <= float(np.median(known)) <= 4.0:
         other = next(unit for unit in RR_UNITS_S if unit != read_in)
         raise UsageError(f"{table.path}: beat intervals read in {read_in} have a median of "
-                         f"{float(np.median(known)):g} s, which is no heart: try --rr-unit {other}")
+                         f"{float(np.median(known)):g} s, which is no heart rate: try --rr-unit {other}")
     return rr_s
 
 

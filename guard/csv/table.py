@@ -200,7 +200,7 @@ def _encoding(path: Path) -> tuple[str, list[str]]:
 def _separator(word: str) -> str:
     mark = SEPARATORS.get(word, "\t" if word == "\\t" else word)
     if len(mark) != 1 or mark in '\r\n"' or mark.isalnum():
-        raise UsageError(f"--separator {shown(word)} is no separator: "
+        raise UsageError(f"--separator {shown(word)} is not a separator: "
                          f"give one character or one of {', '.join(SEPARATORS)}")
     return mark
 

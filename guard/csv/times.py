@@ -65,7 +65,7 @@ def time_form(column: str, cells: Sequence[str], *, unit: str = "s",
     if read * 2 < len(filled):
         odd = next(cell for cell in filled if best.seconds(cell) is None)
         raise InputError(
-            f"the column {shown(column)} holds {shown(odd)}, which is no time: understood are seconds, "
+            f"the column {shown(column)} holds {shown(odd)}, which is not a time: understood are seconds, "
             "mm:ss, hh:mm:ss, ISO 8601 (2026-03-02T06:10:00) and dates such as 02.03.2026 06:10:00 "
             "or 2 Mar 2026 06:10")
     if best.words == _SWAPPABLE:

@@ -37,9 +37,9 @@ FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 3
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit
 LONGEST_WAIT_S = 280.0
-# A walk that readings contradict is asked for again: after 12 s, 18, 27, 40, then every 45. Over the
-# ceiling nobody hears nothing for longer.
-WALK_AGAIN_S, WALK_AGAIN_GROWS, WALK_AGAIN_MOST_S = 12.0, 1.5, 45.0
+# A walk that readings contradict is asked for again: after 12 s, 18, 27, 40 and so on. Soon at first, for
+# over the ceiling silence costs most; ever more rarely then, for who does not listen hears less.
+WALK_AGAIN_S, WALK_AGAIN_GROWS = 12.0, 1.5
 LOST_S = 75.0  # a walk that has not shown by then was not heeded
 LEAST_WALK_S = 20.0
 # A level that stands still asks for nothing: more rest brings it no lower, so he is told that he may
@@ -309,7 +309,7 @@ class Rule:
         if k.some(walk | again):
             word = walk | again
             self._walk_word_s = where(word, t, self._walk_word_s)
-            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self._walk_wait_s, WALK_AGAIN_S), WALK_AGAIN_MOST_S)
+            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self._walk_wait_s, WALK_AGAIN_S), LONGEST_WAIT_S)
             self._walk_wait_s = where(word, longer_s, self._walk_wait_s)
             b.expect(word, EFFECTS[Cue.WALK].fall_bpm, anew=True)
             more = k.least(self._no_jog + f.no_jog_step, 2.0 * f.no_jog_step)

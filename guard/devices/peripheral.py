@@ -114,7 +114,7 @@ TREADMILL_PERIPHERAL = Peripheral(
     FITNESS_MACHINE, uuid(0x2ACD), read_treadmill, is_treadmill)
 FOOT_POD_PERIPHERAL = Peripheral(
     events.FOOT_POD, "foot pod", "foot pod", "speed",
-    "move it, so that it wakes; if another phone, watch or app holds it, disconnect it there",
+    "move it to wake it; if another phone, watch or app holds it, disconnect it there",
     uuid(0x1814), uuid(0x2A53), read_foot_pod)
 
 SPEED_PERIPHERALS = (TREADMILL_PERIPHERAL, FOOT_POD_PERIPHERAL)

@@ -64,9 +64,9 @@ def whole_file(path: Path, *, force: bool = False) -> Iterator[BinaryIO]:
     part = None
     try:
         if path.exists() and not path.is_file():
-            raise UsageError(f"{path} is no file: name a file to write")
+            raise UsageError(f"{path} is not a file: name a file to write")
         if path.exists() and not force:
-            raise UsageError(f"{path} exists already: name another file, or add --force to write over it")
+            raise UsageError(f"{path} exists already: name another file, or add --force to overwrite it")
         target = path.resolve()  # keep a link a link
         fd, part = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
         os.close(fd)

@@ -182,7 +182,7 @@ def journal_path(make: bool = False) -> Path:
 
 
 def read(path: Path | None = None) -> Journal:
-    """The journal; empty where there is no file. InputError when it cannot be read."""
+    """The journal; empty where there is not a file. InputError when it cannot be read."""
     name = journal_path() if path is None else path
     data = read_capped(name, LARGEST_JOURNAL_BYTES, "a journal")
     if data is None:

@@ -105,7 +105,7 @@ def from_form(text: str) -> dict[str, object]:
         elif last == "note":
             found["note"] += " " + line.strip()
         else:
-            raise UsageError(f"line {number} ({printable(line.strip())[:40]}) is no item: "
+            raise UsageError(f"line {number} ({printable(line.strip())[:40]}) is not an item: "
                              f"begin it with one of {', '.join(by_words)}")
     return {key: checked(key, value) if value else None for key, value in found.items()}
 

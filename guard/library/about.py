@@ -40,7 +40,7 @@ def read_about(log: Path, warn: Callable[[str], None] = lambda sentence: None) -
     except FileNotFoundError:
         return {}
     except (OSError, ValueError, RecursionError) as error:
-        why = (error.strerror or str(error)) if isinstance(error, OSError) else "it is no file of the guard"
+        why = (error.strerror or str(error)) if isinstance(error, OSError) else "it is not one of the guard's"
         warn(f"{path} cannot be read ({why}) and is left out: correct it or move it away")
         return {}
 

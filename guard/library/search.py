@@ -75,7 +75,7 @@ def day_range(text: str) -> tuple[date, date]:
         first = date(year, month or 1, day or 1)
         last = date(year, month or 12, day or calendar.monthrange(year, month or 12)[1])
     except ValueError:
-        raise UsageError(f"{short(text, 40)} is no day: write 2026-03-02, or 2026-03 for a month, "
+        raise UsageError(f"{short(text, 40)} is not a day: write 2026-03-02, or 2026-03 for a month, "
                          "or 2026 for a year") from None
     return first, last
 

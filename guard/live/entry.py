@@ -58,7 +58,7 @@ def speed_entered(entry: str, settings: Settings) -> tuple[float | None, str]:
         pace = _PACE.fullmatch(entry)
         pace_s = 60 * int(pace[1]) + int(pace[2]) if pace else 0
         if not pace_s:
-            return None, f"{entry} is no pace: type minutes and seconds, 8:30, Enter"
+            return None, f"{entry} is not a pace: type minutes and seconds, 8:30, Enter"
         value, unit = (METRES_PER_MILE if mile else 1000.0) / pace_s, pace_unit(settings)
     else:
         number = _number(entry)
@@ -66,7 +66,7 @@ def speed_entered(entry: str, settings: Settings) -> tuple[float | None, str]:
             return None, f"{entry} is no speed: {TYPE_SPEED}"
         value, unit = number / (MPH_PER_M_S if mile else KM_H_PER_M_S), speed_unit(settings)
     if not 0 <= value <= FASTEST_M_S:
-        return None, f"{entry} {unit} is no running speed: {TYPE_SPEED}"
+        return None, f"{entry} {unit} is not a running speed: {TYPE_SPEED}"
     return round(value, 4), ""
 
 

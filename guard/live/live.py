@@ -57,7 +57,7 @@ NOTE_S = 30.0  # how long a warning stays there; it is shown again at the end
 STUCK_S = 10.0  # a disk that takes this long for one line is said to be stuck
 LOG_TOPIC = "log"
 AHEAD_S = 0.5  # how much later than it came a reading may be taken; a burst after a stall needs less
-FLOOD = "the sensor sends far more than a heart can say: what comes too fast is left out"
+FLOOD = "the sensor sends far more than a heart can say: the excess is dropped"
 
 
 async def run_session(

@@ -285,7 +285,7 @@ def settings_of(name: Path, header: Mapping[str, object], notes: _Notes) -> Sett
         except SettingError as error:
             notes.tail(f"a setting of the log was left out: {error}")
     if retired:
-        notes.tail(f"left out of the log's settings, being none any more: {', '.join(retired)} "
+        notes.tail(f"left out of the log's settings, as they no longer exist: {', '.join(retired)} "
                    f"(`guard settings {retired[0]}` says what became of it)")
     try:
         return Settings().replaced(values)

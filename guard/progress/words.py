@@ -119,7 +119,7 @@ def asked_sentence(months: Months, units: str) -> str:
     if step is None or months.step_day is None:
         return f"{seems}; chance could still explain it."
     return (f"{seems}, but it may have come in one day, most likely about {day(months.step_day)}: was the "
-            f"{step.source} changed, moved or set anew then? If so, give it a name: guard journal --date "
+            f"{step.source} changed, moved or recalibrated then? If so, give it a name: guard journal --date "
             f"{months.step_day} --speed-from NAME. If not, more weeks will tell.")
 
 
@@ -149,7 +149,7 @@ def today_sentences(months: Months) -> list[str]:
     """What is known of today: how long ago the last run was, and how to come back."""
     if months.last is None or months.idle_days < IDLE_DAYS:
         return []
-    lines = [f"No run for {weeks_or_days(months.idle_days)}; this is what stood on {day(months.last)}."]
+    lines = [f"No run for {weeks_or_days(months.idle_days)}; this is how things stood on {day(months.last)}."]
     return [*lines, RETURN] if months.idle_days >= BREAK_DAYS else lines
 
 

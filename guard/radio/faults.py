@@ -40,7 +40,8 @@ NO_SERVICE = Fault(
     "`sudo systemctl start bluetooth` (if it is missing, install the package bluez)")
 SERVICE_STUCK = Fault(
     "service_stuck", "the Bluetooth service does not answer", "`sudo systemctl restart bluetooth`")
-NO_ADAPTER = Fault("no_adapter", "no Bluetooth adapter found", "plug one in, or take it out and put it back")
+NO_ADAPTER = Fault(
+    "no_adapter", "no Bluetooth adapter found", "plug one in, or unplug it and plug it in again")
 NO_LOW_ENERGY = Fault(
     "no_low_energy", "the Bluetooth adapter is too old for heart-rate straps",
     "use one with Bluetooth 4.0 (low energy) or newer")
@@ -49,9 +50,9 @@ ADAPTER_BLOCKED = Fault(
     "adapter_blocked", "the Bluetooth adapter is blocked",
     "`rfkill unblock bluetooth`, then `bluetoothctl power on`")
 ADAPTER_SWITCH = Fault(
-    "adapter_switch", "a switch or key of this machine holds the Bluetooth adapter off",
+    "adapter_switch", "a switch or key on this machine keeps the Bluetooth adapter off",
     "switch it on there")
-SERVICE_RESTARTED = Fault("service_restarted", "the Bluetooth service was started anew")
+SERVICE_RESTARTED = Fault("service_restarted", "the Bluetooth service was restarted")
 ELSEWHERE = STRAP_PERIPHERAL.fix
 
 if sys.platform == "darwin":

@@ -39,7 +39,7 @@ Hold = Callable[[str], str]  # the address of a device: "" where it is ours, els
 
 BAD_PACKET_SHOWN_S = 10.0
 TOO_FAST = Fault("too_fast", "the sensor sends far more often than once a second",
-                 "what comes too fast is left out")
+                 "the excess is dropped")
 BAD_PACKETS_TOLD = 3  # kinds of them, until only good ones came for that long
 
 

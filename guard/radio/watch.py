@@ -19,7 +19,7 @@ class LinkTiming:
     """All in seconds; changed only by tests."""
 
     doubt_s: float = 3.0  # this long without a packet: look whether the radio is well
-    silent_s: float = 10.0  # this long: give the link up and connect anew
+    silent_s: float = 10.0  # this long: give the link up and reconnect
     look_every_s: float = 1.0  # how often a radio in trouble or a silent link is looked at
     listen_s: float = 3.0  # for other straps to show up once one is seen
     stretch_s: float = 5.0  # one stretch of scanning, after which the radio is looked at

@@ -54,7 +54,7 @@ def headline(review: Review) -> str:
     """The fact a review leads with."""
     total = review.whole
     if total is None or total.share_under is None:
-        return "No trusted heart rate that counts: nothing to hold against the ceiling."
+        return "No trusted heart rate that counts: nothing to compare with the ceiling."
     planned = ""
     if total.planned_over_s >= _WORTH_SAYING_S:
         planned = f" {clock(total.planned_over_s)} more over it in fast parts and after them, as planned."

@@ -28,7 +28,7 @@ def load(
     path: Path | None = None, *, leave_out: Callable[[str], None] | None = None,
     retired: Callable[[str], None] | None = None,
 ) -> dict[str, Value]:
-    """Checked values of the file by key; empty when there is no file.
+    """Checked values of the file by key; empty when there is not a file.
 
     A key that was a setting once is always left out; `retired` (else
     `leave_out`) is told in one sentence what became of it.

@@ -12,7 +12,7 @@ RETIRED: Mapping[str, str] = {
     "settle_s": "the guard says run on as soon as the next crossing is far off; leave it out",
     "resume_margin_bpm": "the guard says run on as soon as the next crossing is far off; leave it out",
     "repeat_s": "a cue comes again when heart rate contradicts it; words sets how many there are",
-    "walk_after_s": "the guard says walk once easing is in vain; walk_first sets which you would rather do",
+    "walk_after_s": "the guard says walk once easing no longer helps; walk_first sets which you prefer",
     "budget_per_h": "words sets how many cues there are",
     "restart_response_s": "the guard learns from each restart how your heart rate rises; leave it out",
 }
@@ -22,4 +22,4 @@ class RetiredSetting(SettingError):
     """A key that was a setting once; the message says what became of it."""
 
     def __init__(self, key: str) -> None:
-        super().__init__(f"{key} is no setting any more: {RETIRED[key]}")
+        super().__init__(f"{key} is no longer a setting: {RETIRED[key]}")

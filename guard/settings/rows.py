@@ -96,7 +96,7 @@ class Settings:
         0.5, "how strict about the ceiling: 0 lets it be touched, 1 speaks early and keeps well under it",
         group="deciding", low=0, high=1)
     words: float = _row(
-        0.5, "how many words: 0 only the most needful, 1 each that may help",
+        0.5, "how many words: 0 only the most necessary, 1 every one that may help",
         group="deciding", low=0, high=1)
     walk_first: float = _row(
         0.5, "where a slow shuffle might do: 0 rather shuffle, 1 rather walk",

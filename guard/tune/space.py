@@ -80,7 +80,7 @@ def _typed(entry: SettingRow, bounds: str) -> tuple[float, float]:
         raise UsageError(f"--search {entry.key} needs two bounds: write {entry.key}=LOW:HIGH") from None
     assert entry.low is not None and entry.high is not None
     if not entry.low <= low < high <= entry.high:
-        raise SettingError(f"--search {entry.key}={low:g}:{high:g} must go upward inside {entry.range_text}")
+        raise SettingError(f"--search {entry.key}={low:g}:{high:g} must run upward within {entry.range_text}")
     return low, high
 
 

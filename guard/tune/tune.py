@@ -205,7 +205,7 @@ class Tuning:
 
         def judge(sets: Sequence[Changes]) -> Lived:
             return self._live([self._settings(dict(one)) for one in sets], fresh,
-                              "the best again, with other luck", jobs)
+                              "the best again, with new random draws", jobs)
 
         tried, verdict = settled([found.sets[numbers[row]] for row in best], judge)
         self._report(tried, verdict, report_fit, said)
@@ -237,7 +237,7 @@ class Tuning:
         fit, last = self._pool.run(_learn, pieces)
         self._progress("learning how heart rate answers speed", 1.0)
         if isinstance(last, Fit):
-            return fit, last, "fitted anew on the held-out third"
+            return fit, last, "fitted again on the held-out third"
         if isinstance(fit, Fit):
             return fit, fit, "the fit of the first two thirds: the last third alone tells too little"
         return fit, fit, "the published population"

@@ -45,7 +45,7 @@ class Disk:
         monkeypatch.setattr(os, "fsync", sync)
 
     def cut(self, moment: int, chance: random.Random) -> list[bytes | None]:
-        """What may be found after the power failed before operation `moment`; None is no file."""
+        """What may be found after the power failed before operation `moment`; None is not a file."""
         safe, loose, named = b"", b"", False
         for _, kind, data in self.done[:moment]:
             if kind == "named":

@@ -286,7 +286,7 @@ class ScalarGuard:
         if walk or again:
             self.walk_word_s = t
             longer = max(ruled.WALK_AGAIN_GROWS * self.walk_wait, ruled.WALK_AGAIN_S)
-            self.walk_wait = min(longer, ruled.WALK_AGAIN_MOST_S)
+            self.walk_wait = min(longer, ruled.LONGEST_WAIT_S)
             self.pending = EFFECTS[Cue.WALK].fall_bpm
         if walk:
             self.no_jog = min(self.no_jog + F.no_jog_step, 2.0 * F.no_jog_step)

@@ -341,7 +341,7 @@ class _Checker:
             self.hold("noise is never signal back", not back, f"{back}")
 
     def slow(self) -> None:
-        """A strap that sends too seldom to guard by is told plainly, and once."""
+        """A strap that sends too rarely to guard by is told plainly, and once."""
         for stretch in self.of.stretches:
             until_s = stretch.begin_s + 7 * stretch.interval_s
             if stretch.kind != "slow" or self.held_at(stretch.begin_s):

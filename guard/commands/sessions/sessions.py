@@ -82,7 +82,7 @@ def _home(args: argparse.Namespace) -> Path:
     if args.folder is not None:
         home = Path(args.folder)
         if not home.is_dir():
-            raise UsageError(f"{args.folder} is no folder: name one that holds session logs")
+            raise UsageError(f"{args.folder} is not a folder: name one that holds session logs")
         return home
     return rehearsals_dir(make=False) if args.rehearsals else sessions_dir(make=False)
 

@@ -22,6 +22,7 @@ from guard.roster.page import page
 from guard.roster.roster import News, Standing, last_illness, line, standing_from, worst_first
 from guard.roster.terminal import report
 from guard.screen.look import Look
+from tests.support.documents import check_listed
 from tests.test_progress import guard, year
 
 WEEKS = 13
@@ -63,7 +64,9 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def told(folder: Path, home: Path) -> dict[str, Any]:
     answer = guard("progress", "--runners", str(folder), "--json", home=home)
     assert answer.returncode == 0, answer.stderr
-    return json.loads(answer.stdout)
+    document = json.loads(answer.stdout)
+    check_listed("guard/roster/README.md", "progress --runners", document)
+    return document
 
 
 def test_each_line_says_what_the_runners_own_view_says(group, home, tmp_path):

@@ -73,7 +73,7 @@ def test_what_does_not_go_together_is_said(words, capsys):
 
 
 def test_without_the_package_the_fix_is_named(monkeypatch):
-    monkeypatch.setitem(sys.modules, "guard.workers.scheduler", None)
+    monkeypatch.setattr("guard.workers.pool.find_spec", lambda name: None)
     with pytest.raises(HardwareError, match=r"heart-rate-guard\[many\]"):
         workers("tcp://127.0.0.1:9", 1)
 

@@ -47,7 +47,7 @@ class Written:
     left_out: dict[str, str]
 
 
-def schema(columns: Sequence[TableColumn]) -> Any:
+def _schema_of(columns: Sequence[TableColumn]) -> Any:
     """The schema of a table, units and meanings in its metadata and in that of each field."""
     fields = [pa.field(one.name, _KINDS[one.kind], one.nullable, {"unit": one.unit, "meaning": one.meaning})
               for one in columns]
@@ -107,7 +107,7 @@ class _Table:
 
     def __init__(self, file: BinaryIO, columns: Sequence[TableColumn]) -> None:
         self.rows = 0
-        self._schema = schema(columns)
+        self._schema = _schema_of(columns)
         self._writer = pq.ParquetWriter(file, self._schema, compression="zstd", write_page_index=True)
         self._waiting: list[Any] = []
         self._rows_waiting = 0

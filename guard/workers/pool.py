@@ -10,6 +10,7 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from importlib.util import find_spec
 from multiprocessing import connection
 from typing import Any, Protocol, TypeVar
 
@@ -85,11 +86,11 @@ def workers(address: str | None, jobs: int) -> Workers:
         return Pool(jobs)
     if not re.fullmatch(r"(tcp|tls)://[\w.\[\]:-]+:\d{1,5}", address):
         raise UsageError("takes tcp://HOST:PORT, or tls://HOST:PORT", option="--workers")
-    try:
-        from guard.workers.scheduler import Scheduler
-    except ImportError:
+    if find_spec("distributed") is None:
         raise HardwareError("--workers needs the package distributed, which is not installed: "
-                            "pip install 'heart-rate-guard[many]'") from None
+                            "pip install 'heart-rate-guard[many]'")
+    from guard.workers.scheduler import Scheduler
+
     return Scheduler(address)
 
 

@@ -21,8 +21,6 @@ from collections.abc import Callable, Sequence
 from queue import Empty, Queue
 from typing import Any, cast
 
-from distributed import Client, KilledWorker
-
 from guard.errors import GuardError, HardwareError, printable
 from guard.workers.alike import about, difference
 from guard.workers.pool import POLL_S, Interrupted, Stop, _Done, _Work, in_order
@@ -53,6 +51,8 @@ class Scheduler:
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # of versions: told below, in one sentence
+                from distributed import Client  # heavy, and only here
+
                 connect: Callable[..., Any] = Client  # untyped
                 self._client = connect(self.address, timeout=CONNECT_S, set_as_default=False, name="guard")
         except (OSError, ValueError, TypeError, ImportError) as error:
@@ -160,6 +160,8 @@ class Scheduler:
             raise _misfit("a worker", str(answer))
         if future.status == "error":
             failed = future.exception()
+            from distributed import KilledWorker
+
             if isinstance(failed, KilledWorker):
                 raise HardwareError("one piece of work ended several workers, one after the other (out of "
                                     "memory?): give the workers more memory, or leave --workers out")

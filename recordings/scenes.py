@@ -212,7 +212,7 @@ SCENES: dict[str, Scene] = {
     "own-way": Scene(
         "the runner in charge: another ceiling, a part skipped, a free run up to the never-exceed limit",
         _course("own-way", "a road run as the runner likes", 12, _between(420.0, 580.0, 0.13),
-                {"run_bpm": 140, "gain": 30}, {"ceiling_bpm": 145.0, "stop_bpm": 164.0, "walk_first": 1.0}),
+                {"run_bpm": 140, "gain": 30}, {"ceiling_bpm": 145.0, "stop_bpm": 159.0, "walk_first": 1.0}),
         plan=TWO_PARTS,
         events=(Command(170.0, Action.CEILING, 135.0), Mark(250.0, "bridge"),
                 Command(300.0, Action.CEILING, 145.0), Command(360.0, Action.SKIP_PART),

@@ -93,7 +93,7 @@ def test_easing_that_does_not_work_becomes_walking_then_running_again():
     runner = walked()
     assert runner.kinds()[0] is Cue.EASE and runner.kinds()[-1] is Cue.WALK
     since = runner.t_s
-    runner.run(75, 112, 40)
+    runner.run(95, 112, 40)
     assert runner.kinds(since + 1) == [Cue.RESUME]
     assert runner.cues[-1][2] == "resume" and "under the ceiling" in runner.why[-1]
     assert runner.state is State.WALKING  # until his level shows that he runs

@@ -43,21 +43,10 @@ def campaign(count: int, jobs: int = 2) -> Found:
     return total
 
 
-# What the decision, not the trust, still misses in a few sessions of a hundred, after signals that leap:
-# walking on far under the ceiling, an ease or a second resume. Every other invariant holds in each.
-OPEN = ("no trap: steady after 3 min", "no trap: at most one resume")
-OPEN_SHARE = 0.08
-
-
-def _hold(found: Found) -> bool:
-    return all(failed <= (OPEN_SHARE * found.tried[what] if what in OPEN else 0)
-               for what, failed in found.failed.items())
-
-
 @pytest.mark.parametrize("first", range(0, EVERYDAY, 100))
 def test_the_invariants_hold_on_composed_sessions(first: int):
     found = checked(first, 100)
-    assert _hold(found), "\n" + found.table() + "\n" + "\n".join(found.where[:10])
+    assert not found.failed, "\n" + found.table() + "\n" + "\n".join(found.where[:10])
     assert sum(found.tried.values()) > 5000
 
 

@@ -10,8 +10,8 @@ from guard.signal.kit import Fact, Kit, Number
 
 NAN = float("nan")
 # What the dials turn, each 0 to 1: at 0.5 the figure itself.
-# Strictness: an ease when 77 to 40 % sure of passing the aim, 60 % in the middle.
-SURE_Z, SURE_SPAN_Z = -0.25, 1.0
+# Strictness: an ease when 84 to 50 % sure of passing the aim, 69 % in the middle.
+SURE_Z, SURE_SPAN_Z = -0.5, 1.0
 
 
 class Columns:

@@ -37,9 +37,9 @@ FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 3
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit
 LONGEST_WAIT_S = 280.0
-# A walk that readings contradict is asked for again: after 12 s, 18, 27, 40 and so on. Soon at first, for
-# over the ceiling silence costs most; ever more rarely then, for who does not listen hears less.
-WALK_AGAIN_S, WALK_AGAIN_GROWS = 12.0, 1.5
+# A walk that readings contradict is asked for again: after 25 s (reaction, dead time, strap), 40, 64 and
+# so on: ever more rarely, for who does not listen hears less with every word.
+WALK_AGAIN_S, WALK_AGAIN_GROWS = 25.0, 1.6
 LOST_S = 75.0  # a walk that has not shown by then was not heeded
 LEAST_WALK_S = 20.0
 # A level that stands still asks for nothing: more rest brings it no lower, so he is told that he may

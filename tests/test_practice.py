@@ -55,7 +55,7 @@ def test_a_newcomer_hears_a_cue_within_30_s_and_the_end_within_3_min(name: str) 
     assert course.duration_s / course.speedup <= 180
     assert 14 * 60 <= course.duration_s <= 25 * 60
     asking = sum(given.cue in PACE_CUES for given in cues)
-    assert asking * 3600 / course.duration_s <= 40, "a show must not nag"
+    assert asking * 3600 / course.duration_s <= 30, "a show must not nag"
     assert min(cue.t_s for cue in cues) / course.speedup <= 30
     assert events[-1].t_s == pytest.approx(course.duration_s - 1, abs=1)
     assert [event.state for event in events if isinstance(event, Link)][:2] == [

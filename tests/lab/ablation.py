@@ -28,7 +28,17 @@ from tests.lab.opponents import Guard
 from tests.lab.report import groups, means
 
 # Name: what is taken out, and the figures that do it.
-VARIANTS: dict[str, Mapping[str, Any]] = {}
+VARIANTS: dict[str, Mapping[str, Any]] = {
+    "one heart, not two": {"quick_share": 0.77, "slow_share": 0.7701},
+    "effort never changes at once": {"changed_var": 0.0},
+    "the strap errs only at random": {"noise_sd_bpm": 0.3, "noise_s": 1.0},
+    "no look ahead": {"ahead_s": 2.0},
+    "no margin": {"margin_bpm": 0.0},
+    "a margin that does not learn": {"aim_share": 0.0},
+    "never walks": {"in_vain": 1e6},
+    "forgets who has no jog": {"no_jog_step": 0.0},
+    "no gate": {"gate_bpm": 200.0},
+}
 
 
 def run(kinds: Sequence[Kind], runners: int, seed_set: str, variants: Mapping[str, Mapping[str, Any]],

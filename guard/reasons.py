@@ -61,7 +61,7 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
     "free_run": lambda n: "free run: only stop and signal cues",
     "eased_in_vain": lambda n: f"easing changed nothing: {_ahead(n)}, {_ceiling(n)}",
     "no_jog_would_do": lambda n: f"easing alone has not been enough today: {_ahead(n)}, {_ceiling(n)}",
-    "runs_again": lambda n: f"{_whole(n.level_bpm)} bpm and rising: running again",
+    "runs_again": lambda n: f"{_whole(n.level_bpm)} bpm: running, as far as heart rate tells",
     "walks_on": lambda n: f"{_whole(n.level_bpm)} bpm, {_whole(n.room_bpm)} under the ceiling: still walking",
     "warm_up_over": lambda n: "warmed up",
     "warm_up_ease": lambda n: f"{_ahead(n)}, the warm-up's limit {_whole(n.limit_bpm)}",

@@ -451,7 +451,7 @@ def test_the_command_refuses_in_one_sentence(home: Path, tmp_path: Path, capsys:
                     [ev.Reading(float(t), 130) for t in range(1, 60)])
     for words, code, said in (
             ([tmp_path / "none.jsonl"], 3, "No such file"), ([log, log], 2, "given twice"),
-            ([bare], 2, "holds no ceiling"), ([log, "--search", "stop_bpm"], 2, "not searched"),
+            ([bare], 2, "has no ceiling"), ([log, "--search", "stop_bpm"], 2, "not searched"),
             ([log, "--apply", "--view", "recorded"], 2, "recommends")):
         assert main(["tune", *map(str, words)]) == code
         out, err = capsys.readouterr()

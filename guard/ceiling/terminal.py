@@ -53,7 +53,7 @@ def show(
         say(f"Suggested ceiling: {suggestion.bpm} bpm", style="bold")
         say(f"{suggestion.reason}.", 2)
     words = agreement(rows)
-    if words:
+    if words and suggestion.bpm is not None:
         say(f"{words}.", 2)
     if kept:
         say(f"ceiling_bpm is now {suggestion.bpm}, kept in {kept}", 2)

@@ -82,6 +82,9 @@ def run(args: argparse.Namespace) -> int:
     runner = ceiling_inputs.runner_of(answers, today, notes)
     rows = methods(runner)
     suggestion = suggest(runner, rows)
+    if suggestion.bpm is None and (own_bpm := _kept_bpm()) is not None:
+        notes.append(f"the ceiling you keep, {own_bpm:g} bpm, stays set; to remove it until you have asked: "
+                     "guard settings --unset ceiling_bpm")
     document = _document(runner, rows, suggestion)
     if typed or args.apply:
         ceilings.remember(ceilings.Result(today, answers, document))
@@ -118,6 +121,13 @@ def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:
         "suggestion": {"bpm": suggestion.bpm, "reason": suggestion.reason},
         "cautions": [*cautions(runner, suggestion), *FOR_EVERY_RUN],
     }
+
+
+def _kept_bpm() -> float | None:
+    from guard.settings import Settings
+    from guard.settings import file as settings_file
+
+    return Settings().replaced(settings_file.load(leave_out=lambda told: None)).ceiling_bpm
 
 
 def _apply(suggestion: Any) -> str:

@@ -95,12 +95,12 @@ def run(args: argparse.Namespace) -> int:
         columns, form = _found(source, columns, form)
     imported = import_csv(source, columns, form)
     if imported.header["started"] is None and is_terminal(sys.stdin, sys.stderr):
-        print("date of the run, such as 2026-03-02 (Enter: leave it undated): ", end="", file=sys.stderr,
-              flush=True)
+        empty = "needed to keep it" if args.keep else "Enter: leave it undated"
+        print(f"date of the run, such as 2026-03-02 ({empty}): ", end="", file=sys.stderr, flush=True)
         if answer := sys.stdin.readline().strip():
             imported = import_csv(source, columns, replace(form, day=_day(answer)))
     if args.keep and imported.header["started"] is None:
-        raise UsageError(f"{source} tells no date, so it has no place among your sessions",
+        raise UsageError(f"{source} gives no date, so it has no place among your sessions",
                          "add --date, such as --date 2026-03-02")
     write_recording(target, imported.header, imported.items, force=args.force)
     readings = [item for item in imported.items if isinstance(item, Reading)]

@@ -104,6 +104,20 @@ def readers_units() -> dict[str, str]:
     return {"units": str(kept["units"])} if "units" in kept else {}
 
 
+def with_ceiling(settings: Settings, name: object) -> Settings:
+    """A log's settings, with the reader's own ceiling where it has none; UsageError where neither has."""
+    from guard.settings import file as settings_file
+
+    if settings.ceiling_bpm is not None:
+        return settings
+    kept = settings_file.load(leave_out=lambda told: None).get("ceiling_bpm")
+    if kept is None:
+        raise UsageError(f"{name} has no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
+    print(f"note: {printable(str(name))} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)",
+          file=sys.stderr)
+    return settings.replaced({"ceiling_bpm": kept})
+
+
 def print_json(document: Mapping[str, object], *, indent: int | None = 2) -> None:
     """One JSON document on stdout, UTF-8; what does not print is escaped, so that it harms no terminal."""
     text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False)

@@ -8,11 +8,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import (
-    FIND_A_CEILING,
     add_settings_options,
     print_json,
     readers_units,
     typed_values,
+    with_ceiling,
 )
 from guard.errors import EXIT_DIFFERENT, UsageError
 
@@ -45,9 +45,7 @@ def run(args: argparse.Namespace) -> int:
         if changes:
             raise UsageError("--verify uses the settings of the log: leave --set and --ceiling out")
         return _verify(recording, as_json=args.json)
-    settings = recording.settings.replaced(changes)
-    if settings.ceiling_bpm is None:
-        raise UsageError(f"{args.file} holds no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
+    settings = with_ceiling(recording.settings.replaced(changes), args.file)
     if "ceiling_bpm" in changes and any(
             isinstance(event, Command) and event.action is Action.CEILING for event in recording.inputs):
         print("note: the runner changed the ceiling during this session; the replay does too",

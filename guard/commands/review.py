@@ -7,12 +7,12 @@ import sys
 from pathlib import Path
 
 from guard.commands.options import (
-    FIND_A_CEILING,
     add_settings_options,
     is_terminal,
     print_json,
     readers_units,
     typed_values,
+    with_ceiling,
 )
 from guard.errors import InputError, UsageError, printable
 
@@ -37,9 +37,7 @@ def run(args: argparse.Namespace) -> int:
     if args.note:
         _ask(path)
     recording = read_log(path)
-    settings = recording.settings.replaced({**readers_units(), **changes})
-    if settings.ceiling_bpm is None:
-        raise UsageError(f"{path} holds no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
+    settings = with_ceiling(recording.settings.replaced({**readers_units(), **changes}), path)
     found = review(recording, settings)
     title = path.name
     if args.html is not None:

@@ -133,7 +133,8 @@ def _facts() -> Facts:
     known = remembered.remembered(_quiet)
     settings, runs = _settings(), 0
     with contextlib.suppress(GuardError):
-        runs = sum(not entry.problem for entry in sessions())
+        # an imported run was not guarded: it holds no ceiling
+        runs = sum(not entry.problem and entry.facts.ceiling_bpm is not None for entry in sessions())
     return Facts(
         sound_heard=marks.is_done(marks.SOUND), tried=marks.is_done(marks.LESSON),
         strap=(printable(known.name) or known.address) if known else None,

@@ -57,7 +57,7 @@ class LoggedRun:
             key: getattr(recording.settings, key) for key in ("ceiling_bpm", "floor_bpm", "stop_bpm")}
         ceiling = self.ceiling_bpm or limits["ceiling_bpm"] or self.present.ceiling_bpm
         if ceiling is None:
-            raise UsageError(f"{self.name} holds no ceiling: add --ceiling BPM; `guard ceiling` finds yours")
+            raise UsageError(f"{self.name} has no ceiling: add --ceiling BPM; `guard ceiling` finds yours")
         if limits["ceiling_bpm"] != ceiling:
             limits = {"floor_bpm": None, "stop_bpm": None}
         return TunedRecording(self.name, recording, self.present.replaced({**limits, "ceiling_bpm": ceiling}))

@@ -30,6 +30,7 @@ from guard.review.figure import NARROW_MARK
 from guard.review.page import page
 from guard.review.picture import MOST_ROWS, heights, rows, ticks
 from guard.review.review import Review, review
+from guard.review.signal import Signal
 from guard.review.style import STYLE
 from guard.review.terminal import view
 from guard.screen.look import Look
@@ -326,6 +327,16 @@ def test_how_often_what_came_was_expected_is_counted(tmp_path: Path) -> None:
     judged = [outcome(Cue.EASE, came=came) for came in (Came.WITH, Came.HIGHER, Came.WITH, None)]
     assert dict(words.facts(replace(found, cues=tuple(judged))))["after the cues"] == (
         "2 worked as expected, 1 higher than expected either way")
+
+
+def test_signal_in_words() -> None:
+    found = Signal(900, {"jump": 3}, 1.0, 2.75, 2.75, 1, 0, 0, None)
+    assert words.signal(found) == (
+        "99.7 % of 900 readings trusted; no signal for 0:02, once; "
+        "3 set aside: too far from the readings before")
+    twice = replace(found, doubted={}, no_signal_s=64.9, longest_gap_s=40.9, gaps=2)
+    assert words.signal(twice).endswith("no signal for 1:04, 2 times, 0:40 at the longest")
+    assert words.signal(replace(twice, no_signal_s=0.0)).endswith("; never lost")
 
 
 def test_drift_in_words() -> None:

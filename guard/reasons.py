@@ -70,7 +70,7 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
     "calm": lambda n: f"turned: foreseen {_whole(n.foreseen_bpm)}, {_ceiling(n)}",
     "resume": lambda n: (f"{_whole(n.level_bpm)} bpm, {_whole(n.room_bpm)} under the ceiling and not "
                          "rising"),
-    "walk_slower": lambda n: f"no fall as in walking yet: {_whole(n.level_bpm)}, {_ceiling(n)}",
+    "walk_slower": lambda n: f"not falling as it should at a walk yet: {_whole(n.level_bpm)}, {_ceiling(n)}",
     "resume_missed": lambda n: (f"{_whole(n.level_bpm)} bpm, {_whole(n.room_bpm)} under the ceiling and "
                                 "still falling"),
     "pick_up": lambda n: f"{_whole(n.level_bpm)} bpm, under your floor of {_whole(n.floor_bpm)}",
@@ -85,14 +85,14 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
 }
 
 DOUBTS: Mapping[Doubt, str] = {
-    Doubt.NO_CONTACT: "the strap feels no skin: wet the electrodes",
-    Doubt.NO_PULSE: "the sensor has no pulse signal",
-    Doubt.RANGE: "is outside what a heart can do",
-    Doubt.REPEATED: "the sensor repeats one value, so it may be an old one",
-    Doubt.RR_DISAGREES: "its beats tell another heart rate",
-    Doubt.ROUGH: "holds and leaps: the electrode may be dry",
-    Doubt.JUMP: "is too far from what is believed",
-    Doubt.UNPROVEN: "too few readings yet to believe it",
+    Doubt.NO_CONTACT: "no skin contact: wet the electrodes",
+    Doubt.NO_PULSE: "no pulse signal from the sensor",
+    Doubt.RANGE: "outside what a heart can do",
+    Doubt.REPEATED: "one value over and over, perhaps an old one",
+    Doubt.RR_DISAGREES: "the times between beats give another heart rate",
+    Doubt.ROUGH: "sticks, then jumps: the electrode may be dry",
+    Doubt.JUMP: "too far from the readings before",
+    Doubt.UNPROVEN: "too few readings yet to trust it",
     Doubt.STEP_RATE: "follows the step rate, not the heart",
 }
 _DOUBTS: Mapping[str, str] = {doubt.value: words for doubt, words in DOUBTS.items()}
@@ -113,7 +113,7 @@ def why(rule: str, numbers: Numbers, logged_words: str = "") -> str:
 
 
 def why_doubted(doubt: str, logged_words: str = "") -> str:
-    """Why a reading was not believed, in words."""
+    """Why a reading was not trusted, in words; it stands after a colon, so it has no verb of its own."""
     return _DOUBTS.get(doubt) or logged_words or doubt.replace("_", " ")
 
 

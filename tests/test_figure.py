@@ -75,9 +75,10 @@ def test_a_walker_is_told_how_far_it_is_until_running_again() -> None:
             "slope_bpm_per_min": -14.0, **given(Cue.WALK, 24.0)}
     assert shown(**walk) == Figure("WALK", "8", "TO GO", "beats to go, about 40 s")
     # 8 beats at 14 a minute take 34 s; said in whole tens
-    assert words.until_running(snapshot(**walk)) == "8 beats to go until running again, about 40 s"
-    assert words.until_running(snapshot(**{**walk, "slope_bpm_per_min": 1.0})).endswith("until running again")
-    assert "8 beats to go until running again, about 40 s" in "\n".join(drawn(80, 24, **walk))
+    assert words.until_running(snapshot(**walk)) == "8 beats to go before you run again, about 40 s"
+    level = snapshot(**{**walk, "slope_bpm_per_min": 1.0})
+    assert words.until_running(level).endswith("before you run again")
+    assert "8 beats to go before you run again, about 40 s" in "\n".join(drawn(80, 24, **walk))
     assert shown(**{**walk, "level_bpm": 130.0, "room_bpm": 9.0}).name == "UNDER"
     assert shown(**{**walk, "resume_bpm": None}).name == "AT", "nothing is promised that is not known"
 

@@ -89,7 +89,7 @@ def test_shown_then_not_heard_then_back(shown: Shown, guard: Beating):
     shown.heard("no")
     assert OLD_S - 0.3 < time.monotonic() - began_s < OLD_S + 1
     assert shown.cover() == 1 and shown.tab.text_content("[data-say=figure]") == ""
-    assert "NOT HEARD" in shown.tab.inner_text("#cover")
+    assert "NO WORD FROM THE GUARD" in shown.tab.inner_text("#cover")
     guard.hold.clear()
     assert shown.heard() < 1.5
     assert shown.figure() == "7" and shown.cover() == 0

@@ -30,6 +30,7 @@ from guard.review.figure import NARROW_MARK
 from guard.review.page import page
 from guard.review.picture import MOST_ROWS, heights, rows, ticks
 from guard.review.review import Review, review
+from guard.review.signal import Signal
 from guard.review.style import STYLE
 from guard.review.terminal import view
 from guard.screen.look import Look
@@ -299,18 +300,19 @@ def outcome(cue: Cue, **figures: object) -> CueOutcome:
 
 @pytest.mark.parametrize(("cue", "text"), [
     (outcome(Cue.EASE, watched_s=180, ended_by="time", turn_s=12, under_s=40, peak_bpm=143, fell_bpm=9.2),
-     "turned after 12 s, under after 40 s, fell 9"),
+     "began to fall after 12 s, under after 40 s, down 9"),
     (outcome(Cue.EASE, watched_s=60, ended_by="walk", peak_bpm=150, fell_bpm=0.5),
-     "did not turn (then walk at 60 s)"),
+     "did not fall; walk cue 60 s later"),
     (outcome(Cue.WALK, watched_s=180, ended_by="time", turn_s=0, under_s=0, peak_bpm=138, fell_bpm=20),
-     "turned at once, never over, fell 20"),
+     "began to fall at once, never over, down 20"),
     (replace(outcome(Cue.EASE, watched_s=180, ended_by="time", turn_s=12, under_s=40, peak_bpm=143,
                      fell_bpm=9.2, came_bpm=138.7, came=Came.WITH), given=CueGiven(
         10.0, Cue.EASE, "ease", Numbers(ahead_s=30.0, with_bpm=138.0, without_bpm=146.2))),
-     "turned after 12 s, under after 40 s, fell 9; 139 in 30 s, as with the cue (138 with, 146 without)"),
+     "began to fall after 12 s, under after 40 s, down 9; "
+     "139 after 30 s: worked as expected (138 with the cue, 146 without)"),
     (outcome(Cue.RESUME, watched_s=30, ended_by="end", rose_bpm=12, over_s=25),
-     "rose 12, over again after 25 s (session ended at 30 s)"),
-    (outcome(Cue.WALK, watched_s=0, ended_by="no_signal"), "not known (signal went at 0 s)"),
+     "rose 12, over again after 25 s; session ended 30 s later"),
+    (outcome(Cue.WALK, watched_s=0, ended_by="no_signal"), "not known; signal lost 0 s later"),
     (outcome(Cue.SIGNAL_LOST, back_s=21), "back after 21 s"),
     (outcome(Cue.BATTERY_LOW), ""),
 ])
@@ -324,7 +326,17 @@ def test_how_often_what_came_was_expected_is_counted(tmp_path: Path) -> None:
     assert "after the cues" not in dict(words.facts(replace(found, cues=())))
     judged = [outcome(Cue.EASE, came=came) for came in (Came.WITH, Came.HIGHER, Came.WITH, None)]
     assert dict(words.facts(replace(found, cues=tuple(judged))))["after the cues"] == (
-        "2 as with the cue, 1 higher than either")
+        "2 worked as expected, 1 higher than expected either way")
+
+
+def test_signal_in_words() -> None:
+    found = Signal(900, {"jump": 3}, 1.0, 2.75, 2.75, 1, 0, 0, None)
+    assert words.signal(found) == (
+        "99.7 % of 900 readings trusted; no signal for 0:02, once; "
+        "3 set aside: too far from the readings before")
+    twice = replace(found, doubted={}, no_signal_s=64.9, longest_gap_s=40.9, gaps=2)
+    assert words.signal(twice).endswith("no signal for 1:04, 2 times, 0:40 at the longest")
+    assert words.signal(replace(twice, no_signal_s=0.0)).endswith("; never lost")
 
 
 def test_drift_in_words() -> None:

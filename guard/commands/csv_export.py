@@ -16,7 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-o", "--output", metavar="OUT", required=True,
                         help="the CSV file to write, - is standard output; with --parquet a folder")
     parser.add_argument("--parquet", action="store_true",
-                        help="tables for others' tools: readings, cues, sessions; the log stays the truth")
+                        help="tables for other tools: readings, cues, sessions; the log stays the truth")
     parser.add_argument("--force", action="store_true", help="overwrite OUT if it exists")
 
 

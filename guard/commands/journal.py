@@ -194,7 +194,7 @@ def _today(journal: Journal, today: date, *, as_json: bool) -> int:
     elif found.warranted:
         print(sentence(found))
     else:
-        print("nothing in what I looked at speaks against your usual run; how you feel comes first.")
+        print("nothing I looked at is a reason to change your usual run; how you feel comes first.")
     if entry is not None and found.unseen and not as_json:
         print(f"I did not look at {', '.join(found.unseen)}.")
     return 0

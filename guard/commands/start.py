@@ -230,7 +230,7 @@ def _talk_test() -> None:
     from guard.plan.examples import EXAMPLES
     from guard.plan.file import write_new
 
-    print("First what speaks against a test without supervision, and a cautious limit for its warm-up.")
+    print("First the reasons not to take this test unsupervised, then a cautious limit for its warm-up.")
     _called(ceiling, "--ask")
     bpm = _suggested()
     if bpm is None:

@@ -20,7 +20,7 @@ TAKE_AWAY = "-"
 
 def by_prompt(entry: Entry) -> dict[str, object]:
     """Ask for each item on the terminal; what was answered. Ctrl-D ends early and keeps the answers."""
-    print(f"Journal of {entry.day}. Enter: as it is. {TAKE_AWAY}: take it away. Ctrl-D: keep and end.",
+    print(f"Journal of {entry.day}. Enter keeps it, {TAKE_AWAY} clears it, Ctrl-D saves and ends.",
           file=sys.stderr)
     answers: dict[str, object] = {}
     for item in ITEMS:

@@ -48,7 +48,7 @@ def spoken_status(snapshot: Snapshot, settings: Settings) -> str:
 
 def slept(slept_s: float) -> Notice:
     """What to show after the machine slept in mid-session."""
-    return Notice(f"this machine slept for {words.clock(round(slept_s))}: nothing was guarded meanwhile; "
+    return Notice(f"this machine slept for {words.clock(round(slept_s))}: you were not guarded meanwhile; "
                 "keep it awake during a session")
 
 

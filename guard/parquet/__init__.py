@@ -1,1 +1,1 @@
-"""Recordings as Parquet tables, for others' tools; the log stays the truth."""
+"""Recordings as Parquet tables, for other tools; the log stays the truth."""

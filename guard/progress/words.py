@@ -27,7 +27,7 @@ WHAT_SPEED_IS = (
     "Speed at the ceiling: the speed on the level, at 15 °C, at which heart rate would reach today's ceiling "
     "in the twentieth minute. What speed, hills, heat and time cost your heart rate is learned from all runs "
     "of a year together.")
-NEVER_A_CAUSE = "Going together is no cause."
+NEVER_A_CAUSE = "Moving together does not make one the cause of the other."
 CHOICES = (
     "If all of these are in order: more easy running, some faster running, or staying where you are; "
     "which one is your choice.")
@@ -104,8 +104,8 @@ def headline(months: Months, units: str) -> str:
     if told.verdict is Verdict.ASKED:
         return asked_sentence(months, units)
     if months.season is not None and months.season.verdict is Verdict.GAIN:
-        return (f"You have become faster over {_span(months.season)}, by {_by(months.season)}; whether you "
-                "still are I can't tell yet.")
+        return (f"You have become faster over {_span(months.season)}, by {_by(months.season)}; "
+                "I can't tell yet whether you still are getting faster.")
     seen = 0.5 * (told.high - told.low)
     return (f"I can't tell yet whether you are getting faster. A change of {percent(seen, signed=False)} "
             f"in {_span(told)} would show.")
@@ -228,7 +228,7 @@ def check_sentences(months: Months, units: str) -> list[str]:
             lines.append("None shares a speed with the last, so heart rate cannot be compared.")
         return lines
     found = months.difference
-    told = "more than chance" if found.told else "which chance can do"
+    told = "more than chance" if found.told else "no more than chance could do"
     lines.append(
         f"The line through {found.checks} of them at {pace(found.speed_m_s, units)} {pace_unit(units)}: "
         f"{found.earlier_bpm:.0f} bpm on {day(found.earlier)}, {found.later_bpm:.0f} on {day(found.later)}; "
@@ -274,8 +274,8 @@ def cost_sentence(months: Months) -> str:
     if months.slopes is None:
         return ""
     slope, _, drift = months.slopes.values.tolist()
-    return (f"Learned: {slope:.0f} bpm for each m/s, {_signed(drift)} bpm an hour, two thirds of the answer "
-            f"to a new speed in about {months.slopes.lag_s:.0f} s.")
+    return (f"Learned: {slope:.0f} bpm for each m/s, {_signed(drift)} bpm an hour; after a change of speed "
+            f"two thirds of the change come within about {months.slopes.lag_s:.0f} s.")
 
 
 def _signed(value: float, digits: int = 0) -> str:

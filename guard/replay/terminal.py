@@ -58,7 +58,7 @@ def show_totals(result: Replay) -> None:
     print(f"at or under the ceiling {clock(summary['at_or_under_s'])}, over {clock(summary['over_s'])} "
           f"({summary['over_bpm_min']:.1f} bpm x min), no signal {clock(summary['no_signal_s'])}\n"
           f"cues: {cues or 'none'} ({summary['cues_per_h']:.1f} an hour)"
-          + (f"\nreadings not believed: {doubts}" if doubts else ""))
+          + (f"\nreadings set aside: {doubts}" if doubts else ""))
 
 
 def show_comparison(

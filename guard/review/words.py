@@ -27,15 +27,16 @@ EFFORT = {
 }
 REVIEW_CAUTION = ("Not a medical device: these figures find no illness and rule none out. "
            "How you feel comes before any number; what worries you is for a licensed professional.")
-RECOVERY_CAUTION = ("A stop in the middle of a run is another event than the end of a maximal test, "
-                    "and the tables made for that test do not apply: compare only with your own like runs.")
+RECOVERY_CAUTION = ("Stopping in mid-run is not the end of an all-out test, so the tables made for that test "
+                    "do not apply. Compare it only with similar runs of your own.")
 RR_CAUTION = ("While running these figures say mostly how steady heart rate was; they tell neither "
               "fitness nor fatigue, and nothing is cued from them.")
 _WORTH_SAYING_S = 2.0  # the first reading of a session may be that late
-_ENDED = {"time": "", "end": "session ended", "pause": "paused", "no_signal": "signal went"}
+_ENDED = {"time": "", "end": "session ended", "pause": "paused", "no_signal": "signal lost",
+          "part": "next part"}
 _CAME = {
-    Came.WITH: "as with the cue", Came.WITHOUT: "as without it", Came.EITHER: "as with or without it",
-    Came.LOWER: "lower than either", Came.HIGHER: "higher than either",
+    Came.WITH: "worked as expected", Came.WITHOUT: "made no difference", Came.EITHER: "too close to tell",
+    Came.LOWER: "lower than expected either way", Came.HIGHER: "higher than expected either way",
 }
 _RECOVERY = {"stop": "stopped", "walk": "walked", "pause": "paused",
              "walk_cue": "cued to walk (whether you did is not known)"}
@@ -130,7 +131,7 @@ def facts(review: Review) -> list[tuple[str, str]]:
             rows.append(("paused", clock(total.held_s)))
         if total.unguarded_s:
             rows.append(("left to you", clock(total.unguarded_s)))
-    asked = f"{review.summary['cues_per_h']:.0f} an hour that ask for something"
+    asked = f"{review.summary['cues_per_h']:.0f} an hour asked you to change pace"
     counts = ", ".join(f"{key.replace('_', ' ')} {count}" for key, count in review.summary["cues"].items())
     rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))
     if came := Counter(cue.came for cue in review.cues if cue.came):
@@ -178,20 +179,20 @@ def followed(cue: CueOutcome) -> str:
         words.append("stayed under" if cue.over_s is None else f"over again after {cue.over_s:.0f} s")
     elif cue.peak_bpm is not None:
         if cue.turn_s is None:
-            words.append("did not turn")
+            words.append("did not fall")
         else:
-            words.append("turned at once" if cue.turn_s < 2 else f"turned after {cue.turn_s:.0f} s")
+            words.append("began to fall " + ("at once" if cue.turn_s < 2 else f"after {cue.turn_s:.0f} s"))
         if cue.turn_s is not None or cue.under_s is not None:
             words.append({None: "stayed over", 0.0: "never over"}.get(
                 cue.under_s, f"under after {cue.under_s or 0:.0f} s"))
         if cue.turn_s is not None:
-            words.append(f"fell {cue.fell_bpm:.0f}")
+            words.append(f"down {cue.fell_bpm:.0f}")
     elif cue.ended_by:
         words.append("not known")
-    ended = _ENDED.get(cue.ended_by, f"then {cue.ended_by.replace('_', ' ')}")
+    ended = _ENDED.get(cue.ended_by, f"{cue.ended_by.replace('_', ' ')} cue")
+    text = ", ".join(words)
     if words and ended:
-        words.append(f"({ended} at {cue.watched_s:.0f} s)")
-    text = ", ".join(words).replace(", (", " (")
+        text += f"; {ended} {cue.watched_s:.0f} s later"
     return f"{text}; {expectation(cue)}" if cue.came else text
 
 
@@ -200,8 +201,8 @@ def expectation(cue: CueOutcome) -> str:
     expected = cue.given.numbers
     if cue.came is None:
         return ""
-    return (f"{cue.came_bpm:.0f} in {expected.ahead_s:.0f} s, {_CAME[cue.came]} "
-            f"({expected.with_bpm:.0f} with, {expected.without_bpm:.0f} without)")
+    return (f"{cue.came_bpm:.0f} after {expected.ahead_s:.0f} s: {_CAME[cue.came]} "
+            f"({expected.with_bpm:.0f} with the cue, {expected.without_bpm:.0f} without)")
 
 
 def drift(found: Drift, settings: Settings) -> str:
@@ -225,13 +226,13 @@ def signal(found: Signal) -> str:
     if not found.readings:
         return "no reading at all"
     share = 100 * (found.trusted_share or 0.0)
-    words = [f"{share:.1f} % of {found.readings} readings believed"]
+    words = [f"{share:.1f} % of {found.readings} readings trusted"]
     if found.no_signal_s >= _WORTH_SAYING_S:
-        words.append(f"{clock(found.no_signal_s)} without, {_times(found.gaps)}, "
-                     f"longest {found.longest_gap_s:.0f} s")
+        longest = f", {clock(found.longest_gap_s)} at the longest" if found.gaps > 1 else ""
+        words.append(f"no signal for {clock(found.no_signal_s)}, {_times(found.gaps)}{longest}")
     else:
-        words.append("never without")
-    words += [f"{count} not believed: {why_doubted(doubt)}" for doubt, count in found.doubted.items()]
+        words.append("never lost")
+    words += [f"{count} set aside: {why_doubted(doubt)}" for doubt, count in found.doubted.items()]
     if found.links_lost:
         words.append(f"link lost {_times(found.links_lost)}")
     if found.battery_percent:

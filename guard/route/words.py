@@ -31,8 +31,8 @@ def runner_line(runner: Ability, source: str, units: str) -> str:
     if runner.level_m_s is None:
         return (f"Your speed at {ceiling} is not known: add --speed, what you can hold on the level just "
                 "under it. `guard progress` finds it from your runs.")
-    return (f"You are taken to settle at {ceiling} at {_speeds(runner.level_m_s, units)} on the level "
-            f"({source}; the range is how one day differs from another). Gain: {gain}.")
+    return (f"This assumes that {_speeds(runner.level_m_s, units)} on the level brings you to {ceiling} "
+            f"({source}; the range covers good days and bad). Gain: {gain}.")
 
 
 def time_line(route: Route, found: Forecast, units: str) -> str:

@@ -154,13 +154,14 @@ def until_running(snapshot: Snapshot) -> str:
     beats = beats_to_go(snapshot)
     if beats is None:
         return "running again soon"
-    return f"{beats} beat{'s' if beats > 1 else ''} to go until running again{_at_this_rate(snapshot, beats)}"
+    noun = "beats" if beats > 1 else "beat"
+    return f"{beats} {noun} to go before you run again{_at_this_rate(snapshot, beats)}"
 
 
 def beats_in_words(snapshot: Snapshot, beats: int) -> str:
     """The same in short, without the number."""
     noun = "beats to go" if beats > 1 else "beat to go"
-    return f"{noun}{_at_this_rate(snapshot, beats) or ' until running again'}"
+    return f"{noun}{_at_this_rate(snapshot, beats) or ' before you run again'}"
 
 
 def _at_this_rate(snapshot: Snapshot, beats: int) -> str:
@@ -203,7 +204,7 @@ def likelihood(snapshot: Snapshot) -> str:
     """The chance of being over the ceiling then; empty when not known."""
     if snapshot.chance_over is None or not foreseen(snapshot):
         return ""
-    return f"{100 * snapshot.chance_over:.0f} % likely over the ceiling"
+    return f"{100 * snapshot.chance_over:.0f} % chance of going over"
 
 
 def elapsed(snapshot: Snapshot) -> str:

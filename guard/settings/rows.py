@@ -99,7 +99,7 @@ class Settings:
         0.5, "how many words: 0 only the most necessary, 1 every one that may help",
         group="deciding", low=0, high=1)
     walk_first: float = _row(
-        0.5, "where a slow shuffle might do: 0 rather shuffle, 1 rather walk",
+        0.5, "where a slow shuffle might do: 0 prefers a slow shuffle, 1 prefers a walk",
         group="deciding", low=0, high=1)
     spacing_s: float = _row(
         10.0, "least time between any two cues (stop and sensor cues excepted)",
@@ -188,8 +188,10 @@ class Settings:
         group=PINS, unit="min", low=0, high=240)
     # the page in a browser
     page: str = _row("off", "sessions as a page in a browser", group=PAGE, choices=("off", "here", "network"))
-    page_keys: bool = _row(False, "buttons on it: pause, mark, mute, status, ceiling by 1 bpm", group=PAGE)
-    sound_out: str = _row("both", "where cues sound then", group=PAGE, choices=("guard", "page", "both"))
+    page_keys: bool = _row(
+        False, "buttons on the page: pause, mark, mute, status, ceiling by 1 bpm", group=PAGE)
+    sound_out: str = _row(
+        "both", "where cues play while the page is on", group=PAGE, choices=("guard", "page", "both"))
     page_port: int = _row(8462, "port of the page", group=PAGE, low=1024, high=65535)
     page_kept: bool = _row(False, "keep its secret address from one session to the next", group=PAGE)
 

@@ -18,6 +18,7 @@ from guard.events import CueGiven
 from guard.log.recording import read_log
 from guard.replay.replay import plan_of
 from guard.screen.frame import Frame
+from guard.screen.words import elapsed
 from guard.session import Session
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -49,7 +50,10 @@ def main() -> None:
         for name, (width, height, scheme, heard) in PICTURES.items():
             tab = browser.new_page(viewport={"width": width, "height": height}, color_scheme=scheme)
             tab.goto(url)
-            page.frame(frame)
+            moment = f"elapsed {elapsed(frame.snapshot)}"
+            while moment not in tab.inner_text("body"):  # older frames may still stand in the queue
+                page.frame(frame)
+                tab.wait_for_timeout(200)
             tab.wait_for_selector("body[data-heard=yes]")
             if not heard:
                 time.sleep(MAKES_OUT_S)

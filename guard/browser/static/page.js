@@ -65,9 +65,9 @@ function look() {
   }
   if (heard === "no") {
     const s = heardAt ? since(heardAt) : 0;
-    put(byId("cover-word"), "GUARD NOT HEARD");
+    put(byId("cover-word"), "NO WORD FROM THE GUARD");
     put(byId("cover-name"), gone ? "it has stopped: run by feel" : "run by feel");
-    put(byId("cover-more"), `for ${clockWords(s)}. No figure is shown, for it would be an old one. ` +
+    put(byId("cover-more"), `for ${clockWords(s)}. No figures are shown: they would be out of date. ` +
       (full ? "Eight pages are open already: close one." : "Looking for the guard…"));
     alarm(gone ? Math.max(s, OLD_S) : s);
   } else if (full && heard === "waiting") put(byId("cover-more"), "Eight pages are open already: close one.");
@@ -126,7 +126,7 @@ function take(message) {
   else if (message.sounds) load(message.sounds, message.own);
   else if (message.play) play(message.play, () => bound(message));
   else if ("cut" in message) cut(message.cut);
-  else if (message.refused) put(says.get("prompt"), "not done: what you saw was old");
+  else if (message.refused) put(says.get("prompt"), "not done: the page was out of date, look again");
   else if (message.gone) { gone = true; heardAt = heardAt || stamp(); look(); }
   else if (message.bye) finish(message.bye);
   else if (message.frame) show(message);

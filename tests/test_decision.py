@@ -112,8 +112,8 @@ def test_a_level_that_stands_still_is_told_once_and_then_runs():
     """Nobody is kept walking by a level that shows no walk and asks for nothing."""
     runner = walked()
     since = runner.t_s
-    runner.run(400, 134, 30)
-    assert runner.kinds(since + 1).count(Cue.RESUME) <= 1 and runner.state is State.STEADY
+    runner.run(400, 136, 30)
+    assert runner.kinds(since + 1) == [Cue.RESUME] and runner.state is State.STEADY
 
 
 def test_cues_are_spaced_and_what_brings_nothing_thins_out():

@@ -127,8 +127,8 @@ class Core:
 
     @property
     def resume_bpm(self) -> Number:
-        """Down from here he may run again: what that adds in a minute stays under the limit."""
-        return self._rule.limit_bpm - self._rule.rise_bpm
+        """Down from here he may run again; see `Rule`."""
+        return self._rule.resume_bpm
 
     def known(self, lane: int) -> bool:
         """Whether anything is believed of the level."""

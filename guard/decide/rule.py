@@ -235,9 +235,8 @@ class Rule:
         self._low_bpm = where(deep, level, self._low_bpm)
         self._walk_s = where(deep, t, self._walk_s)
         self._seen = self._seen & no(deep)
-        stays_under = level + RISE_SPARE * self._rise.bpm < limit
-        first = (self._seen & stays_under & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s) | (
-            holds & no(self._seen))
+        rested = self._seen & (level < self.resume_bpm) & (walked_s > LEAST_WALK_S)
+        first = rested | (walked_s > f.longest_walk_s) | (holds & no(self._seen))
         once_more = (t - self._asked_s >= self._ask_wait_s) & (level < self._asked_bpm - f.turn_bpm)
         due = (asked & once_more) | (no(asked) & first)
         resume = (spaced & walking & alive & b.settled & no(gone) & (level < limit) & due
@@ -334,6 +333,11 @@ class Rule:
         self._rise.begin(shown, self._low_bpm, self._low_s, level)
         self._words = where(lanes, 0.0, self._words)
         self._asked, self._ask_wait_s = where(lanes, 0.0, self._asked), where(lanes, 0.0, self._ask_wait_s)
+
+    @property
+    def resume_bpm(self) -> Number:
+        """Down from here he may run again: what that adds in a minute, and a spare, stay under the limit."""
+        return self.limit_bpm - RISE_SPARE * self._rise.bpm
 
     @property
     def rise_bpm(self) -> Number:

@@ -46,8 +46,7 @@ class About:
 
     `rank`: of two sounds the higher goes first and cuts the other. `quietest`:
     the quietest rule of a plan's part that still lets it out. `mutable`: mute
-    holds it back. `spends`: it costs some of the listener's patience (budget).
-    `escalates`: its repeats are counted, so that the words can go further.
+    holds it back. `escalates`: its repeats are counted, so that the words can go further.
     `advises`: a speed to set may go with it. `letter` and `outline` draw it in a
     terminal and on a page (SVG path in a square of 16: pointing down for less,
     up for more, a bar for stop, a gap for no signal).
@@ -59,7 +58,6 @@ class About:
     rank: int = 1
     quietest: Cued = Cued.STOP_ONLY
     mutable: bool = True
-    spends: bool = False
     escalates: bool = False
     advises: bool = False
 
@@ -80,13 +78,13 @@ class Cue(IntEnum):
 
     NONE = 0, _NO_CUE
     EASE = 1, About(
-        Says.SLOWER, "e", "M2 4H14L8 13Z", rank=2, quietest=Cued.ALL, spends=True, escalates=True,
+        Says.SLOWER, "e", "M2 4H14L8 13Z", rank=2, quietest=Cued.ALL, escalates=True,
         advises=True)
     WALK = 2, About(
-        Says.SLOWER, "w", "M2 1H14L8 8ZM2 8H14L8 15Z", rank=3, quietest=Cued.WALK_AND_STOP, spends=True,
+        Says.SLOWER, "w", "M2 1H14L8 8ZM2 8H14L8 15Z", rank=3, quietest=Cued.WALK_AND_STOP,
         escalates=True)
     RESUME = 3, About(
-        Says.FASTER, "r", "M2 12H14L8 3Z", quietest=Cued.WALK_AND_STOP, spends=True, escalates=True,
+        Says.FASTER, "r", "M2 12H14L8 3Z", quietest=Cued.WALK_AND_STOP, escalates=True,
         advises=True)
     STOP = 4, About(Says.SLOWER, "S", "M2 6H14V11H2Z", rank=5, mutable=False)
     SIGNAL_LOST = 5, About(Says.SIGNAL_LOST, "l", "M1 6H6V10H1ZM10 6H15V10H10Z", rank=4, mutable=False)
@@ -94,7 +92,7 @@ class Cue(IntEnum):
     BATTERY_LOW = 7, About(Says.NEWS, "y", "M4 3H12V14H4ZM6 1H10V3H6Z")
     PART = 8, About(Says.NEWS, "p", "M7 1H9V15H7Z")
     PICK_UP = 9, About(
-        Says.FASTER, "u", "M5 12H11L8 3Z", quietest=Cued.ALL, spends=True, advises=True)
+        Says.FASTER, "u", "M5 12H11L8 3Z", quietest=Cued.ALL, advises=True)
 
     @property
     def key(self) -> str:

@@ -7,7 +7,7 @@ import contextlib
 import sys
 from typing import Any
 
-from guard.commands.options import is_terminal, print_json
+from guard.commands.options import is_terminal, own_settings, print_json
 from guard.errors import UsageError
 
 _HOW = ("talk-test", "field-test", "lactate", "maximum", "resting")
@@ -82,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
     runner = ceiling_inputs.runner_of(answers, today, notes)
     rows = methods(runner)
     suggestion = suggest(runner, rows)
-    if suggestion.bpm is None and (own_bpm := _kept_bpm()) is not None:
+    if suggestion.bpm is None and (own_bpm := own_settings(lambda told: None).ceiling_bpm) is not None:
         notes.append(f"the ceiling you keep, {own_bpm:g} bpm, stays set; to remove it until you have asked: "
                      "guard settings --unset ceiling_bpm")
     document = _document(runner, rows, suggestion)
@@ -97,12 +97,9 @@ def run(args: argparse.Namespace) -> int:
         print_json(document)
     else:
         from guard.ceiling.terminal import show
-        from guard.settings import Settings
-        from guard.settings import file as settings_file
-
         since = today if typed or not earlier else earlier[-1].day
         show(runner, rows, suggestion, notes=notes, kept=kept, since=since, today=today,
-             stop_bpm=Settings().replaced(settings_file.load(leave_out=notes.append)).stop_bpm)
+             stop_bpm=own_settings(notes.append).stop_bpm)
     return 0
 
 
@@ -121,13 +118,6 @@ def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:
         "suggestion": {"bpm": suggestion.bpm, "reason": suggestion.reason},
         "cautions": [*cautions(runner, suggestion), *FOR_EVERY_RUN],
     }
-
-
-def _kept_bpm() -> float | None:
-    from guard.settings import Settings
-    from guard.settings import file as settings_file
-
-    return Settings().replaced(settings_file.load(leave_out=lambda told: None)).ceiling_bpm
 
 
 def _apply(suggestion: Any) -> str:

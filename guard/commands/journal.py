@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import is_terminal, print_json
+from guard.commands.options import is_terminal, own_settings, print_json
 from guard.errors import UsageError, printable, short
 
 if TYPE_CHECKING:
@@ -177,11 +177,9 @@ def _document(entries: list[Entry]) -> int:
 
 def _today(journal: Journal, today: date, *, as_json: bool) -> int:
     from guard.journal.today import advice, sentence
-    from guard.settings import Settings
-    from guard.settings import file as settings_file
 
     entry = journal.of(today)
-    settings = Settings().replaced(settings_file.load(leave_out=_warn))
+    settings = own_settings(_warn)
     found = advice(journal, today, settings.ceiling_bpm)
     if as_json:
         print_json({

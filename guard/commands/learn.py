@@ -8,7 +8,7 @@ import sys
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import print_json, tell
+from guard.commands.options import own_settings, print_json, tell
 from guard.errors import EXIT_REFUSED
 
 if TYPE_CHECKING:
@@ -53,15 +53,15 @@ def run(args: argparse.Namespace) -> int:
 
     from guard.response.advice import suggest
     from guard.response.fit import Fit, learn
-    from guard.settings import Settings
-    from guard.settings import file as settings_file
 
-    present = Settings().replaced(settings_file.load(leave_out=tell))
+    present = own_settings(tell)
     pieces, runs = _recorded(args.files)
     result = learn(pieces, runs=runs, units=present.units)
     suggestions = suggest(result, present.units) if isinstance(result, Fit) else []
     kept = None
     if args.apply and suggestions:
+        from guard.settings import file as settings_file
+
         kept = str(settings_file.save({one.key: one.value for one in suggestions}))
     if args.json:
         print_json(_document(args.files, result, suggestions, present.as_dict(), kept))

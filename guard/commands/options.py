@@ -96,6 +96,13 @@ def chosen_settings(
     return settings
 
 
+def own_settings(tell: Callable[[str], None]) -> Settings:
+    """The reader's own settings as kept; `tell` hears of what was left out."""
+    from guard.settings import file as settings_file
+
+    return Settings().replaced(settings_file.load(leave_out=tell))
+
+
 def readers_units() -> dict[str, str]:
     """The unit kept by who reads a log, whatever its runner had; empty where none is: the log's own stays."""
     from guard.settings import file as settings_file
@@ -106,11 +113,9 @@ def readers_units() -> dict[str, str]:
 
 def with_ceiling(settings: Settings, name: object) -> Settings:
     """A log's settings, with the reader's own ceiling where it has none; UsageError where neither has."""
-    from guard.settings import file as settings_file
-
     if settings.ceiling_bpm is not None:
         return settings
-    kept = settings_file.load(leave_out=lambda told: None).get("ceiling_bpm")
+    kept = own_settings(lambda told: None).ceiling_bpm
     if kept is None:
         raise UsageError(f"{name} has no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
     print(f"note: {printable(str(name))} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)",

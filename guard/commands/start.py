@@ -16,7 +16,7 @@ from textwrap import fill
 from types import ModuleType
 from typing import TYPE_CHECKING
 
-from guard.commands.options import is_terminal
+from guard.commands.options import is_terminal, own_settings
 from guard.errors import GuardError, printable
 from guard.start.path import BY_HAND, Facts, StartStep, listing, next_step, typed_step
 
@@ -143,10 +143,9 @@ def _facts() -> Facts:
 
 def _settings() -> Settings:
     from guard.settings import Settings
-    from guard.settings import file as settings_file
 
     with contextlib.suppress(GuardError):
-        return Settings().replaced(settings_file.load(leave_out=_quiet))
+        return own_settings(_quiet)
     return Settings()
 
 

@@ -97,16 +97,6 @@ class Playing:
                 self._now[1].process.kill()
 
 
-class Beside(Protocol):
-    """What plays the same sounds beside the way out that is in use; it holds nothing up."""
-
-    def begin(self, sound: Sound) -> int: ...
-    def cut(self, sound: Sound) -> None: ...
-    def keep(self, pcm: Pcm) -> str: ...
-    def keep_own(self, key: str, sound: Sound) -> None: ...
-    def close(self) -> None: ...
-
-
 class Backend(Protocol):
     """One way for sound to leave the machine."""
 

@@ -31,7 +31,7 @@ GAP_S = 10.0  # after so long without a reading the level jumps, for about so lo
 ROUGH = 4.0  # mean squared error of late, of the usual, beyond which nothing is foreseen
 COVER_S, COVER_SHARE = 8.0, 0.75  # of so long readings came, for what is foreseen to count
 START_VAR = 200.0  # of the target, about the ceiling: who begins may be heading anywhere
-WHITE_VAR = 0.16  # of a reading: whole numbers, and what is random from one to the next
+WHITE_LEAST, WHITE_MOST, WHITE_STEP, WHITE_CLIP, WHITE_DOUBT = 0.16, 9.0, 0.06, 2.0, 1.5  # learned
 LEVEL_VAR = 0.005  # a second: what the lag does not explain
 SIZE_STEP, SIZE_LEAST, SIZE_MOST = 0.02, 0.15, 4.0  # the strap's noise is learned, within bounds
 EFFECT_VAR_SHARE = 3.2  # bpm: variance of a cue's effect for each bpm expected (SD 4 of 5)
@@ -64,6 +64,8 @@ class Account:
         self.var_level, self.var_target, self.var_error = zero + 25.0, zero + START_VAR, zero + 1.0
         self.cov_level_target, self.cov_level_error, self.cov_target_error = zero, zero, zero
         self.noise = zero + 1.0  # size of the slow error's variance, of the usual one
+        self.white = zero + WHITE_LEAST
+        self._off_1, self._off_2 = zero, zero  # the last two errors, each by its own spread
         self.wander = zero + figures.still_var
         self._lean, self._lean_var = zero, zero
         self._left = {time_s: far_decay(time_s / response_s) for time_s in ahead_s}
@@ -98,7 +100,7 @@ class Account:
         h = self.var_level + self.cov_level_error
         t = self.cov_level_target + self.cov_target_error
         e = self.cov_level_error + self.var_error
-        spread = h + e + WHITE_VAR
+        spread = h + e + self.white
         off = k.where(usable, bpm - self.level - self.error, 0.0)
         weight = k.where(usable, 1.0 / spread, 0.0)
         gain_h, gain_t, gain_e = h * weight, t * weight, e * weight
@@ -112,9 +114,17 @@ class Account:
         self.cov_target_error = self.cov_target_error - gain_t * e
         self.var_error = self.var_error - gain_e * e
         squared = off * off * weight
+        scaled = off * k.root(weight)
+        # Errors that swing back are random from one reading to the next; those that go on are not.
+        swing = k.most(k.least(0.5 * scaled * (self._off_1 + self._off_2), WHITE_CLIP), -WHITE_CLIP)
+        wide = usable & ((off > WHITE_DOUBT) | (off < -WHITE_DOUBT))
+        learnt = k.most(k.least(self.white * (1.0 - WHITE_STEP * swing), WHITE_MOST), WHITE_LEAST)
+        self.white = k.where(wide, learnt, self.white)
+        self._off_2 = k.where(usable, self._off_1, self._off_2)
+        self._off_1 = k.where(usable, scaled, self._off_1)
         # still or changed
         share = k.where(usable, 1.0 - decay(since_s / f.lean_s), 0.0)
-        self._lean = self._lean + share * (off * k.root(weight) - self._lean)
+        self._lean = self._lean + share * (scaled - self._lean)
         self._lean_var = (1.0 - share) * (1.0 - share) * self._lean_var + share * share
         lean = k.root(self._lean * self._lean / (self._lean_var + 1e-9))
         changed = k.most(k.least(lean - f.lean_sd, 1.0), 0.0)

@@ -39,7 +39,7 @@ WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit
 LONGEST_WAIT_S = 280.0
 # A walk that readings contradict is asked for again: after 25 s (reaction, dead time, strap), 40, 64 and
 # so on: ever more rarely, for who does not listen hears less with every word.
-WALK_AGAIN_S, WALK_AGAIN_GROWS = 25.0, 1.6
+WALK_AGAIN_S, WALK_AGAIN_GROWS, WALK_LONGEST_S = 10.0, 2.0, 280.0
 LOST_S = 75.0  # a walk that has not shown by then was not heeded
 LEAST_WALK_S = 20.0
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
@@ -310,7 +310,7 @@ class Rule:
         if k.some(walk | again):
             word = walk | again
             self._walk_word_s = where(word, t, self._walk_word_s)
-            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self._walk_wait_s, WALK_AGAIN_S), LONGEST_WAIT_S)
+            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self._walk_wait_s, WALK_AGAIN_S), WALK_LONGEST_S)
             self._walk_wait_s = where(word, longer_s, self._walk_wait_s)
             b.expect(word, EFFECTS[Cue.WALK].fall_bpm, anew=True)
             more = k.least(self._no_jog + f.no_jog_step, 2.0 * f.no_jog_step)

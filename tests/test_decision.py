@@ -193,6 +193,16 @@ def test_spikes_move_nothing(spike_bpm):
     assert runner.kinds() == []
 
 
+@pytest.mark.parametrize("noise_bpm", [1.5, 2.5])
+def test_a_strap_that_averages_nothing_is_foreseen_on_all_the_same(noise_bpm):
+    """What is random from one reading to the next is learned: the climb is cued before the ceiling."""
+    runner = OneRunner(noise_bpm=noise_bpm).run(400, 128)
+    assert runner.kinds() == [] and runner.lane.belief.covered
+    runner.run(60, 150)
+    at_s, cue, rule = runner.cues[0]
+    assert cue is Cue.EASE and rule == "ease" and at_s < 400 + 57.6 * np.log((150 - 128) / (150 - 139))
+
+
 def test_a_true_jump_is_believed_once_it_lasts():
     runner = OneRunner().run(60, 110)
     runner.run(30, 136, 0.1)

@@ -7,6 +7,7 @@ exactly it says is in NAME.expected.json, made by the script with the recording.
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from itertools import pairwise
 from pathlib import Path
@@ -163,6 +164,15 @@ def test_slipped_strap_is_never_taken_for_recovery() -> None:
         assert not cues(name, (Cue.RESUME, Cue.PICK_UP), begin_s, end_s)
     # It first slipped while the runner walked: he runs on only when the strap sits again and it is time.
     assert all(given.t_s > spells[0][1] for given in cues(name, (Cue.RESUME,)))
+
+
+@pytest.mark.parametrize("strictness", [0.0, 1.0])
+def test_slipped_strap_is_no_recovery_however_early_the_walk_was_said(strictness: float) -> None:
+    """A fall is explained by the seconds since it began, not since the word."""
+    kept = recording("slipped-strap")
+    again = replay(kept, dataclasses.replace(kept.settings, strictness=strictness))
+    said_s = [given.t_s for given in again.cues if given.cue in (Cue.RESUME, Cue.PICK_UP)]
+    assert not [t_s for t_s in said_s for begin_s, end_s in slips() if begin_s <= t_s < end_s]
 
 
 def test_lost_strap_is_shown_said_and_never_resumed_on() -> None:

@@ -6,7 +6,7 @@ target is what the effort would settle at; a runner who holds his effort lets
 it wander, one who changes it moves it at once, and a switch tells the two
 apart: errors of some seconds that lean to one side. A strap errs in two ways, at
 random and slowly (its averaging, the body's own ripple); n is the slow error,
-and its size is learned. So each account is a Kalman filter of three states.
+and the size of both is learned. So each account is a Kalman filter of three states.
 There are two, a quick and a slow heart; each weighs what its errors were likely
 to be.
 
@@ -31,7 +31,9 @@ GAP_S = 10.0  # after so long without a reading the level jumps, for about so lo
 ROUGH = 4.0  # mean squared error of late, of the usual, beyond which nothing is foreseen
 COVER_S, COVER_SHARE = 8.0, 0.75  # of so long readings came, for what is foreseen to count
 START_VAR = 200.0  # of the target, about the ceiling: who begins may be heading anywhere
-WHITE_LEAST, WHITE_MOST, WHITE_STEP, WHITE_CLIP, WHITE_DOUBT = 0.16, 9.0, 0.06, 2.0, 1.5  # learned
+# What is random from one reading to the next (its rounding and more) is learned, within bounds: errors that
+# swing back by more than the whole beat that a strap shows raise it, errors that go on lower it. Simulated.
+WHITE_LEAST, WHITE_MOST, WHITE_STEP, SWING_MOST, ROUNDED_BPM = 0.16, 9.0, 0.06, 2.0, 1.0
 LEVEL_VAR = 0.005  # a second: what the lag does not explain
 SIZE_STEP, SIZE_LEAST, SIZE_MOST = 0.02, 0.15, 4.0  # the strap's noise is learned, within bounds
 EFFECT_VAR_SHARE = 3.2  # bpm: variance of a cue's effect for each bpm expected (SD 4 of 5)
@@ -115,11 +117,11 @@ class Account:
         self.var_error = self.var_error - gain_e * e
         squared = off * off * weight
         scaled = off * k.root(weight)
-        # Errors that swing back are random from one reading to the next; those that go on are not.
-        swing = k.most(k.least(0.5 * scaled * (self._off_1 + self._off_2), WHITE_CLIP), -WHITE_CLIP)
-        wide = usable & ((off > WHITE_DOUBT) | (off < -WHITE_DOUBT))
-        learnt = k.most(k.least(self.white * (1.0 - WHITE_STEP * swing), WHITE_MOST), WHITE_LEAST)
-        self.white = k.where(wide, learnt, self.white)
+        swing = 0.5 * scaled * (self._off_1 + self._off_2)
+        step = WHITE_STEP * k.most(k.least(swing, SWING_MOST), -SWING_MOST)
+        tells = usable & (off * off > ROUNDED_BPM * ROUNDED_BPM)
+        self.white = k.where(
+            tells, k.most(k.least(self.white * (1.0 - step), WHITE_MOST), WHITE_LEAST), self.white)
         self._off_2 = k.where(usable, self._off_1, self._off_2)
         self._off_1 = k.where(usable, scaled, self._off_1)
         # still or changed

@@ -37,9 +37,9 @@ FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 3
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit
 LONGEST_WAIT_S = 280.0
-# A walk that readings contradict is asked for again: after 25 s (reaction, dead time, strap), 40, 64 and
-# so on: ever more rarely, for who does not listen hears less with every word.
-WALK_AGAIN_S, WALK_AGAIN_GROWS, WALK_LONGEST_S = 10.0, 2.0, 280.0
+# A walk that readings contradict is asked for again, after 10, 20, 40 s and so on: ever more rarely, for
+# who does not listen hears less with every word.
+WALK_AGAIN_S, WALK_AGAIN_GROWS = 10.0, 2.0
 LOST_S = 75.0  # a walk that has not shown by then was not heeded
 LEAST_WALK_S = 20.0
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
@@ -50,6 +50,7 @@ RISE_SPARE = 1.25  # no two rises are alike: room for a quarter more than the la
 # A walk in mid-run brings down 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s (Donne 2024 data). What
 # falls by more than three standard deviations beyond may be a slipped electrode: wait for a while.
 EXPLAINED_BPM, EXPLAINED_BPM_S, DOUBT_S = 12.0, 0.6, 130.0
+DEAD_S = 12.0  # from a word to the first beat that shows it
 
 
 class Rule:
@@ -80,7 +81,8 @@ class Rule:
         self._no_jog = zero
         # walk
         self._walk_s, self._walk_word_s, self._walk_wait_s = zero + NEVER_S, zero + NEVER_S, zero
-        self._walk_top_bpm, self._low_bpm, self._low_s = zero, zero, zero
+        self._walk_top_bpm, self._walk_top_s = zero, zero + NEVER_S
+        self._low_bpm, self._low_s = zero, zero
         self._seen, self._owed = no, no
         self._doubt_s = zero + NEVER_S
         self._sure_bpm, self._sure_s = zero + NEVER_S, zero  # level and time before the newest gap
@@ -197,6 +199,8 @@ class Rule:
         walked_s = t - self._walk_s
         watched = (walking | self._owed) & b.settled
         self._walk_top_bpm = where(watched, k.most(self._walk_top_bpm, level), self._walk_top_bpm)
+        at_top = watched & (level > self._walk_top_bpm - 1.0)
+        self._walk_top_s = where(at_top, t, self._walk_top_s)
         lower = watched & ((level >= self._walk_top_bpm) | (level < self._low_bpm))
         self._low_bpm, self._low_s = where(lower, level, self._low_bpm), where(lower, t, self._low_s)
         moves = b.settled & ((level > self._still_bpm + HOLDS_WITHIN_BPM)
@@ -205,6 +209,7 @@ class Rule:
         still_s = t - k.most(self._still_s, self._walk_s)
         holds = b.settled & (level < limit - HOLDS_UNDER_BPM) & (still_s > HOLDS_S)
         fell = self._walk_top_bpm - level
+        fell_s = t - self._walk_top_s + DEAD_S
         self._seen = walking & (self._seen | (b.settled & (fell > f.walk_shows_bpm)))
         shown = self._seen | (self._walk_top_bpm - self._low_bpm >= 0.5 * f.walk_shows_bpm)
         risen = level - self._low_bpm
@@ -223,10 +228,10 @@ class Rule:
         gone = (walking & gone) | stays
         again = spaced & walking & no(self._seen | asked | gone) & (level > limit) & hot & walk_again
 
-        # Since the walk began, or across a gap: deeper than a walk explains.
+        # Since it began to fall, or across a gap: deeper than a walk explains.
         dropped = self._sure_bpm - level > EXPLAINED_BPM + 0.5 * EXPLAINED_BPM_S * (t - self._sure_s)
         deep = walking & b.fresh & (dropped | (
-            fell > EXPLAINED_BPM + EXPLAINED_BPM_S * k.most(walked_s, 0.0)))
+            fell > EXPLAINED_BPM + EXPLAINED_BPM_S * k.most(k.least(walked_s, fell_s), 0.0)))
         self._sure_bpm = where(b.settled, level, self._sure_bpm)
         self._sure_s = where(b.settled, t, self._sure_s)
         self._doubt_s = where(deep, t, self._doubt_s)
@@ -310,7 +315,7 @@ class Rule:
         if k.some(walk | again):
             word = walk | again
             self._walk_word_s = where(word, t, self._walk_word_s)
-            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self._walk_wait_s, WALK_AGAIN_S), WALK_LONGEST_S)
+            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self._walk_wait_s, WALK_AGAIN_S), LONGEST_WAIT_S)
             self._walk_wait_s = where(word, longer_s, self._walk_wait_s)
             b.expect(word, EFFECTS[Cue.WALK].fall_bpm, anew=True)
             more = k.least(self._no_jog + f.no_jog_step, 2.0 * f.no_jog_step)

@@ -51,7 +51,8 @@ class Filter:
         self.tau = response_s
         self.x = [NAN, ceiling_bpm, 0.0]
         self.p = [[25.0, 0.0, 0.0], [0.0, held.START_VAR, 0.0], [0.0, 0.0, 1.0]]
-        self.size, self.wander = 1.0, F.still_var
+        self.size, self.wander, self.white = 1.0, F.still_var, held.WHITE_LEAST
+        self.errors = [0.0, 0.0]
         self.lean = self.lean_var = 0.0
 
     def go_on(self, dt: float, fall: float, var: float) -> None:
@@ -66,10 +67,16 @@ class Filter:
 
     def take(self, bpm: float, since_s: float) -> tuple[float, float]:
         across = [self.p[i][0] + self.p[i][2] for i in range(3)]
-        spread = across[0] + across[2] + held.WHITE_VAR
+        spread = across[0] + across[2] + self.white
         off = bpm - self.x[0] - self.x[2]
         self.x = [x + a * off / spread for x, a in zip(self.x, across, strict=True)]
         self.p = [[self.p[i][j] - across[i] * across[j] / spread for j in range(3)] for i in range(3)]
+        scaled = off / math.sqrt(spread)
+        if abs(off) > held.ROUNDED_BPM:
+            swing = min(max(scaled * sum(self.errors) / 2.0, -held.SWING_MOST), held.SWING_MOST)
+            self.white = min(max(self.white * (1.0 - held.WHITE_STEP * swing), held.WHITE_LEAST),
+                             held.WHITE_MOST)
+        self.errors = [scaled, self.errors[0]]
         share = 1.0 - decay(since_s / F.lean_s)
         self.lean += share * (off / math.sqrt(spread) - self.lean)
         self.lean_var = (1.0 - share) ** 2 * self.lean_var + share ** 2
@@ -125,6 +132,7 @@ class ScalarGuard:
         self.top = NEVER
         self.rise = F.rise_bpm
         self.walk_top = self.low = self.low_s = self.start_bpm = self.risen = 0.0
+        self.walk_top_s = NEVER
         self.walk_s = self.walk_word_s = self.doubt_s = self.asked_s = self.start_s = NEVER
         self.walk_wait = self.ask_wait = self.pick_wait = 0.0
         self.asked = 0
@@ -329,6 +337,8 @@ class ScalarGuard:
         level, walked, asked = self.level, t - self.walk_s, self.asked > 0
         if (self.walking or self.owed) and self.settled:
             self.walk_top = max(self.walk_top, level)
+            if level > self.walk_top - 1.0:
+                self.walk_top_s = t
             if level >= self.walk_top or level < self.low:
                 self.low, self.low_s = level, t
         if self.settled and abs(level - self.still) > ruled.HOLDS_WITHIN_BPM:
@@ -351,7 +361,8 @@ class ScalarGuard:
                  and again_ok)
         dropped = self.sure - level > ruled.EXPLAINED_BPM + 0.5 * ruled.EXPLAINED_BPM_S * (t - self.sure_s)
         if self.walking and self.fresh and (
-                dropped or fell > ruled.EXPLAINED_BPM + ruled.EXPLAINED_BPM_S * max(walked, 0.0)):
+                dropped or fell > ruled.EXPLAINED_BPM + ruled.EXPLAINED_BPM_S * max(
+                    min(walked, t - self.walk_top_s + ruled.DEAD_S), 0.0)):
             self.doubt_s = self.walk_s = t
             self.walk_top = self.low = level
             self.seen = False

@@ -109,7 +109,9 @@ def _facts(path: Path) -> SessionFacts:
     end = _end(body)
     if end is not None:
         summary, t_s = end
-        return SessionFacts(**common, duration_s=summary.get("duration_s", t_s), summary=summary)
+        whole_s = summary.get("duration_s")
+        return SessionFacts(**common, duration_s=whole_s if isinstance(whole_s, _NUMBER) else t_s,
+                            summary=summary)
     recording = read_log(path)
     summary = _checked(recording.summary) if recording.summary else {}
     if not summary and recording.interrupted:

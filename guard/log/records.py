@@ -38,7 +38,7 @@ from guard.events import (
 )
 from guard.reasons import reason
 
-Record = dict[str, Any]
+Record = dict[str, object]
 
 # A session of more than four days is a damaged time, not a run: replay steps
 # through every second of it.

@@ -75,7 +75,7 @@ def _whole(data: bytes) -> Series:
     if header["type"] != "session" or header["format"] != LOG_FORMAT or len(records) + 1 != len(others):
         raise ValueError("not a log of this format")
     _check_order(readings, records, places)
-    get: dict[str, list[Record]] = {"speed": [], "doubt": [], "command": [], "cue": []}
+    get: dict[str, list[dict[str, Any]]] = {"speed": [], "doubt": [], "command": [], "cue": []}
     for one in records:
         if one["type"] == "reading":
             raise ValueError("a reading that is written in another way")
@@ -91,7 +91,7 @@ def _whole(data: bytes) -> Series:
     return _series(header, readings[touching], speeds, doubts, commands, asking, end_s)
 
 
-def _check_order(readings: Floats, records: list[Record], places: NDArray[np.bool_]) -> None:
+def _check_order(readings: Floats, records: list[dict[str, Any]], places: NDArray[np.bool_]) -> None:
     """Raise where an input's time lies before that of an input above; the careful reader leaves it out.
 
     `places` tells for each line but the first whether it is a reading.

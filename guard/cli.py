@@ -18,7 +18,7 @@ from typing import NoReturn
 from guard import __version__
 from guard.errors import EXIT_INTERRUPTED, GuardError, InputError
 
-EXIT_NO_OUTPUT = 4
+EXIT_NO_OUTPUT = 4  # as for missing hardware: standard output cannot be written
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 
 # name: (module, one line of help, example)

@@ -14,10 +14,10 @@ _SIGNS = {  # sign, ASCII twin
     "range": ("─", "-"), "begin": ("├", "["), "end": ("┤", "]"),
     "value": ("●", "o"), "shown_only": ("○", "x"), "ceiling": ("┃", "|"),
 }
-_STEPS_BPM = (5, 10, 20, 50)
+_STEPS_BPM = (5, 10, 20, 50)  # between numbers on the axis
 _TICK_CELLS = 7  # least distance of two numbers on the axis
-_NAME_CELLS = 32
-LEAST_WIDTH = 50
+_NAME_CELLS = 32  # of a method's name, at most
+LEAST_WIDTH = 50  # cells; a narrower chart tells nothing
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from guard.screen.cautions import FOR_EVERY_RUN
 from guard.screen.console import Console
 from guard.screen.look import fitting_look
 
-_WIDEST = 110
+_WIDEST = 110  # cells; longer lines are hard to read
 
 
 def show(

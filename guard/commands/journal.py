@@ -33,7 +33,7 @@ _FLAGS = {
 }
 _EXAMPLE = "guard journal --sleep 7.5 --quality 4 --resting 52 --note TEXT"
 _ACTIONS = ("edit", "list", "search", "today", "csv", "remove")
-_DEFAULT_LISTED = 14
+_DEFAULT_LISTED = 14  # days: two weeks
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

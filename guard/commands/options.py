@@ -19,7 +19,7 @@ FIND_A_CEILING = (
     "run half an hour at the fastest pace at which you still speak in whole sentences; "
     "your average heart rate over its last 20 minutes is a careful start"
 )
-_BAR_CELLS = 30
+_BAR_CELLS = 30  # of a progress bar
 HOW_TO_FIND_A_CEILING = (
     "no ceiling is set, and the guard never guesses one: add --ceiling BPM, or keep yours with "
     f"`guard settings ceiling_bpm=BPM`. To find it, use `guard ceiling`, or {FIND_A_CEILING}"

@@ -14,7 +14,7 @@ from guard.errors import UsageError, printable, short
 if TYPE_CHECKING:
     from guard.plan.plan import Part, Plan
 
-_WIDEST = 120
+_WIDEST = 120  # cells; longer lines are hard to read
 _CUED = {"all": "all", "walk_and_stop": "walk, resume and stop", "stop_only": "only stop"}
 
 

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from guard.progress.progress import Months, PastSession
     from guard.screen.look import Look
 
-_WIDEST = 110
-_MOST_NOTES = 5
+_WIDEST = 110  # cells; longer lines are hard to read
+_MOST_NOTES = 5  # the rest is counted
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

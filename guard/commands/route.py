@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from guard.route.route import Route
     from guard.settings import Settings
 
-_WIDEST = 110
-_SPEEDS_M_S = (0.8, 7.0)
+_WIDEST = 110  # cells; longer lines are hard to read
+_SPEEDS_M_S = (0.8, 7.0)  # a typed one outside is a slip: 3 and 25 km/h (ours)
 _TYPED_SHARE = 0.03  # of a typed speed: about as well as one knows it (ours)
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from guard.radio.companions import WithSpeed
     from guard.settings import Settings
 
-LONGEST_SEARCH_S = 86_400.0
+LONGEST_SEARCH_S = 86_400.0  # a day: longer is a slip
 SPEED_WAIT_S = 20.0  # for a treadmill or pod to be chosen, before the session goes on without
 
 

@@ -23,7 +23,7 @@ from guard.start.path import BY_HAND, Facts, StartStep, listing, next_step, type
 if TYPE_CHECKING:
     from guard.settings import Settings
 
-_WIDEST = 78
+_WIDEST = 78  # cells of a line of text
 TALK_TEST = "talk-test.toml"
 _CEILING = (
     "1  I know mine, from a test or from a professional",

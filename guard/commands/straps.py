@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from guard.devices.seen import RememberedDevice
     from guard.radio.listen import Sighting
 
-LISTEN_S = 6.0
+LISTEN_S = 6.0  # straps tell of themselves about once a second; some seldom (ours)
 FORGET = ("strap", "treadmill", "foot-pod", "all")
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from guard.tune.source import LoggedRun
 
 VIEWS = ("both", "recorded", "respond")
-MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64
+MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64  # more is a slip of the keyboard (ours)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

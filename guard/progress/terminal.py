@@ -13,9 +13,9 @@ from guard.progress.verdict import Verdict
 from guard.progress.weeks import Week
 from guard.screen.look import Look
 
-CHART_ROWS = 11
-_SHOWN_DAYS = 366
-_SHOWN_WEEKS = 12
+CHART_ROWS = 11  # of the picture
+_SHOWN_DAYS = 366  # a year
+_SHOWN_WEEKS = 12  # as many as fit a screen
 _KEPT = "\N{NO-BREAK SPACE}"
 _MARGIN = 7  # a pace and the axis
 

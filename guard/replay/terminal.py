@@ -22,9 +22,9 @@ from guard.screen.look import Look, fitting_look, styled
 from guard.screen.trace import picture
 from guard.screen.words import clock, state_name
 
-LABEL = 6
-_ROWS = 6
-_WIDEST = 160
+LABEL = 6  # cells before the picture
+_ROWS = 6  # of the picture
+_WIDEST = 160  # cells; a wider picture shows no more
 MARKS = {CueChange.ADDED: "+", CueChange.GONE: "-", CueChange.EARLIER: "<", CueChange.LATER: ">"}
 _HOW = {CueChange.SAME: "same", CueChange.ADDED: "added", CueChange.GONE: "gone"}
 

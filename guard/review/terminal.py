@@ -16,10 +16,10 @@ from guard.screen.look import Look, styled
 from guard.screen.trace import picture
 from guard.screen.words import clock
 
-_ROWS = 8
-_WIDEST = 160
+_ROWS = 8  # of the picture
+_WIDEST = 160  # cells; a wider picture shows no more
 ROOMY = 72  # in a narrower terminal tables become lines
-MOST_PARTS_NUMBERED = 60
+MOST_PARTS_NUMBERED = 60  # beyond it numbers have no room
 RAMP = ", at the left the warm-up's limit under it"
 NOT_HEARD = "cue, not heard"
 

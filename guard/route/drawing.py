@@ -9,7 +9,7 @@ from guard.route.route import Route
 from guard.route.words import marks
 from guard.screen.look import EIGHTHS, Look
 
-_ROWS = 7
+_ROWS = 7  # of the picture
 _MARGIN = 7  # four digits of metres, a space, the axis, a space
 _LEAST_SPAN_M = 20.0  # a level road shall not look like a range of mountains
 

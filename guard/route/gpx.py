@@ -18,7 +18,7 @@ import numpy as np
 from guard.arrays import Floats
 from guard.errors import InputError, printable
 
-LONGEST_TRACK = 500_000
+LONGEST_TRACK = 500_000  # points: a week at one a second
 MISSING_SHARE = 0.2  # of the altitudes; fewer are drawn straight between their neighbours
 FAR_M, FAR_TIMES = 1000.0, 20.0  # a step so long, and so many times the usual one, is a jump
 WALL_M = 50.0  # up or down by so much at over 100 % is one too

@@ -7,7 +7,7 @@ half a row high, times the scale; that needs the half blocks of Unicode.
 
 from __future__ import annotations
 
-ROWS = 5
+ROWS = 5  # of half cells
 _HALVES = {"..": " ", "#.": "▀", ".#": "▄", "##": "█"}
 
 _PICTURES = {

@@ -34,12 +34,12 @@ from guard.sound.tones import RATE_HZ, Pcm, silence
 from guard.sound.wavfile import BadWav
 
 START_LIMIT_S = 20.0  # a small board with a cold disk needs several
-PHRASE_LIMIT_S = 5.0
+PHRASE_LIMIT_S = 5.0  # an engine that takes longer hangs (ours)
 NOT_SPOKEN_AFTER = 2  # failures of one part before it is given up
 
-_PART_GAP_S = 0.06
+_PART_GAP_S = 0.06  # between parts, as in speech
 _QUIET = 300  # of 32,767: silence around a rendered phrase
-_SPEECH_PEAK = 0.8
+_SPEECH_PEAK = 0.8  # of full scale, above the tones' 0.7
 
 
 class Phrases:

@@ -27,11 +27,11 @@ from guard.sound.worker_backend import WorkerBackend
 SWITCH = "GUARD_SOUND"
 SOUND_DEBUG_FILE = "sound-debug.log"  # what sound libraries say in their own words, in the cache folder
 STALE_S = 3.0  # a cue that comes later than this is no longer true
-GOODBYE_LIMIT_S = 5.0
+GOODBYE_LIMIT_S = 5.0  # longer than any phrase
 
 _SAID, _TICKED, _PROBE = 0, -1, -2  # below every cue's rank
 
-_PROBE_S = 0.05
+_PROBE_S = 0.05  # of silence, to try a way out
 
 
 def why_off(settings: Settings) -> str:

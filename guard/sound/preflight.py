@@ -20,7 +20,7 @@ from guard.sound.phrases import phrases_for
 from guard.sound.player import why_off
 from guard.sound.worker_backend import WorkerBackend
 
-VOICE_WAIT_S = 30.0
+VOICE_WAIT_S = 30.0  # a small board with a cold disk needs many
 SOUND_OUTPUT = "sound output"
 _NO_OUTPUT_FIX = ("connect or switch on a sound output (on Linux `aplay -l` lists them), or have a phone "
                   "play the cues: `guard run --page network`")

@@ -22,7 +22,7 @@ from guard.units import KM_H_PER_M_S, per_m_s, speed_unit
 
 PRESENT, RECOMMENDED = "P", "R"
 LETTERS = "abcdef"
-_ROWS, _WIDEST, _MARGIN = 14, 90, 8
+_ROWS, _WIDEST, _MARGIN = 14, 90, 8  # of the picture, in cells
 
 
 def show(found: Outcome, kept: str | None, *, wanted_apply: bool) -> None:

@@ -20,7 +20,7 @@ Stop = Callable[[], bool]
 _Work = TypeVar("_Work")
 _Done = TypeVar("_Done")
 
-POLL_S = 0.2
+POLL_S = 0.2  # between looks at whether to stop
 
 _stopped: Any = None  # of a worker: the event that ends it, and the count of its looks at that
 _made: Any = None

@@ -99,7 +99,8 @@ def _runners(args: argparse.Namespace, units: str) -> int:
     from guard.roster import page as roster_page
     from guard.roster.folders import everyone
     from guard.roster.roster import line, worst_first
-    from guard.workers.pool import usable_cores, workers
+    from guard.workers.pool import usable_cores
+    from guard.workers.workers import workers
 
     found = everyone(
         Path(args.runners), lambda count: workers(args.workers, min(usable_cores(), count)),

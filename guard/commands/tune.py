@@ -51,7 +51,8 @@ def run(args: argparse.Namespace) -> int:
     from guard.settings import file as settings_file
     from guard.tune.space import axes
     from guard.tune.tune import Tuning
-    from guard.workers.pool import usable_cores, workers
+    from guard.workers.pool import usable_cores
+    from guard.workers.workers import workers
 
     if args.jobs and args.workers:
         raise UsageError("--jobs counts processes of this machine, --workers are others: give one of them")

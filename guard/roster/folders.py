@@ -21,7 +21,8 @@ from guard.journal import journal as journals
 from guard.progress.sessions import FIGURES_FORMAT
 from guard.roster.roster import Standing, as_kept, standing, standing_from
 from guard.settings import file as settings_file
-from guard.workers.pool import Interrupted, Workers
+from guard.workers.pool import Interrupted
+from guard.workers.workers import Workers
 
 FORMAT = 1  # a change in what is worked out needs a new number
 MOST_NOTES = 5  # of one runner

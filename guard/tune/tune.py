@@ -28,7 +28,8 @@ from guard.tune.runners import Drawn, draw_runners
 from guard.tune.source import LoggedRun, ReadRecording, Span, SpanGround, TunedRecording, spans, take
 from guard.tune.space import SearchedSetting, around, spread
 from guard.tune.tape import Tape
-from guard.workers.pool import Interrupted, Pool, Workers
+from guard.workers.pool import Interrupted, Pool
+from guard.workers.workers import Workers
 
 TellProgress = Callable[[str, float], None]
 

@@ -144,6 +144,14 @@ def test_tuning_is_the_same_to_the_last_bit(some, files, tmp_path):
     assert told([*words, "--workers", some.address], tmp_path) == told([*words, "--jobs", "1"], tmp_path)
 
 
+@slow
+def test_the_benchmark_is_the_same_to_the_last_bit(some, tmp_path):
+    words = ["-m", "tests.lab.guarding", "--runners", "2", "--kinds", "middle", "small easer", "relapse"]
+    for name, more in (("far", ["--workers", some.address]), ("here", [])):
+        told([*words, *more, "--json", str(tmp_path / name)], tmp_path)
+    assert (tmp_path / "far").read_bytes() == (tmp_path / "here").read_bytes()
+
+
 @pytest.fixture(scope="module")
 def group(tmp_path_factory: pytest.TempPathFactory) -> Path:
     from tests.test_progress import year

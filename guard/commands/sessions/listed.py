@@ -51,17 +51,14 @@ def as_dict(entry: SessionEntry) -> dict[str, object]:
 
 
 def _table(entries: Sequence[SessionEntry]) -> None:
-    from rich import box
     from rich.markup import escape
-    from rich.table import Table
 
-    from guard.screen.console import Console
+    from guard.screen.report import console_and_look, table
     from guard.screen.words import clock
 
-    console = Console(highlight=False, emoji=False)
+    console, look = console_and_look()
     wide = console.width >= SOURCE_COLUMN_FROM
-    utf8 = (console.encoding or "").lower().replace("-", "") == "utf8"
-    grid = Table(box=box.SIMPLE_HEAD if utf8 else box.ASCII, pad_edge=False, padding=(0, 1))
+    grid = table(look)
     grid.add_column("began", no_wrap=True)
     for title in ("length", "ceiling", "at or under", "cues"):
         grid.add_column(title, justify="right", no_wrap=title != "at or under")

@@ -292,8 +292,10 @@ def test_a_warm_up_ramps_to_the_ceiling_in_force():
 
 
 def test_quiet_rules_say_what_may_be_cued():
-    told = {cued: {cue for cue in Cue if Part(Kind.BASE, "", 60, cued=cued).limits(139, 0, 0).allows(cue)}
-            for cued in Cued}
+    told = {}
+    for cued in Cued:
+        limits = Part(Kind.BASE, "", 60, cued=cued).limits(139, 0, 0)
+        told[cued] = {cue for cue in Cue if cue.let_out(limits.cued)}
     assert told[Cued.ALL] == set(Cue) - {Cue.NONE}
     assert told[Cued.ALL] - told[Cued.WALK_AND_STOP] == {Cue.EASE, Cue.PICK_UP}
     assert told[Cued.WALK_AND_STOP] - told[Cued.STOP_ONLY] == {Cue.WALK, Cue.RESUME}
@@ -309,8 +311,8 @@ def test_tighter_limits_begin_with_a_grace_of_one_and_a_half_time_constants():
                    + part("base", "minutes = 9\nceiling_bpm = 145") + part("climb", "minutes=9\ngrace_s = 7"))
     calm = GRACE_RESPONSES * SETTINGS.response_s
     assert [p.grace_s for p in plan.parts] == [SETTINGS.warm_up_quiet_s, 0, 0, calm, calm, 0, 7]
-    assert not plan.parts[3].limits(139, 0.0, calm - 1).allows(Cue.EASE)
-    assert plan.parts[3].limits(139, 0.2, calm).allows(Cue.EASE)
+    assert not Cue.EASE.let_out(plan.parts[3].limits(139, 0.0, calm - 1).cued)
+    assert Cue.EASE.let_out(plan.parts[3].limits(139, 0.2, calm).cued)
 
 
 # --- in a session --------------------------------------------------------------

@@ -20,7 +20,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from guard.cues import Cue
 from guard.cues import Cued as Cued
 from guard.errors import InputError
 from guard.settings import Settings
@@ -63,10 +62,6 @@ class Limits:
     ceiling_bpm: float
     floor_bpm: float | None
     cued: Cued
-
-    def allows(self, cue: Cue) -> bool:
-        """Whether the quiet rule lets `cue` out."""
-        return cue.let_out(self.cued)
 
 
 @dataclass(frozen=True, slots=True)

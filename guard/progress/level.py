@@ -84,7 +84,6 @@ class Level:
     step: SpeedStep | None
     unwritten: bool
     speeds: Floats
-    sds: Floats
     curve: tuple[tuple[float, float], ...]
 
 
@@ -130,7 +129,7 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
     curve = 1.0 + found.coefficients[0] - _overlap(at, pieces) @ found.coefficients[1:1 + pieces]
     return Level(
         usual * (1.0 + value), usual * math.sqrt(variance), found.free, change(recent_days), change(span),
-        steps.likely(), unwritten, usual * (1.0 + y - off), usual * np.sqrt(own),
+        steps.likely(), unwritten, usual * (1.0 + y - off),
         tuple(zip((at + today).tolist(), (usual * curve).tolist(), strict=True)))
 
 

@@ -54,7 +54,6 @@ class ToldByRuns:
     ease_bpm: Estimate | None
     heeded: Estimate | None
     eases: int
-    speed_runs: int
 
 
 def told(runs: Sequence[Guarded]) -> ToldByRuns:
@@ -71,8 +70,7 @@ def told(runs: Sequence[Guarded]) -> ToldByRuns:
         ease = eases.known(lambda mean: mean, FLOOR_EASE_BPM)
         if response is None:
             response = _exp(eases.known(lambda mean: np.log(heard.response_s) + 0.0 * mean, FLOOR_LOG_HEARD))
-    return ToldByRuns(gain, response, dead, ease, _heeded(runs), sum(len(one.ease_s) for one in runs),
-                0 if speed is None else speed.runs)
+    return ToldByRuns(gain, response, dead, ease, _heeded(runs), sum(len(one.ease_s) for one in runs))
 
 
 def _exp(known: Estimate) -> Estimate:

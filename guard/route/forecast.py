@@ -78,10 +78,6 @@ class Climb:
     jog_leads_bpm: Range | None
     planned_leads_bpm: Range | None
 
-    @property
-    def walked_m(self) -> float:
-        return sum(end - begin for begin, end in self.walks)
-
 
 @dataclass(frozen=True)
 class Forecast:

@@ -100,8 +100,8 @@ def of_altitudes(name: str, kind: str, distance_m: Floats, altitude_m: Floats,
     steep = int(np.abs(grade).argmax())
     if abs(grade[steep]) > STEEPEST_MEASURED:  # a fault of the file rather than a road
         raise InputError(f"{name} has a grade of {100 * grade[steep]:.0f} % at {edges[steep] / 1000:.2f} km: "
-                         "its altitudes or distances are wrong there (feet taken for metres?), mend or cut "
-                         "that stretch")
+                         "its altitudes or distances are wrong there (feet taken for metres?), correct or "
+                         "cut that stretch")
     climbed = np.concatenate([np.zeros(1), np.cumsum(grade * cell)])
     altitude: Floats = climbed + float((measured - climbed).mean())
     if float(np.ptp(altitude_m)) == 0.0:

@@ -46,11 +46,6 @@ def rows(words: str, scale: int, fill: str) -> list[str]:
     return lines
 
 
-def half_width(words: str, scale: int) -> int:
-    """Cells that `words` takes at half this scale."""
-    return width(words, scale) // 2
-
-
 def half_rows(words: str, scale: int) -> list[str]:
     """The same at half the size: `ROWS * scale / 2` lines, rounded up. Raises KeyError as `rows` does."""
     dots = []

@@ -134,7 +134,7 @@ def _facts() -> Facts:
     settings, runs = _settings(), 0
     with contextlib.suppress(GuardError):
         # an imported run was not guarded: it holds no ceiling
-        runs = sum(not entry.problem and entry.facts.ceiling_bpm is not None for entry in sessions())
+        runs = sum(not entry.problem and entry.ceiling_bpm is not None for entry in sessions())
     return Facts(
         sound_heard=marks.is_done(marks.SOUND), tried=marks.is_done(marks.LESSON),
         strap=(printable(known.name) or known.address) if known else None,

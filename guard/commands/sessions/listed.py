@@ -28,24 +28,24 @@ def show(entries: Sequence[SessionEntry], home: Path, *, most: int | None, as_js
         print(f"{len(entries) - len(shown)} older ones are not shown: --all shows them, "
               "--from and --to choose")
     _table(shown)
-    if any(entry.started and not entry.clock_trusted for entry in shown):
+    if any(entry.began and not entry.clock_trusted for entry in shown):
         print("? the clock of the machine was not set, or nobody can tell")
     print(_total(entries, what))
 
 
 def as_dict(entry: SessionEntry) -> dict[str, object]:
     """One session, JSON-ready."""
-    started = entry.started
+    started = entry.began
     share = entry.share_at_or_under
     return {
         "name": entry.name, "path": str(entry.path),
         "started": started.isoformat() if started else None, "clock_trusted": entry.clock_trusted,
         "duration_s": entry.duration_s, "ceiling_bpm": entry.ceiling_bpm,
         "share_at_or_under": None if share is None else round(share, 4), "cues": entry.cue_count,
-        "kind": entry.kind, "source": entry.facts.source, "plan": entry.plan,
+        "kind": entry.kind, "source": entry.source, "plan": entry.plan,
         "title": entry.title, "tags": list(entry.tags), "marks": list(entry.marks),
         "has_speed": entry.has_speed, "interrupted": entry.interrupted,
-        "notes": list(entry.facts.notes), "problem": entry.problem, "summary": dict(entry.summary),
+        "notes": list(entry.notes), "problem": entry.problem, "summary": dict(entry.summary),
         "about": dict(entry.about),
     }
 
@@ -82,16 +82,16 @@ def _table(entries: Sequence[SessionEntry]) -> None:
 
 def began(entry: SessionEntry) -> str:
     """Day and time as the clock of the run showed them; `?` where that clock could not be believed."""
-    if entry.started is None:
+    if entry.began is None:
         return "?"
-    return f"{entry.started:%Y-%m-%d %H:%M}" + ("" if entry.clock_trusted else "?")
+    return f"{entry.began:%Y-%m-%d %H:%M}" + ("" if entry.clock_trusted else "?")
 
 
 def words(entry: SessionEntry) -> str:
     """Title, plan, tags and what is the matter, in a few words."""
     if entry.problem:
         return f"{entry.path.name}: {entry.problem.removeprefix(f'{entry.path} ')}"
-    told_by_time = entry.started is not None and entry.name.startswith(f"{entry.started:%Y-%m-%d_%H%M}")
+    told_by_time = entry.began is not None and entry.name.startswith(f"{entry.began:%Y-%m-%d_%H%M}")
     parts = [] if told_by_time and entry.name.count("_") == 1 else [entry.name]
     parts += [entry.title] if entry.title else []
     parts += [f"plan {entry.plan}"] if entry.plan and entry.plan != entry.title else []

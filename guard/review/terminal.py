@@ -58,7 +58,8 @@ def drawing(review: Review, width: int, look: Look) -> list[Text]:
         for number, part in enumerate(review.parts[:MOST_PARTS_NUMBERED], 1):
             put(begins, column(part.begin_s), f"|{number}")
         lines.append(Text("".join(begins), look.style("quiet"), no_wrap=True))
-    lines.append(cue_row(((column(cue.t_s), cue.cue, look.style("lead")) for cue in review.cues), width))
+    lead = look.style("lead")
+    lines.append(cue_row(((column(cue.t_s), cue.cue, lead) for cue in review.cues), width, lead))
     lines.append(Text(from_to(last_s, width), no_wrap=True))
     kinds = cue_key(cue.cue for cue in review.cues)
     each_s = last_s / width

@@ -60,9 +60,9 @@ def from_to(seconds: float, width: int, *, middle: bool = True) -> str:
     return axis + end.rjust(width - len(axis))
 
 
-def cue_row(cues: Iterable[tuple[int, Cue, str]], width: int) -> Text:
-    """Cues at their columns as letters, in a style each; several in one column as one sign."""
-    cells = [(" ", "")] * width
+def cue_row(cues: Iterable[tuple[int, Cue, str]], width: int, blank: str = "") -> Text:
+    """Cues at their columns as letters, in a style each, `blank` that between them; several as one sign."""
+    cells = [(" ", blank)] * width
     for at, cue, style in cues:
         letter = cue.about.letter
         cells[at] = (letter if cells[at][0] in (" ", letter) else SEVERAL, style)

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 FIRST = ("test_run_end_to_end.py", "test_trust_properties.py", "test_run_with_speed.py", "test_learn.py")
+
+# The suite's processes share the cores: linear algebra in threads of its own would only spin beside them.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 @pytest.hookimpl(trylast=True)

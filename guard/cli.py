@@ -18,7 +18,7 @@ from typing import NoReturn
 from guard import __version__
 from guard.errors import EXIT_INTERRUPTED, GuardError, InputError
 
-EXIT_NO_OUTPUT = 4
+EXIT_NO_OUTPUT = 4  # as for missing hardware: standard output cannot be written
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 
 # name: (module, one line of help, example)
@@ -132,7 +132,7 @@ def _open_what_is_closed() -> None:
         if stream is None:
             setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115, PTH123
         elif mode == "w" and hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")  # a name that the encoding lacks costs a sign, no more
+            stream.reconfigure(errors="replace")  # a sign that the encoding lacks becomes a question mark
 
 
 def _let_go_of_output() -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-EXIT_DIFFERENT, EXIT_DAMAGED, EXIT_REFUSED, EXIT_INTERRUPTED = 1, 3, 3, 130
+EXIT_DIFFERENT, EXIT_DAMAGED, EXIT_REFUSED, EXIT_INTERRUPTED = 1, 3, 3, 130  # as README.md lists them
 
 
 @dataclass(frozen=True, slots=True)

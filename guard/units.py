@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+# By definition.
 METRES_PER_KM = 1000.0
 METRES_PER_MILE = 1609.344  # international mile, exact by definition
 KM_H_PER_M_S = 3600 / METRES_PER_KM

@@ -53,9 +53,9 @@ def test_answers(action: Action, value: float | None, line: str) -> None:
 
 def test_the_status_key_says_again_what_is_still_asked() -> None:
     given = CueGiven(750.0, Cue.EASE, advised_speed_m_s=2.3)
-    here = "heart rate one thirty two, room seven"
+    here = ("heart rate one thirty two", "room seven")
     easing = snapshot(last_cue=given, state=State.EASING)
-    assert spoken_status(easing, SETTINGS) == f"slow down please, {here}"
+    assert spoken_status(easing, SETTINGS) == ("slow down please", *here)
     assert spoken_status(snapshot(last_cue=given, state=State.STEADY), SETTINGS) == here
     assert spoken_status(snapshot(last_cue=None, state=State.EASING), SETTINGS) == here
 

@@ -21,6 +21,7 @@ from guard.plan.examples import EXAMPLES
 from guard.plan.plan import GRACE_RESPONSES, Cued, Kind, Part, Plan, Progress
 from guard.plan.text import parse_plan
 from guard.reasons import reason
+from guard.screen.look import Look
 from guard.session import Session
 from guard.settings import Settings
 from tests.support.documents import check_listed
@@ -75,10 +76,10 @@ def test_a_part_may_carry_grade_and_speed():
 
 
 def test_grades_stand_under_the_picture():
-    lines = draw(plan_of(EXAMPLES["belt-hills"]), 139, 79)
+    lines = draw(plan_of(EXAMPLES["belt-hills"]), 139, 79, Look())
     row = next(line for line in lines if line.startswith("  %"))
     assert row.split() == ["%", "0", *["3", "0"] * 4, "0"]
-    assert not any(line.startswith("  %") for line in draw(plan_of(EXAMPLES["strides"]), 139, 79))
+    assert not any(line.startswith("  %") for line in draw(plan_of(EXAMPLES["strides"]), 139, 79, Look()))
 
 
 def test_repeats_are_written_out():
@@ -291,8 +292,10 @@ def test_a_warm_up_ramps_to_the_ceiling_in_force():
 
 
 def test_quiet_rules_say_what_may_be_cued():
-    told = {cued: {cue for cue in Cue if Part(Kind.BASE, "", 60, cued=cued).limits(139, 0, 0).allows(cue)}
-            for cued in Cued}
+    told = {}
+    for cued in Cued:
+        limits = Part(Kind.BASE, "", 60, cued=cued).limits(139, 0, 0)
+        told[cued] = {cue for cue in Cue if cue.let_out(limits.cued)}
     assert told[Cued.ALL] == set(Cue) - {Cue.NONE}
     assert told[Cued.ALL] - told[Cued.WALK_AND_STOP] == {Cue.EASE, Cue.PICK_UP}
     assert told[Cued.WALK_AND_STOP] - told[Cued.STOP_ONLY] == {Cue.WALK, Cue.RESUME}
@@ -308,8 +311,8 @@ def test_tighter_limits_begin_with_a_grace_of_one_and_a_half_time_constants():
                    + part("base", "minutes = 9\nceiling_bpm = 145") + part("climb", "minutes=9\ngrace_s = 7"))
     calm = GRACE_RESPONSES * SETTINGS.response_s
     assert [p.grace_s for p in plan.parts] == [SETTINGS.warm_up_quiet_s, 0, 0, calm, calm, 0, 7]
-    assert not plan.parts[3].limits(139, 0.0, calm - 1).allows(Cue.EASE)
-    assert plan.parts[3].limits(139, 0.2, calm).allows(Cue.EASE)
+    assert not Cue.EASE.let_out(plan.parts[3].limits(139, 0.0, calm - 1).cued)
+    assert Cue.EASE.let_out(plan.parts[3].limits(139, 0.2, calm).cued)
 
 
 # --- in a session --------------------------------------------------------------
@@ -364,7 +367,7 @@ def test_drawing_keeps_to_its_width_and_to_ascii():
     for name, text in EXAMPLES.items():
         plan = plan_of(text, Settings(ceiling_bpm=139, floor_bpm=115))
         for width in (30, 79, 119):
-            lines = draw(plan, 139, width, ascii_only=True)
+            lines = draw(plan, 139, width, Look(ascii=True))
             assert all(len(line) <= max(width, 75) for line in lines), name
             assert all(len(line) <= width for line in lines[:-1]), name
             assert "".join(lines).isascii()
@@ -372,7 +375,7 @@ def test_drawing_keeps_to_its_width_and_to_ascii():
 
 
 def test_the_picture_uses_its_height_and_tells_parts_apart():
-    lines = draw(plan_of(EXAMPLES["strides"], Settings(ceiling_bpm=139)), 139, 79)
+    lines = draw(plan_of(EXAMPLES["strides"], Settings(ceiling_bpm=139)), 139, 79, Look())
     drawn = lines[1:9]
     assert drawn[0].startswith("139") and drawn[-1].startswith("131"), "the ramp fills it from foot to top"
     assert all("▀" in line or "░" in line for line in drawn)

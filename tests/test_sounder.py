@@ -266,7 +266,7 @@ def test_muted_only_stop_and_the_sensor_sound(start: Start, heard_sounds: Captur
 
 def test_status_is_spoken_though_it_was_not_rendered_yet(start: Start, heard_sounds: Capture) -> None:
     sounder = start(speech="short")
-    sounder.say("heart rate one thirty one, room eight")
+    sounder.say("heart rate one thirty one", "room eight")
     sound, = heard_sounds.wait_for(1)
     assert 1.0 < sound.length_s < 3.5
 

@@ -25,7 +25,8 @@ from guard.cli import main
 from guard.errors import GuardError, HardwareError, InputError, UsageError
 from guard.settings import Settings
 from guard.tune.source import LoggedRun
-from guard.workers.pool import Interrupted, Pool, workers
+from guard.workers.pool import Interrupted, Pool
+from guard.workers.workers import workers
 from tests.support.alsa import wait_until
 from tests.support.recordings import FOLDER as RECORDINGS
 from tests.support.workers import (
@@ -73,7 +74,7 @@ def test_what_does_not_go_together_is_said(words, capsys):
 
 
 def test_without_the_package_the_fix_is_named(monkeypatch):
-    monkeypatch.setattr("guard.workers.pool.find_spec", lambda name: None)
+    monkeypatch.setattr("guard.workers.workers.find_spec", lambda name: None)
     with pytest.raises(HardwareError, match=r"heart-rate-guard\[many\]"):
         workers("tcp://127.0.0.1:9", 1)
 
@@ -141,6 +142,14 @@ def told(words: list[str], home: Path) -> str:
 def test_tuning_is_the_same_to_the_last_bit(some, files, tmp_path):
     words = ["-m", "guard", "tune", *TUNED[:files], *QUICK]
     assert told([*words, "--workers", some.address], tmp_path) == told([*words, "--jobs", "1"], tmp_path)
+
+
+@slow
+def test_the_benchmark_is_the_same_to_the_last_bit(some, tmp_path):
+    words = ["-m", "tests.lab.guarding", "--runners", "2", "--kinds", "middle", "small easer", "relapse"]
+    for name, more in (("far", ["--workers", some.address]), ("here", [])):
+        told([*words, *more, "--json", str(tmp_path / name)], tmp_path)
+    assert (tmp_path / "far").read_bytes() == (tmp_path / "here").read_bytes()
 
 
 @pytest.fixture(scope="module")

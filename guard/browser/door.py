@@ -22,9 +22,9 @@ if TYPE_CHECKING:
     from guard.browser.page import BrowserPage
 
 PAGE_DEBUG_FILE = "page-debug.log"
-FOUND_LIMIT_S = 5.0
-OPENED_LIMIT_S = 60.0
-OPENED_LOOK_S = 0.1
+FOUND_LIMIT_S = 5.0  # for the server to tell its address (ours)
+OPENED_LIMIT_S = 60.0  # for a page to be opened, before the session begins without (ours)
+OPENED_LOOK_S = 0.1  # between two looks at whether one is
 PAGE_PACKAGES_MISSING = "the page's packages are missing: `bash hardware/setup.sh` brings them"
 NOT_ON_WINDOWS = "the page is for Linux and macOS: there is none"
 NO_NETWORK = "this machine has no network yet: the page comes once it has one"

@@ -23,6 +23,7 @@ SERVER = Path(__file__).with_name("server.py")
 MOST_WAITING = 256  # messages that the server has not taken
 WORKER_SILENT_S = 3.5  # it says each second that it lives
 START_LIMIT_S = 20.0  # a small board with a cold disk needs several
+# Before a server that died is started again: doubled each time (ours).
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.1, 10.0
 ADDRESS_LOOK_S = 5.0  # between looks at the machine's own address
 

@@ -23,11 +23,11 @@ from websockets.exceptions import ConnectionClosed
 from guard.browser.wire import STAMP
 from guard.clock import elapsed_s
 
-MOST_PAGES = 8
+MOST_PAGES = 8  # at once: a household's screens, and a bound on what strangers can cost (ours)
 LONGEST_SEND_S = 3.0  # a page that does not take a message in this time is cut off
-QUESTIONS_PER_S = 20.0
+QUESTIONS_PER_S = 20.0  # of one page; more is no finger (ours)
 SOUNDS_FOR_S = 2.0  # a page that has not said within this time that it sounds does not
-LINE_POINTS = 1_500
+LINE_POINTS = 1_500  # of the last minutes: ten minutes and more at a reading or two a second (ours)
 PASSING_BYTES = 4 << 20  # of pieces that one cue needed
 TOO_LATE_S = 3.0  # what is asked for on older figures is not done
 ACTIONS = ("pause", "continue", "mark", "mute", "unmute", "status", "ceiling")

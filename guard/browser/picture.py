@@ -19,7 +19,7 @@ from guard.screen.look import clean
 from guard.settings import Settings
 
 LINE_S = 600.0  # how much of the run is drawn
-NOTES_SHOWN = 3
+NOTES_SHOWN = 3  # as many as a phone has room for (ours)
 _FOLDERS = re.compile(r"(?<![\w:/])/(?:[^\s/:]+/)+")
 
 

@@ -33,12 +33,12 @@ from guard.browser.wire import LARGEST_MESSAGE_BYTES, MESSAGE_HEAD, Message
 MOST_STRANGERS = 32  # connections that have not shown the secret yet; the oldest gives way
 ANSWER_STRANGERS_S = 0.1  # every wrong address is answered after the same time
 STRANGERS_PER_S = 20.0  # and no more of them than these; the rest is cut off
-LARGEST_QUESTION = 512
+LARGEST_QUESTION = 512  # bytes; far above any that the page sends (ours)
 STATIC = {"": ("page.html", "text/html; charset=utf-8"),
           "page.css": ("page.css", "text/css; charset=utf-8"),
           "page.js": ("page.js", "text/javascript; charset=utf-8")}
-MOST_MEMORY = 192 << 20
-MOST_FILES = 128
+MOST_MEMORY = 192 << 20  # bytes of address space: what a stranger can make it take (ours)
+MOST_FILES = 128  # open at once, sockets among them (ours)
 
 
 class Stranger(ServerConnection):

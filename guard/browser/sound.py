@@ -19,8 +19,8 @@ from guard.clock import elapsed_s
 from guard.sound.backends import Cut, Failed, Sound
 from guard.sound.tones import RATE_HZ, Pcm
 
-BEGUN_LIMIT_S = 0.6
-_POLL_S = 0.1
+BEGUN_LIMIT_S = 0.6  # for a page to say that it plays; later, the guard plays itself (ours)
+_POLL_S = 0.1  # between looks at whether a sound is over
 
 
 class SoundCarrier(Protocol):

@@ -14,12 +14,12 @@ from statistics import median_low
 
 from guard.ceiling.methods import MEASURED, SAFETY, Method, Runner, predicted_maximum, value_of_kind
 
-CLOSE_BPM, FAIR_BPM = 6.0, 12.0
-HIGHEST_OVER_FORMULAS_BPM = 10.0
+CLOSE_BPM, FAIR_BPM = 6.0, 12.0  # methods that lie so near agree closely, or fairly (ours)
+HIGHEST_OVER_FORMULAS_BPM = 10.0  # no suggestion lies higher over them (ours, on the cautious side)
 LOWEST_CEILING_BPM, HIGHEST_CEILING_BPM = 70, 220  # what the setting takes
-ADULT, OLD, VERY_OLD = 18, 65, 80
-AGAIN_AFTER = timedelta(weeks=12)
-TEST_HOLDS = timedelta(days=365)
+ADULT, OLD, VERY_OLD = 18, 65, 80  # years; beyond the last few were ever measured (ours)
+AGAIN_AFTER = timedelta(weeks=12)  # easy running moves a threshold in about that time (common practice)
+TEST_HOLDS = timedelta(days=365)  # an older test is told as old (ours)
 
 METHOD_NAMES = {"reserve": "share of reserve", "maximum": "share of maximum", "talk": "talk test",
          "lactate": "lactate", "laboratory": "laboratory threshold",

@@ -10,14 +10,10 @@ from rich.text import Text
 from guard.ceiling.methods import Method
 from guard.screen.look import Look, styled
 
-_SIGNS = {  # sign, ASCII twin
-    "range": ("─", "-"), "begin": ("├", "["), "end": ("┤", "]"),
-    "value": ("●", "o"), "shown_only": ("○", "x"), "ceiling": ("┃", "|"),
-}
-_STEPS_BPM = (5, 10, 20, 50)
+_STEPS_BPM = (5, 10, 20, 50)  # between numbers on the axis
 _TICK_CELLS = 7  # least distance of two numbers on the axis
-_NAME_CELLS = 32
-LEAST_WIDTH = 50
+_NAME_CELLS = 32  # of a method's name, at most
+LEAST_WIDTH = 50  # cells; a narrower chart tells nothing
 
 
 @dataclass(frozen=True)
@@ -43,29 +39,25 @@ def draw(rows: Sequence[Method], ceiling_bpm: float | None, width: int, look: Lo
     axis = Axis(min(values) - 2, max(values) + 2, width - margin)
     lines = [_row(row, axis, ceiling_bpm, name_cells, look) for row in rows]
     lines += [Text(" " * margin) + one for one in _scale(axis, ceiling_bpm, look)]
-    key = [f"{_sign('value', look)} value"]
+    key = [f"{look.sign('value')} value"]
     if any(not row.counts for row in rows):
-        key.append(f"{_sign('shown_only', look)} shown, not counted")
-    ranges = _sign("begin", look) + _sign("range", look) + _sign("end", look)
+        key.append(f"{look.sign('shown_only')} shown, not counted")
+    ranges = look.sign("begin") + look.sign("rule") + look.sign("end")
     key.append(f"{ranges} where two runners in three lie")
     lines.append(Text("  ".join(key), look.style("quiet"), overflow="ellipsis", no_wrap=True))
     return lines
-
-
-def _sign(name: str, look: Look) -> str:
-    return _SIGNS[name][1 if look.ascii else 0]
 
 
 def _row(row: Method, axis: Axis, ceiling_bpm: float | None, name_cells: int, look: Look) -> Text:
     cells = [(" ", "")] * axis.width
     begin, end = axis.cell(row.low_bpm), axis.cell(row.high_bpm)
     for cell in range(begin, end + 1):
-        name = "begin" if cell == begin else "end" if cell == end else "range"
-        cells[cell] = (_sign(name, look), look.style("under") if row.counts else look.style("quiet"))
+        name = "begin" if cell == begin else "end" if cell == end else "rule"
+        cells[cell] = (look.sign(name), look.style("under") if row.counts else look.style("quiet"))
     if ceiling_bpm is not None:
-        cells[axis.cell(ceiling_bpm)] = (_sign("ceiling", look), look.style("lead"))
+        cells[axis.cell(ceiling_bpm)] = (look.sign("wall"), look.style("lead"))
     value, style = ("value", "lead") if row.counts else ("shown_only", "quiet")
-    cells[axis.cell(row.bpm)] = (_sign(value, look), look.style(style))
+    cells[axis.cell(row.bpm)] = (look.sign(value), look.style(style))
     head = f"{look.fit(row.method, name_cells):<{name_cells}} {row.bpm:4.0f} "
     return Text(head, "" if row.counts else look.style("quiet"), no_wrap=True) + styled(cells)
 

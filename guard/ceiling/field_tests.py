@@ -23,10 +23,10 @@ BEFORE_MARK_S = 90.0  # without stages the minute from here to 30 s before the m
 SHORTEST_STAGE_S = 60.0  # a shorter test part belongs to the stage before it
 HALF_HOUR_S, COUNTED_S = 1800.0, 1080.0  # 12 min to settle, 18 that count: our own split
 SLOPE_BPM_PER_M_S = 28.0  # 24 to 30: Hunt et al. 2015; running steps of Donne 2024
-UNEVEN_PERCENT = 6.0
+UNEVEN_PERCENT = 6.0  # change of speed between the halves, beyond which the pace was not even (ours)
 LEAST_COVER = 0.8  # share of the counted time that must not lie in gaps
 READINGS_APART_S = 5.0  # a longer silence between readings is a gap
-LEAST_STAGE_BPM_READINGS = 15
+LEAST_STAGE_BPM_READINGS = 15  # that a stage's heart rate rests on (ours)
 
 HOW = {
     "talk-test": """\

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from guard.log.recording import Recording
 
 LARGEST_INPUT_BYTES = 1 << 20  # bytes
+# Newest mornings whose median is the resting heart rate; fewer tell none (ours).
 RESTING_MORNINGS, FEWEST_MORNINGS = 14, 3
 
 

@@ -31,15 +31,15 @@ import numpy as np
 from guard.arrays import Floats
 from guard.errors import InputError
 
-FEWEST_STEPS = 4
-MOST_STEPS = 40
+FEWEST_STEPS = 4  # a cubic has four coefficients
+MOST_STEPS = 40  # far above any graded test
 FALL_BPM = 3.0  # heart rate may fall by so much between steps: noise
 FALL_MMOL = 0.5  # and lactate, once past its lowest: scatter of finger-prick samples, common practice
-LEAST_RISE_MMOL = 0.5
-LEAST_RISE_BPM = 10.0
-FIXED_MMOL = (2.0, 2.5, 3.0, 3.5, 4.0)
-ABOVE_BASELINE_MMOL = (0.5, 1.0, 1.5)
-MODIFIED_RISE_MMOL = 0.4
+LEAST_RISE_MMOL = 0.5  # from the first step to the last; less marks no threshold (ours)
+LEAST_RISE_BPM = 10.0  # likewise (ours)
+FIXED_MMOL = (2.0, 2.5, 3.0, 3.5, 4.0)  # Mader 1976; Heck 1985
+ABOVE_BASELINE_MMOL = (0.5, 1.0, 1.5)  # Berg 1990; Zoladz 1995
+MODIFIED_RISE_MMOL = 0.4  # Bishop 1998
 _BREAKS = 120  # places tried for the break of the log-log lines, then as many about the best
 
 

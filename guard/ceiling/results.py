@@ -17,7 +17,7 @@ from guard.files.folders import data_dir
 from guard.files.whole import read_capped, remove, write_whole
 
 RESULTS_FILE = "ceiling.jsonl"
-RESULTS_FORMAT = 1
+RESULTS_FORMAT = 1  # of a line; a change needs a new number
 LARGEST_RESULTS_BYTES = 16 << 20  # bytes
 
 

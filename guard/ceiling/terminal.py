@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from datetime import date
 
@@ -21,10 +20,9 @@ from guard.ceiling.advice import (
 from guard.ceiling.chart import draw
 from guard.ceiling.methods import Method, Runner
 from guard.screen.cautions import FOR_EVERY_RUN
-from guard.screen.console import Console
-from guard.screen.look import fitting_look
+from guard.screen.report import console_and_look
 
-_WIDEST = 110
+_WIDEST = 110  # cells; longer lines are hard to read
 
 
 def show(
@@ -35,8 +33,7 @@ def show(
 
     `stop_bpm` is the never-exceed limit of the settings.
     """
-    console = Console(highlight=False, emoji=False)
-    look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
+    console, look = console_and_look()
     width = min(console.width, _WIDEST)
 
     def say(words: str, indent: int = 0, style: str = "") -> None:

@@ -16,7 +16,7 @@ from guard.settings import Settings
 
 NOT_READY = HardwareError.exit_code
 LEAST_FREE_MB = 50  # a session of an hour takes well under 2 MB
-STRAP_WAIT_S = 6.0
+STRAP_WAIT_S = 6.0  # straps tell of themselves about once a second; some seldom (ours)
 NARROW = 60  # columns; under that a finding stands under its name
 
 

@@ -33,7 +33,7 @@ _FLAGS = {
 }
 _EXAMPLE = "guard journal --sleep 7.5 --quality 4 --resting 52 --note TEXT"
 _ACTIONS = ("edit", "list", "search", "today", "csv", "remove")
-_DEFAULT_LISTED = 14
+_DEFAULT_LISTED = 14  # days: two weeks
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -199,43 +199,31 @@ def _today(journal: Journal, today: date, *, as_json: bool) -> int:
 
 
 def _csv(journal: Journal, file: str) -> int:
-    import csv
-    import io
-
-    from guard.csv.write import safe_text
+    from guard.csv.write import table_csv
     from guard.files.whole import write_whole
     from guard.journal.journal import ITEMS
 
-    text = io.StringIO()
-    writer = csv.DictWriter(text, ["date", *(item.key for item in ITEMS)], lineterminator="\r\n")
-    writer.writeheader()
-    writer.writerows({key: safe_text(value) if isinstance(value, str) else value
-                      for key, value in _json_ready(entry).items()} for entry in journal.entries)
+    text = table_csv(["date", *(item.key for item in ITEMS)],
+                     (_json_ready(entry).values() for entry in journal.entries))
     if file == "-":
-        print(text.getvalue().replace("\r\n", "\n"), end="")
+        print(text.replace("\r\n", "\n"), end="")
     else:
-        write_whole(Path(file), [text.getvalue().encode()])
+        write_whole(Path(file), [text.encode()])
         print(f"wrote {len(journal.entries)} entries to {printable(file)}")
     return 0
 
 
 def _show(entries: list[Entry], *, searched: bool) -> None:
-    import os
-
-    from rich import box
     from rich.markup import escape
-    from rich.table import Table
 
-    from guard.screen.console import Console
-    from guard.screen.look import fitting_look
+    from guard.screen.report import console_and_look, table
 
     if not entries:
         print("no entry holds that" if searched else
               f"your journal holds no day yet; to write today's: {_EXAMPLE}")
         return
-    console = Console(highlight=False, emoji=False)
-    look = fitting_look(console.encoding, os.environ)
-    grid = Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False, padding=0)
+    console, look = console_and_look()
+    grid = table(look, padding=(0,))
     grid.add_column("date", no_wrap=True)
     for title in ("sleep\nh", "sound\n1-5", "stress\n1-5", "sore\n1-5", "food\n1-5", "rest\nbpm"):
         grid.add_column(title, justify="right", no_wrap=True)

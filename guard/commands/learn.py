@@ -142,16 +142,12 @@ def _parameter(found: Any) -> dict[str, Any]:
 
 
 def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept: str | None) -> None:
-    from rich import box
-    from rich.table import Table
-
     from guard.response.fit import Refusal
-    from guard.screen.console import Console
+    from guard.screen.report import console_and_look, table
     from guard.settings import find
     from guard.units import speed
 
-    console = Console(highlight=False, emoji=False)
-    frame = box.SIMPLE_HEAD if console.encoding.lower() in ("utf-8", "utf8") else box.ASCII
+    console, look = console_and_look()
     words = [f"{fit.running_s / 60:.0f} minutes of running"]
     if math.isfinite(fit.usual_m_s):
         words[0] += f", usual speed {speed(fit.usual_m_s, present['units'])}"
@@ -159,7 +155,7 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
     if fit.eases:
         words += [f"{fit.eases} eases in guarded runs"]
     console.print("; ".join(words), markup=False)
-    grid = Table(box=frame, pad_edge=False)
+    grid = table(look)
     for title in ("your heart rate", "found", "95 % interval"):
         grid.add_column(title, no_wrap=title != "your heart rate")
     refusals: dict[str, tuple[list[str], list[str]]] = {}
@@ -182,7 +178,7 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
     if not suggestions:
         console.print("No setting can be suggested from this.")
         return
-    grid = Table(box=frame, pad_edge=False)
+    grid = table(look)
     for title in ("setting", "now", "suggested", "why"):
         grid.add_column(title, no_wrap=title == "setting", ratio=1 if title == "why" else None)
     for one in suggestions:

@@ -7,10 +7,12 @@ the settings file, which beats the defaults of the table.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import re
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
 
 from guard.errors import UsageError, printable
 from guard.settings import Settings, Value, find, parse, parse_assignments
@@ -19,7 +21,7 @@ FIND_A_CEILING = (
     "run half an hour at the fastest pace at which you still speak in whole sentences; "
     "your average heart rate over its last 20 minutes is a careful start"
 )
-_BAR_CELLS = 30
+_BAR_CELLS = 30  # of a progress bar
 HOW_TO_FIND_A_CEILING = (
     "no ceiling is set, and the guard never guesses one: add --ceiling BPM, or keep yours with "
     f"`guard settings ceiling_bpm=BPM`. To find it, use `guard ceiling`, or {FIND_A_CEILING}"
@@ -121,6 +123,34 @@ def with_ceiling(settings: Settings, name: object) -> Settings:
     print(f"note: {printable(str(name))} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)",
           file=sys.stderr)
     return settings.replaced({"ceiling_bpm": kept})
+
+
+def number_in(low: float, high: float) -> Callable[[str], float]:
+    """What reads an option's number from `low` to `high`."""
+    def parsed(text: str) -> float:
+        with contextlib.suppress(ValueError):
+            if low <= (value := float(text)) <= high:
+                return value
+        raise argparse.ArgumentTypeError(f"must be a number from {low:g} to {high:g}")
+    return parsed
+
+
+def whole_in(low: int, high: int) -> Callable[[str], int]:
+    """What reads an option's whole number from `low` to `high`."""
+    def parsed(text: str) -> int:
+        with contextlib.suppress(ValueError):
+            if low <= (value := int(text)) <= high:
+                return value
+        raise argparse.ArgumentTypeError(f"must be a whole number from {low} to {high}")
+    return parsed
+
+
+def wrote(file: str, chunks: Iterable[bytes], *, force: bool) -> None:
+    """Write a file that an option names, and say so on stderr."""
+    from guard.files.whole import write_whole
+
+    write_whole(Path(file), chunks, force=force)
+    print(f"wrote {printable(file)}", file=sys.stderr)
 
 
 def print_json(document: Mapping[str, object], *, indent: int | None = 2) -> None:

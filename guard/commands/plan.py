@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
-import shutil
 import sys
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +12,7 @@ from guard.errors import UsageError, printable, short
 if TYPE_CHECKING:
     from guard.plan.plan import Part, Plan
 
-_WIDEST = 120
+_WIDEST = 120  # cells; longer lines are hard to read
 _CUED = {"all": "all", "walk_and_stop": "walk, resume and stop", "stop_only": "only stop"}
 
 
@@ -90,18 +88,15 @@ def _notes(plan: Plan, ceiling_bpm: float | None) -> list[str]:
 
 
 def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str], units: str) -> None:
-    from rich import box
-    from rich.table import Table
+    from rich.markup import escape
 
     from guard.plan.drawing import draw
-    from guard.screen.console import Console
-    from guard.screen.look import fitting_look
+    from guard.screen.report import columns, console_and_look, table
     from guard.screen.words import clock
 
-    console = Console(highlight=False, emoji=False)
-    look = fitting_look(console.encoding, os.environ)
+    console, look = console_and_look()
     print(look.text(f"{plan.name}: {len(plan.parts)} parts, {clock(plan.seconds)}"))
-    grid = Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False)
+    grid = table(look)
     grid.add_column("#", justify="right", no_wrap=True)
     for heading in ("part", "length", "limit, bpm", "cues"):
         grid.add_column(heading, overflow="fold", no_wrap=heading == "length")
@@ -111,20 +106,13 @@ def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str], units: str) -
     for index, part in enumerate(plan.parts, start=1):
         name = look.text(part.name)
         kind = "" if name.startswith(part.kind.words) else f" ({part.kind.words})"
-        grid.add_row(str(index), _safe(f"{name}{kind}"), _length(part), _limit(part, ceiling_bpm),
+        grid.add_row(str(index), escape(f"{name}{kind}"), _length(part), _limit(part, ceiling_bpm),
                      _cues(part), *([_road(part, units)] if road else []))
     console.print(grid)
     if ceiling_bpm is not None:
-        width = min(shutil.get_terminal_size((80, 24)).columns - 1, _WIDEST)
-        print(*draw(plan, ceiling_bpm, width, ascii_only=look.ascii), sep="\n")
+        print(*draw(plan, ceiling_bpm, columns(_WIDEST), look), sep="\n")
     for note in notes:
         print(f"note: {note}")
-
-
-def _safe(words: str) -> str:
-    from rich.markup import escape
-
-    return escape(words)
 
 
 def _length(part: Part) -> str:

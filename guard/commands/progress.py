@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import shutil
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +15,7 @@ from guard.commands.options import (
     chosen_settings,
     counting,
     print_json,
+    wrote,
 )
 from guard.errors import InputError, UsageError, printable
 
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from guard.progress.progress import Months, PastSession
     from guard.screen.look import Look
 
-_WIDEST = 110
-_MOST_NOTES = 5
+_WIDEST = 110  # cells; longer lines are hard to read
+_MOST_NOTES = 5  # the rest is counted
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
     if args.html:
         from guard.progress.page import page
 
-        _write(args, page(months, sessions, links, settings.units))
+        wrote(args.html, [page(months, sessions, links, settings.units).encode()], force=args.force)
     if args.csv:
         _write_csv(args, months, sessions, settings.units)
     if args.json:
@@ -99,7 +99,8 @@ def _runners(args: argparse.Namespace, units: str) -> int:
     from guard.roster import page as roster_page
     from guard.roster.folders import everyone
     from guard.roster.roster import line, worst_first
-    from guard.workers.pool import usable_cores, workers
+    from guard.workers.pool import usable_cores
+    from guard.workers.workers import workers
 
     found = everyone(
         Path(args.runners), lambda count: workers(args.workers, min(usable_cores(), count)),
@@ -110,7 +111,7 @@ def _runners(args: argparse.Namespace, units: str) -> int:
         print(f"note: {printable(name)} is left out: {why}", file=sys.stderr)
     _show_notes(found.notes)
     if args.html:
-        _write(args, roster_page.page(lines, found.left_out, units, today))
+        wrote(args.html, [roster_page.page(lines, found.left_out, units, today).encode()], force=args.force)
     if args.json:
         print_json(roster_json.document(lines, found.left_out, units, today))
     elif lines:
@@ -161,35 +162,17 @@ def _show(months: Months, units: str) -> None:
 
 def _screen() -> tuple[int, Look]:
     """Its width in cells and what it can show."""
-    from guard.screen.look import fitting_look
+    from guard.screen.report import columns, console_and_look
 
-    width = min(shutil.get_terminal_size((80, 24)).columns - 1, _WIDEST)
-    return width, fitting_look(sys.stdout.encoding or "ascii", os.environ)
-
-
-def _write(args: argparse.Namespace, page: str) -> None:
-    from guard.files.whole import write_whole
-
-    write_whole(Path(args.html), [page.encode()], force=args.force)
-    print(f"wrote {printable(args.html)}", file=sys.stderr)
+    return columns(_WIDEST), console_and_look()[1]
 
 
 def _write_csv(args: argparse.Namespace, months: Months, sessions: Sequence[PastSession], units: str) -> None:
-    import csv
-    import io
-
-    from guard.csv.write import safe_text
-    from guard.files.whole import write_whole
+    from guard.csv.write import table_csv
     from guard.progress.document import RUN_COLUMNS, rows
 
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(RUN_COLUMNS)
-    # Names of files are text from outside.
-    writer.writerows([safe_text(cell) if isinstance(cell, str) else cell for cell in row]
-                     for row in rows(months, sessions, units))
+    text = table_csv(RUN_COLUMNS, rows(months, sessions, units))
     if args.csv == "-":
-        print(text.getvalue(), end="")
-        return
-    write_whole(Path(args.csv), [text.getvalue().encode()], force=args.force)
-    print(f"wrote {printable(args.csv)}", file=sys.stderr)
+        print(text.replace("\r\n", "\n"), end="")
+    else:
+        wrote(args.csv, [text.encode()], force=args.force)

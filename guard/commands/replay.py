@@ -60,9 +60,10 @@ def run(args: argparse.Namespace) -> int:
         print_json(document)
         return 0
     from guard.replay import terminal as show
+    from guard.screen.report import console_and_look
 
     result = replace(result, settings=result.settings.replaced({**readers_units(), **changes}))
-    console, look = show.console_and_look()
+    console, look = console_and_look()
     show.show_heading(console, recording, result)
     if against is not None and changes:
         title = "then" if against == "recorded" else "before"

@@ -13,8 +13,9 @@ from guard.commands.options import (
     readers_units,
     typed_values,
     with_ceiling,
+    wrote,
 )
-from guard.errors import InputError, UsageError, printable
+from guard.errors import InputError, UsageError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,24 +42,18 @@ def run(args: argparse.Namespace) -> int:
     found = review(recording, settings)
     title = path.name
     if args.html is not None:
-        from guard.files.whole import write_whole
         from guard.review.page import page
 
-        write_whole(Path(args.html), [page(found, title).encode()], force=args.force)
-        print(f"page: {printable(args.html)}", file=sys.stderr)
+        wrote(args.html, [page(found, title).encode()], force=args.force)
     if args.json:
         for remark in found.remarks:
             print(f"note: {remark}", file=sys.stderr)
         print_json(found.as_dict())
     elif args.html is None:
-        import os
-
         from guard.review.terminal import view
-        from guard.screen.console import Console
-        from guard.screen.look import fitting_look
+        from guard.screen.report import console_and_look
 
-        console = Console(highlight=False, emoji=False)
-        look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
+        console, look = console_and_look()
         console.print(view(found, title, console.width, look))
     return 0
 

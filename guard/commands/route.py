@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import argparse
 import os
-import shutil
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from guard.commands.options import add_settings_options, chosen_settings, print_json
-from guard.errors import UsageError, printable, short
+from guard.commands.options import add_settings_options, chosen_settings, print_json, wrote
+from guard.errors import UsageError, short
 
 if TYPE_CHECKING:
     from guard.route.forecast import Ability, Forecast, Range
     from guard.route.route import Route
     from guard.settings import Settings
 
-_WIDEST = 110
-_SPEEDS_M_S = (0.8, 7.0)
+_WIDEST = 110  # cells; longer lines are hard to read
+_SPEEDS_M_S = (0.8, 7.0)  # a typed one outside is a slip: 3 and 25 km/h (ours)
 _TYPED_SHARE = 0.03  # of a typed speed: about as well as one knows it (ours)
 
 
@@ -49,12 +46,9 @@ def run(args: argparse.Namespace) -> int:
     runner = Ability(settings.ceiling_bpm, level, gain, learned, settings.belt, slowest)
     found = forecast(route, runner)
     if args.html is not None:
-        from guard.files.whole import write_whole
         from guard.route.page import page
 
-        write_whole(Path(args.html), [page(route, found, runner, source, settings.units).encode()],
-                    force=args.force)
-        print(f"page: {printable(args.html)}", file=sys.stderr)
+        wrote(args.html, [page(route, found, runner, source, settings.units).encode()], force=args.force)
     if args.json:
         from guard.route.document import document
 
@@ -119,12 +113,9 @@ def _show(route: Route, found: Forecast, runner: Ability, source: str, units: st
 
     from guard.route import words
     from guard.route.drawing import draw
-    from guard.screen.console import Console
-    from guard.screen.look import fitting_look
+    from guard.screen.report import columns, console_and_look
 
-    console = Console(highlight=False, emoji=False)
-    look = fitting_look(console.encoding, os.environ)
-    width = min(shutil.get_terminal_size((80, 24)).columns - 1, _WIDEST)
+    console, look = console_and_look()
 
     def say(line: str, indent: int = 0) -> None:
         console.print(Padding(escape(look.text(line)), (0, 0, 0, indent), expand=False))
@@ -132,7 +123,7 @@ def _show(route: Route, found: Forecast, runner: Ability, source: str, units: st
     say(words.heading(route, units))
     if line := words.time_line(route, found, units):
         say(line)
-    print(*draw(route, found, width, units, look), sep="\n")
+    print(*draw(route, found, columns(_WIDEST), units, look), sep="\n")
     for number, climb in enumerate(found.climbs, 1):
         place, where, up, grade, what = words.row(number, climb, runner, units)
         say(f"{place:>2}  {where}, {up} up, {grade}")

@@ -6,8 +6,8 @@ import argparse
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from guard.commands.options import add_session_options
-from guard.errors import UsageError, short
+from guard.commands.options import add_session_options, number_in
+from guard.errors import UsageError
 
 if TYPE_CHECKING:
     from guard.devices.seen import RememberedDevice, Seen
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from guard.radio.companions import WithSpeed
     from guard.settings import Settings
 
-LONGEST_SEARCH_S = 86_400.0
+LONGEST_SEARCH_S = 86_400.0  # a day: longer is a slip
 SPEED_WAIT_S = 20.0  # for a treadmill or pod to be chosen, before the session goes on without
 
 
@@ -24,7 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_session_options(parser)
     parser.add_argument("--strap", metavar="NAME",
                         help="name or address of the strap (default: the remembered one, or the only one)")
-    parser.add_argument("--wait", metavar="S",
+    parser.add_argument("--wait", metavar="S", type=number_in(1, LONGEST_SEARCH_S),
                         help="give up when no strap is found within S seconds (default: keep searching)")
     for flag, noun in (("--treadmill", "treadmill"), ("--foot-pod", "foot pod")):
         parser.add_argument(flag, metavar="NAME", nargs="?", const="",
@@ -167,7 +167,7 @@ def _source(args: argparse.Namespace) -> WithSpeed:
     strap = StrapSource(
         wanted(args.strap, STRAP_PERIPHERAL),
         LinkOptions(choose, remember(STRAP_PERIPHERAL), hold, patient=args.stand_by,
-                    wait_s=None if args.wait is None else _wait_s(args.wait)),
+                    wait_s=args.wait),
         airtime)
     companions = []
     for kind, text in ((TREADMILL_PERIPHERAL, args.treadmill), (FOOT_POD_PERIPHERAL, args.foot_pod)):
@@ -193,17 +193,6 @@ def _check_stand_by(args: argparse.Namespace) -> None:
     if args.strap is None and straps.remembered(lambda sentence: None) is None:
         raise UsageError("--stand-by needs to know your strap: keep it with `guard straps --remember NAME`, "
                          "or name it with --strap")
-
-
-def _wait_s(text: str) -> float:
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = -1.0
-    if not 0 < seconds <= LONGEST_SEARCH_S:
-        shown = short(text, 20)
-        raise UsageError(f"--wait {shown} cannot be: use seconds, from 1 to {LONGEST_SEARCH_S:g}")
-    return seconds
 
 
 async def _choose(candidates: Sequence[Seen]) -> Seen | None:

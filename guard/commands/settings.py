@@ -100,16 +100,13 @@ def _rows() -> list[dict[str, Any]]:
 
 
 def _list(rows: list[dict[str, Any]], path: str) -> None:
-    from rich import box
     from rich.markup import escape
-    from rich.table import Table
 
-    from guard.screen.console import Console
+    from guard.screen.report import console_and_look, table
 
-    console = Console(highlight=False, emoji=False)
-    utf8 = (console.encoding or "").lower().replace("-", "") == "utf8"
+    console, look = console_and_look()
     wide = console.width >= RANGE_COLUMN_FROM
-    grid = Table(box=box.SIMPLE_HEAD if utf8 else box.ASCII, pad_edge=False)
+    grid = table(look)
     for title in ("setting", "value", *(["range"] if wide else []), "from"):
         grid.add_column(title, no_wrap=True)
     grid.add_column("meaning" if wide else "meaning; range", ratio=1)

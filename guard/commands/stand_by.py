@@ -29,7 +29,7 @@ POWER_OFF: tuple[tuple[str, ...], ...] = (
     ("sudo", "-n", "systemctl", "poweroff"),  # as `hardware/pi.sh install --power-off` allows
     ("systemctl", "poweroff"),
 )
-POWER_OFF_LIMIT_S = 20.0
+POWER_OFF_LIMIT_S = 20.0  # for the system to answer (ours)
 
 Tell = Callable[[str], None]
 

@@ -23,7 +23,7 @@ from guard.start.path import BY_HAND, Facts, StartStep, listing, next_step, type
 if TYPE_CHECKING:
     from guard.settings import Settings
 
-_WIDEST = 78
+_WIDEST = 78  # cells of a line of text
 TALK_TEST = "talk-test.toml"
 _CEILING = (
     "1  I know mine, from a test or from a professional",
@@ -134,7 +134,7 @@ def _facts() -> Facts:
     settings, runs = _settings(), 0
     with contextlib.suppress(GuardError):
         # an imported run was not guarded: it holds no ceiling
-        runs = sum(not entry.problem and entry.facts.ceiling_bpm is not None for entry in sessions())
+        runs = sum(not entry.problem and entry.ceiling_bpm is not None for entry in sessions())
     return Facts(
         sound_heard=marks.is_done(marks.SOUND), tried=marks.is_done(marks.LESSON),
         strap=(printable(known.name) or known.address) if known else None,

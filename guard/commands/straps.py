@@ -8,6 +8,7 @@ import sys
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from guard.commands.options import number_in
 from guard.errors import HardwareError, UsageError
 
 if TYPE_CHECKING:
@@ -15,12 +16,12 @@ if TYPE_CHECKING:
     from guard.devices.seen import RememberedDevice
     from guard.radio.listen import Sighting
 
-LISTEN_S = 6.0
+LISTEN_S = 6.0  # straps tell of themselves about once a second; some seldom (ours)
 FORGET = ("strap", "treadmill", "foot-pod", "all")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--seconds", type=_seconds, default=LISTEN_S, metavar="N",
+    parser.add_argument("--seconds", type=number_in(1, 120), default=LISTEN_S, metavar="N",
                         help=f"how long to listen, 1 to 120 s (default {LISTEN_S:g})")
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--remember", metavar="NAME-OR-ADDRESS",
@@ -178,13 +179,3 @@ def _about(known: RememberedDevice | None) -> dict[str, str] | None:
 
 def _note(text: str) -> None:
     print(text, file=sys.stderr)
-
-
-def _seconds(text: str) -> float:
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = 0.0
-    if not 1.0 <= seconds <= 120.0:
-        raise argparse.ArgumentTypeError("must be a number from 1 to 120")
-    return seconds

@@ -12,6 +12,7 @@ from guard.commands.options import (
     chosen_settings,
     print_json,
     typed_values,
+    whole_in,
 )
 from guard.errors import EXIT_INTERRUPTED, UsageError, printable
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from guard.tune.source import LoggedRun
 
 VIEWS = ("both", "recorded", "respond")
-MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64
+MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64  # more is a slip of the keyboard (ours)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,13 +33,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--view", choices=VIEWS, default="both",
                         help="as recorded (heart rate as it was), as you would respond (simulated), or both; "
                              "only the second recommends")
-    parser.add_argument("--tries", metavar="N", type=_whole(2, MOST_TRIES), default=200,
+    parser.add_argument("--tries", metavar="N", type=whole_in(2, MOST_TRIES), default=200,
                         help="how many sets of settings to try (200)")
-    parser.add_argument("--runners", metavar="N", type=_whole(4, MOST_RUNNERS), default=32,
+    parser.add_argument("--runners", metavar="N", type=whole_in(4, MOST_RUNNERS), default=32,
                         help="simulated runs each set has in the search (32)")
-    parser.add_argument("--seed", metavar="N", type=_whole(0, 2**31 - 1), default=1,
+    parser.add_argument("--seed", metavar="N", type=whole_in(0, 2**31 - 1), default=1,
                         help="the same seed gives the same answer (1)")
-    parser.add_argument("--jobs", metavar="N", type=_whole(1, MOST_JOBS), default=None,
+    parser.add_argument("--jobs", metavar="N", type=whole_in(1, MOST_JOBS), default=None,
                         help="processes at a time (as many as there are cores)")
     add_workers_option(parser)
     add_settings_options(parser)
@@ -51,7 +52,8 @@ def run(args: argparse.Namespace) -> int:
     from guard.settings import file as settings_file
     from guard.tune.space import axes
     from guard.tune.tune import Tuning
-    from guard.workers.pool import usable_cores, workers
+    from guard.workers.pool import usable_cores
+    from guard.workers.workers import workers
 
     if args.jobs and args.workers:
         raise UsageError("--jobs counts processes of this machine, --workers are others: give one of them")
@@ -96,18 +98,6 @@ def _logs(args: argparse.Namespace, present: Settings) -> list[LoggedRun]:
             raise UsageError(f"{name} is given twice: it would count twice, give it once")
         places.add(place)
     return [LoggedRun(name, present, typed if isinstance(typed, float) else None) for name in args.files]
-
-
-def _whole(low: int, high: int) -> Any:
-    def parsed(text: str) -> int:
-        try:
-            value = int(text)
-        except ValueError:
-            value = low - 1
-        if not low <= value <= high:
-            raise argparse.ArgumentTypeError(f"must be a whole number from {low} to {high}")
-        return value
-    return parsed
 
 
 class _Progress:

@@ -19,7 +19,7 @@ from guard.csv.times import TimeForm, time_form
 from guard.csv.units import plain_name, unit_in
 from guard.errors import GuardError
 
-SAMPLE_ROWS = 500
+SAMPLE_ROWS = 500  # that tell what a column holds (ours)
 _SLOWEST_BPM, _FASTEST_BPM = 30.0, 230.0  # of a median
 
 # Names as they are met, in the languages the guard speaks; whole words of a name without its unit.

@@ -15,14 +15,14 @@ from guard.events import Reading
 from guard.units import KM_H_PER_M_S, METRES_PER_KM, METRES_PER_MILE, MPH_PER_M_S
 
 AVERAGE_S = 5.0  # straps average over the last few seconds (common practice)
-PACKET_S = 1.0
+PACKET_S = 1.0  # a reading a second, as straps send
 # 20 to 300 beats a minute; anything else is a missed or a doubled beat.
 SHORTEST_RR_S, LONGEST_RR_S = 0.2, 3.0
 
-GRADE_OVER_M = 60.0
-GRADE_FROM_M = 20.0
+GRADE_OVER_M = 60.0  # of road that one grade is fitted over: altitudes err by metres (ours)
+GRADE_FROM_M = 20.0  # a shorter stretch tells none (ours)
 STEEPEST_MEASURED = 0.45  # the range measured by Minetti et al. 2002, J Appl Physiol 93
-GRADE_GAP_S = 10.0
+GRADE_GAP_S = 10.0  # across a longer gap nothing is fitted (ours)
 
 
 

@@ -16,7 +16,7 @@ from guard.errors import UsageError
 from guard.events import Speed
 
 FASTEST_MEDIAN_M_S = 8.0  # a median over this is no running
-TOP_SPEED_M_S = 100.0
+TOP_SPEED_M_S = 100.0  # more is another column or unit (ours)
 STANDING = re.compile(r"[-\N{EN DASH}]+[:'][-\N{EN DASH}]+\"?")  # a pace of somebody who stands: --:--
 PAUSED_S, PAUSED_TIMES = 5.0, 4.0  # rows that are missing for longer, and for so many usual steps
 STEEPEST_GRADE = 0.6  # what is more as a share is a percentage

@@ -19,7 +19,7 @@ from guard.files.whole import open_file
 
 SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|", "space": " "}
 HEADER_WITHIN = 40  # lines in which the header is looked for
-_CHUNK = 1 << 20
+_CHUNK = 1 << 20  # bytes read at once
 _MISSING = frozenset({"", "na", "n/a", "#n/a", "nan", "null", "none", "-", "--", "inf", "-inf"})
 
 

@@ -19,8 +19,8 @@ from guard.errors import InputError, UsageError
 UNITS_S = {"s": 1.0, "ms": 0.001, "min": 60.0}
 DATE_ORDERS = ("day-first", "month-first")
 _EPOCH_S, _EPOCH_MS = 1e8, 1e11  # counts larger than these (3 years of s) are dates
-_SAMPLES = 2000
-_DAY_S = 86_400.0
+_SAMPLES = 2000  # times that tell the form of all (ours)
+_DAY_S = 86_400.0  # by definition
 
 _CLOCK = re.compile(r"(-)?(?:(\d+):)?(\d+):(\d{1,2}(?:[.,]\d+)?)\s*(am|pm)?", re.IGNORECASE)
 _TIME = (r"[ T,]+(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<part>\d{1,9}))?)?"

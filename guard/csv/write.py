@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import chain
@@ -62,6 +62,15 @@ def csv_chunks(recording: Recording) -> Iterator[bytes]:
         yield buffer.getvalue().encode("utf-8", "replace")
         buffer.seek(0)
         buffer.truncate()
+
+
+def table_csv(columns: Sequence[str], rows: Iterable[Iterable[object]]) -> str:
+    """A table as RFC 4180 has it, its texts safe for a spreadsheet."""
+    text = io.StringIO()
+    writer = csv.writer(text)
+    writer.writerow(columns)
+    writer.writerows([safe_text(cell) if isinstance(cell, str) else cell for cell in row] for row in rows)
+    return text.getvalue()
 
 
 def safe_text(text: str) -> str:

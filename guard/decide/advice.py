@@ -18,7 +18,7 @@ WALKS_M_S, RUNS_M_S = 1.5, 2.0  # between them speed alone does not tell (common
 WALKS_SPM, RUNS_SPM = 135.0, 145.0  # steps of both feet a minute (common practice)
 UNDER_BPM = 2.5  # a speed that is named would settle so far under the ceiling
 MOST_SLOWER, MOST_FASTER = 0.7, 1.1  # of the present speed: small steps (ours)
-STEEPEST = 0.2
+STEEPEST = 0.2  # grade; on steeper ones the level cost is no guide (ours)
 CHANGE_MOST_M_S = 1.5  # a greater change is of gait, and the level shows what it did
 
 

@@ -26,7 +26,7 @@ from guard.signal.kit import Fact, Kit, Number
 
 NAN = math.nan
 LOWEST_BPM, HIGHEST_BPM = 30.0, 230.0  # outside of this no heart beats
-GAP_GATE_BPM = 6.0
+GAP_GATE_BPM = 6.0  # further off than this after a gap, the level begins anew (simulated)
 GAP_S = 10.0  # after so long without a reading the level jumps, for about so long
 ROUGH = 4.0  # mean squared error of late, of the usual, beyond which nothing is foreseen
 COVER_S, COVER_SHARE = 8.0, 0.75  # of so long readings came, for what is foreseen to count

@@ -5,7 +5,7 @@ from __future__ import annotations
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 
-MINUTE_S = 60.0
+MINUTE_S = 60.0  # the first minute of running
 # Chosen on simulated runners (`tests/lab`, development seeds).
 LEAST_BPM, MOST_BPM = 6.0, 30.0  # less is no rise; more is not believed of one cut short
 RAN_LEAST_S = 15.0  # a run cut short says as much as one of so long at least

@@ -17,8 +17,8 @@ Pure. Wording rules, each for a reason:
 * How much to slow is said as a speed where one is advised, else as a word of
   size from the beats that are foreseen over the limit.
 
-Texts are made of parts joined by `JOINT`, so that a finite bank of rendered
-parts speaks every number.
+What is said is a tuple of parts, so that a finite bank of rendered parts speaks
+every number; `phrase` is the same to be read.
 """
 
 from __future__ import annotations
@@ -31,8 +31,6 @@ from guard.cues import CUES, Cue, Says
 from guard.events import CueGiven, Numbers, Snapshot, State
 from guard.settings import Settings
 from guard.units import per_m_s, speed_unit
-
-JOINT = ", "
 
 GUARD_STOPPED = "guard stopped"
 ALL_IS_WELL = "all is well"
@@ -139,20 +137,25 @@ def speed_to_set(given: CueGiven, settings: Settings) -> float | None:
 
 
 def phrase(given: CueGiven, settings: Settings) -> str:
-    """What is said for a cue, in plain lower-case words; empty for `NONE`.
+    """What is said for a cue, in plain lower-case words; empty for `NONE`."""
+    return ", ".join(spoken(given, settings))
+
+
+def spoken(given: CueGiven, settings: Settings) -> tuple[str, ...]:
+    """The parts of what is said for a cue, each in the bank of phrases; none for `NONE`.
 
     With `settings.speech` "full" the number and kind of reason follow.
     """
     words = _words(given, settings)
     if not words:
-        return ""
+        return ()
     parts = [words]
     speed = speed_to_set(given, settings)
     if speed is not None:
         parts.append(_speed_part(speed, settings.belt or given.belt))
     if settings.speech == "full" and given.cue.about.says not in _WITHOUT_NUMBER:
         parts += _reason_parts(given)
-    return JOINT.join(parts)
+    return tuple(parts)
 
 
 def headline(given: CueGiven, settings: Settings) -> str:
@@ -171,11 +174,11 @@ def headline(given: CueGiven, settings: Settings) -> str:
     return line + (f", {speed:.1f} {speed_unit(settings.units)}" if speed is not None else "")
 
 
-def status_phrase(snapshot: Snapshot, settings: Settings) -> str:
-    """Status on demand: "heart rate one thirty one, room eight"."""
+def status_parts(snapshot: Snapshot, settings: Settings) -> tuple[str, ...]:
+    """Status on demand: "heart rate one thirty one", "room eight"."""
     parts = [PAUSED] if snapshot.state is State.HELD else []
     if snapshot.level_bpm is None or snapshot.state is State.NO_SIGNAL:
-        return JOINT.join([*parts, NO_SIGNAL])
+        return *parts, NO_SIGNAL
     parts.append(_heart_rate(round(snapshot.level_bpm)))
     if snapshot.room_bpm is not None:
         room = round(snapshot.room_bpm)
@@ -186,7 +189,7 @@ def status_phrase(snapshot: Snapshot, settings: Settings) -> str:
         speed = speed_to_set(advice, settings)
         if speed is not None:
             parts.append(_speed_part(speed, belt))
-    return JOINT.join(parts)
+    return tuple(parts)
 
 
 def cue_phrases(settings: Settings) -> list[str]:

@@ -17,8 +17,8 @@ from guard.files.folders import config_dir
 from guard.files.whole import remove, write_whole
 
 STRAP = STRAP_PERIPHERAL.kind
-DEVICES_FORMAT = 1
-SIZE_LIMIT = 10_000
+DEVICES_FORMAT = 1  # of the file; a change needs a new number
+SIZE_LIMIT = 10_000  # bytes; far above a file of three devices
 
 
 def strap_file(make: bool = False, kind: str = STRAP) -> Path:

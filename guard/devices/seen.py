@@ -12,7 +12,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-NAME_LIMIT = 60
+NAME_LIMIT = 60  # characters of a device's name that are shown (ours)
 _ADDRESS = re.compile(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}|[0-9A-F]{8}(-[0-9A-F]{4}){3}-[0-9A-F]{12}")
 
 

@@ -18,7 +18,7 @@ from guard.errors import HardwareError
 
 APP = "guard"
 HOME_VARIABLE = "GUARD_HOME"
-OWNER_ONLY, OWNER_ONLY_FOLDER = 0o600, 0o700
+OWNER_ONLY, OWNER_ONLY_FOLDER = 0o600, 0o700  # of files and folders: health data
 
 
 def config_dir(make: bool = True) -> Path:

@@ -22,14 +22,15 @@ SHORT_H = 5.0  # short where the usual is not known: common practice
 HIGH_BY_BPM = 7.0  # over the usual: common practice (5 to 10)
 HIGH_BY_SPREADS = 2.0  # and over twice the day-to-day spread
 _SPREAD_OF_MAD = 1.4826  # of a normal distribution: standard deviation over median absolute deviation
-LOWER_BY_BPM = 5.0
+LOWER_BY_BPM = 5.0  # of the ceiling that is suggested for today (ours)
 
 
 MUCH, TOO_MUCH, POOR = 4, 5, 1  # of five
+# Heat strain rises from here on; from there on no run is safe (common practice).
 HOT_C, DANGEROUS_C = 25.0, 32.0
-HIGH_UP_M = 1500.0
+HIGH_UP_M = 1500.0  # from here on heart rate at an effort is clearly higher (common practice)
 MUCH_CAFFEINE_MG = 400.0  # a day's worth for an adult (common practice)
-FEVER, COLD = 2, 1
+FEVER, COLD = 2, 1  # of the item `ill`
 
 NO_RUN = ("no run today: with fever or symptoms below the neck running is for later; "
           "ask a licensed professional if it lasts or worries you")

@@ -28,7 +28,7 @@ from guard.files.whole import read_capped, write_whole
 
 JOURNAL_FILE = "journal.jsonl"
 LARGEST_JOURNAL_BYTES = 64 << 20  # bytes
-LONGEST_ENTRY_TEXT = 2000
+LONGEST_ENTRY_TEXT = 2000  # characters of one item (ours)
 
 
 @dataclass(frozen=True, slots=True)

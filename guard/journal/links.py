@@ -33,7 +33,7 @@ from guard.arrays import Floats
 
 DaySeries = Sequence[float | None]
 
-FEWEST_PAIRS = 20
+FEWEST_PAIRS = 20  # days with both; fewer link nothing (ours)
 LIKELY_CHANCE = 0.05  # a corrected p-value from here on is called "may be chance"
 Z_95 = 1.959963984540054  # 97.5 % point of the normal distribution
 _FEWEST_EFFECTIVE = 4.0  # with fewer the interval is all of -1 to 1

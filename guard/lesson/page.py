@@ -19,7 +19,7 @@ INTRO = ("You will hear every cue once, as on a run. Say with a key what you wou
          "It takes a minute.")
 _DO = {Answer.EASE: "run slower", Answer.WALK: "walk", Answer.RUN: "run again, gently"}
 _SHORT = {Answer.EASE: "slower", Answer.WALK: "walk", Answer.RUN: "run"}
-_WIDEST = 76
+_WIDEST = 76  # cells of a line of text
 _ROOMY = 12  # rows; in fewer the keys share a line
 _AROUND = 5  # rows of head, foot and gaps
 

@@ -19,7 +19,7 @@ from guard.screen.look import fitting_look
 from guard.settings import Settings
 from guard.sound.player import Sounder
 
-KEYS_LOOK_S = 0.1
+KEYS_LOOK_S = 0.1  # between two looks for a key: quicker than a hand
 NO_SOUND = ("none", "off", "bell")
 
 

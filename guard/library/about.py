@@ -16,7 +16,7 @@ from guard.errors import InputError
 from guard.files.whole import remove, write_whole
 
 SUFFIX = ".about.json"
-ABOUT_FORMAT = 1
+ABOUT_FORMAT = 1  # of the file; a change needs a new number
 LARGEST_ABOUT_BYTES = 1 << 18  # bytes
 
 AboutFields = dict[str, object]

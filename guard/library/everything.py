@@ -22,7 +22,7 @@ from guard.files.folders import OWNER_ONLY_FOLDER, cache_dir, config_dir, data_d
 from guard.files.whole import whole_file
 from guard.log.file import is_being_written
 
-FILE_MODE = 0o600
+FILE_MODE = 0o600  # health data are their owner's alone
 LOG_BEGINS = b'{"type":"session"'
 RESCUED = "rescued"
 README = """\

@@ -18,10 +18,10 @@ from guard.events import Clock, Cue, Mark
 from guard.log.recording import LARGEST_LOG_BYTES, Recording, read_header, read_log, too_large
 from guard.log.records import LONGEST_SESSION_S, Record, from_line, from_record
 
-LONGEST_WORKED_OUT_S = 24 * 3600.0
-LEAST_INPUT_EVERY_S = 60.0
-MOST_MARKS = 200
-LONGEST_TEXT = 200
+LONGEST_WORKED_OUT_S = 24 * 3600.0  # a longer interrupted log is a damaged time (ours)
+LEAST_INPUT_EVERY_S = 60.0  # on average, else nearly all of it is silence (ours)
+MOST_MARKS = 200  # of a log that are listed (ours)
+LONGEST_TEXT = 200  # characters of anything listed (ours)
 _CUES = {cue.key for cue in Cue}
 _TAIL = 4096  # bytes; the end line is far shorter
 
@@ -109,7 +109,9 @@ def _facts(path: Path) -> SessionFacts:
     end = _end(body)
     if end is not None:
         summary, t_s = end
-        return SessionFacts(**common, duration_s=summary.get("duration_s", t_s), summary=summary)
+        whole_s = summary.get("duration_s")
+        return SessionFacts(**common, duration_s=whole_s if isinstance(whole_s, _NUMBER) else t_s,
+                            summary=summary)
     recording = read_log(path)
     summary = _checked(recording.summary) if recording.summary else {}
     if not summary and recording.interrupted:

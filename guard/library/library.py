@@ -25,18 +25,16 @@ MADE_FOR = {"format": INDEX_FORMAT}
 Stamp = tuple[int, int]  # size in bytes, mtime in ns
 
 
-@dataclass(frozen=True)
-class SessionEntry:
+@dataclass(frozen=True, kw_only=True)
+class SessionEntry(SessionFacts):
     """One session log in short. `path` and the pair `size`, `mtime_ns` name it and its state.
 
-    The rest is of `SessionFacts` (see there) and of what the runner said afterwards:
-    `title`, `tags`, and all of `about`.
+    Beside its facts `about`: what the runner said afterwards, `title` and `tags` among it.
     """
 
     path: Path
     size: int
     mtime_ns: int
-    facts: SessionFacts
     about: Mapping[str, object] = field(default_factory=dict)
 
     @property
@@ -50,54 +48,9 @@ class SessionEntry:
         return self.path.stem
 
     @property
-    def started(self) -> datetime | None:
+    def began(self) -> datetime | None:
         """Wall time of the start, aware; None when no clock could tell."""
-        return datetime.fromisoformat(self.facts.started) if self.facts.started else None
-
-    @property
-    def clock_trusted(self) -> bool:
-        return self.facts.clock_trusted
-
-    @property
-    def duration_s(self) -> float:
-        return self.facts.duration_s
-
-    @property
-    def ceiling_bpm(self) -> float | None:
-        return self.facts.ceiling_bpm
-
-    @property
-    def summary(self) -> Mapping[str, object]:
-        """Totals as the log's end line has them; empty where there are none."""
-        return self.facts.summary
-
-    @property
-    def kind(self) -> str:
-        """Kind of source: `strap`, `practice`, `csv`."""
-        return self.facts.kind
-
-    @property
-    def plan(self) -> str:
-        """Name of the plan, empty without one."""
-        return self.facts.plan
-
-    @property
-    def has_speed(self) -> bool:
-        return self.facts.has_speed
-
-    @property
-    def marks(self) -> tuple[str, ...]:
-        return self.facts.marks
-
-    @property
-    def interrupted(self) -> bool:
-        """It has no end line: a crash, a power cut, or it is running now."""
-        return self.facts.interrupted
-
-    @property
-    def problem(self) -> str:
-        """Why the file is no session log, empty when it is one."""
-        return self.facts.problem
+        return datetime.fromisoformat(self.started) if self.started else None
 
     @property
     def title(self) -> str:
@@ -124,7 +77,7 @@ class SessionEntry:
 
     def ran_on(self) -> date | None:
         """The day it began, by the clock of where it was run."""
-        return self.started.date() if self.started else None
+        return self.began.date() if self.began else None
 
 
 def rehearsals_dir(make: bool = True) -> Path:
@@ -160,14 +113,14 @@ def sessions(
     if new or known.keys() != logs.keys():
         _write_index(index, {name: known[name] for name in logs})
     entries = [
-        SessionEntry(home / name, *stamp, known[name][1],
-                     read_about(home / name, warn) if name.removesuffix(".jsonl") in abouts else {})
-        for name, stamp in logs.items()]
+        SessionEntry(**vars(known[name][1]), path=home / name, size=size, mtime_ns=mtime_ns,
+                     about=read_about(home / name, warn) if name.removesuffix(".jsonl") in abouts else {})
+        for name, (size, mtime_ns) in logs.items()]
     return sorted(entries, key=_by_time)
 
 
 def _by_time(entry: SessionEntry) -> tuple[datetime, str]:
-    started = entry.started if entry.clock_trusted else None
+    started = entry.began if entry.clock_trusted else None
     with contextlib.suppress(OverflowError, ValueError, OSError):
         # No clock could tell when it began: it was last written about when it ended.
         started = started or datetime.fromtimestamp(entry.mtime_ns / 1e9, UTC)

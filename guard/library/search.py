@@ -92,7 +92,7 @@ def _fits(entry: SessionEntry, wanted: SearchTerms) -> bool:
         return False
     if wanted.tag is not None and wanted.tag.casefold() not in [tag.casefold() for tag in entry.tags]:
         return False
-    texts = [entry.name, entry.plan, entry.kind, entry.facts.source, *entry.marks, *_texts(entry.about)]
+    texts = [entry.name, entry.plan, entry.kind, entry.source, *entry.marks, *_texts(entry.about)]
     return all(_within(word, texts) for word in wanted.words)
 
 

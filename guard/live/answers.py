@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from guard.decide.wording import JOINT, phrase, status_phrase
+from guard.decide import wording
 from guard.events import Action, Command, Cue, LinkState, Mark, Snapshot, Speed, SpeedLink, State
 from guard.live.inbox import Notice
 from guard.screen import words
@@ -38,12 +38,12 @@ def answer(event: Command | Mark | Speed, before: Snapshot, after: Snapshot, set
             return _PLAIN.get(event.action, "")
 
 
-def spoken_status(snapshot: Snapshot, settings: Settings) -> str:
+def spoken_status(snapshot: Snapshot, settings: Settings) -> tuple[str, ...]:
     """What the status key says aloud: the newest cue where it is still asked for, and where the runner is."""
-    where, given = status_phrase(snapshot, settings), snapshot.last_cue
+    where, given = wording.status_parts(snapshot, settings), snapshot.last_cue
     if given is None or (given.cue, snapshot.state) not in _STILL_ASKED:
         return where
-    return JOINT.join([phrase(replace(given, advised_speed_m_s=None), settings), where])
+    return *wording.spoken(replace(given, advised_speed_m_s=None), settings), *where
 
 
 def slept(slept_s: float) -> Notice:

@@ -46,7 +46,7 @@ class Press(Enum):
 
 
 InboxItem = SoundHealth | Notice | Press | Asked
-MOST_SHOWN = 3
+MOST_SHOWN = 3  # notices at a time: the screen has no more room
 
 
 class Notices:

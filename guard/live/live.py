@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from guard.clock import SessionClock, SleepWatch, WallWatch, wall_now
-from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_phrase
+from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_parts
 from guard.errors import GuardError
 from guard.events import (
     Action,
@@ -232,8 +232,8 @@ class _Live:
             self.stop("quit")
             return
         self.take(dataclasses.replace(event, t_s=self._clock.now_s()))
-        text = status_phrase(self.session.snapshot(), self._settings)
-        self._to_sound.put(lambda: self._sounder.say(text))
+        parts = status_parts(self.session.snapshot(), self._settings)
+        self._to_sound.put(lambda: self._sounder.say(*parts))
 
     def _take(self, event: Input) -> None:
         self._guarded(lambda: self._feed(event))
@@ -275,8 +275,8 @@ class _Live:
             self._unmute_s = self._clock.now_s() + MUTE_S if muted else math.inf
             self._to_sound.put(lambda: self._sounder.mute(muted))
         elif action is Action.STATUS:
-            text = spoken_status(self.session.snapshot(), self._settings)
-            self._to_sound.put(lambda: self._sounder.say(text))
+            parts = spoken_status(self.session.snapshot(), self._settings)
+            self._to_sound.put(lambda: self._sounder.say(*parts))
         elif action is Action.CEILING and isinstance(command.value, float):
             self._keyboard.ceiling_bpm = command.value
 

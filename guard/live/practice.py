@@ -23,7 +23,7 @@ from guard.runner.simulate import Runners, Second
 from guard.runner.strap import FaultRates
 
 PRACTICE_STRAP = "practice strap (invented)"
-SPEED_EVERY_S = 5
+SPEED_EVERY_S = 5  # between two speeds the invented belt tells
 GRACE_S = 4.0  # out of range for so long before the link is called lost
 RR_SPREAD = 0.02  # beat-to-beat, share of the interval; small while running (ours)
 

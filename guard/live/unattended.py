@@ -10,7 +10,7 @@ from guard.events import Action, Command, CueGiven, Input, Reading
 from guard.live.source import Source
 
 FIRST_WORD_AFTER = 5  # readings: then there is a heart rate to tell
-LOOK_S = 1.0
+LOOK_S = 1.0  # between two looks at the clock
 
 
 class Unattended:

@@ -32,7 +32,7 @@ __all__ = ["Recording", "SessionLog", "from_record", "new_session_path", "read_l
            "session_header", "to_record", "write_recording"]
 
 SYNC_EVERY_S = 3.0  # so that with a slow disk and a late tick at most 5 s are ever lost
-RETRY_EVERY_S = 2.0
+RETRY_EVERY_S = 2.0  # between tries of a disk that failed (ours)
 KEPT_BYTES = 8 << 20  # lines that wait in memory; about a day of readings
 
 

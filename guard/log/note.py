@@ -15,7 +15,7 @@ from guard.log.recording import Recording, read_log
 from guard.log.records import Record, to_line
 
 LONGEST_ANSWER = 500  # characters of one answer
-MOST_NOTES_KEPT = 20
+MOST_NOTES_KEPT = 20  # of one log (ours)
 
 
 @dataclass(frozen=True)

@@ -19,10 +19,10 @@ from guard.files.whole import open_file
 from guard.log.records import LONGEST_SESSION_S, Record, from_line, from_record
 from guard.settings import RetiredSetting, Settings, check, find
 
-LOG_FORMAT = 1
+LOG_FORMAT = 1  # of the log; a change that old readers cannot ignore needs a new number
 LARGEST_LOG_BYTES = 1 << 28  # bytes; a day of readings is under 20 MB
 LONGEST_LINE = 1 << 20  # bytes; far above any line the guard writes
-MOST_SKIPS_NAMED = 20
+MOST_SKIPS_NAMED = 20  # damaged lines; the rest is counted
 
 
 @dataclass(frozen=True)

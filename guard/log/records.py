@@ -38,12 +38,12 @@ from guard.events import (
 )
 from guard.reasons import reason
 
-Record = dict[str, Any]
+Record = dict[str, object]
 
 # A session of more than four days is a damaged time, not a run: replay steps
 # through every second of it.
 LONGEST_SESSION_S = 4 * 24 * 3600.0
-_FIGURE_LIMIT = 1e9
+_FIGURE_LIMIT = 1e9  # far beyond any figure a rule rests on
 BPM_LIMIT = 65_535  # heart rate is at most a 16-bit number (Heart Rate Service 1.0, 0x2A37)
 
 

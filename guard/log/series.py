@@ -18,10 +18,8 @@ import orjson
 from numpy.typing import NDArray
 
 from guard.arrays import Floats
-from guard.errors import InputError
 from guard.events import PACE_CUES, Action, Command, CueGiven, Reading, ReadingDoubted, Speed
-from guard.files.whole import open_file
-from guard.log.recording import LARGEST_LOG_BYTES, LOG_FORMAT, read_log, too_large
+from guard.log.recording import LARGEST_LOG_BYTES, LOG_FORMAT, log_bytes, read_log, too_large
 from guard.log.records import LONGEST_SESSION_S, Record
 from guard.session.speeds import in_force
 
@@ -54,12 +52,7 @@ class Series:
 
 def read_series(path: str | os.PathLike[str]) -> Series:
     """The columns of the log at `path`; InputError, with the fix, where it is no log."""
-    try:
-        with open_file(path) as file:
-            data = file.read(LARGEST_LOG_BYTES + 1)
-    except OSError as error:
-        raise InputError(f"cannot read {path} ({error.strerror or error}): "
-                         "check the name and that you may read it") from None
+    data = log_bytes(path)
     if len(data) > LARGEST_LOG_BYTES:
         raise too_large(path)
     try:
@@ -75,7 +68,7 @@ def _whole(data: bytes) -> Series:
     if header["type"] != "session" or header["format"] != LOG_FORMAT or len(records) + 1 != len(others):
         raise ValueError("not a log of this format")
     _check_order(readings, records, places)
-    get: dict[str, list[Record]] = {"speed": [], "doubt": [], "command": [], "cue": []}
+    get: dict[str, list[dict[str, Any]]] = {"speed": [], "doubt": [], "command": [], "cue": []}
     for one in records:
         if one["type"] == "reading":
             raise ValueError("a reading that is written in another way")
@@ -91,7 +84,7 @@ def _whole(data: bytes) -> Series:
     return _series(header, readings[touching], speeds, doubts, commands, asking, end_s)
 
 
-def _check_order(readings: Floats, records: list[Record], places: NDArray[np.bool_]) -> None:
+def _check_order(readings: Floats, records: list[dict[str, Any]], places: NDArray[np.bool_]) -> None:
     """Raise where an input's time lies before that of an input above; the careful reader leaves it out.
 
     `places` tells for each line but the first whether it is a reading.

@@ -17,12 +17,13 @@ from dataclasses import dataclass
 
 from guard.packets.heart_rate import Defect, Malformed, cut_short
 
+# Bits of the flags.
 STRIDE_LENGTH_PRESENT = 0x01
 TOTAL_DISTANCE_PRESENT = 0x02
 RUNNING = 0x04
 
-SPEED_UNITS_PER_M_S = 256
-FIXED_BYTES = 4
+SPEED_UNITS_PER_M_S = 256  # as the standard tells speed
+FIXED_BYTES = 4  # flags, speed and cadence
 
 # Nobody runs at under 110 steps a minute (recreational runners take about 150
 # to 185: common practice), so a lower figure at a running speed is one foot's.

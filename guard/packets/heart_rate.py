@@ -13,13 +13,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
+# Bits of the flags.
 WIDE_RATE = 0x01
 CONTACT_DETECTED = 0x02
 CONTACT_SUPPORTED = 0x04
 ENERGY_PRESENT = 0x08
 RR_PRESENT = 0x10
 
-RR_UNITS_PER_S = 1024
+RR_UNITS_PER_S = 1024  # as the standard tells intervals
 
 # Body Sensor Location, 0x2A38.
 BODY_LOCATIONS = ("other", "chest", "wrist", "finger", "hand", "ear lobe", "foot")

@@ -21,13 +21,14 @@ from dataclasses import dataclass
 
 from guard.packets.heart_rate import Defect, Malformed, cut_short
 
+# Bits of the flags.
 MORE_DATA = 0x0001
 AVERAGE_SPEED_PRESENT = 0x0002
 DISTANCE_PRESENT = 0x0004
 INCLINATION_PRESENT = 0x0008
 
-FLAG_BYTES = 2
-NOT_AVAILABLE = 0x7FFF
+FLAG_BYTES = 2  # as the standard has it
+NOT_AVAILABLE = 0x7FFF  # largest signed number of two bytes
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ from guard.reasons import reason
 from guard.session.speeds import Speeds
 
 GROUP_ROWS = 1 << 18  # of a row group; about 20 MB in memory
-MOST_BATCHES = 64
+MOST_BATCHES = 64  # small batches that wait to be one group: a bound on memory (ours)
 _FIRST_NUMBER = len(CUES_TABLE) - len(Numbers.__slots__)
 _KINDS: dict[str, Any] = {
     "int32": pa.int32(), "int64": pa.int64(), "uint16": pa.uint16(), "float64": pa.float64(),

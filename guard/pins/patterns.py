@@ -28,7 +28,7 @@ from __future__ import annotations
 
 from guard.events import Action, Command, Cue, CueGiven, Input, Output, Snapshot, State
 
-SLOT_S = 0.1
+SLOT_S = 0.1  # two on and two off make a blink of 0.4 s
 
 DARK = "."
 STEADY = "#"
@@ -60,6 +60,7 @@ BUZZ: dict[Cue, str] = {
     Cue.BATTERY_LOW: _SHORT + _LONG + _SHORT,
     Cue.PART: _SHORT * 3,
 }
+# What a press of the button brought about.
 BUZZ_PAUSED = _LONG + _SHORT * 2
 BUZZ_GOING_ON = _SHORT * 2 + _LONG
 BUZZ_ENDED = _LONG * 3

@@ -20,15 +20,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from guard.cues import Cue
 from guard.cues import Cued as Cued
 from guard.errors import InputError
 from guard.settings import Settings
 
-GRACE_RESPONSES = 1.5
-MAX_PARTS = 500
+GRACE_RESPONSES = 1.5  # the module's docstring says why
+MAX_PARTS = 500  # more is a slip in a repeat (ours)
 GRADES = (-0.4, 0.4)  # rise over run; no belt and no runnable road is steeper
-SPEEDS_M_S = (0.25, 8.0)
+SPEEDS_M_S = (0.25, 8.0)  # 0.9 and 28.8 km/h: no belt goes slower or faster (common practice)
 # Many small steps must end a part on the step that ends it, not on the one after.
 _ROUNDING = 1e-9
 
@@ -63,10 +62,6 @@ class Limits:
     ceiling_bpm: float
     floor_bpm: float | None
     cued: Cued
-
-    def allows(self, cue: Cue) -> bool:
-        """Whether the quiet rule lets `cue` out."""
-        return cue.let_out(self.cued)
 
 
 @dataclass(frozen=True, slots=True)

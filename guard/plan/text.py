@@ -18,8 +18,8 @@ from guard.plan.plan import GRADES, MAX_PARTS, SPEEDS_M_S, Cued, Kind, Part, Pla
 from guard.settings import Settings
 from guard.units import KM_H_PER_M_S, METRES_PER_MILE, MPH_PER_M_S
 
-_LONGEST_S = 48 * 3600.0
-_FARTHEST_M = 500_000.0
+_LONGEST_S = 48 * 3600.0  # two days: longer is a slip (ours)
+_FARTHEST_M = 500_000.0  # likewise (ours)
 
 # key: (lowest, highest, unit); a value outside is a slip of the keyboard, not a plan.
 _NUMBERS: Mapping[str, tuple[float, float, str]] = {

@@ -24,12 +24,12 @@ from guard.arrays import Floats
 from guard.progress.figures import Commands
 
 TYPICAL_ERROR = 0.03  # of heart rate at one easy effort (Buchheit 2014)
-LEAST_PART_S = 240.0
-CHECK_LAST_S = 120
+LEAST_PART_S = 240.0  # two minutes to settle, two that count (ours)
+CHECK_LAST_S = 120  # of the part: what counts
 SAME_SPEED = 0.03  # of the speed
 STEADY_CHECK_M_S = 0.15  # SD of speed over the two minutes; more is no steady check
-LEAST_READINGS = 30
-_95 = 1.96
+LEAST_READINGS = 30  # in those two minutes (ours)
+_95 = 1.96  # 97.5 % point of the normal distribution
 
 
 @dataclass(frozen=True, slots=True)

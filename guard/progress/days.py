@@ -24,10 +24,10 @@ from guard.response.search import Estimate
 Daily = Mapping[str, Mapping[date, float]]
 
 SHORT_SLEEP_H = 6.5  # adults are advised seven or more (AASM and SRS 2015, Sleep 38:843)
-LESS_THAN_USUAL_H = 0.75
-LEAST_NIGHTS, LEAST_WEEKS = 4, 3
-AROUND = timedelta(weeks=6)
-FEWEST_EACH = 4
+LESS_THAN_USUAL_H = 0.75  # of the median night before (ours)
+LEAST_NIGHTS, LEAST_WEEKS = 4, 3  # written down, in a week and in all (ours)
+AROUND = timedelta(weeks=6)  # the plateau, before and after: what it is compared with (ours)
+FEWEST_EACH = 4  # weeks, inside and around (ours)
 WARM_C = 21.0  # heart rate rises by 1.4 % a degree from 21 to 35 C (Miller & Martin 1975)
 FEWEST_DAYS = 10  # of an item in each of two spans, before they are compared
 

@@ -12,7 +12,7 @@ from guard.progress.figures import SessionFigures
 from guard.progress.minutes import LAGS_S, SIZE, Minutes
 
 HIGHEST = 1e9  # far beyond any figure of a run
-LEAST_WEIGHT = 1e-3
+LEAST_WEIGHT = 1e-3  # of a sum of minutes; less is none (ours)
 
 _NUMBER, _NONE = (float, int), (NoneType,)
 _KINDS: dict[str, tuple[type, ...]] = {  # as the classes write them

@@ -16,10 +16,10 @@ import numpy as np
 from guard.arrays import Floats
 
 HEAT_ERROR_C = 1.0  # what is written down is the day's temperature, not the road's at that hour
-MOST_CORRECTED = 0.4
+MOST_CORRECTED = 0.4  # of the coefficient, for errors in what was written down (ours)
 ALIKE_DAYS = (0.0, 2.0, 5.0, 10.0)  # how long a day's luck lasts
 LUCK = 2  # how large a day's luck is and how long it lasts is fitted to the same days: two numbers
-HUBER = 2.0
+HUBER = 2.0  # standard deviations from which on a run counts less (common practice: 1.3 to 2)
 _HUBER_SQUARES = 0.9205  # mean of min(z^2, HUBER^2), z normal
 
 

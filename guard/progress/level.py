@@ -25,17 +25,17 @@ from guard.progress.least_squares import Averaged
 from guard.progress.slopes import Slopes
 from guard.progress.steps import SpeedStep, SpeedSteps
 
-REFERENCE_C = 15.0
+REFERENCE_C = 15.0  # at which the speed is told (ours)
 BENDS_C = (15.0,)  # where the cost of heat may change
-KNOT_DAYS, YEAR_DAYS = 84, 364
-FEWEST_RUNS, LEAST_SPAN_DAYS = 8, 42
+KNOT_DAYS, YEAR_DAYS = 84, 364  # twelve weeks, in which a change shows, and four of them (ours)
+FEWEST_RUNS, LEAST_SPAN_DAYS = 8, 42  # less gives no level (ours)
 # Judgement, as shares of the speed: change in 84 days, how much that differs from the 84 days before,
 # a source's offset.
 CHANGE_SD, TURN_SD, SOURCE_SD = 0.07, 0.05, 0.05
 FIRST_CHANGE_SD = 0.12  # in a runner's first 84 days, when nothing before them tells how fast he changes
 HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.35])  # bpm a degree: at all, and more above BENDS_C
 UNKNOWN_HEAT_BPM = 2.5  # in 84 days, where nobody wrote the temperatures down
-_VAGUE = 10.0
+_VAGUE = 10.0  # a prior so wide that it says nothing
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,6 @@ class Level:
     step: SpeedStep | None
     unwritten: bool
     speeds: Floats
-    sds: Floats
     curve: tuple[tuple[float, float], ...]
 
 
@@ -130,7 +129,7 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
     curve = 1.0 + found.coefficients[0] - _overlap(at, pieces) @ found.coefficients[1:1 + pieces]
     return Level(
         usual * (1.0 + value), usual * math.sqrt(variance), found.free, change(recent_days), change(span),
-        steps.likely(), unwritten, usual * (1.0 + y - off), usual * np.sqrt(own),
+        steps.likely(), unwritten, usual * (1.0 + y - off),
         tuple(zip((at + today).tolist(), (usual * curve).tolist(), strict=True)))
 
 

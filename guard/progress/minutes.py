@@ -22,19 +22,20 @@ from guard.response.series import RUN_M_S
 
 BY_TREADMILL, BY_FOOT_POD, BY_SATELLITE = "treadmill", "foot pod", "satellite"  # what tells the speed
 
-LAGS_S = (40.0, 57.6, 80.0)
-DEAD_S = 8
+LAGS_S = (40.0, 57.6, 80.0)  # the published mean, and shorter and longer by a factor of 1.4 (ours)
+DEAD_S = 8  # a strap's averaging in it (ours)
 WARM_S = 480  # dry electrodes, the rise from rest
 REFERENCE_H = (1200.0 - 600.0) / 3600.0  # the twentieth minute, on the axis of `hours`
-MINUTE_S, LEAST_OF_MINUTE_S = 60, 40
-FEWEST_MINUTES = 5
-SETTLED_M_S = 0.2
+MINUTE_S, LEAST_OF_MINUTE_S = 60, 40  # and so many of its seconds with readings (ours)
+FEWEST_MINUTES = 5  # of a run that counts (ours)
+SETTLED_M_S = 0.2  # spread of effort in a minute that halves its weight (ours)
 STEEPEST_MINUTE = 0.15  # more is an altitude that jumped
-STAND_M_S = 0.5
+STAND_M_S = 0.5  # slower is standing
 WALKING = 0.5  # a walked metre costs the heart half a run one (ACSM: 0.1 against 0.2 ml/kg/m)
 HELD_S = 10  # a slow strap's reading stands so long
+# From the run's own line, the larger of them: further off is a fault (ours).
 MOST_OFF_BPM, MOST_OFF_SDS = 10.0, 4.0
-SCALE_OF_MAD = 1.4826
+SCALE_OF_MAD = 1.4826  # of a normal distribution: standard deviation over median absolute deviation
 USUAL_SLOPE, USUAL_DRIFT = 28.0, 8.0  # bpm per m/s and bpm an hour, to find minutes that are faults
 
 # level speed of equal effort (m/s), what of it is grade (m/s), hours from minute 10, bpm

@@ -16,8 +16,8 @@ from guard.progress.progress import Months, PastSession, Point
 from guard.progress.verdict import Told, Verdict
 from guard.response.search import Estimate
 
-_SHOWN_DAYS = 366
-_SHOWN_WEEKS = 52
+_SHOWN_DAYS = 366  # a year
+_SHOWN_WEEKS = 52  # a year
 
 _STYLE = """
 @media print { :root { color-scheme: light; --ink: #000; --soft: #444; --rule: #bbb; } }

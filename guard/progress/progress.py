@@ -35,12 +35,12 @@ from guard.progress.verdict import PLATEAU_LOOK_DAYS, Told, Verdict, told, withi
 from guard.progress.weeks import Consistency, Run, Week, consistency, share_of, weeks
 from guard.response.search import Estimate
 
-RECENT_WEEKS = 12
+RECENT_WEEKS = 12  # what "lately" means: a change shows in that time (ours)
 MOST_BEYOND_BPM = 6.0  # how far outside a run's heart rates a ceiling may lie for its own speed to be shown
-WIDEST_SPEED_SHARE = 0.10
+WIDEST_SPEED_SHARE = 0.10  # half-width of the 95 % interval of a run's own speed, to be shown (ours)
 SEASON_DAYS = KNOT_DAYS + 14  # less says nothing beside twelve weeks
 TOO_FAR, TOO_WIDE = "far_from_ceiling", "wide_error"
-_95 = 1.96
+_95 = 1.96  # 97.5 % point of the normal distribution
 
 
 @dataclass(frozen=True, slots=True)

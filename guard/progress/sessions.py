@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 FIGURES_FORMAT = 2  # a change in what is worked out needs a new number
 FEWEST_FOR_WORKERS = 60  # below this, starting processes takes longer than the work
-PER_TASK = 20
+PER_TASK = 20  # logs: some tenths of a second
 
 
 def sessions_of(

@@ -26,7 +26,7 @@ USUAL_SD = np.array([7.5, 7.0, 8.0])
 FLOOR, FLOOR_SATELLITE = 0.05, 0.35
 NOISE_BPM, NOISE_RUNS = 2.5, 3.0  # SD of a minute, and how many runs' worth of belief in it
 PRIOR_TIMES, PRIOR_RUNS = 3.0, 5.0  # how much less minutes are worth than independent ones
-LEAST_NOISE_BPM = 0.7
+LEAST_NOISE_BPM = 0.7  # of a minute: no fit is believed to be better (ours)
 
 _UPPER = np.triu_indices(REGRESSORS)
 

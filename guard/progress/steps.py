@@ -12,7 +12,7 @@ from guard.arrays import Floats
 from guard.progress.least_squares import Averaged, tail
 
 STEP_SD, STEP_CHANCE = 0.03, 0.2  # judgement: how large a step is, as a share, and how likely in a year
-FEWEST_BESIDE_STEP = 3
+FEWEST_BESIDE_STEP = 3  # runs before and after (ours)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,10 +15,10 @@ from guard.progress import words
 from guard.progress.progress import Months, Point
 from guard.progress.weeks import Week
 
-CHART_WIDTH, LEFT, RIGHT, TOP, BOTTOM = 600, 58, 12, 20, 40
-SPEED_HEIGHT, WEEK_HEIGHT = 300, 210
+CHART_WIDTH, LEFT, RIGHT, TOP, BOTTOM = 600, 58, 12, 20, 40  # of the drawing, in its units
+SPEED_HEIGHT, WEEK_HEIGHT = 300, 210  # likewise
 _STEPS_S = (5, 10, 15, 20, 30, 60, 120)  # between pace labels
-_MOST_LABELS = 6
+_MOST_LABELS = 6  # of the pace axis
 
 _MIDDLE = 'text-anchor="middle"'
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date
 from itertools import pairwise
 
@@ -12,17 +12,13 @@ from guard.progress.progress import Months
 from guard.progress.verdict import Verdict
 from guard.progress.weeks import Week
 from guard.screen.look import Look
+from guard.screen.report import framed, put
 
-CHART_ROWS = 11
-_SHOWN_DAYS = 366
-_SHOWN_WEEKS = 12
+CHART_ROWS = 11  # of the picture
+_SHOWN_DAYS = 366  # a year
+_SHOWN_WEEKS = 12  # as many as fit a screen
 _KEPT = "\N{NO-BREAK SPACE}"
 _MARGIN = 7  # a pace and the axis
-
-_SIGNS = {  # (sign, ASCII twin)
-    "run": ("•", "o"), "line": ("─", "="), "spell": ("░", ":"), "axis": ("│", "|"), "corner": ("└", "+"),
-    "rule": ("─", "-"), "under": ("█", "#"), "over": ("▒", "x"),
-}
 
 
 def report(months: Months, units: str, width: int, look: Look) -> list[str]:
@@ -64,7 +60,6 @@ def report(months: Months, units: str, width: int, look: Look) -> list[str]:
 
 def speed_chart(months: Months, units: str, width: int, look: Look) -> list[str]:
     """Dots for runs, the line of the last twelve weeks, months along the bottom."""
-    sign = {name: pair[1 if look.ascii else 0] for name, pair in _SIGNS.items()}
     known = [(point.day, point.speed.value) for point in months.known if point.speed]
     end = known[-1][0]
     known = [(day, speed) for day, speed in known if (end - day).days < _SHOWN_DAYS]
@@ -83,24 +78,24 @@ def speed_chart(months: Months, units: str, width: int, look: Look) -> list[str]
     for spell in months.sleep:
         if spell.ends >= begin and spell.begins <= end:
             for place in range(column(spell.begins), column(spell.ends) + 1):
-                grid[CHART_ROWS - 1][place] = sign["spell"]
+                grid[CHART_ROWS - 1][place] = look.sign("spell")
     for (day, speed), (later, next_speed) in pairwise(months.curve):
         first, last = column(day), column(later)
         for place in range(first, last + 1):
             if later > begin:
                 share = (place - first) / max(last - first, 1)
-                grid[row(speed + share * (next_speed - speed))][place] = sign["line"]
+                grid[row(speed + share * (next_speed - speed))][place] = look.sign("trend")
     for day, speed in known:
-        grid[row(speed)][column(day)] = sign["run"]
+        grid[row(speed)][column(day)] = look.sign("run")
     shown = {place: words.pace(high - (high - low) * place / (CHART_ROWS - 1), units)
              for place in (0, CHART_ROWS // 2, CHART_ROWS - 1)}
-    key = f"{sign['run']} a run   {sign['line']} line through them"
+    key = f"{look.sign('run')} a run   {look.sign('trend')} line through them"
     if any(spell.ends >= begin for spell in months.sleep):
-        key += f"   {sign['spell']} short sleep"
+        key += f"   {look.sign('spell')} short sleep"
+    *picture, corner = framed(["".join(cells) for cells in grid], shown, _MARGIN, look)
     return [
-        *(f"{shown.get(place, ''):>5} {sign['axis']}{''.join(cells).rstrip()}"
-          for place, cells in enumerate(grid)),
-        " " * 6 + sign["corner"] + sign["rule"] * columns,
+        *picture,
+        corner + look.sign("rule") * columns,
         " " * _MARGIN + _month_labels(begin, end, column, columns),
         " " * _MARGIN + look.fit(key, columns),
     ]
@@ -112,15 +107,12 @@ def _span(speeds: Sequence[float]) -> tuple[float, float]:
     return middle - half, middle + half
 
 
-def _month_labels(begin: date, end: date, column: object, columns: int) -> str:
-    assert callable(column)
+def _month_labels(begin: date, end: date, column: Callable[[date], int], columns: int) -> str:
     cells = [" "] * columns
     month = date(begin.year + (begin.month == 12), begin.month % 12 + 1, 1)
     while month <= end:
         label = f"{month:%b}" if month.month != 1 else f"{month:%b %Y}"
-        at = column(month)
-        if at + len(label) <= columns and all(cell == " " for cell in cells[max(at - 1, 0):at + len(label)]):
-            cells[at:at + len(label)] = label
+        put(cells, column(month), label)
         month = date(month.year + (month.month == 12), month.month % 12 + 1, 1)
     return "".join(cells).rstrip()
 
@@ -129,17 +121,16 @@ def week_chart(some: Sequence[Week], width: int, look: Look) -> list[str]:
     """One line a week: hours as a bar, the time over the ceiling in another texture, the share."""
     if not some:
         return []
-    sign = {name: pair[1 if look.ascii else 0] for name, pair in _SIGNS.items()}
     room = max(width - 40, 6)
     most = max(max(week.hours for week in some), 0.1)
     lines = [f"{'week of':<12} {'runs':>4} {'hours':>5}  {'':{room}} at or under"]
     for week in some:
         cells = round(room * week.hours / most)
         over = 0 if week.share is None else round(cells * (1.0 - week.share))
-        bar = sign["under"] * (cells - over) + sign["over"] * over
+        bar = look.sign("hours") * (cells - over) + look.sign("hours_over") * over
         share = "" if week.share is None else f"{100 * week.share:3.0f} %"
         note = " jump" if week.jump is not None else ""
         lines.append(f"{words.day(week.begins):<12} {week.runs:>4} {week.hours:5.1f}  {bar:<{room}} "
                      f"{share}{note}".rstrip())
-    lines.append(f"{sign['under']} at or under the ceiling   {sign['over']} over it")
+    lines.append(f"{look.sign('hours')} at or under the ceiling   {look.sign('hours_over')} over it")
     return lines

@@ -18,7 +18,8 @@ from guard.progress.least_squares import student
 from guard.progress.level import KNOT_DAYS, Level, SpeedChange
 
 CLAIM_DOUBT, CLAIM_DOUBT_LONG = 0.0002, 0.0006  # in 12 weeks a step looks more like a gain than in a season
-ASK, STEP_ASKED = 2.8, 0.5
+ASK, STEP_ASKED = 2.8, 0.5  # standard errors, and the chance of a step, from which on it is asked
+# Standard errors; as a share of the speed; days between the two looks.
 PLATEAU_SURE, PLATEAU_SHARE, PLATEAU_LOOK_DAYS = 2.05, 0.04, 7
 
 

@@ -34,6 +34,7 @@ CHOICES = (
 PROGRESS_CAUTION = (
     "Ask a licensed professional before faster work if you have symptoms, a heart condition, take medicine "
     "that changes heart rate, are pregnant, or have not run fast for long.")
+# From which on it is said; from which on it is a break (common practice: three weeks).
 IDLE_DAYS, BREAK_DAYS = 10, 21
 RETURN = (
     "After a break of three weeks or more, begin with short, easy runs and walking breaks, about half of "

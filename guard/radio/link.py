@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 Remember = Callable[[RememberedDevice], None]
 Hold = Callable[[str], str]  # the address of a device: "" where it is ours, else who holds it
 
-BAD_PACKET_SHOWN_S = 10.0
+BAD_PACKET_SHOWN_S = 10.0  # a fault of the sensor stays on screen (ours)
 TOO_FAST = Fault("too_fast", "the sensor sends far more often than once a second",
                  "the excess is dropped")
 BAD_PACKETS_TOLD = 3  # kinds of them, until only good ones came for that long

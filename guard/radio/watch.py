@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+# Between tries to connect again: back within 10 s of its return (ours).
 BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 4.0, 5.0)
 RETRY_S = (0.5, 2.0, 5.0, 10.0, 20.0, 30.0)  # for a device the session goes on without
 

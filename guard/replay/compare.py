@@ -15,7 +15,7 @@ from enum import StrEnum
 from guard.events import Cue, CueGiven
 from guard.reasons import reason
 
-WINDOW_S = 60.0
+WINDOW_S = 60.0  # cues further apart are two (ours)
 SAME_S = 1.0  # one reading of most straps
 MOST_AT_ONCE = 400  # of a day without a pause between cues; a cut there costs a pair at most
 

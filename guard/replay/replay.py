@@ -18,7 +18,7 @@ from guard.reasons import reason
 from guard.session import Session
 from guard.settings import Settings
 
-MOST_DIFFERENCES = 10
+MOST_DIFFERENCES = 10  # named; the rest is counted
 
 
 @dataclass(frozen=True)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 
-from rich import box
 from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
@@ -18,21 +16,16 @@ from guard.reasons import reason
 from guard.replay.compare import SAME_S, Compared, CueChange, counted
 from guard.replay.replay import Replay
 from guard.screen.console import Console
-from guard.screen.look import Look, fitting_look, styled
+from guard.screen.look import Look
+from guard.screen.report import cue_key, cue_row, from_to, table
 from guard.screen.trace import picture
 from guard.screen.words import clock, state_name
 
-LABEL = 6
-_ROWS = 6
-_WIDEST = 160
+LABEL = 6  # cells before the picture
+_ROWS = 6  # of the picture
+_WIDEST = 160  # cells; a wider picture shows no more
 MARKS = {CueChange.ADDED: "+", CueChange.GONE: "-", CueChange.EARLIER: "<", CueChange.LATER: ">"}
 _HOW = {CueChange.SAME: "same", CueChange.ADDED: "added", CueChange.GONE: "gone"}
-
-
-def console_and_look() -> tuple[Console, Look]:
-    """A console on stdout and what it can show."""
-    console = Console(highlight=False, emoji=False)
-    return console, fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
 
 
 def show_heading(console: Console, recording: Recording, result: Replay) -> None:
@@ -111,31 +104,25 @@ def drawing(
             counts[column(event.t_s)] += 1
     heights = [total / count if count else None for total, count in zip(sums, counts, strict=True)]
     lines = [Text(" " * LABEL, no_wrap=True).append_text(line) for line in picture(heights, _ROWS, look)]
-    was, now = ([one for one in compared if getattr(one, side)] for side in ("was", "now"))
-    for label, side, cues in (("then", "was", was), ("now", "now", now)):
-        cells = [(" ", "")] * width
-        for one in cues:
-            at = column(getattr(one, side).t_s)
-            letter = one.cue.about.letter
-            sign = letter if cells[at][0] in (" ", letter) else SEVERAL
-            cells[at] = (sign, "" if one.change is CueChange.SAME else look.style("lead"))
-        lines.append(Text(f"{label:<{LABEL}}", no_wrap=True).append_text(styled(cells)))
+    styles = {one: "" if one.change is CueChange.SAME else look.style("lead") for one in compared}
+    then = [(column(one.was.t_s), one.cue, styles[one]) for one in compared if one.was]
+    now = [(column(one.now.t_s), one.cue, styles[one]) for one in compared if one.now]
+    for label, cues in (("then", then), ("now", now)):
+        lines.append(Text(f"{label:<{LABEL}}", no_wrap=True).append_text(cue_row(cues, width)))
     marks = [" "] * width
     for one in compared:
         if one.change is not CueChange.SAME:
             marks[column(one.t_s)] = MARKS[one.change]
     lines.append(Text(" " * LABEL + "".join(marks), no_wrap=True))
-    left, right = clock(0.0), clock(end_s)
-    lines.append(Text(" " * LABEL + left + right.rjust(width - len(left)), no_wrap=True))
-    kinds = dict.fromkeys(one.cue for one in sorted(compared, key=lambda one: one.cue))
-    key = ", ".join(f"{cue.about.letter} {cue.words}" for cue in kinds)
+    lines.append(Text(" " * LABEL + from_to(end_s, width, middle=False), no_wrap=True))
+    key = cue_key(one.cue for one in compared)
     lines.append(Text(f"{key}; {SEVERAL} several; under them < earlier, > later, + added, - gone",
                       style=look.style("quiet")))
     return lines
 
 
 def _grid(look: Look, titles: Sequence[str]) -> Table:
-    grid = Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False)
+    grid = table(look)
     for title in titles:
         times = title in ("time", "then", "before", "replayed")
         grid.add_column(title, justify="right" if times else "left", no_wrap=times,

@@ -18,22 +18,24 @@ from guard.response.noise import likely_noise
 from guard.response.pooled import Grid, PooledRuns, sums
 from guard.response.search import Estimate
 
-RESPONSES_S = tuple(np.geomspace(16.0, 130.0, 10).tolist())
+RESPONSES_S = tuple(np.geomspace(16.0, 130.0, 10).tolist())  # tried: the range of Hunt 2015 and beyond
 USUAL_S, USUAL_LOG_SD = 57.6, 0.41  # 57.6 +- 23.6 s (Hunt, Fankhauser, Saengsuwan 2015, BioMed Eng OnLine 14)
 DEADS_S, USUAL_DEAD_S, USUAL_DEAD_SD_S = (2.0, 7.0, 12.0, 17.0, 22.0), 10.0, 6.0  # a strap's averaging in it
 HEARD_TIMES_S, HEARD_AFTER_S, HEARD_SD_S = (8.0, 14.0, 20.0, 28.0), 16.0, 7.0  # a reaction in it, too
 # 24.2 +- 8.3 bpm per m/s (Hunt 2015), 30.4 +- 7.5 (263 running steps of Donne 2024)
 POOLED_GAIN, POOLED_GAIN_SD, POOLED_GAIN_OF_DAYS = 27.0, 12.0, 2.0
 EASE_BPM, EASE_SD_BPM, EASE_OF_DAYS_BPM = 4.0, 4.0, 1.5  # ours; heeded or not
-EASE_SDS_BPM = (1.5, 3.0, 5.0, 8.0)
+EASE_SDS_BPM = (1.5, 3.0, 5.0, 8.0)  # tried (ours)
 # What no number of runs tells: a heart is no single lag, a pod and a belt err in scale. Simulated.
 FLOOR_GAIN, FLOOR_LOG_RESPONSE, FLOOR_DEAD_S, FLOOR_EASE_BPM = 0.05, 0.12, 2.5, 0.7
-FLOOR_LOG_HEARD, FLOOR_HEEDED = 0.25, 0.06
-LEAST_SEEN_M_S = 0.02
+FLOOR_LOG_HEARD, FLOOR_HEEDED = 0.25, 0.06  # likewise simulated
+LEAST_SEEN_M_S = 0.02  # spread of speed that tells a gain (ours)
+# Of speed before an ease; from so long after it until then; and so many seconds (ours).
 EASE_BEFORE_S, AFTER_S, UNTIL_S, FEWEST_S = 8, 12, 25, 4
+# Since the last cue, to be judged by itself; a next one is answered after so long (ours).
 ALONE_S, REACTS_S = 30.0, 4.0
 HEEDED_M_S = 0.06  # slower by so much: more than errors of a pod over some seconds
-FEWEST_EASES = 5
+FEWEST_EASES = 5  # that an effect rests on (ours)
 ALIKE_EASES = 1.5  # so many more are needed, for eases of one run are alike (ours)
 
 
@@ -52,7 +54,6 @@ class ToldByRuns:
     ease_bpm: Estimate | None
     heeded: Estimate | None
     eases: int
-    speed_runs: int
 
 
 def told(runs: Sequence[Guarded]) -> ToldByRuns:
@@ -69,8 +70,7 @@ def told(runs: Sequence[Guarded]) -> ToldByRuns:
         ease = eases.known(lambda mean: mean, FLOOR_EASE_BPM)
         if response is None:
             response = _exp(eases.known(lambda mean: np.log(heard.response_s) + 0.0 * mean, FLOOR_LOG_HEARD))
-    return ToldByRuns(gain, response, dead, ease, _heeded(runs), sum(len(one.ease_s) for one in runs),
-                0 if speed is None else speed.runs)
+    return ToldByRuns(gain, response, dead, ease, _heeded(runs), sum(len(one.ease_s) for one in runs))
 
 
 def _exp(known: Estimate) -> Estimate:

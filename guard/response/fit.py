@@ -26,17 +26,18 @@ from guard.response.series import RUN, Stretch
 from guard.units import speed
 
 WIDEST_SHARE = 0.5  # half an interval, as a share of the value
-WIDEST_DEAD_S = 6.0
-LEAST_RUNNING_S = 480.0
+WIDEST_DEAD_S = 6.0  # half an interval that still says something (ours)
+LEAST_RUNNING_S = 480.0  # in all (ours)
+# Of speed, and its standard deviation; less tells no gain (ours).
 LEAST_RANGE_M_S, LEAST_SPREAD_M_S = 0.25, 0.08
 LEAST_SIDE_S = 25  # a start or stop must be followed by this much ...
 SEEN_IN_S, SEEN_SAMPLES = 75.0, 6  # ... and be seen by readings
-MOST_COMPARED = 6
-EVE_S, EVE_SAMPLES = 20.0, 3
+MOST_COMPARED = 6  # recordings fitted alone as well (ours)
+EVE_S, EVE_SAMPLES = 20.0, 3  # before a start or stop, with so many readings (ours)
 
 STEPS = ("gain", "response_s", "dead_s")
 STARTING, STOPPING = ("on_s", "start_dead_s"), ("off_s", "stop_dead_s")
-WIDEST_EASE_BPM, WIDEST_HEEDED = 2.5, 0.25
+WIDEST_EASE_BPM, WIDEST_HEEDED = 2.5, 0.25  # half an interval that still says something (ours)
 VARY_SPEED = (
     "on easy runs take turns for half an hour: three minutes at your slowest jog, three a little quicker "
     "that stays under your ceiling; walk whenever heart rate nears it")

@@ -13,17 +13,18 @@ from guard.events import Cue, CueGiven, Input, Output, State, StateChanged
 from guard.response.series import HILL, RUN_M_S, by_second, sorted_out, speed_by_second
 from guard.response.spans import held, runs
 
-BIN_S = 6
+BIN_S = 6  # heart rate moves little in it (ours)
+# 40 min, so that a fit stays quick; and 4 min, which still tell something (ours).
 LONGEST_BINS, FEWEST_BINS = 400, 40
 BEGINS_S = 180  # the rise from rest is over
 SETTLES_S = 120  # after walking, standing or a pause
-BRIDGED_S = 30
+BRIDGED_S = 30  # a gap no longer than this is drawn straight (ours)
 EFFORT_LAG_S = 45.0  # of efforts that nobody told
 CREEPS_BACK_S = 400.0  # who eased comes back so slowly (ours)
 UNSEEN_S = 12  # an ease so late before the end of a stretch shows nothing
-ERRORS_DRAWN = 6
-SCALE_OF_MAD = 1.4826
-LONGEST_LOG_S = 6 * 3600
+ERRORS_DRAWN = 6  # of the speed, to see what they do (ours)
+SCALE_OF_MAD = 1.4826  # of a normal distribution: standard deviation over median absolute deviation
+LONGEST_LOG_S = 6 * 3600  # a longer one is no run
 
 
 @dataclass(frozen=True)

@@ -32,15 +32,15 @@ from numpy.typing import NDArray
 from guard.arrays import Bools, Floats
 from guard.response.series import RUN, Stretch
 
-DRIFT_KNOT_S = 600.0
-DRIFT_NEEDS_S = 300.0
-MOST_KNOTS = 36
-NEAR_SWITCH_S = 45.0
-BEFORE, BEFORE_S = -1, 60.0
-SLOW_FALL_S = 900.0
+DRIFT_KNOT_S = 600.0  # a bend every ten minutes, as above
+DRIFT_NEEDS_S = 300.0  # of readings, for a line of its own (ours)
+MOST_KNOTS = 36  # six hours
+NEAR_SWITCH_S = 45.0  # after a start or stop, where a plain lag is coarse (ours)
+BEFORE, BEFORE_S = -1, 60.0  # code of what was before; seconds of it before the first run that count (ours)
+SLOW_FALL_S = 900.0  # 15 min, from memory
 WALK_COST = 0.5  # of running, net, per metre
-LAST_S = 60
-RIDGE = 1e-9
+LAST_S = 60  # of running before a pause: what it falls from (ours)
+RIDGE = 1e-9  # of the diagonal, so that columns alike do no harm
 
 
 @dataclass(frozen=True)

@@ -27,8 +27,8 @@ Movers = Callable[[Bout, float, float], Floats]  # of a bout, for a response and
 # Variances beside that of the strap's slow errors, which is 1.
 MEMORIES_S = (6.0, 15.0, 40.0)  # of the strap's errors
 WANDERS = (0.0003, 0.003, 0.03)  # of the effort, a second
-RIPPLES, RIPPLE_S = (0.0, 0.3, 1.5), 80.0
-WHITE = 0.1
+RIPPLES, RIPPLE_S = (0.0, 0.3, 1.5), 80.0  # of the strap, as slow as that (ours)
+WHITE = 0.1  # from one reading to the next (ours)
 BASES = 3  # columns of `Bout.base`
 
 

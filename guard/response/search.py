@@ -21,9 +21,10 @@ from guard.arrays import Floats
 from guard.response.model import BOUNDS, TIMES_IN_LOG, Constants, Piece, from_vector, solve, to_vector
 from guard.response.series import FEWEST_SAMPLES
 
-NORMAL_95 = 1.96
-GROSS_BPM, GROSS_SD = 15.0, 4.5
+NORMAL_95 = 1.96  # 97.5 % point of the normal distribution
+GROSS_BPM, GROSS_SD = 15.0, 4.5  # off the fit, the larger of them: a fault of the strap (ours)
 GROSS_NEAR_BPM = 40.0  # just after a start or stop, where a plain lag is coarse
+# Of the search: one of them leads to the best (simulated).
 STARTS = tuple((response, dead) for response in (20.0, 45.0, 90.0) for dead in (3.0, 11.0))
 
 

@@ -19,18 +19,18 @@ from guard.response.spans import held, runs
 from guard.session.speeds import OLD_S, Speeds
 from guard.signal.trust import Trust
 
-STAND, WALK, RUN = 0, 1, 2
+STAND, WALK, RUN = 0, 1, 2  # codes
 WALK_M_S = 0.5  # slower is standing
 RUN_M_S = 1.8  # 6.5 km/h; few people walk faster, few jog slower (common practice)
 HILL = 4.5  # level speed times (1 + 4.5 grade): slope and level terms of ACSM's running equation
-STEEPEST_FITTED = 0.2
+STEEPEST_FITTED = 0.2  # grade; the cost of running is taken as a line only so far (ours)
 BRIDGED_S = 30  # speed unknown for no longer than this is taken as unchanged
 # What a reading itself disproves. Not what only contradicts: a fit may weigh that for itself.
 DISPROVED = (Doubt.NO_CONTACT, Doubt.NO_PULSE, Doubt.RANGE, Doubt.REPEATED)
 SILENT_S = 600  # without readings for longer, what follows is fitted on its own
-SHORTEST_S = 120
-FEWEST_SAMPLES = 12
-MOST_STRETCHES = 40
+SHORTEST_S = 120  # of a stretch (ours)
+FEWEST_SAMPLES = 12  # readings of a stretch (ours)
+MOST_STRETCHES = 40  # a bound on the time of a fit (ours)
 SETTLING_S = 120.0  # what went before a stretch that begins running is not known
 
 

@@ -27,16 +27,16 @@ LEAST_OVER_S = 60.0  # less is nothing to put right
 LEAST_SHARE = 0.5  # of the time over, explained
 MOST_SHARE_OVER = 0.02  # under this share of the counted time all went well
 CLIMB = 0.02  # grade, smoothed
-CLIMB_S = 30.0
-SMOOTH_S = 15.0
+CLIMB_S = 30.0  # up so long before: the climb is the cause (ours)
+SMOOTH_S = 15.0  # altitude jumps (ours)
 AFTER_CLIMB_S = 60.0  # heart rate is still falling
-RESTART_S = 90.0
-FEWEST_RESTARTS = 3
-BEGINNING_S = 600.0
-LATE = 1.0 / 3.0
+RESTART_S = 90.0  # after running again (ours)
+FEWEST_RESTARTS = 3  # before they are named (ours)
+BEGINNING_S = 600.0  # ten minutes, in which heart rate still rises (ours)
+LATE = 1.0 / 3.0  # the last third (ours)
 APART_S = 60.0  # two stretches over nearer than this are one
-STRETCHES_NAMED = 3
-STRETCHES_SHARE = 0.7
+STRETCHES_NAMED = 3  # at most
+STRETCHES_SHARE = 0.7  # of the time over that those named must hold (ours)
 
 
 class Cause(StrEnum):

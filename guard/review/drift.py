@@ -20,12 +20,12 @@ from guard.review.trace import Trace
 from guard.units import speed
 
 ONSET_S = 300.0  # the beginning is still the rise to the level of the run
-BLOCK_S = 60.0
+BLOCK_S = 60.0  # minutes are compared
 STEADY_M_S = 0.1  # largest spread of speed in a steady minute and the one before it
 ALIKE_M_S = 0.05  # two minutes pair up when their speeds differ by no more
 EQUAL_M_S = 0.03  # and so may the means of the pairs: about 1 bpm
 STEEPEST_GAIN = 40.8  # bpm per m/s: mean + 2 SD of 24 runners (24.2 +- 8.3, Hunt et al. 2015)
-FEWEST_MINUTE_PAIRS = 4
+FEWEST_MINUTE_PAIRS = 4  # of minutes in the two halves (ours)
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from guard.screen.look import clean
 from guard.screen.words import clock, speed_number
 
 WIDTH, HEIGHT, STRIP = 1000, 300, 60  # units of the drawings, not pixels
+# Of the axis over and under the ceiling (ours).
 LEAST_OVER_BPM, LEAST_UNDER_BPM, MOST_UNDER_BPM = 6.0, 30.0, 60.0
 WIDE_MARK, NARROW_MARK = 22 / 690, 22 / 320  # a mark's share of the width, on a desk and on a phone
 _LEAST_NAMED = 0.04  # of the width: a narrower part has no room for its name

@@ -11,8 +11,9 @@ from guard.arrays import Bools, Floats
 from guard.response.spans import runs
 from guard.review.review import Review
 
+# Between times on the axis.
 _TICKS_S = (1, 2, 5, 10, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200)
-MOST_ROWS = 6
+MOST_ROWS = 6  # of marks under the picture
 LEAST_RAMP_BPM = 0.5  # less is the ceiling itself
 
 

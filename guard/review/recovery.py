@@ -20,7 +20,7 @@ from guard.events import Cue, CueGiven
 from guard.response.series import RUN_M_S, WALK_M_S
 from guard.review.trace import Trace
 
-RECOVERY_S = 60.0
+RECOVERY_S = 60.0  # the first minute, as heart-rate recovery is told (common practice)
 _MOSTLY = 0.9  # of the minute before running, and of the minute after not
 
 

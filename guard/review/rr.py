@@ -21,15 +21,15 @@ from guard.arrays import Bools, Floats
 from guard.events import Reading
 
 ALPHA, C1, C2 = 5.2, 0.13, 0.17  # of the paper
-WINDOW, MEDIAN_OF = 91, 11
-FEWEST_BEATS = 60
+WINDOW, MEDIAN_OF = 91, 11  # beats, of the paper
+FEWEST_BEATS = 60  # about half a minute (ours)
 SHORTEST_RUN = 12  # beats without a gap
 MOST_ARTEFACTS = 0.2  # with more, what is left is chosen, not measured (common practice)
 # An interval is told in steps of 1/1024 s (Heart Rate Service 1.0): no spread is less than one.
 _LEAST_SPREAD_S = ALPHA / 1024 / 2
-_LATE_S = 2.5
+_LATE_S = 2.5  # a longer silence breaks the run of intervals (ours)
 
-NORMAL, UNEVEN, MISSED, EXTRA, IMPLAUSIBLE = range(5)
+NORMAL, UNEVEN, MISSED, EXTRA, IMPLAUSIBLE = range(5)  # codes
 BEAT_KINDS = ("normal", "uneven", "missed", "extra", "too long or short")
 
 

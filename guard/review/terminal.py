@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from rich import box
 from rich.console import Group, RenderableType
 from rich.markup import escape
 from rich.table import Table
@@ -12,14 +11,15 @@ from guard.cues import SEVERAL
 from guard.review import words
 from guard.review.picture import end_s, heights, ramp
 from guard.review.review import Review
-from guard.screen.look import Look, styled
+from guard.screen.look import Look
+from guard.screen.report import cue_key, cue_row, from_to, put, table
 from guard.screen.trace import picture
 from guard.screen.words import clock
 
-_ROWS = 8
-_WIDEST = 160
+_ROWS = 8  # of the picture
+_WIDEST = 160  # cells; a wider picture shows no more
 ROOMY = 72  # in a narrower terminal tables become lines
-MOST_PARTS_NUMBERED = 60
+MOST_PARTS_NUMBERED = 60  # beyond it numbers have no room
 RAMP = ", at the left the warm-up's limit under it"
 NOT_HEARD = "cue, not heard"
 
@@ -56,23 +56,12 @@ def drawing(review: Review, width: int, look: Look) -> list[Text]:
     if len(review.parts) > 1:
         begins = [" "] * width
         for number, part in enumerate(review.parts[:MOST_PARTS_NUMBERED], 1):
-            at = column(part.begin_s)
-            label = f"|{number}"
-            if at + len(label) <= width and set(begins[at:at + len(label)]) == {" "}:
-                begins[at:at + len(label)] = label
+            put(begins, column(part.begin_s), f"|{number}")
         lines.append(Text("".join(begins), look.style("quiet"), no_wrap=True))
-    cells = [" "] * width
-    for cue in review.cues:
-        at = column(cue.t_s)
-        letter = cue.cue.about.letter
-        cells[at] = letter if cells[at] in (" ", letter) else SEVERAL
-    lines.append(styled((sign, look.style("lead")) for sign in cells))
-    begin, middle, end = clock(0), clock(last_s / 2), clock(last_s)
-    gap = width // 2 - len(middle) // 2 - len(begin)
-    axis = begin + " " * gap + middle
-    lines.append(Text(axis + end.rjust(width - len(axis)), no_wrap=True))
-    kinds = ", ".join(f"{cue.about.letter} {cue.words}"
-                      for cue in sorted({cue.cue for cue in review.cues}))
+    lead = look.style("lead")
+    lines.append(cue_row(((column(cue.t_s), cue.cue, lead) for cue in review.cues), width, lead))
+    lines.append(Text(from_to(last_s, width), no_wrap=True))
+    kinds = cue_key(cue.cue for cue in review.cues)
     each_s = last_s / width
     stretch = f"{each_s:.0f} s" if each_s >= 1 else "less than a second"
     lines.append(Text(
@@ -92,7 +81,7 @@ def _facts(review: Review, look: Look) -> Table:
 
 
 def _parts(review: Review, look: Look) -> Table:
-    grid = _table(look)
+    grid = table(look, padding=(0, 1, 0, 0))
     grid.add_column("", justify="right")
     for title in words.PART_TITLES:
         name = title == "part"
@@ -115,7 +104,7 @@ def _narrow_parts(review: Review, look: Look) -> Table:
 
 
 def _cues(review: Review, look: Look) -> Table:
-    grid = _table(look)
+    grid = table(look, padding=(0, 1, 0, 0))
     grid.add_column("time", justify="right", no_wrap=True)
     for title, ratio in (("cue" if review.said else NOT_HEARD, 2), ("why", 3), ("heart rate after it", 3)):
         grid.add_column(title, ratio=ratio, overflow="fold")
@@ -135,7 +124,3 @@ def _narrow_cues(review: Review, look: Look) -> Table:
         lines = (words.cue_line(review, cue), cue.reason, words.followed(cue))
         grid.add_row(clock(cue.t_s), escape("\n".join(look.text(line) for line in lines if line)))
     return grid
-
-
-def _table(look: Look) -> Table:
-    return Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))

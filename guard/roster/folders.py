@@ -14,7 +14,6 @@ import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from guard.errors import GuardError, HardwareError, InputError, printable
 from guard.files.cache import cache_place, read_cached, write_cached
@@ -22,13 +21,14 @@ from guard.journal import journal as journals
 from guard.progress.sessions import FIGURES_FORMAT
 from guard.roster.roster import Standing, as_kept, standing, standing_from
 from guard.settings import file as settings_file
-from guard.workers.pool import Interrupted, Workers
+from guard.workers.pool import Interrupted
+from guard.workers.workers import Workers
 
 FORMAT = 1  # a change in what is worked out needs a new number
 MOST_NOTES = 5  # of one runner
 OTHERS = (journals.JOURNAL_FILE, "ceiling.jsonl")  # lie beside bare logs and are none
 
-KeptStanding = tuple[str, dict[str, Any] | None, list[str]]  # state of the folder, what it says, notes on it
+KeptStanding = tuple[str, dict[str, object] | None, list[str]]  # state of the folder, words, notes
 
 
 @dataclass(frozen=True)

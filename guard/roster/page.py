@@ -11,7 +11,7 @@ from guard.progress import words as months
 from guard.roster import words
 from guard.roster.roster import PICTURE_DAYS, Line, Standing
 
-WIDE, HIGH, EDGE = 180, 40, 4
+WIDE, HIGH, EDGE = 180, 40, 4  # of a small picture, in its units
 
 _STYLE = """
 body { max-width: 66rem; }

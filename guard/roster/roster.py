@@ -21,8 +21,8 @@ from guard.progress.words import BREAK_DAYS, IDLE_DAYS
 EARLY = "early"  # too few runs for any verdict; else the verdict's name in lower case
 WELL_AGAIN_DAYS = 7  # an illness not written about for so long is over
 ILL_TODAY_DAYS = IDLE_DAYS
-PICTURE_DAYS = 366
-_RUNS_DAYS = RECENT_WEEKS * 7 + 7
+PICTURE_DAYS = 366  # a year
+_RUNS_DAYS = RECENT_WEEKS * 7 + 7  # and a week, for a look late in the week
 
 DaySpeed = tuple[int, float]  # day (proleptic ordinal), m/s
 
@@ -167,8 +167,8 @@ def as_kept(of: Standing) -> dict[str, object]:
 
 # -- back from what was kept, looked at before belief
 
-_DAYS = range(date(1990, 1, 1).toordinal(), date.max.toordinal() - 1000)
-_LARGEST = 1e9
+_DAYS = range(date(1990, 1, 1).toordinal(), date.max.toordinal() - 1000)  # days that a file may name
+_LARGEST = 1e9  # far beyond any figure of a run
 
 
 def standing_from(kept: object) -> Standing:

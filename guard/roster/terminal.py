@@ -11,7 +11,7 @@ from guard.roster import words
 from guard.roster.roster import Line
 from guard.screen.look import Look
 
-LEAST_NAME, MOST_NAME = 8, 24
+LEAST_NAME, MOST_NAME = 8, 24  # cells of a name
 
 
 def report(lines: Sequence[Line], units: str, width: int, look: Look) -> list[str]:

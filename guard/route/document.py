@@ -8,7 +8,7 @@ from guard.route.forecast import Ability, Climb, Forecast, Range
 from guard.route.route import Route
 from guard.route.words import remarks
 
-PROFILE_PLACES = 500
+PROFILE_PLACES = 500  # enough for a picture (ours)
 
 
 def document(route: Route, found: Forecast, runner: Ability, source: str) -> dict[str, object]:

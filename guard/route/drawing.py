@@ -8,8 +8,9 @@ from guard.route.forecast import Forecast
 from guard.route.route import Route
 from guard.route.words import marks
 from guard.screen.look import EIGHTHS, Look
+from guard.screen.report import framed, levels, put
 
-_ROWS = 7
+_ROWS = 7  # of the picture
 _MARGIN = 7  # four digits of metres, a space, the axis, a space
 _LEAST_SPAN_M = 20.0  # a level road shall not look like a range of mountains
 
@@ -23,14 +24,13 @@ def draw(route: Route, found: Forecast, width: int, units: str, look: Look) -> l
     low = float(height.min())
     span = max(float(height.max()) - low, _LEAST_SPAN_M)
     eighths = np.rint((height - low) / span * (8 * _ROWS - 1)).astype(int) + 1
-    bar, floor, corner = ("|", "-", "+") if look.ascii else ("│", "─", "└")
-    lines = []
+    rows = []
     for row in range(_ROWS - 1, -1, -1):
         fill = np.clip(eighths - 8 * row, 0, 8)
-        label = f"{low + span * row / (_ROWS - 1):.0f}" if row in (0, _ROWS // 2, _ROWS - 1) else ""
         cells = "".join(("#" if part >= 4 else " ") if look.ascii else EIGHTHS[part] for part in fill)
-        lines.append(f"{label:>4} {bar} {cells.rstrip()}".rstrip())
-    lines.append(f"{'m':>4} {corner}{floor * (columns + 1)}")
+        rows.append(f" {cells}")
+    *picture, corner = framed(rows, levels(low + span, low, _ROWS), _MARGIN - 1, look, "m")
+    lines = [*picture, corner + look.sign("rule") * (columns + 1)]
     lines.append(_axis(route.length_m, columns, units))
     cells_at = np.clip(np.searchsorted(route.edges_m, middle, side="right") - 1, 0, len(found.walks) - 1)
     if found.walks.any():
@@ -39,19 +39,13 @@ def draw(route: Route, found: Forecast, width: int, units: str, look: Look) -> l
     if found.climbs:
         row_cells = [" "] * columns
         for number, climb in enumerate(found.climbs, 1):
-            at, label = int(climb.begin_m / route.length_m * columns), str(number)
-            if at + len(label) <= columns and (at == 0 or row_cells[at - 1] == " "):
-                row_cells[at:at + len(label)] = label
+            put(row_cells, int(climb.begin_m / route.length_m * columns), str(number))
         lines.append(f"climb  {''.join(row_cells).rstrip()}")
     return lines
 
 
 def _axis(length_m: float, columns: int, units: str) -> str:
     cells = [" "] * (columns + 4)
-    last = 0
     for at_m, label in marks(length_m, units, max(2, columns // 9)):
-        at = int(at_m / length_m * columns)
-        if at >= last and at + len(label) <= len(cells):
-            cells[at:at + len(label)] = label
-            last = at + len(label) + 1
+        put(cells, int(at_m / length_m * columns), label)
     return f"{'mi' if units == 'mile' else 'km':>4}   {''.join(cells).rstrip()}"

@@ -29,7 +29,7 @@ _NAMES = {"distance": ("distance", "dist"), "altitude": ("altitude", "elevation"
 def read_route(file: str, settings: Settings, level_m_s: float | None) -> Route:
     """The road in `file`, named as the file is; `level_m_s` gives parts of a plan by time a length.
 
-    Raises InputError, one sentence naming the file and the mend.
+    Raises InputError, one sentence naming the file and the fix.
     """
     road = _read(file, settings, level_m_s)
     return road if road.kind == "plan" else replace(road, name=printable(Path(file).name[:80]))
@@ -69,7 +69,7 @@ def _of_csv(path: Path, name: str) -> Route:
                              f"{distance:.0f} m: sort it by distance, and keep one run")
         if distance_m and abs(altitude - altitude_m[-1]) > max(50.0, distance - distance_m[-1]):
             raise InputError(f"{name} jumps {altitude - altitude_m[-1]:+.0f} m in altitude in line {line}: "
-                             "mend or remove that line")
+                             "correct or remove that line")
         distance_m.append(distance)
         altitude_m.append(altitude)
     if len(distance_m) < 2:

@@ -28,7 +28,7 @@ SLOWEST_JOG_M_S = 1.8  # 6.5 km/h; few people jog slower (common practice)
 WALKING_PACE_M_S = 1.4  # 5 km/h (common practice)
 DOWNHILL = 1.1  # of the level speed, faster is taken down no slope (ours)
 CLIMB, CLIMB_ENDS = 0.02, 0.01  # a climb begins at, ends under this grade (ours)
-LEAST_RISE_M = 8.0
+LEAST_RISE_M = 8.0  # less is no climb (ours)
 DIP_M = 100.0  # a climb goes on across so short a dip
 STEP_M = 60.0  # nobody changes between jog and walk for less (ours)
 LEAST_RATIO = 0.3  # of the level cost: steep descents cost no less (Minetti 2002: 0.49 at -20 %)
@@ -77,10 +77,6 @@ class Climb:
     sure: bool
     jog_leads_bpm: Range | None
     planned_leads_bpm: Range | None
-
-    @property
-    def walked_m(self) -> float:
-        return sum(end - begin for begin, end in self.walks)
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """Distances and altitudes from a GPX track (GPX 1.0 and 1.1, an open standard). Pure.
 
-Bad tracks end in one sentence that names file, point and mend. A document type
+Bad tracks end in one sentence that names file, point and fix. A document type
 is refused before anything is parsed: GPX has none, and entities could grow
 without bound.
 """
@@ -18,7 +18,7 @@ import numpy as np
 from guard.arrays import Floats
 from guard.errors import InputError, printable
 
-LONGEST_TRACK = 500_000
+LONGEST_TRACK = 500_000  # points: a week at one a second
 MISSING_SHARE = 0.2  # of the altitudes; fewer are drawn straight between their neighbours
 FAR_M, FAR_TIMES = 1000.0, 20.0  # a step so long, and so many times the usual one, is a jump
 WALL_M = 50.0  # up or down by so much at over 100 % is one too
@@ -67,14 +67,14 @@ def parse(data: bytes, name: str) -> tuple[Floats, Floats, tuple[str, ...]]:
 
 
 def along(points: Sequence[TrackPoint], name: str) -> tuple[Floats, Floats]:
-    """Distance and altitude (n,), m. Raises InputError naming the point and the mend."""
+    """Distance and altitude (n,), m. Raises InputError naming the point and the fix."""
     if len(points) < 2:
         raise InputError(f"{name} holds one point: give the whole track")
     if len(points) > LONGEST_TRACK:
         raise InputError(f"{name} holds {len(points)} points: give one run, up to {LONGEST_TRACK}")
     for number, point in enumerate(points, start=1):
         if not (abs(point.latitude) <= 90.0 and abs(point.longitude) <= 180.0):
-            raise InputError(f"{name}: point {number} lies nowhere on earth: mend or remove it")
+            raise InputError(f"{name}: point {number} lies nowhere on earth: correct or remove it")
     distance_m = np.concatenate([[0.0], np.cumsum(_steps(points, name))])
     return distance_m, _altitudes(points, distance_m, name)
 
@@ -112,5 +112,5 @@ def _altitudes(points: Sequence[TrackPoint], distance_m: Floats, name: str) -> F
         place = int(wall.argmax())
         number = int(np.flatnonzero(known)[place + 1]) + 1
         raise InputError(f"{name} jumps {rise[place]:.0f} m in altitude at its point {number} "
-                         f"({at[place + 1] / 1000:.2f} km): mend or remove that point")
+                         f"({at[place + 1] / 1000:.2f} km): correct or remove that point")
     return np.asarray(np.interp(distance_m, at, height))

@@ -12,9 +12,10 @@ from guard.route.forecast import Ability, Forecast
 from guard.route.route import Route
 from guard.screen.look import clean
 
+# Of the drawing, in its units.
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 250, 52, 12, 14, 44
-_PLACES = 600
-_LEAST_SPAN_M = 20.0
+_PLACES = 600  # of the profile: more than pixels show
+_LEAST_SPAN_M = 20.0  # a level road shall not look like a range of mountains
 
 _STYLE = """
 svg { display: block; width: 100%; height: auto; margin: .8rem 0 .2rem; }

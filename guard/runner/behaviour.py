@@ -28,6 +28,7 @@ from guard.arrays import Bools, Floats
 from guard.events import PACE_CUES, Cue
 from guard.runner.population import Population
 
+# As above: invented, frozen before any controller was tried.
 REACTION_S = (3.0, 8.0)
 EASE_SHARE = (0.07, 0.18)
 HABIT_MOVES = 0.35

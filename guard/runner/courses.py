@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from guard.arrays import Floats
 
-HOUR_S = 3600.0
+HOUR_S = 3600.0  # every course lasts an hour
 GENTLE_S = 300.0  # every course begins gently
-GENTLE_SHARE = 0.8
+GENTLE_SHARE = 0.8  # of the speed after it (ours)
 
 
 @dataclass(frozen=True)

@@ -20,20 +20,7 @@ from guard.arrays import Floats
 REST_VO2 = 3.5  # one metabolic equivalent, ml/kg/min
 LEVEL_RUN_ML_PER_M = 0.2  # ACSM, running
 LEVEL_WALK_ML_PER_M = 0.1  # ACSM, walking
-JOULE_PER_ML = 20.9  # energy equivalent of oxygen, carbohydrate-rich diet
 STEEPEST_MEASURED = 0.45  # the measurements behind the polynomials end here
-
-
-def acsm_walk_vo2(speed_m_s: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
-    """Gross oxygen uptake of walking on the level or uphill (ACSM; 3 to 6 km/h)."""
-    metres = np.asarray(speed_m_s, dtype=np.float64) * 60.0
-    return REST_VO2 + LEVEL_WALK_ML_PER_M * metres + 1.8 * metres * np.asarray(grade, dtype=np.float64)
-
-
-def acsm_run_vo2(speed_m_s: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
-    """Gross oxygen uptake of running on the level or uphill (ACSM; above 8 km/h)."""
-    metres = np.asarray(speed_m_s, dtype=np.float64) * 60.0
-    return REST_VO2 + LEVEL_RUN_ML_PER_M * metres + 0.9 * metres * np.asarray(grade, dtype=np.float64)
 
 
 def run_cost_j_kg_m(grade: ArrayLike) -> Floats:
@@ -46,12 +33,6 @@ def walk_cost_j_kg_m(grade: ArrayLike) -> Floats:
     """Net cost of walking a metre on a slope, J/kg/m (Minetti 2002, from memory)."""
     i = np.clip(np.asarray(grade, dtype=np.float64), -STEEPEST_MEASURED, STEEPEST_MEASURED)
     return ((((280.5 * i - 58.7) * i - 76.8) * i + 51.9) * i + 19.6) * i + 2.5
-
-
-def minetti_run_vo2(speed_m_s: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
-    """Gross oxygen uptake of running by the polynomial alone."""
-    speed = np.asarray(speed_m_s, dtype=np.float64)
-    return REST_VO2 + run_cost_j_kg_m(grade) * speed * 60.0 / JOULE_PER_ML
 
 
 def run_ml_per_m(grade: ArrayLike, *, belt: bool) -> Floats:

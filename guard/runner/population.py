@@ -24,9 +24,9 @@ from numpy.typing import NDArray
 from guard.arrays import Floats
 from guard.runner.demand import LEVEL_RUN_ML_PER_M, LEVEL_WALK_ML_PER_M, walk_ml_per_m
 
-PAUSE_S = 60.0
-FITTED_GAIN_EXCESS = 1.08
-FITTED_DEAD_SHARE = 1.5
+PAUSE_S = 60.0  # of standing: a measured fall is told for it
+FITTED_GAIN_EXCESS = 1.08  # of a gain fitted as one lag; of the dead time, in its constant (simulated)
+FITTED_DEAD_SHARE = 1.5  # likewise
 
 
 @dataclass(frozen=True)

@@ -76,7 +76,8 @@ def _level(t_s: float, distance_m: Floats) -> Spot:
     return Spot()
 
 
-_LENGTH_S = 15 * 60.0
+_LENGTH_S = 15 * 60.0  # of a rehearsal
+# It shall not be half of it.
 _SHORT_WARM_UP: dict[str, float | bool] = {"warm_up_s": 120.0, "warm_up_quiet_s": 45.0}
 
 

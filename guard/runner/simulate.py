@@ -23,7 +23,7 @@ from guard.runner.population import Population
 from guard.runner.response import HeartResponse, Model, warming
 from guard.runner.strap import CLEAN, FaultPlan, FaultRates, Strap, draw_noise, plan_faults
 
-STEP_S = 1.0
+STEP_S = 1.0  # a reading a second, as straps send
 NEAR_M_S = 0.5  # small steps: those of the identification runs were 0.5 m/s and less
 
 

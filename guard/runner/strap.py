@@ -18,7 +18,7 @@ from guard.arrays import Floats
 from guard.runner.population import Population
 
 NOISE_MEMORY_S = 9.0  # ours
-LONGEST_WINDOW_S = 10
+LONGEST_WINDOW_S = 10  # of a strap's average (ours)
 
 
 class ReadingFault(IntEnum):

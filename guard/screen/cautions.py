@@ -20,7 +20,7 @@ FOR_EVERY_RUN = (
     "it never sets a speed.",
     "Outdoors keep your ears open for traffic: one ear free, or a small loudspeaker.",
 )
-_WIDTH = 78
+_WIDTH = 78  # cells of a line of text
 CAUTIONS = "Before you run with the guard\n\n" + "\n\n".join(
     fill(text, _WIDTH, initial_indent="  ", subsequent_indent="  ") for text in FOR_EVERY_RUN) + "\n"
 _FILE = "cautions-read"

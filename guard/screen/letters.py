@@ -7,7 +7,7 @@ half a row high, times the scale; that needs the half blocks of Unicode.
 
 from __future__ import annotations
 
-ROWS = 5
+ROWS = 5  # of half cells
 _HALVES = {"..": " ", "#.": "▀", ".#": "▄", "##": "█"}
 
 _PICTURES = {
@@ -44,11 +44,6 @@ def rows(words: str, scale: int, fill: str) -> list[str]:
         dots = ".".join(_PICTURES[sign].split("/")[row] for sign in words)
         lines += ["".join((fill if dot == "#" else " ") * (2 * scale) for dot in dots)] * scale
     return lines
-
-
-def half_width(words: str, scale: int) -> int:
-    """Cells that `words` takes at half this scale."""
-    return width(words, scale) // 2
 
 
 def half_rows(words: str, scale: int) -> list[str]:

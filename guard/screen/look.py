@@ -44,6 +44,14 @@ _SIGNS = {
     "rule": ("─", "-"),
     "dot": ("·", "-"),
     "ellipsis": ("…", "~"),
+    "axis": ("│", "|"), "corner": ("└", "+"),
+    # of plans: the ceiling; where only stop and sensor cues are given; every second part
+    "limit": ("▀", "="), "silent": ("░", ":"), "floor": ("▁", "_"), "other": ("·", "."),
+    # of the months: a run, the line through them, a spell of short sleep; weeks at or under, and over
+    "run": ("•", "o"), "trend": ("─", "="), "spell": ("░", ":"),
+    "hours": ("█", "#"), "hours_over": ("▒", "x"),
+    # of the ceiling's methods
+    "begin": ("├", "["), "end": ("┤", "]"), "value": ("●", "o"), "shown_only": ("○", "x"),
 }
 EIGHTHS = " ▁▂▃▄▅▆▇█"
 

@@ -25,7 +25,7 @@ from guard.screen.frame import Frame
 from guard.screen.look import clean
 from guard.screen.view import ViewOptions
 
-LINE_EVERY_S = 60.0
+LINE_EVERY_S = 60.0  # where nothing happens
 
 
 class PlainScreen:

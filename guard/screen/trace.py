@@ -13,8 +13,8 @@ from rich.text import Text
 
 from guard.screen.look import EIGHTHS, Look, styled
 
-SPAN_S = 300.0
-_LEAST_BPM_PER_ROW = 2.0
+SPAN_S = 300.0  # five minutes: a cue and what it did
+_LEAST_BPM_PER_ROW = 2.0  # so that noise does not fill the picture (ours)
 _SHALLOWEST_BPM, _DEEPEST_BPM = 16.0, 30.0  # of the part under the ceiling; what lies deeper is a low bar
 
 

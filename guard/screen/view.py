@@ -23,7 +23,7 @@ from guard.screen.help import HINTS, KEYS, help_lines
 from guard.screen.look import Look
 from guard.settings import Settings
 
-_SMALL_ROWS, _SMALL_WIDTH = 20, 60
+_SMALL_ROWS, _SMALL_WIDTH = 20, 60  # on a smaller screen what matters most goes in first
 _BIG_ROWS = 7  # fewer have no room for a large figure
 
 

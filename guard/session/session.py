@@ -49,10 +49,10 @@ from guard.settings import Settings, checked_number
 from guard.signal.trust import NO_READING, Judged, Trust
 
 GRID_S = 0.25  # a binary fraction, so that points of the grid are exact
-QUIET_S = 1.0
-LONG_SILENT_S = 600.0
-LONG_SILENT_LOOK_S = 30.0
-TRACE_S = 300.0
+QUIET_S = 1.0  # between looks while readings come
+LONG_SILENT_S = 600.0  # without any
+LONG_SILENT_LOOK_S = 30.0  # then nothing is due sooner
+TRACE_S = 300.0  # that the screen draws
 ASKED_S = 60.0  # a speed asked for longer ago than this is advised no more
 _NAN = math.nan
 _ENDS = {"interrupted": "interrupted", "ended": "source_ended"}  # what came with the quit: the rule

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 from guard.events import FOOT_POD, TREADMILL, Speed
 
-OLD_S = 10.0
+OLD_S = 10.0  # a speed told longer ago counts as unknown (ours)
 PRECEDENCE = (TREADMILL, "", FOOT_POD)
 TYPED = "typed"
 

@@ -27,8 +27,8 @@ from guard.sound.tones import RATE_HZ, TONE_TO_SPEECH, Pcm
 OVERTIME_S = 1.0
 # A device that vanishes mid-sound raises nothing: the sound only ends too early.
 _HEARD_SHARE = 0.6
-_JUDGED_FROM_S = 0.3
-_BELL_GAP_S = 0.18
+_JUDGED_FROM_S = 0.3  # a shorter sound is not judged
+_BELL_GAP_S = 0.18  # between rings, to be heard as two
 # Python on Windows plays a WAV file by itself; a process of its own can be cut like any player.
 _WINSOUND = "import sys, winsound; winsound.PlaySound(sys.argv[1], winsound.SND_FILENAME)"
 

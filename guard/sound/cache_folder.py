@@ -9,7 +9,7 @@ import time
 from collections.abc import Iterable
 from pathlib import Path
 
-MOST_CACHED = 3_000
+MOST_CACHED = 3_000  # phrases: a few voices' worth (ours)
 
 
 def writable(folder: Path) -> bool:

@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import IO
 
-LOG_LIMIT_BYTES = 1_000_000
+LOG_LIMIT_BYTES = 1_000_000  # of what sound libraries say in their own words (ours)
 # What a session of its own is on Windows, and no window for it.
 _OWN_GROUP = 0
 if sys.platform == "win32":

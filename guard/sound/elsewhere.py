@@ -69,10 +69,10 @@ def prepare(elsewhere: Elsewhere, phrases: Phrases | None, settings: Settings) -
             elsewhere.keep(tones.scaled(words, volume))
 
     for key, tone, text in own:
-        phrases.want(text, partial(own_words, key, tone, text))
+        phrases.want(text, then=partial(own_words, key, tone, text))
     for belt in (settings.belt, not settings.belt):  # a treadmill may be connected at any time
         for text in cue_phrases(replace(settings, belt=belt)):
-            phrases.want(text, partial(cue_words, text))
+            phrases.want(text, then=partial(cue_words, text))
 
 
 def tones_and(tone: Pcm, words: Pcm | None, volume: float, rings: int = 0) -> Sound:

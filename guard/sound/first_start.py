@@ -15,7 +15,7 @@ from guard.sound.phrases import phrases_for
 from guard.sound.player import why_off
 
 LONGEST_START_S = 30.0  # a slow board has the phrases of all cues by then; numbers follow in the background
-_LOOK_S = 0.1
+_LOOK_S = 0.1  # between two looks at how far it is
 
 
 def is_first_start(settings: Settings, cache_dir: Path) -> bool:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from guard.sound.backends import Backend, BellBackend, Failed
 
+# Between probes of a lost way out; seldom after so many (ours).
 PROBE_OFTEN_S, PROBE_SELDOM_S, PROBE_OFTEN_FOR = 5.0, 15.0, 12
 NONE, OFF = "none", "off"
 

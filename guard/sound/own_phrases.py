@@ -20,7 +20,7 @@ from pathlib import Path
 from guard.errors import Trouble, printable
 
 WORDS_FILE = "words.toml"
-MOST_CHARACTERS = 120
+MOST_CHARACTERS = 120  # some seconds of speech (ours)
 LARGEST_WORDS_BYTES = 1 << 18  # bytes of words.toml
 
 

@@ -22,7 +22,6 @@ from pathlib import Path
 
 import numpy as np
 
-from guard.decide.wording import JOINT
 from guard.errors import Trouble
 from guard.settings import Settings
 from guard.sound import voice, wavfile
@@ -35,12 +34,12 @@ from guard.sound.tones import RATE_HZ, Pcm, silence
 from guard.sound.wavfile import BadWav
 
 START_LIMIT_S = 20.0  # a small board with a cold disk needs several
-PHRASE_LIMIT_S = 5.0
+PHRASE_LIMIT_S = 5.0  # an engine that takes longer hangs (ours)
 NOT_SPOKEN_AFTER = 2  # failures of one part before it is given up
 
-_PART_GAP_S = 0.06
+_PART_GAP_S = 0.06  # between parts, as in speech
 _QUIET = 300  # of 32,767: silence around a rendered phrase
-_SPEECH_PEAK = 0.8
+_SPEECH_PEAK = 0.8  # of full scale, above the tones' 0.7
 
 
 class Phrases:
@@ -70,7 +69,7 @@ class Phrases:
         self._paths: dict[str, Path] = {}
         self._failures: dict[str, int] = {}
         self._said: set[Trouble] = set()
-        self._urgent: queue.SimpleQueue[tuple[str, Callable[[], None] | None]] = queue.SimpleQueue()
+        self._urgent = queue.SimpleQueue[tuple[tuple[str, ...], Callable[[], None] | None]]()
         self._wake = threading.Event()
         self._closing = False
         self.bank_done = threading.Event()
@@ -94,35 +93,24 @@ class Phrases:
         for folder in self._temporary:
             shutil.rmtree(folder, ignore_errors=True)
 
-    def pcm(self, text: str) -> Pcm | None:
-        """`text` spoken, or None while a part of it is not rendered yet."""
-        parts = self.parts(text)
+    def pcm(self, *parts: str) -> Pcm | None:
+        """`parts` spoken one after the other, or None while one is not rendered yet."""
         spoken = self._leading(parts)
         return _joined(spoken) if len(spoken) == len(parts) else None
 
-    def beginning(self, text: str) -> Pcm | None:
-        """As many leading parts of `text` as are rendered; None without the first."""
-        return _joined(self._leading(self.parts(text)))
+    def beginning(self, *parts: str) -> Pcm | None:
+        """As many leading parts as are rendered; None without the first."""
+        return _joined(self._leading(parts))
 
-    def want(self, text: str, then: Callable[[], None] | None = None) -> None:
-        """Render what `text` lacks before anything else, then call `then`.
+    def want(self, *parts: str, then: Callable[[], None] | None = None) -> None:
+        """Render what `parts` lack before anything else, then call `then`.
 
         `then` is called from the background thread, and also when it failed.
         """
-        self._urgent.put((text, then))
+        self._urgent.put((parts, then))
         self._wake.set()
 
-    def parts(self, text: str) -> list[str]:
-        """`text` cut at its joints, the longest parts of the bank kept whole."""
-        pieces = text.split(JOINT)
-        parts: list[str] = []
-        while pieces:
-            length = next((n for n in range(len(pieces), 1, -1) if JOINT.join(pieces[:n]) in self._known), 1)
-            parts.append(JOINT.join(pieces[:length]))
-            pieces = pieces[length:]
-        return parts
-
-    def _leading(self, parts: list[str]) -> list[Pcm]:
+    def _leading(self, parts: tuple[str, ...]) -> list[Pcm]:
         return list(itertools.takewhile(lambda sound: sound is not None, map(self._part, parts)))  # type: ignore[arg-type]
 
     def _part(self, part: str) -> Pcm | None:
@@ -145,8 +133,8 @@ class Phrases:
             waiting = list(reversed(self._bank))
             while not self._closing:
                 with contextlib.suppress(queue.Empty):
-                    text, then = self._urgent.get_nowait()
-                    for part in self.parts(text):
+                    parts, then = self._urgent.get_nowait()
+                    for part in parts:
                         self._provide(part)
                     if then is not None and not self._closing:
                         then()

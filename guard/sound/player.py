@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from guard.decide.wording import GUARD_STOPPED, phrase, phrase_bank
+from guard.decide.wording import GUARD_STOPPED, phrase_bank, spoken
 from guard.events import Cue, CueGiven
 from guard.settings import Settings
 from guard.sound import tones
@@ -27,11 +27,11 @@ from guard.sound.worker_backend import WorkerBackend
 SWITCH = "GUARD_SOUND"
 SOUND_DEBUG_FILE = "sound-debug.log"  # what sound libraries say in their own words, in the cache folder
 STALE_S = 3.0  # a cue that comes later than this is no longer true
-GOODBYE_LIMIT_S = 5.0
+GOODBYE_LIMIT_S = 5.0  # longer than any phrase
 
 _SAID, _TICKED, _PROBE = 0, -1, -2  # below every cue's rank
 
-_PROBE_S = 0.05
+_PROBE_S = 0.05  # of silence, to try a way out
 
 
 def why_off(settings: Settings) -> str:
@@ -45,7 +45,7 @@ def why_off(settings: Settings) -> str:
 class _Job:
     rank: int
     cue: Cue = Cue.NONE
-    text: str = ""
+    parts: tuple[str, ...] = ()
     born_s: float = field(default_factory=time.monotonic)
     sound: Sound | None = None
     dropped: bool = False
@@ -99,7 +99,7 @@ class Sounder:
             return
         self._thread.start()
         if self._phrases is not None:
-            self._phrases.want(GUARD_STOPPED, self._set_last_words)
+            self._phrases.want(GUARD_STOPPED, then=self._set_last_words)
             self._phrases.start()
         if self._elsewhere is not None:
             prepare(self._elsewhere, self._phrases, self._settings)
@@ -108,12 +108,12 @@ class Sounder:
         """Sound a cue: its tone, then its words as the speech setting says."""
         if given.cue is Cue.NONE or (self._muted and given.cue.about.mutable):
             return
-        self._submit(_Job(given.cue.about.rank, given.cue, phrase(given, self._settings)))
+        self._submit(_Job(given.cue.about.rank, given.cue, spoken(given, self._settings)))
 
-    def say(self, text: str) -> None:
-        """Speak `text` (status on demand); dropped when muted or without a voice."""
+    def say(self, *parts: str) -> None:
+        """Speak `parts` (status on demand); dropped when muted or without a voice."""
         if not self._muted and self._phrases is not None:
-            self._submit(_Job(_SAID, text=text))
+            self._submit(_Job(_SAID, parts=parts))
 
     def look_again(self) -> None:
         """A way out has come or gone: find out which one works now, and tell."""
@@ -146,7 +146,7 @@ class Sounder:
                 self._elsewhere.close()
             return
         if goodbye and not self._muted and self._phrases is not None:
-            job = _Job(_SAID, text=goodbye)
+            job = _Job(_SAID, parts=(goodbye,))
             self._submit(job)
             with self._change:
                 self._change.wait_for(lambda: job.dropped, timeout=GOODBYE_LIMIT_S)
@@ -224,22 +224,22 @@ class Sounder:
         speech = self._speech(job)
         if job.cue is Cue.NONE:
             if speech is None and self._phrases is not None:
-                self._phrases.want(job.text, lambda: self._submit_if_spoken(job))
+                self._phrases.want(*job.parts, then=lambda: self._submit_if_spoken(job))
             return Sound(tones.scaled(speech, volume)) if speech is not None else None
         return tones_and(tones.tone(job.cue, volume), speech, volume, len(tones.PATTERNS[job.cue]))
 
     def _speech(self, job: _Job) -> Pcm | None:
-        if self._phrases is None or not job.text:
+        if self._phrases is None or not job.parts:
             return None
-        spoken = self._phrases.pcm(job.text)
+        spoken = self._phrases.pcm(*job.parts)
         if spoken is None and job.cue is not Cue.NONE:
             # A cue never waits: say what is there, have the rest by next time.
-            self._phrases.want(job.text)
-            spoken = self._phrases.beginning(job.text)
+            self._phrases.want(*job.parts)
+            spoken = self._phrases.beginning(*job.parts)
         return spoken
 
     def _submit_if_spoken(self, job: _Job) -> None:
-        if self._phrases is not None and self._phrases.pcm(job.text) is not None:
+        if self._phrases is not None and self._phrases.pcm(*job.parts) is not None:
             self._submit(job)
         else:
             with self._change:

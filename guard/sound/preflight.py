@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from guard.decide.wording import GUARD_STOPPED, cue_phrases, headline, phrase
+from guard.decide.wording import GUARD_STOPPED, cue_phrases, headline, spoken
 from guard.errors import Check, Trouble
 from guard.events import CueGiven
 from guard.settings import Settings
@@ -20,7 +20,7 @@ from guard.sound.phrases import phrases_for
 from guard.sound.player import why_off
 from guard.sound.worker_backend import WorkerBackend
 
-VOICE_WAIT_S = 30.0
+VOICE_WAIT_S = 30.0  # a small board with a cold disk needs many
 SOUND_OUTPUT = "sound output"
 _NO_OUTPUT_FIX = ("connect or switch on a sound output (on Linux `aplay -l` lists them), or have a phone "
                   "play the cues: `guard run --page network`")
@@ -82,13 +82,13 @@ def voice_check(settings: Settings, own_phrases: Path | None = None) -> Check:
         phrases = phrases_for(settings, bank, Path(folder), own_phrases, notes.append)
         phrases.start()
         phrases.bank_done.wait(VOICE_WAIT_S)
-        spoken = [text for text in bank if phrases.pcm(text) is not None]
+        rendered = [text for text in bank if phrases.pcm(text) is not None]
         phrases.close()
     if notes:
         return Check(name, False, notes[0].what, notes[0].fix)
-    if len(spoken) == len(bank):
+    if len(rendered) == len(bank):
         return Check(name, True, f"{len(bank)} phrases rendered, voice {settings.voice}")
-    return Check(name, False, f"only {len(spoken)} of {len(bank)} phrases could be rendered",
+    return Check(name, False, f"only {len(rendered)} of {len(bank)} phrases could be rendered",
                  "check free disk space and memory, then try again")
 
 
@@ -105,14 +105,14 @@ def play_all(settings: Settings, backend: Backend, cache_dir: Path, own_phrases:
         for cue in tones.PATTERNS:
             given = CueGiven(0.0, cue)
             yield f"{cue.words:<12} {headline(given, settings)}"
-            spoken = phrases.pcm(phrase(given, settings)) if phrases is not None else None
-            sound = tones.with_speech(tones.tone(cue, settings.volume), spoken, settings.volume)
+            words = phrases.pcm(*spoken(given, settings)) if phrases is not None else None
+            sound = tones.with_speech(tones.tone(cue, settings.volume), words, settings.volume)
             backend.play(Sound(np.concatenate([sound, tones.silence(0.4)])))
         yield "all's well   the tick"
         backend.play(Sound(np.concatenate([tones.tick(settings.volume), tones.silence(0.4)])))
         yield "stopped      the guard itself has ended"
-        spoken = phrases.pcm(GUARD_STOPPED) if phrases is not None else None
-        backend.play(Sound(tones.with_speech(tones.stopped(settings.volume), spoken, settings.volume)))
+        words = phrases.pcm(GUARD_STOPPED) if phrases is not None else None
+        backend.play(Sound(tones.with_speech(tones.stopped(settings.volume), words, settings.volume)))
     finally:
         if phrases is not None:
             phrases.close()

@@ -44,10 +44,10 @@ from numpy.typing import NDArray
 
 from guard.events import Cue
 
-RATE_HZ = 22_050
-PEAK = 0.7
-RAMP_S = 0.012
-HARMONICS = (1.0, 0.6, 0.4, 0.3, 0.2)
+RATE_HZ = 22_050  # as the voice renders
+PEAK = 0.7  # of full scale
+RAMP_S = 0.012  # against clicks
+HARMONICS = (1.0, 0.6, 0.4, 0.3, 0.2)  # fundamental and four, falling
 
 Pcm = NDArray[np.int16]
 
@@ -79,8 +79,8 @@ PATTERNS: dict[Cue, tuple[Pulse, ...]] = {
     Cue.PICK_UP: (Pulse(523, 0.08, 0.04), Pulse(587, 0.08, 0.04), Pulse(659, 0.08, 0.04), Pulse(784, 0.12)),
 }
 STOPPED_PATTERN: tuple[Pulse, ...] = (Pulse(392, 0.30, 0.08), Pulse(294, 0.30, 0.08), Pulse(196, 0.45))
-_TICK = Pulse(1000, 0.04)
-_TICK_LOUDNESS = 0.35
+_TICK = Pulse(1000, 0.04)  # one soft click
+_TICK_LOUDNESS = 0.35  # of a cue's
 TONE_TO_SPEECH = round(0.08 * RATE_HZ)  # samples
 
 

@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import Any
 
 NO_SUCH_VOICE = "no such voice"
-WHOLE_FILE_WAIT_S = 1.0
+WHOLE_FILE_WAIT_S = 1.0  # for what the engine still writes (ours)
 
 
 def main() -> int:

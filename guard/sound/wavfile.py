@@ -18,9 +18,9 @@ from guard.sound.tones import RATE_HZ, Pcm
 
 Samples = NDArray[np.float64]
 
-MAX_LENGTH_S = 30.0
+MAX_LENGTH_S = 30.0  # a longer recording is no phrase (ours)
 _WIDTHS = (1, 2, 3, 4)  # bytes a sample
-_LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 4_000, 192_000
+_LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 4_000, 192_000  # that sound is recorded at (common practice)
 
 
 class BadWav(ValueError):

@@ -32,8 +32,8 @@ from typing import Any, BinaryIO
 
 HEADER = struct.Struct("<cIII")
 PLAY, LAST_WORDS, ARMED, GOODBYE = b"P", b"L", b"A", b"G"
-BYTES_PER_SAMPLE = 2
-_POLL_S = 0.005
+BYTES_PER_SAMPLE = 2  # 16 bit
+_POLL_S = 0.005  # between looks at what has come: no delay that is heard
 
 
 def main() -> int:

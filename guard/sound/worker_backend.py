@@ -13,8 +13,8 @@ from guard.sound.backends import OVERTIME_S, Cut, Failed, Playing, Sound, judge
 from guard.sound.child import Child, ChildGone, script_command
 from guard.sound.tones import RATE_HZ, Pcm, silence
 
-STARTED_LIMIT_S = 1.0
-READY_LIMIT_S = 1.5
+STARTED_LIMIT_S = 1.0  # a device that answers later hangs (ours)
+READY_LIMIT_S = 1.5  # likewise, to be opened (ours)
 
 # What the audio library's own words mean, by the error number in them (errno(3)).
 _OPENING_FAILED = "the sound device cannot be opened"

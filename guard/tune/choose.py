@@ -17,9 +17,9 @@ import numpy as np
 from guard.arrays import Floats
 from guard.tune.respond import Lived
 
-WORSE = 0.05
-WORSE_DISTANCE = 0.01
-DISTANCE_COUNTS = 5.0
+WORSE = 0.05  # a share that still counts as no worse (ours)
+WORSE_DISTANCE = 0.01  # likewise (ours)
+DISTANCE_COUNTS = 5.0  # times as much as a share of time or cues (ours)
 LEAST_OVER_MIN, LEAST_CUES = 0.5, 2.0  # shares of less than this mean nothing
 CLEAR_SE = 2.0  # standard errors; about 95 %
 CLEAR_SCORE = 0.05  # smaller gains are not worth a change

@@ -24,7 +24,7 @@ Codes = NDArray[np.int64]
 
 # Wide enough that the cost of a step is arithmetic, narrow enough to stay near the processor.
 LANES = 6000
-TAPES = 30
+TAPES = 30  # recordings stepped together (ours)
 # What a lane whose tape is over is told.
 _IDLE = {"unguarded_s": 0.0, "interval_s": 1.0, "alive": 0.0, "locked": 0.0}
 FILL = {key: _IDLE.get(key, np.nan) for key in TOLD}

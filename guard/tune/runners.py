@@ -26,9 +26,9 @@ from guard.runner.courses import GENTLE_S, GENTLE_SHARE, Course, Spot
 from guard.runner.population import Population, draw
 from guard.session.speeds import Speeds
 
-CELL_M = 10.0
-SHORTEST_RUN_S, LONGEST_RUN_S = 1200.0, 3600.0
-STANDING_M_S = 0.5
+CELL_M = 10.0  # of the road that is drawn
+SHORTEST_RUN_S, LONGEST_RUN_S = 1200.0, 3600.0  # of simulated runs, whatever the recording's (ours)
+STANDING_M_S = 0.5  # slower is standing
 UPHILL = 1.5  # share of pace lost per unit of grade, as on the benchmark's rolling course
 CONSTANTS = ("gain", "response_s", "dead_s", "on_s", "off_s", "drift_bpm_per_min")
 PARAMETER_WORDS = {

@@ -16,7 +16,7 @@ from guard.tune.tape import Tape, tape_of
 
 Span = tuple[float, float]
 
-CHOSEN_SHARE = 2.0 / 3.0
+CHOSEN_SHARE = 2.0 / 3.0  # of the recordings; the last third judges
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from guard.signal.known import Known
 
 # What a step is told beside the heart rate, by the names of `Lanes.step`; those of `Known` last.
 TOLD = ("speed_m_s", "grade", "cadence_spm", "load_ahead_m_s", "load_in_s", *Known._fields)
-OWN_WARM_UP, NOT_WARMING, WARMING = -1, 0, 1
+OWN_WARM_UP, NOT_WARMING, WARMING = -1, 0, 1  # codes
 
 
 @dataclass(frozen=True)

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from rich import box
 from rich.table import Table
 from rich.text import Text
 
 from guard.response.fit import Refusal
 from guard.screen.console import Console
-from guard.screen.look import Look, fitting_look
+from guard.screen.look import Look
+from guard.screen.report import console_and_look, framed, table
 from guard.tune.choose import frontier
 from guard.tune.document import figures, not_learned, reason
 from guard.tune.runners import PARAMETER_WORDS
@@ -22,13 +21,12 @@ from guard.units import KM_H_PER_M_S, per_m_s, speed_unit
 
 PRESENT, RECOMMENDED = "P", "R"
 LETTERS = "abcdef"
-_ROWS, _WIDEST, _MARGIN = 14, 90, 8
+_ROWS, _WIDEST, _MARGIN = 14, 90, 8  # of the picture, in cells
 
 
 def show(found: Outcome, kept: str | None, *, wanted_apply: bool) -> None:
     """Everything, in order, on stdout."""
-    console = Console(highlight=False, emoji=False)
-    look = fitting_look(console.encoding, os.environ, legacy_windows=console.legacy_windows)
+    console, look = console_and_look()
     if found.interrupted:
         _say(console, look, "Interrupted: what was done by then is shown.")
     if found.recorded is not None:
@@ -146,18 +144,17 @@ def _draw(
         cells[row][column] = look.sign("dot")
     for letter, row in reversed(named):
         cells[rows[row]][columns[row]] = letter
-    bar = "|" if look.ascii else "│"
     console.print(Text(f"{'':{_MARGIN}}{y_words}", style=look.style("quiet")))
-    for at, line in enumerate(cells):
-        label = f"{high[1]:.1f}" if at == 0 else f"{low[1]:.1f}" if at == _ROWS - 1 else ""
-        console.print(Text(f"{label:>{_MARGIN - 2}} {bar}{''.join(line).rstrip()}", no_wrap=True))
+    labels = {0: f"{high[1]:.1f}", _ROWS - 1: f"{low[1]:.1f}"}
+    for line in framed(["".join(row) for row in cells], labels, _MARGIN, look)[:-1]:
+        console.print(Text(line, no_wrap=True))
     left, right = f"{low[0]:.1f}", f"{high[0]:.1f}"
     console.print(Text(" " * _MARGIN + left + x_words.center(max(0, width - len(left) - len(right))) + right,
                        style=look.style("quiet"), no_wrap=True))
 
 
 def _grid(look: Look, titles: Sequence[str]) -> Table:
-    grid = Table(box=box.ASCII if look.ascii else box.SIMPLE_HEAD, pad_edge=False)
+    grid = table(look)
     for title in titles:
         last = title == "settings"
         grid.add_column(title, justify="left" if last or not title else "right", no_wrap=not last,

@@ -28,12 +28,13 @@ from guard.tune.runners import Drawn, draw_runners
 from guard.tune.source import LoggedRun, ReadRecording, Span, SpanGround, TunedRecording, spans, take
 from guard.tune.space import SearchedSetting, around, spread
 from guard.tune.tape import Tape
-from guard.workers.pool import Interrupted, Pool, Workers
+from guard.workers.pool import Interrupted, Pool
+from guard.workers.workers import Workers
 
 TellProgress = Callable[[str, float], None]
 
 SPREAD_SHARE = 0.6  # of the tries; the rest goes around the best
-GOOD, FINALISTS = 8, 6
+GOOD, FINALISTS = 8, 6  # of the search that others are tried around; that meet more runners (ours)
 READ_TOGETHER = 8  # recordings a piece of work, where there are many: about three seconds
 FINAL_TIMES, REPORT_TIMES = 3, 6  # as many runners as in the search
 

@@ -4,23 +4,21 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import re
 import signal
 import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from importlib.util import find_spec
 from multiprocessing import connection
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
-from guard.errors import GuardError, HardwareError, UsageError
+from guard.errors import GuardError
 
 Stop = Callable[[], bool]
 _Work = TypeVar("_Work")
 _Done = TypeVar("_Done")
 
-POLL_S = 0.2
+POLL_S = 0.2  # between looks at whether to stop
 
 _stopped: Any = None  # of a worker: the event that ends it, and the count of its looks at that
 _made: Any = None
@@ -53,45 +51,6 @@ class WorkerLost(GuardError):
 def usable_cores() -> int:
     """Cores this process may run on."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
-class Workers(Protocol):
-    """Who does pieces of work: `Pool` here, `scheduler.Scheduler` elsewhere (`far`).
-
-    A context; `jobs` is how many pieces are done at a time, known inside it.
-    """
-
-    far: bool
-    jobs: int
-
-    def __enter__(self) -> Workers: ...
-
-    def __exit__(self, *error: object) -> None: ...
-
-    def run(
-        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work],
-        looks: Sequence[int] | None = None, progress: Callable[[float], None] = ...,
-        took: Callable[[int, _Done], None] = ...,
-    ) -> list[_Done]:
-        """See `Pool.run`."""
-        ...
-
-
-def workers(address: str | None, jobs: int) -> Workers:
-    """The scheduler at `address`, or `jobs` processes of this machine.
-
-    Raises UsageError for an address of no known form, HardwareError where Dask is missing.
-    """
-    if address is None:
-        return Pool(jobs)
-    if not re.fullmatch(r"(tcp|tls)://[\w.\[\]:-]+:\d{1,5}", address):
-        raise UsageError("takes tcp://HOST:PORT, or tls://HOST:PORT", option="--workers")
-    if find_spec("distributed") is None:
-        raise HardwareError("--workers needs the package distributed, which is not installed: "
-                            "pip install 'heart-rate-guard[many]'")
-    from guard.workers.scheduler import Scheduler
-
-    return Scheduler(address)
 
 
 class Pool:

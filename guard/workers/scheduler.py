@@ -25,9 +25,9 @@ from guard.errors import GuardError, HardwareError, printable
 from guard.workers.alike import about, difference
 from guard.workers.pool import POLL_S, Interrupted, Stop, _Done, _Work, in_order
 
-CONNECT_S = 10.0
-NO_WORKER_S = 30.0
-LOOK_EVERY_S = 5.0
+CONNECT_S = 10.0  # a scheduler that answers later is not there (ours)
+NO_WORKER_S = 30.0  # without any worker, before it is given up (ours)
+LOOK_EVERY_S = 5.0  # between looks at who works
 AHEAD = 3  # pieces a thread that wait at the scheduler: few, as each may hold a recording
 
 # "done" and the pickled result, "error" and a pickled GuardError, or "differs" and what differs.

@@ -209,6 +209,7 @@ def plan(data: bytes, folder: Path) -> None:
     from guard.plan.drawing import draw
     from guard.plan.file import read_plan
     from guard.plan.plan import Plan
+    from guard.screen.look import Look
 
     path = _put(folder, "plan.toml", data)
     known = Settings(ceiling_bpm=139.0)
@@ -217,7 +218,7 @@ def plan(data: bytes, folder: Path) -> None:
         stored = json.loads(json.dumps(found.as_dict(), allow_nan=False))
         if Plan.from_dict(stored) != found:
             raise Wrong("a plan that does not come back from the log")
-        for row in draw(found, 139.0, 72):
+        for row in draw(found, 139.0, 72, Look()):
             printed(row)
 
 

@@ -22,6 +22,8 @@ from typing import Any
 
 from guard.errors import GuardError, UsageError
 from guard.settings import parse_assignments
+from guard.workers.pool import usable_cores
+from guard.workers.workers import workers
 from tests.lab import courses, trials
 from tests.lab.family import HOUR_S, SEEDS, Crowd
 from tests.lab.kinds import DEVELOPMENT, HELD_OUT, KINDS, Kind
@@ -81,6 +83,18 @@ def run_kinds(
         for name in dict.fromkeys((*OPPONENTS, *controllers))}, kinds, runners)
 
 
+def _kinds(
+    kinds: Sequence[Kind], args: argparse.Namespace, changes: Mapping[str, Any],
+) -> dict[str, dict[str, Figures]]:
+    """Here, or by those who work beside."""
+    if args.workers is None and args.jobs == 1:
+        return run_kinds(kinds, args.controller, args.runners, args.seed_set, changes)
+    from tests.lab.spread import spread
+
+    with workers(args.workers, args.jobs) as some:
+        return spread(kinds, some, args.controller, args.runners, args.seed_set, changes, HOUR_S)
+
+
 def recorded(part: str, seed_set: str) -> dict[str, Figures]:
     """The landed guard's figures on these seeds; empty where none were recorded."""
     if not LANDED.exists():
@@ -102,7 +116,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     begun = time.perf_counter()
     if "kinds" in parts:
         kinds = chosen(args.kinds, held_out=args.held_out)
-        table = run_kinds(kinds, args.controller, args.runners, args.seed_set, changes)
+        table = _kinds(kinds, args, changes)
         landed = recorded("kinds", args.seed_set)
         if landed and not args.record:
             table["landed"] = {key: landed[key] for key in table["alarm"] if key in landed}
@@ -176,6 +190,9 @@ def _parser() -> argparse.ArgumentParser:
     add("--seed-set", choices=tuple(SEEDS), default="dev", help="tune on dev, report on report")
     add("--held-out", action="store_true", help="the kinds kept out of all development")
     add("--set", action="append", default=[], metavar="KEY=VALUE", help="a setting of the guard")
+    add("--jobs", type=int, default=1, metavar="N", choices=range(1, usable_cores() + 1),
+        help="processes of this machine for the kinds (1)")
+    add("--workers", metavar="tcp://HOST:PORT", help="workers of a Dask scheduler for the kinds instead")
     add("--json", metavar="FILE", help="all figures as JSON")
     add("--picture", metavar="FILE", help="minutes over against cues, kind by kind")
     add("--record", metavar="CONTROLLER", help=argparse.SUPPRESS)

@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 
 from guard.errors import UsageError
 from guard.events import Cue
+from guard.workers.pool import Pool
 from tests.lab import courses, guarding, open_loop, report
 from tests.lab.family import Crowd, Second
 from tests.lab.ground import COURSES
 from tests.lab.kinds import DEVELOPMENT, HELD_OUT, KINDS
 from tests.lab.measures import live
 from tests.lab.opponents import Array, BareAlarm, Codes, Controller, Knowing, make
+from tests.lab.spread import spread
 
 MIDDLES = [kind for kind in KINDS if kind.name == "middle"]
 
@@ -171,5 +173,8 @@ def test_commands_say_what_they_found(tmp_path: Path, capsys: pytest.CaptureFixt
     table = guarding.run_kinds(MIDDLES, ["guard"], 2, "dev", steps=60)
     text = report.kind_table("guard", table) + report.means_table(table)
     assert "first/middle" in text and "asked" in text
+    apart = Pool(1)
+    apart.jobs = 2  # a group for each of two, lived one after the other here
+    assert spread(MIDDLES, apart, ["guard"], 2, "dev", None, 60) == table
     figure = table["guard"]["second/middle"]
     assert figure["distance_km"] > 0 and SimpleNamespace(**figure).can > 0

@@ -29,7 +29,8 @@ from guard.tune.runners import Drawn
 from guard.tune.source import TunedRecording
 from guard.tune.space import SEARCHED, axes
 from guard.tune.tune import Tuning
-from guard.workers.pool import usable_cores, workers
+from guard.workers.pool import usable_cores
+from guard.workers.workers import workers
 from tests.lab.ground import COURSES
 
 SEEDS = {"dev": 52_001, "report": 97_003}

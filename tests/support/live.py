@@ -87,8 +87,8 @@ class FakeSounder:
         self._note("cue", given)
         self.cued.set()
 
-    def say(self, text: str) -> None:
-        self._note("say", text)
+    def say(self, *parts: str) -> None:
+        self._note("say", ", ".join(parts))
 
     def tick(self) -> None:
         self._note("tick")

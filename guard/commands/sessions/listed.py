@@ -28,40 +28,37 @@ def show(entries: Sequence[SessionEntry], home: Path, *, most: int | None, as_js
         print(f"{len(entries) - len(shown)} older ones are not shown: --all shows them, "
               "--from and --to choose")
     _table(shown)
-    if any(entry.started and not entry.clock_trusted for entry in shown):
+    if any(entry.began and not entry.clock_trusted for entry in shown):
         print("? the clock of the machine was not set, or nobody can tell")
     print(_total(entries, what))
 
 
 def as_dict(entry: SessionEntry) -> dict[str, object]:
     """One session, JSON-ready."""
-    started = entry.started
+    started = entry.began
     share = entry.share_at_or_under
     return {
         "name": entry.name, "path": str(entry.path),
         "started": started.isoformat() if started else None, "clock_trusted": entry.clock_trusted,
         "duration_s": entry.duration_s, "ceiling_bpm": entry.ceiling_bpm,
         "share_at_or_under": None if share is None else round(share, 4), "cues": entry.cue_count,
-        "kind": entry.kind, "source": entry.facts.source, "plan": entry.plan,
+        "kind": entry.kind, "source": entry.source, "plan": entry.plan,
         "title": entry.title, "tags": list(entry.tags), "marks": list(entry.marks),
         "has_speed": entry.has_speed, "interrupted": entry.interrupted,
-        "notes": list(entry.facts.notes), "problem": entry.problem, "summary": dict(entry.summary),
+        "notes": list(entry.notes), "problem": entry.problem, "summary": dict(entry.summary),
         "about": dict(entry.about),
     }
 
 
 def _table(entries: Sequence[SessionEntry]) -> None:
-    from rich import box
     from rich.markup import escape
-    from rich.table import Table
 
-    from guard.screen.console import Console
+    from guard.screen.report import console_and_look, table
     from guard.screen.words import clock
 
-    console = Console(highlight=False, emoji=False)
+    console, look = console_and_look()
     wide = console.width >= SOURCE_COLUMN_FROM
-    utf8 = (console.encoding or "").lower().replace("-", "") == "utf8"
-    grid = Table(box=box.SIMPLE_HEAD if utf8 else box.ASCII, pad_edge=False, padding=(0, 1))
+    grid = table(look)
     grid.add_column("began", no_wrap=True)
     for title in ("length", "ceiling", "at or under", "cues"):
         grid.add_column(title, justify="right", no_wrap=title != "at or under")
@@ -85,16 +82,16 @@ def _table(entries: Sequence[SessionEntry]) -> None:
 
 def began(entry: SessionEntry) -> str:
     """Day and time as the clock of the run showed them; `?` where that clock could not be believed."""
-    if entry.started is None:
+    if entry.began is None:
         return "?"
-    return f"{entry.started:%Y-%m-%d %H:%M}" + ("" if entry.clock_trusted else "?")
+    return f"{entry.began:%Y-%m-%d %H:%M}" + ("" if entry.clock_trusted else "?")
 
 
 def words(entry: SessionEntry) -> str:
     """Title, plan, tags and what is the matter, in a few words."""
     if entry.problem:
         return f"{entry.path.name}: {entry.problem.removeprefix(f'{entry.path} ')}"
-    told_by_time = entry.started is not None and entry.name.startswith(f"{entry.started:%Y-%m-%d_%H%M}")
+    told_by_time = entry.began is not None and entry.name.startswith(f"{entry.began:%Y-%m-%d_%H%M}")
     parts = [] if told_by_time and entry.name.count("_") == 1 else [entry.name]
     parts += [entry.title] if entry.title else []
     parts += [f"plan {entry.plan}"] if entry.plan and entry.plan != entry.title else []

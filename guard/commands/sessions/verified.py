@@ -10,7 +10,7 @@ from guard.commands.options import counting, print_json
 from guard.errors import EXIT_DAMAGED, EXIT_DIFFERENT, GuardError, printable
 from guard.library.library import SessionEntry
 
-TELL_VERIFYING_FROM = 20
+TELL_VERIFYING_FROM = 20  # logs: fewer are done before a bar is read
 
 
 @dataclass(frozen=True)

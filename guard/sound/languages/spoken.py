@@ -1,15 +1,20 @@
-"""Which language a voice speaks. A new one is a table of its own and a row here."""
+"""Which language a voice speaks. A new one is a table of its own, `CODE.toml`, in this folder."""
 
 from __future__ import annotations
 
 import re
+import tomllib
+from pathlib import Path
 
-from guard.sound.languages.french import FRENCH
-from guard.sound.languages.german import GERMAN
 from guard.sound.languages.language import Language
-from guard.sound.languages.spanish import SPANISH
 
-LANGUAGES = {one.code: one for one in (GERMAN, FRENCH, SPANISH)}
+
+def _read(path: Path) -> Language:
+    table = tomllib.loads(path.read_text(encoding="utf-8"))
+    return Language(path.stem, table["name"], table["words"], table["numbers"])
+
+
+LANGUAGES = {path.stem: _read(path) for path in sorted(Path(__file__).parent.glob("*.toml"))}
 
 
 def language_of(voice: str) -> Language | None:

@@ -8,7 +8,7 @@ import sys
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import own_settings, print_json, tell
+from guard.commands.options import log_path, own_settings, print_json, tell
 from guard.errors import EXIT_REFUSED
 
 if TYPE_CHECKING:
@@ -55,7 +55,8 @@ def run(args: argparse.Namespace) -> int:
     from guard.response.fit import Fit, learn
 
     present = own_settings(tell)
-    pieces, runs = _recorded(args.files)
+    files = [log_path(name) for name in args.files]
+    pieces, runs = _recorded(files)
     result = learn(pieces, runs=runs, units=present.units)
     suggestions = suggest(result, present.units) if isinstance(result, Fit) else []
     kept = None
@@ -64,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
 
         kept = str(settings_file.save({one.key: one.value for one in suggestions}))
     if args.json:
-        print_json(_document(args.files, result, suggestions, present.as_dict(), kept))
+        print_json(_document(files, result, suggestions, present.as_dict(), kept))
     elif isinstance(result, Fit):
         _show(result, suggestions, present.as_dict(), kept)
     else:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import re
 import sys
 from collections.abc import Callable, Mapping
 
-from guard.errors import UsageError, printable
+from guard.errors import InputError, UsageError, printable, short
 from guard.settings import Settings, Value, find, parse, parse_assignments
 
 FIND_A_CEILING = (
@@ -121,6 +122,25 @@ def with_ceiling(settings: Settings, name: object) -> Settings:
     print(f"note: {printable(str(name))} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)",
           file=sys.stderr)
     return settings.replaced({"ceiling_bpm": kept})
+
+
+def log_path(name: str) -> str:
+    """The file that `name` means: itself where it is there, else the session or rehearsal called so.
+
+    InputError where there is neither, UsageError where more than one session is called so.
+    """
+    if os.path.lexists(name) or os.sep in name:
+        return name  # what is wrong with it is said where it is read
+    from guard.library.library import rehearsals_dir, sessions
+    from guard.library.search import called_session, near_names
+
+    kept = [entry for entry in sessions() if not entry.problem]
+    rehearsed = [entry for entry in sessions(rehearsals_dir(make=False)) if not entry.problem]
+    found = called_session(kept, name) or called_session(rehearsed, name)
+    if found is None:
+        raise InputError(f"cannot read {short(name, 80)} (no such file, and no session of that name): "
+                         f"{near_names([*kept, *rehearsed], name)}")
+    return str(found.path)
 
 
 def print_json(document: Mapping[str, object], *, indent: int | None = 2) -> None:

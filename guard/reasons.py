@@ -58,7 +58,7 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
     "too_seldom": lambda n: (f"the sensor sends only every {_whole(n.interval_s)} s: too rarely to guard by, "
                              "10 s at most would do"),
     "step_lock": lambda n: "the sensor follows your steps, not your heart: press it to the skin, wet it",
-    "free_run": lambda n: "free run: only stop and signal cues",
+    "free_run": lambda n: "pace cues off: only stop and sensor cues",
     "eased_in_vain": lambda n: f"easing changed nothing: {_ahead(n)}, {_ceiling(n)}",
     "no_jog_would_do": lambda n: f"easing alone has not been enough today: {_ahead(n)}, {_ceiling(n)}",
     "runs_again": lambda n: f"{_whole(n.level_bpm)} bpm: running, as far as heart rate tells",

@@ -101,8 +101,8 @@ def test_a_pause_is_no_cause() -> None:
 
 
 STRIDES = Plan("strides", (
-    Part(Kind.WARM_UP, "", 120.0), Part(Kind.BASE, "", 300.0),
-    Part(Kind.FAST, "stride", 60.0, ceiling_bpm=170.0), Part(Kind.BASE, "easy", 400.0, grace_s=90.0)))
+    Part(Kind.WARM_UP, "", 120.0), Part(Kind.EASY, "", 300.0),
+    Part(Kind.FAST, "stride", 60.0, ceiling_bpm=170.0), Part(Kind.EASY, "easy", 400.0, grace_s=90.0)))
 
 
 def test_what_was_run_hard_as_planned_is_set_apart(tmp_path: Path) -> None:

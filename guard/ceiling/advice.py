@@ -60,7 +60,7 @@ def suggest(runner: Runner, rows: Sequence[Method]) -> CeilingSuggestion:
         asked = "; ".join(SAFETY[key] for key in runner.unanswered)
         none_is = ("--healthy" if len(runner.unanswered) == len(SAFETY)
                    else " ".join(f"--no-{key}" for key in runner.unanswered))
-        return CeilingSuggestion(None, "no suggestion before you have said whether any of this is true of you: "
+        return CeilingSuggestion(None, "no suggestion before you have said whether this is so: "
                                        f"{asked}. If none is: guard ceiling {none_is}")
     values = {kind: value for kind in METHOD_NAMES if (value := value_of_kind(rows, kind)) is not None}
     measured = {kind: value for kind, value in values.items() if kind in MEASURED}

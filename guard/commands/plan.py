@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from guard.plan.plan import Part, Plan
 
 _WIDEST = 120
-_CUED = {"all": "all", "walk_and_stop": "walk, resume and stop", "stop_only": "only stop"}
+_CUED = {"all": "all", "walk_and_stop": "walk, run again and stop", "stop_only": "only stop"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 _KEYS = """\
-# Each [[part]] has a kind (warm_up, base, climb, fast, cool_down, test) and a
+# Each [[part]] has a kind (warm_up, easy, climb, fast, cool_down, test) and a
 # length: minutes or seconds, or km or metres together with minutes or a pace
 # (pace_min_per_km = "7:30") that stands in where no speed is known.
 # It may have: name, ceiling_bpm, floor_bpm, ramp_bpm (the limit begins that far
@@ -25,7 +25,7 @@ kind = "warm_up"
 minutes = 10
 
 [[part]]
-kind = "base"
+kind = "easy"
 minutes = 45
 
 [[part]]
@@ -51,7 +51,7 @@ repeat = 5
   minutes = 3
 
   [[part.part]]
-  kind = "base"
+  kind = "easy"
   name = "down"
   minutes = 3
 
@@ -84,7 +84,7 @@ repeat = 4
   speed_km_h = 7
 
   [[part.part]]
-  kind = "base"
+  kind = "easy"
   name = "level"
   minutes = 3
   grade_percent = 0
@@ -109,7 +109,7 @@ kind = "warm_up"
 minutes = 10
 
 [[part]]
-kind = "base"
+kind = "easy"
 minutes = 20
 
 [[part]]
@@ -121,7 +121,7 @@ repeat = 6
   seconds = 20
 
   [[part.part]]
-  kind = "base"
+  kind = "easy"
   name = "easy"
   minutes = 2
 
@@ -142,7 +142,7 @@ km = 1
 pace_min_per_km = "8:30"
 
 [[part]]
-kind = "base"
+kind = "easy"
 km = 3.5
 pace_min_per_km = "7:30"
 

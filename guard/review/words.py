@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
+from guard.cues import CUE_NAMES
 from guard.decide.wording import headline as cue_headline
 from guard.events import Cue
 from guard.reasons import why_doubted
@@ -32,8 +33,9 @@ RECOVERY_CAUTION = ("Stopping in mid-run is not the end of an all-out test, so t
 RR_CAUTION = ("While running these figures say mostly how steady heart rate was; they tell neither "
               "fitness nor fatigue, and nothing is cued from them.")
 _WORTH_SAYING_S = 2.0  # the first reading of a session may be that late
-_ENDED = {"time": "", "end": "session ended", "pause": "paused", "no_signal": "signal lost",
-          "part": "next part"}
+_ENDED = {"time": "", "end": "session ended", "pause": "paused", "no_signal": "sensor lost",
+          "part": "next part", "ease": "told to ease", "walk": "told to walk", "resume": "told to run again",
+          "stop": "told to stop", "pick_up": "told to go faster"}
 _CAME = {
     Came.WITH: "worked as expected", Came.WITHOUT: "made no difference", Came.EITHER: "too close to tell",
     Came.LOWER: "lower than expected either way", Came.HIGHER: "higher than expected either way",
@@ -132,7 +134,7 @@ def facts(review: Review) -> list[tuple[str, str]]:
         if total.unguarded_s:
             rows.append(("left to you", clock(total.unguarded_s)))
     asked = f"{review.summary['cues_per_h']:.0f} an hour asked you to change pace"
-    counts = ", ".join(f"{key.replace('_', ' ')} {count}" for key, count in review.summary["cues"].items())
+    counts = ", ".join(f"{CUE_NAMES.get(key, key)} {count}" for key, count in review.summary["cues"].items())
     rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))
     if came := Counter(cue.came for cue in review.cues if cue.came):
         outcomes = ", ".join(f"{came[one]} {said}" for one, said in _CAME.items() if came[one])
@@ -189,7 +191,7 @@ def followed(cue: CueOutcome) -> str:
             words.append(f"down {cue.fell_bpm:.0f}")
     elif cue.ended_by:
         words.append("not known")
-    ended = _ENDED.get(cue.ended_by, f"{cue.ended_by.replace('_', ' ')} cue")
+    ended = _ENDED.get(cue.ended_by, cue.ended_by)
     text = ", ".join(words)
     if words and ended:
         text += f"; {ended} {cue.watched_s:.0f} s later"

@@ -80,7 +80,7 @@ def flags(snapshot: Snapshot) -> list[str]:
     """What is switched off, each as a capital word."""
     pairs = (
         (snapshot.muted, "MUTED"),
-        (snapshot.free_run, "FREE RUN"),
+        (snapshot.free_run, "PACE CUES OFF"),
         (snapshot.sound_backend == "none", "NO SOUND"),
         (snapshot.sound_backend == "off", "SOUND OFF"),
     )

@@ -41,7 +41,7 @@ _CAME = {
     Came.LOWER: "lower than expected either way", Came.HIGHER: "higher than expected either way",
 }
 _RECOVERY = {"stop": "stopped", "walk": "walked", "pause": "paused",
-             "walk_cue": "cued to walk (whether you did is not known)"}
+             "walk_cue": "told to walk (whether you did is not known)"}
 
 
 def heading(review: Review) -> str:
@@ -133,6 +133,9 @@ def facts(review: Review) -> list[tuple[str, str]]:
             rows.append(("paused", clock(total.held_s)))
         if total.unguarded_s:
             rows.append(("left to you", clock(total.unguarded_s)))
+        if total.uncued_s:
+            rows.append(("pace cues off", f"{clock(total.uncued_s)}, {clock(total.uncued_over_s)} of it over "
+                         "the ceiling: no advice is drawn from it"))
     asked = f"{review.summary['cues_per_h']:.0f} an hour asked you to change pace"
     counts = ", ".join(f"{CUE_NAMES.get(key, key)} {count}" for key, count in review.summary["cues"].items())
     rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))
@@ -140,9 +143,11 @@ def facts(review: Review) -> list[tuple[str, str]]:
         outcomes = ", ".join(f"{came[one]} {said}" for one, said in _CAME.items() if came[one])
         rows.append(("after the cues", outcomes))
     rows.append(("drift", drift(review.drift, review.settings)))
-    rows += [("fell in 60 s" if place == 0 else "", recovery(one))
+    rows += [("after running" if place == 0 else "", recovery(one))
              for place, one in enumerate(review.recoveries)]
     rows.append(("signal", signal(review.signal)))
+    if review.marks:
+        rows.append(("your marks", ", ".join(f"{clock(t_s)} {text}".strip() for t_s, text in review.marks)))
     if review.rr is not None:
         rows.append(("RR intervals", rr(review.rr)))
     for note in review.notes:
@@ -219,7 +224,9 @@ def drift(found: Drift, settings: Settings) -> str:
 
 def recovery(one: Recovery) -> str:
     """One minute after running stopped."""
-    return (f"{one.fell_bpm:.0f} bpm at {clock(one.t_s)}: {one.from_bpm:.0f} to {one.after_bpm:.0f}, "
+    moved = round(one.from_bpm) - round(one.after_bpm)
+    size = f"fell {moved}" if moved > 0 else f"rose {-moved}" if moved else "stayed level"
+    return (f"{size} in the first minute, {one.from_bpm:.0f} to {one.after_bpm:.0f}, at {clock(one.t_s)}: "
             f"{_RECOVERY[one.kind]}")
 
 

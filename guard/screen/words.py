@@ -201,10 +201,11 @@ def foreseen(snapshot: Snapshot) -> str:
 
 
 def likelihood(snapshot: Snapshot) -> str:
-    """The chance of being over the ceiling then; empty when not known."""
+    """The chance of being over the limit of the moment then; empty when not known."""
     if snapshot.chance_over is None or not foreseen(snapshot):
         return ""
-    return f"{100 * snapshot.chance_over:.0f} % chance of going over"
+    over = "over the warm-up limit" if snapshot.state is State.WARMING and is_ramped(snapshot) else "over"
+    return f"{100 * snapshot.chance_over:.0f} % chance of going {over}"
 
 
 def elapsed(snapshot: Snapshot) -> str:

@@ -157,7 +157,7 @@ def test_the_command(tmp_path: Path) -> None:
     assert rows["spacing_s"]["value"] == 25 and rows["spacing_s"]["from"] == "file"
     assert rows["words"]["from"] == "default"
     assert guard_cli("settings", "--unset", "spacing_s", home=tmp_path).stdout.count("(the default)") == 1
-    assert "half an hour" in guard_cli("settings", "ceiling_bpm", home=tmp_path).stdout
+    assert "guard ceiling" in guard_cli("settings", "ceiling_bpm", home=tmp_path).stdout
 
 
 @pytest.mark.parametrize(("words", "said"), [

@@ -16,14 +16,11 @@ from collections.abc import Callable, Mapping
 from guard.errors import InputError, UsageError, printable, short
 from guard.settings import Settings, Value, find, parse, parse_assignments
 
-FIND_A_CEILING = (
-    "run half an hour at the fastest pace at which you still speak in whole sentences; "
-    "your average heart rate over its last 20 minutes is a careful start"
-)
+FIND_A_CEILING = "`guard ceiling` finds one, by a test or from your age and resting heart rate"
 _BAR_CELLS = 30
 HOW_TO_FIND_A_CEILING = (
     "no ceiling is set, and the guard never guesses one: add --ceiling BPM, or keep yours with "
-    f"`guard settings ceiling_bpm=BPM`. To find it, use `guard ceiling`, or {FIND_A_CEILING}"
+    f"`guard settings ceiling_bpm=BPM`; {FIND_A_CEILING}"
 )
 
 
@@ -118,7 +115,7 @@ def with_ceiling(settings: Settings, name: object) -> Settings:
         return settings
     kept = own_settings(lambda told: None).ceiling_bpm
     if kept is None:
-        raise UsageError(f"{name} has no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
+        raise UsageError(f"{name} has no ceiling: add --ceiling BPM; {FIND_A_CEILING}")
     print(f"note: {printable(str(name))} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)",
           file=sys.stderr)
     return settings.replaced({"ceiling_bpm": kept})

@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _make(name: str, output: str | None) -> int:
-    from guard.plan.examples import EXAMPLES
+    from guard.plan.examples import EXAMPLES, TESTS
     from guard.plan.file import write_new
 
     if name not in EXAMPLES:
@@ -65,8 +65,9 @@ def _make(name: str, output: str | None) -> int:
         return 0
     write_new(output, EXAMPLES[name])
     shown = printable(output)
+    limit = " --set stop_bpm=BPM" if name in TESTS else ""
     print(f"wrote {shown}: change it as you like, `guard plan {shown}` checks it, "
-          f"`guard run --plan {shown}` follows it")
+          f"`guard run --plan {shown}{limit}` follows it")
     return 0
 
 

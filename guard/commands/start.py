@@ -235,7 +235,11 @@ def _talk_test() -> None:
     if bpm is None:
         return
     print(f"\n{_TALK}")
-    stop = _ask("A heart rate never to pass, if somebody licensed gave you one (Enter: none): ")
+    stop = _ask("The heart rate you must never exceed, from whoever tested or treats you (Enter: none): ")
+    if not stop:
+        print(_filled("Without it the guard does not time this test: nothing else would guard its stages. "
+                      "Choose 2 or 4, or take the test by yourself: `guard ceiling --how talk-test`."))
+        return
     if not _yes("Strap on and ready to run?"):
         return
     plan = config_dir() / TALK_TEST
@@ -243,7 +247,7 @@ def _talk_test() -> None:
         write_new(str(plan), EXAMPLES["talk-test"])
     before = len(sessions())
     _called(run_command, f"--plan={plan}", f"--ceiling={bpm:g}", "--no-note",
-            *([f"--set=stop_bpm={stop}"] if stop else []))
+            f"--set=stop_bpm={stop}")
     results_before = results.results()
     logs = sessions()
     if len(logs) > before:

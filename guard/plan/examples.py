@@ -190,8 +190,9 @@ _TALK_TEST = f"""\
 # Talk test: six stages, each a little faster (about 0.5 km/h or 0.3 mph). When
 # the plan says "say it aloud", say thirty words you know by heart: is speaking
 # comfortable? If not, press m (mark), then n, which goes over to the cool-down
-# from any stage. `guard ceiling --talk-test LOG` reads the result. `guard ceiling --how
-# talk-test` explains it.
+# from any stage. It is run under a never-exceed limit, from whoever tested or
+# treats you: --set stop_bpm=BPM. `guard ceiling --talk-test last` reads the
+# result, `guard ceiling --how talk-test` explains it.
 {_KEYS}
 name = "talk test"
 
@@ -220,8 +221,9 @@ minutes = 10
 
 _FIELD_TEST = f"""\
 # Half an hour at the fastest even pace at which you still speak in whole
-# sentences; on a belt leave the speed alone. `guard ceiling --field-test LOG`
-# reads the result.
+# sentences; on a belt leave the speed alone. It is run under a
+# never-exceed limit, from whoever tested or treats you: --set stop_bpm=BPM.
+# `guard ceiling --field-test last` reads the result.
 {_KEYS}
 name = "half an hour while able to talk"
 
@@ -239,6 +241,7 @@ kind = "cool_down"
 minutes = 10
 """
 
+TESTS = ("talk-test", "field-test")  # run under a never-exceed limit in place of a ceiling
 EXAMPLES: dict[str, str] = {
     "easy-hour": _EASY_HOUR,
     "easy-hills": _HILLS,

@@ -38,7 +38,7 @@ OF_EASES = {
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("files", metavar="FILE", nargs="+",
-                        help="recordings of one runner with speed; they are fitted together")
+                        help="recordings of one runner: files, or names that `guard sessions` lists")
     parser.add_argument("--apply", action="store_true",
                         help="keep the suggestions in the settings file (comments stay)")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")

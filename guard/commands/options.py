@@ -26,10 +26,10 @@ HOW_TO_FIND_A_CEILING = (
 
 def add_settings_options(parser: argparse.ArgumentParser) -> None:
     """Add `--ceiling BPM` and `--set KEY=VALUE` (may be repeated)."""
-    parser.add_argument("--ceiling", metavar="BPM", help="upper limit of this session, bpm")
+    parser.add_argument("--ceiling", metavar="BPM", help="your ceiling, for this command only, bpm")
     parser.add_argument(
         "--set", metavar="KEY=VALUE", action="append", default=[], dest="assignments",
-        help="a setting for this session only (see `guard settings`); may be repeated")
+        help="a setting, for this command only (see `guard settings`); may be repeated")
 
 
 def add_session_options(parser: argparse.ArgumentParser) -> None:
@@ -47,8 +47,8 @@ def add_session_options(parser: argparse.ArgumentParser) -> None:
 def add_workers_option(parser: argparse.ArgumentParser) -> None:
     """Add `--workers ADDRESS`."""
     parser.add_argument("--workers", metavar="tcp://HOST:PORT",
-                        help="work by the workers of a Dask scheduler instead of processes of this machine; "
-                             "only in a network where you trust everyone")
+                        help="use the workers of a Dask scheduler instead of this machine's cores; "
+                             "only on a network where you trust everyone")
 
 
 def typed_values(args: argparse.Namespace) -> dict[str, Value]:

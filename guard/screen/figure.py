@@ -15,7 +15,7 @@ from guard.screen import words
 from guard.settings import Settings
 
 CUE_WORD_S = 15.0  # how long a cue's own word, and the speed it asks for, stand large
-_CUE_WORDS = {Cue.EASE: "EASE", Cue.WALK: "WALK", Cue.RESUME: "RUN", Cue.STOP: "STOP", Cue.PICK_UP: "FASTER"}
+_CUE_WORDS = {Cue.EASE: "EASE", Cue.WALK: "WALK", Cue.RESUME: "RUN", Cue.STOP: "STOP", Cue.PICK_UP: "UP"}
 _BLIND = (State.NO_SIGNAL, State.HELD, State.DONE)  # nothing is advised in these
 
 

@@ -192,6 +192,19 @@ def test_a_device_that_slept_shows_nothing_old(browser: Any, page: Opened, guard
     shown.close()
 
 
+@pytest.mark.slow
+def test_nothing_is_shown_by_clocks_that_stood_still(shown: Shown):
+    """Were both clocks of a page to stop, what waited for it while it slept would look new: the guard's own
+    clock says how long the question lay there, longer than the page says it has waited."""
+    shown.tab.evaluate("""window.real = [performance.now.bind(performance), Date.now, ask];
+        { const [p, d] = [performance.now(), Date.now()];
+          performance.now = () => p; Date.now = () => d; ask = () => {}; }""")
+    assert shown.heard("no") < 1.5 and shown.cover() == 1
+    assert shown.tab.text_content("[data-say=figure]") == "" and shown.tab.title() == "guard"
+    shown.tab.evaluate("[performance.now, Date.now, ask] = window.real")
+    assert shown.heard() < 3
+
+
 # --- the guard itself, killed and again ---------------------------------------------
 
 

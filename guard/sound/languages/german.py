@@ -3,7 +3,7 @@
 from guard.sound.languages.language import Language
 
 GERMAN = Language("de", "German", {
-    "slow down please": "bitte Tempo zurücknehmen",
+    "slow down please": "bitte jetzt langsamer werden",
     "slow down a bit more please": "bitte noch etwas langsamer",
     "slow down a little please": "bitte ein wenig langsamer",
     "slow down a lot please": "bitte deutlich langsamer",
@@ -35,7 +35,7 @@ GERMAN = Language("de", "German", {
     "no word from the guard": "keine Nachricht von der Überwachung",
     "guard connected again": "die Überwachung ist wieder verbunden",
     "page lost, listen here": "die Seite ist weg, der Ton kommt von hier",
-    "all is well": "alles ist in Ordnung",
+    "all is well": "alles im grünen Bereich",
     "no heart rate signal": "kein Pulssignal vom Sensor",
     "the guard is paused": "die Überwachung macht Pause",
     "not recording": "es wird nichts aufgezeichnet",

@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 PARAMETERS = {
     "gain": ("rise with speed", "bpm per m/s", 1),
     "response_s": ("response to a small change of speed", "s", 0),
-    "dead_s": ("dead time before it", "s", 0),
+    "dead_s": ("delay before that response", "s", 0),
     "on_s": ("rise after standing or walking", "s", 0),
-    "start_dead_s": ("dead time before it", "s", 0),
+    "start_dead_s": ("delay before that rise", "s", 0),
     "off_s": ("fall after running", "s", 0),
-    "stop_dead_s": ("dead time before it", "s", 0),
+    "stop_dead_s": ("delay before that fall", "s", 0),
     "base_bpm": ("heart rate at the usual speed", "bpm", 0),
     "drift_bpm_per_min": ("drift after the tenth minute", "bpm/min", 2),
 }
@@ -178,7 +178,7 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
                          f"{found.low:.{digits}f} to {found.high:.{digits}f}")
     console.print(grid)
     for fix, (which, reasons) in refusals.items():
-        console.print(f"{', '.join(which)}: not known, because {'; '.join(reasons)}. To fix it: {fix}.",
+        console.print(f"Not known: {', '.join(which)}, because {'; '.join(reasons)}. To fix it: {fix}.",
                       markup=False)
     if not suggestions:
         console.print("No setting can be suggested from this.")

@@ -16,7 +16,7 @@ from importlib import import_module
 from typing import NoReturn
 
 from guard import __version__
-from guard.errors import EXIT_INTERRUPTED, GuardError, InputError
+from guard.errors import EXIT_INTERRUPTED, GuardError, InputError, UsageError
 
 EXIT_NO_OUTPUT = 4
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
@@ -86,7 +86,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         if not words:
             print(START.format(version=__version__), end="")
             return 0
-        args = _parser(words).parse_args(words)
+        args, unknown = _parser(words).parse_known_args(words)
+        if unknown:
+            raise UsageError(f"{args.command} does not take {_printable(' '.join(unknown))}: "
+                             f"`guard {args.command} --help` shows what it takes")
         code = int(args.run(args))
         sys.stdout.flush()  # here, where a reader that went away is no error
         return code

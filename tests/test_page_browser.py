@@ -421,6 +421,8 @@ def test_every_size_can_be_read(browser: Any, page: Opened, guard: Beating, sche
         assert shown.tab.evaluate("document.documentElement.scrollWidth") <= width
         cue = shown.tab.locator("[data-say=cue]").bounding_box()
         assert cue["y"] + cue["height"] < height
+        last = shown.tab.locator("#keys button").last.bounding_box()
+        assert last["y"] + last["height"] <= height, "every button too"
         if pictures:
             shown.tab.screenshot(path=f"{pictures}/{width}x{height}-{scheme}.png")
     shown.close()

@@ -41,6 +41,11 @@ def _against_ceiling(n: Numbers) -> str:
     return _ahead_of(n, "ceiling", n.ceiling_bpm)
 
 
+def _has_passed(n: Numbers) -> str:
+    """Whole figures may be equal where the level is over by less than half a beat."""
+    return "has reached" if _whole(n.level_bpm) == _whole(n.stop_bpm) else "is over"
+
+
 def _length(n: Numbers) -> str:
     seconds = n.length_s or 0.0
     time = f"{seconds / 60:.3g} min" if seconds >= 60 else f"{seconds:.0f} s"
@@ -57,7 +62,8 @@ def _expected(n: Numbers) -> str:
 
 
 REASONS: Mapping[str, Callable[[Numbers], str]] = {
-    "stop": lambda n: f"{_whole(n.level_bpm)} bpm is over your never-exceed limit of {_whole(n.stop_bpm)}",
+    "stop": lambda n: (f"{_whole(n.level_bpm)} bpm {_has_passed(n)} your never-exceed limit of "
+                       f"{_whole(n.stop_bpm)}"),
     "hold": lambda n: "paused by the runner",
     "unhold": lambda n: "the runner goes on",
     "signal_back": lambda n: f"trusted readings again, {_whole(n.level_bpm)} bpm",

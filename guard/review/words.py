@@ -134,8 +134,8 @@ def facts(review: Review) -> list[tuple[str, str]]:
         if total.unguarded_s:
             rows.append(("left to you", clock(total.unguarded_s)))
         if total.uncued_s:
-            rows.append(("pace cues off", f"{clock(total.uncued_s)}, {clock(total.uncued_over_s)} of it over "
-                         "the ceiling: no advice is drawn from it"))
+            over = clock(total.uncued_over_s)
+            rows.append(("pace cues off", f"{clock(total.uncued_s)}, {over} over: not in the advice"))
     asked = f"{review.summary['cues_per_h']:.0f} an hour asked you to change pace"
     counts = ", ".join(f"{CUE_NAMES.get(key, key)} {count}" for key, count in review.summary["cues"].items())
     rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))

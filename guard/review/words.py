@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
-from guard.cues import CUE_NAMES
+from guard.cues import CUE_NAMES, Says
 from guard.decide.wording import headline as cue_headline
 from guard.events import Cue
 from guard.reasons import why_doubted
@@ -40,6 +40,7 @@ _CAME = {
     Came.WITH: "worked as expected", Came.WITHOUT: "made no difference", Came.EITHER: "too close to tell",
     Came.LOWER: "lower than expected either way", Came.HIGHER: "higher than expected either way",
 }
+_CAME_FASTER = _CAME | {Came.WITH: "rose as expected", Came.WITHOUT: "rose less than expected"}
 _RECOVERY = {"stop": "stopped", "walk": "walked", "pause": "paused",
              "walk_cue": "told to walk (whether you did is not known)"}
 
@@ -139,8 +140,9 @@ def facts(review: Review) -> list[tuple[str, str]]:
     asked = f"{review.summary['cues_per_h']:.0f} an hour asked you to change pace"
     counts = ", ".join(f"{CUE_NAMES.get(key, key)} {count}" for key, count in review.summary["cues"].items())
     rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))
-    if came := Counter(cue.came for cue in review.cues if cue.came):
-        outcomes = ", ".join(f"{came[one]} {said}" for one, said in _CAME.items() if came[one])
+    if came := Counter(_came(cue) for cue in review.cues if cue.came):
+        order = [*_CAME.values(), *_CAME_FASTER.values()]
+        outcomes = ", ".join(f"{came[said]} {said}" for said in sorted(came, key=order.index))
         rows.append(("after the cues", outcomes))
     rows.append(("drift", drift(review.drift, review.settings)))
     rows += [("after running" if place == 0 else "", recovery(one))
@@ -203,12 +205,18 @@ def followed(cue: CueOutcome) -> str:
     return f"{text}; {expectation(cue)}" if cue.came else text
 
 
+def _came(cue: CueOutcome) -> str:
+    """Which of its expectations came about, in words; running again raises heart rate."""
+    faster = cue.cue.about.says is Says.FASTER
+    return "" if cue.came is None else (_CAME_FASTER if faster else _CAME)[cue.came]
+
+
 def expectation(cue: CueOutcome) -> str:
     """What came of a cue that was judged, beside what it expected."""
     expected = cue.given.numbers
     if cue.came is None:
         return ""
-    return (f"{cue.came_bpm:.0f} after {expected.ahead_s:.0f} s: {_CAME[cue.came]} "
+    return (f"{cue.came_bpm:.0f} after {expected.ahead_s:.0f} s: {_came(cue)} "
             f"({expected.with_bpm:.0f} with the cue, {expected.without_bpm:.0f} without)")
 
 

@@ -13,7 +13,7 @@ import re
 import sys
 from collections.abc import Callable, Mapping
 
-from guard.errors import InputError, UsageError, printable, short
+from guard.errors import InputError, UsageError, printable
 from guard.settings import Settings, Value, find, parse, parse_assignments
 
 FIND_A_CEILING = "`guard ceiling` finds one, by a test or from your age and resting heart rate"
@@ -135,7 +135,7 @@ def log_path(name: str) -> str:
     rehearsed = [entry for entry in sessions(rehearsals_dir(make=False)) if not entry.problem]
     found = called_session(kept, name) or called_session(rehearsed, name)
     if found is None:
-        raise InputError(f"cannot read {short(name, 80)} (no such file, and no session of that name): "
+        raise InputError(f"cannot read {printable(name)[:80]} (no such file, and no session of that name): "
                          f"{near_names([*kept, *rehearsed], name)}")
     return str(found.path)
 

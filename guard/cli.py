@@ -16,7 +16,7 @@ from importlib import import_module
 from typing import NoReturn
 
 from guard import __version__
-from guard.errors import EXIT_INTERRUPTED, GuardError, InputError
+from guard.errors import EXIT_INTERRUPTED, GuardError, InputError, UsageError
 
 EXIT_NO_OUTPUT = 4  # as for missing hardware: standard output cannot be written
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
@@ -24,7 +24,7 @@ _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 # name: (module, one line of help, example)
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "start": ("start", "from nothing to your first guarded run, step by step", "guard start"),
-    "rehearse": ("rehearse", "a whole session with a practice runner: no strap needed",
+    "rehearse": ("rehearse", "a whole session with an invented runner: no strap needed",
                  "guard rehearse --course hill-loop --seed 7"),
     "run": ("run", "guard a real run with a heart-rate strap", "guard run --ceiling 139"),
     "straps": ("straps", "straps, treadmills and foot pods: in range, remembered", "guard straps"),
@@ -32,15 +32,15 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
               "guard check --sounds"),
     "plan": ("plan", "check and draw a plan of parts, or write one to start from",
              "guard plan --make easy-hour -o easy.toml"),
-    "route": ("route", "the climbs of a road: which can be jogged under your ceiling, how long it takes",
+    "route": ("route", "the climbs ahead: which you can jog under your ceiling, and how long it takes",
               "guard route hills.gpx --speed 9"),
-    "replay": ("replay", "what the guard would have cued on a recording",
+    "replay": ("replay", "what the guard would have said on a recording, under other settings too",
                "guard replay FILE --set strictness=0.8"),
     "review": ("review", "how a session went: figures, picture, report page",
                "guard review FILE --html run.html"),
-    "tune": ("tune", "search settings over recordings: what fewer cues or less time over would cost",
+    "tune": ("tune", "try other settings on recordings: what fewer cues or less time over would cost",
              "guard tune monday.jsonl hills.jsonl --search words --search spacing_s=8:30"),
-    "learn": ("learn", "how your heart rate answers speed, and the settings that fit it",
+    "learn": ("learn", "how your heart rate responds to speed, and the settings that fit",
               "guard learn belt.jsonl hills.jsonl --apply"),
     "sessions": ("sessions.sessions", "your sessions: list, find, name, delete and restore, check",
                  "guard sessions --from 2026-03 hills"),
@@ -86,7 +86,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         if not words:
             print(START.format(version=__version__), end="")
             return 0
-        args = _parser(words).parse_args(words)
+        args, unknown = _parser(words).parse_known_args(words)
+        if unknown:
+            raise UsageError(f"{args.command} does not take {_printable(' '.join(unknown))}: "
+                             f"`guard {args.command} --help` shows what it takes")
         code = int(args.run(args))
         sys.stdout.flush()  # here, where a reader that went away is no error
         return code

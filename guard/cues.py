@@ -47,7 +47,8 @@ class About:
     `rank`: of two sounds the higher goes first and cuts the other. `quietest`:
     the quietest rule of a plan's part that still lets it out. `mutable`: mute
     holds it back. `escalates`: its repeats are counted, so that the words can go further.
-    `advises`: a speed to set may go with it. `letter` and `outline` draw it in a
+    `advises`: a speed to set may go with it. `name`: what it is called where that is
+    not its key. `letter` and `outline` draw it in a
     terminal and on a page (SVG path in a square of 16: pointing down for less,
     up for more, a bar for stop, a gap for no signal).
     """
@@ -60,6 +61,7 @@ class About:
     mutable: bool = True
     escalates: bool = False
     advises: bool = False
+    name: str = ""
 
 
 _NO_CUE = About(Says.NOTHING, "", "")
@@ -85,14 +87,15 @@ class Cue(IntEnum):
         escalates=True)
     RESUME = 3, About(
         Says.FASTER, "r", "M2 12H14L8 3Z", quietest=Cued.WALK_AND_STOP, escalates=True,
-        advises=True)
+        advises=True, name="run again")
     STOP = 4, About(Says.SLOWER, "S", "M2 6H14V11H2Z", rank=5, mutable=False)
-    SIGNAL_LOST = 5, About(Says.SIGNAL_LOST, "l", "M1 6H6V10H1ZM10 6H15V10H10Z", rank=4, mutable=False)
-    SIGNAL_BACK = 6, About(Says.SIGNAL_BACK, "b", "M1 6H15V10H1Z", mutable=False)
+    SIGNAL_LOST = 5, About(Says.SIGNAL_LOST, "l", "M1 6H6V10H1ZM10 6H15V10H10Z", rank=4, mutable=False,
+                           name="sensor lost")
+    SIGNAL_BACK = 6, About(Says.SIGNAL_BACK, "b", "M1 6H15V10H1Z", mutable=False, name="sensor back")
     BATTERY_LOW = 7, About(Says.NEWS, "y", "M4 3H12V14H4ZM6 1H10V3H6Z")
-    PART = 8, About(Says.NEWS, "p", "M7 1H9V15H7Z")
+    PART = 8, About(Says.NEWS, "p", "M7 1H9V15H7Z", name="next part")
     PICK_UP = 9, About(
-        Says.FASTER, "u", "M5 12H11L8 3Z", quietest=Cued.ALL, advises=True)
+        Says.FASTER, "u", "M5 12H11L8 3Z", quietest=Cued.ALL, advises=True, name="faster")
 
     @property
     def key(self) -> str:
@@ -101,8 +104,8 @@ class Cue(IntEnum):
 
     @property
     def words(self) -> str:
-        """The name as one says it: "signal lost"."""
-        return self.key.replace("_", " ")
+        """What it is called on screens and pages, in reviews and in the manual."""
+        return self.about.name or self.key.replace("_", " ")
 
     def undoes(self, other: Cue) -> bool:
         """Whether this cue makes an earlier one untrue, so that its sound is dropped or cut."""
@@ -115,6 +118,7 @@ class Cue(IntEnum):
 
 SEVERAL = "+"  # where a drawing has room for one letter only
 
+CUE_NAMES = {cue.key: cue.words for cue in Cue}  # by the spelling of logs
 CUES = tuple(cue for cue in Cue if cue.about.says is not Says.NOTHING)
 SLOW_DOWN = tuple(cue for cue in CUES if cue.about.says is Says.SLOWER)
 # Those that ask the runner for another pace.

@@ -30,6 +30,22 @@ def _ceiling(n: Numbers) -> str:
     return f"ceiling {_whole(n.ceiling_bpm)}"
 
 
+def _ahead_of(n: Numbers, name: str, limit_bpm: float | None) -> str:
+    """What is foreseen against a limit. The guard aims a margin under it, so that may lie under it too."""
+    known = n.foreseen_bpm is not None and limit_bpm is not None
+    inside = known and round(n.foreseen_bpm or 0.0) <= round(limit_bpm or 0.0)
+    return f"{_ahead(n)}, {'in the margin under ' if inside else ''}{name} {_whole(limit_bpm)}"
+
+
+def _against_ceiling(n: Numbers) -> str:
+    return _ahead_of(n, "ceiling", n.ceiling_bpm)
+
+
+def _has_passed(n: Numbers) -> str:
+    """Whole figures may be equal where the level is over by less than half a beat."""
+    return "has reached" if _whole(n.level_bpm) == _whole(n.stop_bpm) else "is over"
+
+
 def _length(n: Numbers) -> str:
     seconds = n.length_s or 0.0
     time = f"{seconds / 60:.3g} min" if seconds >= 60 else f"{seconds:.0f} s"
@@ -46,7 +62,8 @@ def _expected(n: Numbers) -> str:
 
 
 REASONS: Mapping[str, Callable[[Numbers], str]] = {
-    "stop": lambda n: f"{_whole(n.level_bpm)} bpm is over your never-exceed limit of {_whole(n.stop_bpm)}",
+    "stop": lambda n: (f"{_whole(n.level_bpm)} bpm {_has_passed(n)} your never-exceed limit of "
+                       f"{_whole(n.stop_bpm)}"),
     "hold": lambda n: "paused by the runner",
     "unhold": lambda n: "the runner goes on",
     "signal_back": lambda n: f"trusted readings again, {_whole(n.level_bpm)} bpm",
@@ -58,19 +75,20 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
     "too_seldom": lambda n: (f"the sensor sends only every {_whole(n.interval_s)} s: too rarely to guard by, "
                              "10 s at most would do"),
     "step_lock": lambda n: "the sensor follows your steps, not your heart: press it to the skin, wet it",
-    "free_run": lambda n: "free run: only stop and signal cues",
-    "eased_in_vain": lambda n: f"easing changed nothing: {_ahead(n)}, {_ceiling(n)}",
-    "no_jog_would_do": lambda n: f"easing alone has not been enough today: {_ahead(n)}, {_ceiling(n)}",
+    "free_run": lambda n: "pace cues off: only stop and sensor cues",
+    "eased_in_vain": lambda n: f"easing changed nothing: {_against_ceiling(n)}",
+    "no_jog_would_do": lambda n: f"easing alone has not been enough today: {_against_ceiling(n)}",
     "runs_again": lambda n: f"{_whole(n.level_bpm)} bpm: running, as far as heart rate tells",
     "walks_on": lambda n: f"{_whole(n.level_bpm)} bpm, {_whole(n.room_bpm)} under the ceiling: still walking",
     "warm_up_over": lambda n: "warmed up",
-    "warm_up_ease": lambda n: f"{_ahead(n)}, the warm-up's limit {_whole(n.limit_bpm)}",
-    "ease": lambda n: f"{_ahead(n)}, {_ceiling(n)}",
-    "ease_again": lambda n: f"still {_ahead(n)}, {_ceiling(n)}",
-    "calm": lambda n: f"turned: foreseen {_whole(n.foreseen_bpm)}, {_ceiling(n)}",
+    "warm_up_ease": lambda n: _ahead_of(n, "warm-up limit", n.limit_bpm),
+    "ease": _against_ceiling,
+    "ease_again": lambda n: f"still {_against_ceiling(n)}",
+    "calm": lambda n: f"coming down: foreseen {_whole(n.foreseen_bpm)}, {_ceiling(n)}",
     "resume": lambda n: (f"{_whole(n.level_bpm)} bpm, {_whole(n.room_bpm)} under the ceiling and not "
                          "rising"),
-    "walk_slower": lambda n: f"not falling as it should at a walk yet: {_whole(n.level_bpm)}, {_ceiling(n)}",
+    "walk_slower": lambda n: (f"{_whole(n.level_bpm)} bpm, {_ceiling(n)}: not falling yet as it should at a "
+                             "walk"),
     "resume_missed": lambda n: (f"{_whole(n.level_bpm)} bpm, {_whole(n.room_bpm)} under the ceiling and "
                                 "still falling"),
     "pick_up": lambda n: f"{_whole(n.level_bpm)} bpm, under your floor of {_whole(n.floor_bpm)}",

@@ -31,7 +31,7 @@ RECORDING = "hill-loop"
 WIDTH, HEIGHT = 80, 24
 EDGE = 12
 MOST_LINES = 34  # of the review: its picture and figures, not every cue
-SHOWN_AFTER_CUE_S = 5.0  # long enough that the cue is read on the screen beside what it rests on
+SHOWN_AFTER_CUE_S = 2.0  # while it is still under the ceiling, beside what the cue rests on
 
 # Grey levels and the plain terminal colours; the fonts are those of whoever looks.
 _THEME = TerminalTheme((24, 26, 28), (226, 226, 226), [
@@ -89,11 +89,11 @@ def svg(shown: RenderableType, name: str) -> str:
 
 
 def _at_a_cue(recording: Recording) -> Snapshot:
-    """The session just after the middle one of its slow-down cues."""
+    """The session just after its second slow-down cue."""
     session = Session(recording.settings, plan_of(recording))
     session.feed(SoundHealth(0.0, "simpleaudio"))  # what came to the runner's ears is not in the recording
     slowing = [item.t_s for item in recording.outputs if isinstance(item, CueGiven) and item.cue is Cue.EASE]
-    until_s = slowing[(len(slowing) - 1) // 2] + SHOWN_AFTER_CUE_S
+    until_s = slowing[1] + SHOWN_AFTER_CUE_S
     for event in recording.inputs:
         if event.t_s > until_s:
             break

@@ -116,7 +116,7 @@ name = "easy with four strides"
 kind = "warm_up"
 minutes = 2
 [[part]]
-kind = "base"
+kind = "easy"
 minutes = 1
 [[part]]
 repeat = 4
@@ -125,7 +125,7 @@ repeat = 4
   name = "stride"
   seconds = 40
   [[part.part]]
-  kind = "base"
+  kind = "easy"
   name = "easy"
   seconds = 80
 [[part]]
@@ -139,11 +139,11 @@ name = "easy, then easier"
 kind = "warm_up"
 minutes = 2
 [[part]]
-kind = "base"
+kind = "easy"
 name = "first half"
 minutes = 20
 [[part]]
-kind = "base"
+kind = "easy"
 name = "second half"
 minutes = 20
 """

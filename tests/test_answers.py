@@ -43,8 +43,8 @@ def said(event: Command | Mark | Speed, before: dict[str, object] | None = None,
     (Action.CONTINUE, None, "going on"),
     (Action.MUTE, None, "sound off for 15 min: only stop and sensor cues are heard"),
     (Action.UNMUTE, None, "sound on"),
-    (Action.FREE_RUN, 1.0, "free run: only stop and sensor cues"),
-    (Action.FREE_RUN, 0.0, "free run off: all cues again"),
+    (Action.FREE_RUN, 1.0, "pace cues off: only stop and sensor cues"),
+    (Action.FREE_RUN, 0.0, "pace cues on again"),
     (Action.STATUS, None, "heart rate 132, 7 under the ceiling 139, 8.6 km/h"),
 ])
 def test_answers(action: Action, value: float | None, line: str) -> None:
@@ -94,7 +94,7 @@ def test_typed_speeds_and_grades() -> None:
 
 async def test_every_key_is_answered_on_the_screen(monkeypatch: pytest.MonkeyPatch) -> None:
     typist, stage = Typist(monkeypatch), Stage(rising_run(30), stay=True)
-    plan = Plan("two parts", (Part(Kind.BASE, "base", 600), Part(Kind.FAST, "fast", 60)))
+    plan = Plan("two parts", (Part(Kind.EASY, "base", 600), Part(Kind.FAST, "fast", 60)))
     running = asyncio.create_task(stage.run(plan=plan))
     await until(lambda: len(stage.log.items) >= 30)
     for key in " mm ss++=-]][[ffnnn??iixXyéq8%.5\n":

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from guard.cli import main
+from guard.cues import CUES
 from guard.settings import Settings
 from guard.sound import preflight, tones
 from guard.sound.backends import Sound
@@ -99,7 +100,8 @@ def test_sounds_plays_every_cue_under_its_name(tmp_path: Path) -> None:
     listener = Listener()
     names = list(preflight.play_all(Settings(), listener, tmp_path))
     heard = [recognised(sound) for sound in listener.heard]
-    spoken = [name.split("  ")[0].replace(" ", "_") for name in names]
+    keys = {cue.words: cue.key for cue in CUES}
+    spoken = [keys.get(name.split("  ")[0], name) for name in names]
     assert heard[:-2] == spoken[:-2]
     assert heard[-1] == "guard_stopped"
     assert set(heard[:-2]) == set(PATTERNS) - {"guard_stopped"}

@@ -171,7 +171,7 @@ def test_time_and_ceiling_stand_still_while_paused() -> None:
 
 def test_a_part_shows_its_own_ceiling_and_a_moved_one_is_shown_at_once() -> None:
     session = Session(Settings(ceiling_bpm=139, warm_up_s=0), Plan("two", (
-        Part(Kind.BASE, "base", 60.0), Part(Kind.CLIMB, "up", 60.0, ceiling_bpm=150.0, ramp_bpm=10.0))))
+        Part(Kind.EASY, "base", 60.0), Part(Kind.CLIMB, "up", 60.0, ceiling_bpm=150.0, ramp_bpm=10.0))))
     run_to(session, 10)
     session.feed(Command(9.5, Action.CEILING, 140.0))
     assert words.ceiling(session.snapshot()) == "ceiling 140"

@@ -61,16 +61,20 @@ def test_without_a_key_it_goes_on_by_itself() -> None:
     assert took_s <= (len(LESSON_STEPS) + 1) * (ANSWER_S + READ_S) + 5.0
 
 
-def test_space_goes_on_and_other_keys_do_nothing() -> None:
+def test_space_goes_on_or_shows_the_answer_and_other_keys_do_nothing() -> None:
     lesson = Lesson()
     assert lesson.advance(0.0) is None
     lesson.press(" ", 0.5)
     assert lesson.advance(0.6) is Cue.EASE
     lesson.press("x", 1.0)
-    lesson.press(" ", 1.0)
     assert lesson.phase is Phase.ASKED and lesson.advance(1.1) is None
+    assert lesson.left_s(1.6) == pytest.approx(ANSWER_S - 1.0), "it says when it goes on by itself"
     lesson.press("E", 2.0)
-    assert lesson.phase is Phase.SHOWN and lesson.said == "Right."
+    assert lesson.phase is Phase.SHOWN and lesson.said == "Right." and lesson.left_s(2.0) == READ_S
+    lesson.press(" ", 2.5)
+    assert lesson.advance(2.6) is Cue.WALK
+    lesson.press(" ", 3.0)
+    assert lesson.phase is Phase.SHOWN and not lesson.said and lesson.right == 1
 
 
 def test_each_step_has_its_tone_and_large_letters() -> None:
@@ -89,7 +93,7 @@ def test_pages_fit(size: tuple[int, int], with_sound: bool) -> None:
     while not lesson.over:
         out = io.StringIO()
         Console(file=out, width=size[0], height=size[1], _environ={}).print(
-            page(lesson, Settings(), with_sound, *size, Look(ascii=True, colour=False)))
+            page(lesson, Settings(), with_sound, *size, Look(ascii=True, colour=False), t_s))
         text = out.getvalue().removesuffix("\n")
         seen.add(text)
         lines = text.split("\n")

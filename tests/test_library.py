@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import resource
 import shutil
 import stat
@@ -19,6 +20,7 @@ import pytest
 
 from guard import events as ev
 from guard.cli import main
+from guard.commands.options import log_path
 from guard.errors import InputError, UsageError
 from guard.library import everything, library
 from guard.library.about import about_path, change_about, read_about
@@ -322,6 +324,26 @@ def test_a_name_that_does_not_tell_is_refused(name: str, words: str) -> None:
     assert words in str(caught.value) and str(caught.value).isprintable()
 
 
+def test_commands_take_the_names_that_are_listed(
+        home: Path, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["sessions"]) == 0
+    named = re.search(r'open one: guard review "(.+)"', capsys.readouterr().out)
+    newest = sessions()[-1]
+    assert named is not None
+    for name in (named[1], newest.name, newest.path.name, "last"):
+        assert log_path(name) == str(newest.path)
+    assert main(["review", named[1]]) == 0 and newest.path.name in capsys.readouterr().out
+    assert main(["replay", newest.name]) == 0
+    (tmp_path / "mine.jsonl").touch()
+    assert log_path(str(tmp_path / "mine.jsonl")) == str(tmp_path / "mine.jsonl"), "a file goes first"
+    capsys.readouterr()
+    year = newest.name[:4]
+    assert main(["review", year]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+    assert main(["review", "nothing-like-it"]) == 3
+    assert "no such file, and no session of that name" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(("text", "days"), [
     ("2026-03-02", (date(2026, 3, 2), date(2026, 3, 2))), ("2026-3", (date(2026, 3, 1), date(2026, 3, 31))),
     # 2024 is a leap year, 2100 is none (Gregorian calendar, ISO 8601)
@@ -401,7 +423,7 @@ def test_a_long_list_shows_the_newest(home: Path, capsys: pytest.CaptureFixture[
     assert main(["sessions", "--all"]) == 0
     long = capsys.readouterr().out
     assert "15 older ones are not shown" in short and "40 sessions" in short
-    assert short.count("2016-") == 25 and long.count("2016-") == 40
+    assert short.count("2016-") == 26 and long.count("2016-") == 41
 
 
 def test_nothing_yet_says_where_to_begin(home: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -54,12 +54,12 @@ def test_lengths_and_limits_are_read():
     assert (warm_up.seconds, warm_up.metres, warm_up.ramp_bpm) == (600, None, 8)
     assert (base.seconds, base.metres) == (5 * 7 * 60, 5000)
     assert (climb.seconds, climb.ceiling_bpm, climb.floor_bpm) == (90, 150, 120)
-    assert [p.name for p in plan.parts] == ["warm-up", "base", "climb"]
+    assert [p.name for p in plan.parts] == ["warm-up", "easy", "climb"], "base, as it was called, is easy"
 
 
 def test_a_mile_is_1609_344_m():  # international mile, exact by definition (1959)
     assert plan_of(part("base", "miles = 1\npace_min_per_mile = 10")).parts[0] == Part(
-        Kind.BASE, "base", 600.0, 1609.344)
+        Kind.EASY, "easy", 600.0, 1609.344)
 
 
 def test_a_part_may_carry_grade_and_speed():
@@ -86,7 +86,7 @@ def test_repeats_are_written_out():
     plan = plan_of("[[part]]\nrepeat = 3\n[[part.part]]\nkind = 'fast'\nname = 'up'\nseconds = 20\n"
                    "[[part.part]]\nkind = 'base'\nminutes = 2\n")
     assert [p.name for p in plan.parts] == [
-        "up 1 of 3", "base 1 of 3", "up 2 of 3", "base 2 of 3", "up 3 of 3", "base 3 of 3"]
+        "up 1 of 3", "easy 1 of 3", "up 2 of 3", "easy 2 of 3", "up 3 of 3", "easy 3 of 3"]
 
 
 def test_fast_and_test_parts_are_left_to_the_runner_unless_they_name_a_ceiling():
@@ -101,7 +101,7 @@ WRONG = [
     ("part = 3", ["no parts"]),
     ("part = [3]", ["part 1", "[[part]]"]),
     ("kind = 'base'", ["unknown key kind"]),
-    (part("bass", "minutes = 1"), ["part 1", "kind", "bass", "base"]),
+    (part("bass", "minutes = 1"), ["part 1", "kind", "bass", "easy"]),
     ("[[part]]\nminutes = 1", ["part 1", "no kind"]),
     (part("base", "minuts = 3"), ["part 1", "minuts", "did you mean minutes?"]),
     (part("base"), ["part 1", "no length", "minutes"]),
@@ -294,7 +294,7 @@ def test_a_warm_up_ramps_to_the_ceiling_in_force():
 def test_quiet_rules_say_what_may_be_cued():
     told = {}
     for cued in Cued:
-        limits = Part(Kind.BASE, "", 60, cued=cued).limits(139, 0, 0)
+        limits = Part(Kind.EASY, "", 60, cued=cued).limits(139, 0, 0)
         told[cued] = {cue for cue in Cue if cue.let_out(limits.cued)}
     assert told[Cued.ALL] == set(Cue) - {Cue.NONE}
     assert told[Cued.ALL] - told[Cued.WALK_AND_STOP] == {Cue.EASE, Cue.PICK_UP}

@@ -151,15 +151,15 @@ def test_the_runner_follows_a_plan_by_what_he_hears() -> None:
 
 
 def test_a_skipped_part_is_found_by_its_name() -> None:
-    parts = (Part(Kind.BASE, "a", 60.0), Part(Kind.BASE, "b", 60.0), Part(Kind.FAST, "c", 60.0))
+    parts = (Part(Kind.EASY, "a", 60.0), Part(Kind.EASY, "b", 60.0), Part(Kind.FAST, "c", 60.0))
     follower = Follower(Plan("three", parts))
     follower.hear(CueGiven(0.0, Cue.PART, part="c"))
     assert float(np.asarray(follower.spot(0.0, np.zeros(1)).pace_share)) > 1.0
 
 
 def test_a_plan_is_rehearsed_within_three_minutes_under_the_runners_own_ceiling() -> None:
-    plan = Plan("long", (Part(Kind.WARM_UP, "", 600.0), Part(Kind.BASE, "", 5400.0)))
+    plan = Plan("long", (Part(Kind.WARM_UP, "", 600.0), Part(Kind.EASY, "", 5400.0)))
     course = practice_for(plan, Follower(plan), 151.0)
     assert course.duration_s / course.speedup <= 180.0 and course.settings["ceiling_bpm"] == 151.0
-    short = Plan("short", (Part(Kind.BASE, "", 300.0),))
+    short = Plan("short", (Part(Kind.EASY, "", 300.0),))
     assert practice_for(short, Follower(short), 151.0).speedup == 8.0

@@ -166,6 +166,15 @@ def test_figures_are_kept_to_the_last_digit() -> None:
                 assert all(round(value, 2) == value for value in item.numbers.as_dict().values())
 
 
+@pytest.mark.parametrize(("foreseen_bpm", "said"), [
+    (143.0, "foreseen 143 in 20 s, ceiling 139"),
+    (139.4, "foreseen 139 in 20 s, in the margin under ceiling 139"),
+    (137.0, "foreseen 137 in 20 s, in the margin under ceiling 139")])
+def test_a_cue_under_the_ceiling_names_the_margin(foreseen_bpm: float, said: str) -> None:
+    """A reason that reads "foreseen 137, ceiling 139" would contradict its cue."""
+    assert reasons.why("ease", Numbers(foreseen_bpm=foreseen_bpm, ahead_s=20.0, ceiling_bpm=139.0)) == said
+
+
 def test_a_cue_says_what_is_expected_with_and_without_it() -> None:
     numbers = Numbers(foreseen_bpm=143.0, ahead_s=20.0, ceiling_bpm=139.0)
     said = reasons.why("ease", numbers)

@@ -227,6 +227,8 @@ def test_recovery_without_speed() -> None:
     cued, = recoveries(trace(level), [walk])
     assert cued.kind == "walk_cue" and cued.fell_bpm == pytest.approx(40 * (1 - np.exp(-1.5)), abs=0.01)
     assert recoveries(trace(level), [walk, CueGiven(130.0, Cue.RESUME)]) == ()
+    assert recoveries(trace(level), [walk], doubted_s=[200.0]) == ()  # a strap that slips looks like a fall
+    assert recoveries(trace([150.0] * 100 + [151.0] * 120), [walk]) == ()  # it did not fall: nobody walked
     assert recoveries(trace(level, speed=3.0), [walk]) == ()  # speed says that nobody walked
 
 

@@ -101,8 +101,8 @@ def test_a_pause_is_no_cause() -> None:
 
 
 STRIDES = Plan("strides", (
-    Part(Kind.WARM_UP, "", 120.0), Part(Kind.BASE, "", 300.0),
-    Part(Kind.FAST, "stride", 60.0, ceiling_bpm=170.0), Part(Kind.BASE, "easy", 400.0, grace_s=90.0)))
+    Part(Kind.WARM_UP, "", 120.0), Part(Kind.EASY, "", 300.0),
+    Part(Kind.FAST, "stride", 60.0, ceiling_bpm=170.0), Part(Kind.EASY, "easy", 400.0, grace_s=90.0)))
 
 
 def test_what_was_run_hard_as_planned_is_set_apart(tmp_path: Path) -> None:
@@ -124,6 +124,22 @@ def test_planned_time_over_is_no_failure() -> None:
     assert alone is not None and alone.over_s == 90.0, "nor a cause"
 
 
+def test_time_with_the_pace_cues_off_is_no_cause() -> None:
+    run = trace(level((600, 700, 150.0), (1000, 1090, 143.0)))
+    uncued = np.zeros(HOUR, bool)
+    uncued[550:750] = True
+    run = dataclasses.replace(run, uncued=uncued)
+    total = whole(run)
+    assert total is not None and (total.over_s, total.uncued_s, total.uncued_over_s) == (190.0, 200.0, 100.0)
+    alone = advice(run, (), Drift(), 300.0, said=True)
+    assert alone is not None and alone.over_s == 90.0
+
+
+def test_marks_are_in_the_figures(tmp_path: Path) -> None:
+    path = log_of_a_run(tmp_path / "a.jsonl", 400, ROAD)
+    assert ("your marks", "5:50 gate <b>7</b>") in words.facts(review(read_log(path), ROAD))
+
+
 def test_the_warm_up_is_drawn_with_the_limit_its_cues_were_judged_by(tmp_path: Path) -> None:
     settings = Settings(ceiling_bpm=139, warm_up_s=300)
     path = log_of_a_run(tmp_path / "a.jsonl", 900, settings)
@@ -134,7 +150,7 @@ def test_the_warm_up_is_drawn_with_the_limit_its_cues_were_judged_by(tmp_path: P
     assert 'class="ramp"' in figure(done) and "dashed line" in figure(done)
     look = Look(ascii=True, colour=False)
     with_ramp = "\n".join(line.plain for line in drawing(done, 90, look))
-    assert "-" in with_ramp and "warm-up's limit" in with_ramp
+    assert "-" in with_ramp and "warm-up limit" in with_ramp
     plain = review(read_log(path), settings.replaced({"warm_up_s": 0.0}))
     assert not any(ramp(plain, 90)) and 'class="ramp"' not in figure(plain)
 

@@ -302,7 +302,7 @@ def outcome(cue: Cue, **figures: object) -> CueOutcome:
     (outcome(Cue.EASE, watched_s=180, ended_by="time", turn_s=12, under_s=40, peak_bpm=143, fell_bpm=9.2),
      "began to fall after 12 s, under after 40 s, down 9"),
     (outcome(Cue.EASE, watched_s=60, ended_by="walk", peak_bpm=150, fell_bpm=0.5),
-     "did not fall; walk cue 60 s later"),
+     "did not fall; told to walk 60 s later"),
     (outcome(Cue.WALK, watched_s=180, ended_by="time", turn_s=0, under_s=0, peak_bpm=138, fell_bpm=20),
      "began to fall at once, never over, down 20"),
     (replace(outcome(Cue.EASE, watched_s=180, ended_by="time", turn_s=12, under_s=40, peak_bpm=143,
@@ -312,7 +312,7 @@ def outcome(cue: Cue, **figures: object) -> CueOutcome:
      "139 after 30 s: worked as expected (138 with the cue, 146 without)"),
     (outcome(Cue.RESUME, watched_s=30, ended_by="end", rose_bpm=12, over_s=25),
      "rose 12, over again after 25 s; session ended 30 s later"),
-    (outcome(Cue.WALK, watched_s=0, ended_by="no_signal"), "not known; signal lost 0 s later"),
+    (outcome(Cue.WALK, watched_s=0, ended_by="no_signal"), "not known; sensor lost 0 s later"),
     (outcome(Cue.SIGNAL_LOST, back_s=21), "back after 21 s"),
     (outcome(Cue.BATTERY_LOW), ""),
 ])

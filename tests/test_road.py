@@ -14,7 +14,7 @@ from guard.settings import Settings
 
 BELT = Settings(ceiling_bpm=139, belt=True)
 FOOT_S = 300.0
-LEVEL = Part(Kind.BASE, "level", FOOT_S, grade=0.0, speed_m_s=2.2)
+LEVEL = Part(Kind.EASY, "level", FOOT_S, grade=0.0, speed_m_s=2.2)
 UP = Part(Kind.CLIMB, "up", 240.0, grade=0.06, speed_m_s=2.2)
 
 
@@ -34,7 +34,7 @@ def paced(plan: Plan, *, told: bool) -> list[CueGiven]:
 
 @pytest.mark.parametrize("told", [True, False], ids=["belt told", "belt not told"])
 def test_ease_is_said_before_the_foot_of_a_climb_that_is_known(told):
-    bare = Plan("bare", (Part(Kind.BASE, "level", FOOT_S), Part(Kind.CLIMB, "up", 240.0)))
+    bare = Plan("bare", (Part(Kind.EASY, "level", FOOT_S), Part(Kind.CLIMB, "up", 240.0)))
     late = paced(bare, told=told)[0]
     early = paced(Plan("road", (LEVEL, UP)), told=told)[0]
     assert early.cue is late.cue is Cue.EASE
@@ -43,7 +43,7 @@ def test_ease_is_said_before_the_foot_of_a_climb_that_is_known(told):
 
 def test_a_crest_that_is_known_puts_an_ease_off():
     """Heading for the ceiling with the crest a few seconds away: less is foreseen."""
-    down = Part(Kind.BASE, "down", 240.0, grade=-0.04, speed_m_s=2.2)
+    down = Part(Kind.EASY, "down", 240.0, grade=-0.04, speed_m_s=2.2)
 
     def first(after: Part) -> float:
         session = Session(BELT, Plan("p", (LEVEL, after)))
@@ -85,7 +85,7 @@ def test_at_the_boundary_it_comes_now_once():
 
 
 def test_a_part_by_distance_is_timed_by_the_speed_in_force():
-    by_distance = Part(Kind.BASE, "level", 400.0, metres=1000.0, grade=0.0)
+    by_distance = Part(Kind.EASY, "level", 400.0, metres=1000.0, grade=0.0)
     road, _ = road_at(300.0, by_distance, UP, distance_m=950.0)
     assert (road.load(Speed(300.0, 2.5), 139, held=False) or NO_LOAD)[1] == pytest.approx(20.0)
 
@@ -101,13 +101,13 @@ def test_nothing_comes_from_a_part_that(after, why):
 
 
 def test_without_a_road_or_in_a_pause_nothing_comes():
-    assert road_at(290.0, Part(Kind.BASE, "a", 300.0), Part(Kind.BASE, "b", 60.0))[0].load(
+    assert road_at(290.0, Part(Kind.EASY, "a", 300.0), Part(Kind.EASY, "b", 60.0))[0].load(
         None, 139, held=False) is None
     assert Road(None, belt=False).load(None, 139, held=False) is None
     road, _ = road_at(290.0, LEVEL, UP)
     assert math.isnan((road.load(None, 139, held=True) or NO_LOAD)[0])
     unknown, _ = road_at(
-        290.0, Part(Kind.BASE, "a", 300.0, grade=0.0), Part(Kind.BASE, "b", 60.0, grade=0.06))
+        290.0, Part(Kind.EASY, "a", 300.0, grade=0.0), Part(Kind.EASY, "b", 60.0, grade=0.06))
     assert math.isnan((unknown.load(None, 139, held=False) or NO_LOAD)[0]), "no speed is known"
 
 

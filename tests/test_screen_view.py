@@ -63,7 +63,7 @@ def test_every_key_fact_is_there(size: tuple[int, int]) -> None:
     for fact in ("7 under the ceiling 139", "heart rate 132", "foreseen 141 in 20 s", "EASING for 0:20",
                  "Ease: slow down please", "0:20 ago", "foreseen 143 in 20 s, ceiling 139",
                  "connected: strap", "battery 80 %", "12:34", "at or under 11:40 (95 %)", "10:00 left",
-                 "8.6 km/h", "MUTED", "FREE RUN", "sound player", "INVENTED", "q end"):
+                 "8.6 km/h", "MUTED", "PACE CUES OFF", "sound player", "INVENTED", "q end"):
         assert fact in page, fact
 
 

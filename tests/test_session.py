@@ -157,9 +157,9 @@ def test_battery_low_is_said_once_and_quit_ends():
 def test_a_plan_moves_the_ceiling_and_a_fast_part_makes_no_burst():
     """Limits of the parts are invented; heart rates follow them as a runner would."""
     plan = Plan("invented", (
-        Part(Kind.BASE, "easy", 300.0),
+        Part(Kind.EASY, "easy", 300.0),
         Part(Kind.FAST, "fast", 180.0, ceiling_bpm=170.0, cued=Cued.STOP_ONLY),
-        Part(Kind.BASE, "easy again", 400.0, grace_s=86.0),
+        Part(Kind.EASY, "easy again", 400.0, grace_s=86.0),
     ))
     session = Session(SETTINGS, plan)
     rng = np.random.default_rng(4)
@@ -175,7 +175,7 @@ def test_a_plan_moves_the_ceiling_and_a_fast_part_makes_no_burst():
 
 def test_pace_cues_keep_their_distance_from_the_words_of_a_part():
     settings = SETTINGS.replaced({"warm_up_s": 0})
-    plan = Plan("", (Part(Kind.BASE, "one", 120.0), Part(Kind.BASE, "two", 300.0, ceiling_bpm=128.0)))
+    plan = Plan("", (Part(Kind.EASY, "one", 120.0), Part(Kind.EASY, "two", 300.0, ceiling_bpm=128.0)))
     outputs = []
     session = Session(settings, plan)
     for k in range(1, 240):
@@ -237,7 +237,7 @@ def test_a_warm_up_shows_where_heart_rate_goes():
 
 
 def test_skipping_the_first_part_before_the_first_reading_is_said():
-    parts = tuple(Part(Kind.BASE, name, 600.0) for name in ("one", "two"))
+    parts = tuple(Part(Kind.EASY, name, 600.0) for name in ("one", "two"))
     session = Session(SETTINGS, Plan("invented", parts))
     outputs = session.feed(Command(0.1, Action.SKIP_PART))
     assert [given.cue for given in outputs if isinstance(given, CueGiven)] == [Cue.PART]

@@ -68,7 +68,7 @@ def test_an_invented_runner_has_none_of_your_limits(kept: dict[str, object]) -> 
 
 
 def test_missing_ceiling_says_how_to_find_it(kept: dict[str, object]) -> None:
-    with pytest.raises(UsageError, match=r"--ceiling BPM.*whole sentences"):
+    with pytest.raises(UsageError, match=r"--ceiling BPM.*guard ceiling"):
         options.chosen_settings(parsed())
     assert options.chosen_settings(parsed("--ceiling", "139")).ceiling_bpm == 139.0
 
@@ -93,7 +93,7 @@ def test_rehearsal_into_a_pipe(tmp_path: Path) -> None:
     done = guard(tmp_path, "rehearse", "--speedup", "3000", "--course", "hill-loop", "--seed", "1")
     assert done.returncode == 0, done.stderr
     assert "\x1b" not in done.stdout
-    for fact in ("invented runner", "cue: Ease", "cue: Walk", "cue: Resume", "state: easing",
+    for fact in ("invented runner", "cue: Ease", "cue: Walk", "cue: You may run again", "state: easing",
                  "link: connected: practice strap (invented)", "at or under the ceiling", "log: "):
         assert fact in done.stdout, fact
     assert "medical device" in done.stderr  # printed, and nothing waited for Enter

@@ -157,7 +157,7 @@ def test_the_command(tmp_path: Path) -> None:
     assert rows["spacing_s"]["value"] == 25 and rows["spacing_s"]["from"] == "file"
     assert rows["words"]["from"] == "default"
     assert guard_cli("settings", "--unset", "spacing_s", home=tmp_path).stdout.count("(the default)") == 1
-    assert "half an hour" in guard_cli("settings", "ceiling_bpm", home=tmp_path).stdout
+    assert "guard ceiling" in guard_cli("settings", "ceiling_bpm", home=tmp_path).stdout
 
 
 @pytest.mark.parametrize(("words", "said"), [
@@ -272,6 +272,6 @@ def test_a_setting_is_kept_however_it_is_written(words: list[str], tmp_path: Pat
 def test_two_keys_are_explained_and_a_second_value_is_refused(tmp_path: Path) -> None:
     asked = guard_here("settings", "stale_s", "ceiling_bpm", home=tmp_path)
     assert asked.returncode == 0
-    assert "stale_s: age of" in asked.stdout and "ceiling_bpm: upper" in asked.stdout
+    assert "stale_s: so long" in asked.stdout and "ceiling_bpm: upper" in asked.stdout
     assert guard_here("settings", "ceiling_bpm", "139", "140", home=tmp_path).returncode == 2
     assert not (tmp_path / "config" / "settings.toml").exists()

@@ -21,7 +21,7 @@ from tests.support.keep import guard_cli
 
 SETTINGS = Settings(ceiling_bpm=139)
 PLAN = Plan("invented", (
-    Part(Kind.WARM_UP, "warm-up", 60.0), Part(Kind.BASE, "first", 85.3), Part(Kind.BASE, "second", 100.0)))
+    Part(Kind.WARM_UP, "warm-up", 60.0), Part(Kind.EASY, "first", 85.3), Part(Kind.EASY, "second", 100.0)))
 
 
 def invented_run(begin_s: float, bpm: int = 126) -> list[Input]:

@@ -106,8 +106,8 @@ def test_no_ceiling_is_offered_where_a_professional_should_be_asked(
     home: Path, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     answers = ("40", "", "", "", "y", "n", "n", "n")
-    for choice in ("3", "4"):
-        shown = started(monkeypatch, "4", choice, *answers, "q")
+    for choice in (("3", "175"), ("4",)):
+        shown = started(monkeypatch, "4", *choice, *answers, "q")
         assert "licensed professional" in shown and "Keep" not in shown and "ready to run" not in shown
         assert "ceiling_bpm" not in settings_file.load()
 
@@ -127,10 +127,18 @@ def test_the_talk_test_is_timed_and_read(home: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(run_command, "run", invented)
     monkeypatch.setenv("GUARD_SOUND", "off")
     answers = ("40", "", "", "", "n", "n", "n", "n")
-    shown = started(monkeypatch, "4", "3", *answers, "175", "y", "y", "q")
+    shown = started(monkeypatch, "4", "3", "175", *answers, "y", "y", "q")
     assert asked[0].assignments == ["stop_bpm=175"] and Path(asked[0].plan).parent == config_dir()
     assert "talk test (Persinger 2004; Foster 2008): speech comfortable up to" in shown
     assert 120 <= settings_file.load()["ceiling_bpm"] <= 160
+
+
+def test_without_a_never_exceed_limit_the_talk_test_is_left_to_the_runner(
+    home: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    shown = started(monkeypatch, "4", "3", "", "1", "139", "q")
+    assert "nothing else would guard its stages" in " ".join(shown.split())
+    assert settings_file.load()["ceiling_bpm"] == 139.0
 
 
 def test_sound_counts_only_when_it_was_heard(

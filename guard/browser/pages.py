@@ -217,9 +217,10 @@ class Pages:
                     return
 
     def _news(self, page: Page) -> list[str]:
-        if page.asked is None:
-            return []  # nothing it could tell the age of
-        proof = f'"ask":{page.asked},"held":{time.monotonic() - page.asked_s:.4f}'
+        held_s = time.monotonic() - page.asked_s
+        if page.asked is None or held_s > TOO_LATE_S:
+            return []  # nothing it could tell the age of: it has not begun to ask, or has stopped
+        proof = f'"ask":{page.asked},"held":{held_s:.4f}'
         texts = []
         while page.waiting:
             made_s, text = page.waiting.popleft()

@@ -58,14 +58,16 @@ def suggest(runner: Runner, rows: Sequence[Method]) -> CeilingSuggestion:
             None, f"no suggestion, because {who}: ask a licensed professional for your limit")
     if runner.unanswered:
         asked = "; ".join(SAFETY[key] for key in runner.unanswered)
-        options = " ".join(f"--no-{key}" for key in runner.unanswered)
-        return CeilingSuggestion(None, f"no suggestion before you have said whether this is so: {asked}. "
-                                f"If none is: guard ceiling {options}, or --healthy for all of them")
+        none_is = ("--healthy" if len(runner.unanswered) == len(SAFETY)
+                   else " ".join(f"--no-{key}" for key in runner.unanswered))
+        return CeilingSuggestion(None, "no suggestion before you have said whether this is so: "
+                                       f"{asked}. If none is: guard ceiling {none_is}")
     values = {kind: value for kind in METHOD_NAMES if (value := value_of_kind(rows, kind)) is not None}
     measured = {kind: value for kind, value in values.items() if kind in MEASURED}
     formulas = {kind: value for kind, value in values.items() if kind not in MEASURED}
     if not values:
-        return CeilingSuggestion(None, "no method has the figures it needs: see below what would help")
+        return CeilingSuggestion(None, "no method has the figures it needs: `guard ceiling --age YEARS "
+                                 "--resting BPM` is the least")
     if measured:
         kind = min(measured, key=lambda one: measured[one])
         bpm = measured[kind]

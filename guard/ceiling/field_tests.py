@@ -42,11 +42,11 @@ Talk test, about 40 minutes, on level ground or a belt
 
 The guard can time it and say each part:
   guard plan --make talk-test -o talk-test.toml
-  guard run --plan talk-test.toml
-  guard ceiling --talk-test LOG        (the log that the run names at its end)
-It needs no ceiling, but a never-exceed limit (--set stop_bpm=BPM): from whoever
-tested or treats you. Without the guard: --talk-test BPM, the highest heart rate
-at the end of a stage with comfortable speech. When speech is not comfortable
+  guard run --plan talk-test.toml --set stop_bpm=BPM
+  guard ceiling --talk-test last
+It needs no ceiling, but a never-exceed limit (BPM above): from whoever tested
+or treats you. Without the guard: --talk-test BPM, the highest heart rate at the
+end of a stage with comfortable speech. When speech is not comfortable
 the effort is above the threshold (Persinger 2004); errors lean to passing when
 too hard (Foster 2008).""",
     "field-test": """\
@@ -59,11 +59,11 @@ Half an hour while able to talk, about 50 minutes, level, cool weather, rested
 The first 12 of the 30 minutes settle; the average heart rate of the 18 after
 them is a careful start. If it drifts by more than 5 % the pace was too hard or
 the day too hot: slower next time. With speed from a treadmill, foot pod or
-typed, a fading pace is taken into account. No ceiling is needed for it, but a
-never-exceed limit (--set stop_bpm=BPM): from whoever tested or treats you.
+typed, a fading pace is taken into account. It needs no ceiling, but a
+never-exceed limit (BPM below): from whoever tested or treats you.
   guard plan --make field-test -o field-test.toml
-  guard run --plan field-test.toml
-  guard ceiling --field-test LOG       (the log that the run names at its end)""",
+  guard run --plan field-test.toml --set stop_bpm=BPM
+  guard ceiling --field-test last""",
     "lactate": """\
 Lactate steps, in a laboratory or with someone trained to take the samples
   at least 5 steps of 3 to 5 minutes, each a little faster; heart rate at the

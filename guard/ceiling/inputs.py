@@ -165,7 +165,7 @@ def number(name: str, text: str) -> float:
 
 def talk_answer(text: str) -> dict[str, object]:
     """`--talk-test`: bpm, or a recording with the stages and the mark."""
-    if _is_number(text):
+    if is_number(text):
         return {"bpm": number("--talk-test", text)}
     from guard.ceiling.field_tests import stages, talk_test
 
@@ -181,7 +181,7 @@ def field_answer(text: str) -> dict[str, object]:
     """`--field-test`: a recording of the half hour."""
     from guard.ceiling.field_tests import field_test
 
-    if _is_number(text):
+    if is_number(text):
         raise UsageError(f"--field-test {text} is a number: give the recording of the half hour, "
                          "`guard ceiling --how field-test` says how to make it")
     recording, times, bpm = _believed(text)
@@ -195,7 +195,8 @@ def field_answer(text: str) -> dict[str, object]:
     return {"bpm": found.bpm, "drift_percent": found.drift_percent, "fade_percent": found.fade_percent}
 
 
-def _is_number(text: str) -> bool:
+def is_number(text: str) -> bool:
+    """Whether an answer is a number, not the name of a recording."""
     return re.fullmatch(r"-?\d+([.,]\d+)?", text.strip()) is not None
 
 

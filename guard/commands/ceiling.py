@@ -5,9 +5,11 @@ from __future__ import annotations
 import argparse
 import contextlib
 import sys
+from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
-from guard.commands.options import is_terminal, own_settings, print_json
+from guard.commands.options import is_terminal, log_path, own_settings, print_json
 from guard.errors import UsageError
 
 _HOW = ("talk-test", "field-test", "lactate", "maximum", "resting")
@@ -21,7 +23,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--band", metavar="NAME", help="whose top is the ceiling: light, moderate (default), "
                                                        "vigorous, or a percentage of reserve")
     parser.add_argument("--talk-test", metavar="BPM|LOG",
-                        help="highest heart rate with comfortable speech, or the recording of the test")
+                        help="highest heart rate with comfortable speech, or the recording of the test "
+                             "(a file, or a name that `guard sessions` lists)")
     parser.add_argument("--field-test", metavar="LOG", help="recording of half an hour while able to talk")
     parser.add_argument("--lactate", metavar="FILE|STEP", nargs="+",
                         help="a CSV file of a graded test, or steps as INTENSITY:BPM:MMOL or BPM:MMOL")
@@ -46,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.ceiling import inputs as ceiling_inputs
     from guard.ceiling import results as ceilings
     from guard.ceiling.advice import suggest
-    from guard.ceiling.methods import SAFETY, methods
+    from guard.ceiling.methods import methods
     from guard.clock import wall_now
 
     if args.how:
@@ -58,22 +61,24 @@ def run(args: argparse.Namespace) -> int:
         gone = ceilings.forget()
         print("all remembered answers and results are forgotten" if gone else "nothing was remembered")
         return 0
+    for test in ("talk_test", "field_test"):
+        text = getattr(args, test)
+        if text is not None and text != "none" and not ceiling_inputs.is_number(text):
+            setattr(args, test, log_path(text))
     today = wall_now().date()
     earlier = ceilings.results()
     remembered = earlier[-1].answers if earlier else {}
     typed = ceiling_inputs.typed_answers(args, today)
     if args.ask and not _can_ask():
         raise UsageError("--ask needs a terminal: give the answers as options, see --help")
-    if args.ask or (not typed and not remembered and _can_ask() and not args.json):
+    asks_all = args.ask or (not typed and not remembered and _can_ask() and not args.json)
+    if asks_all:
         from guard.ceiling.questions import ask
 
         typed |= ask(ceiling_inputs.merged(remembered, typed), today)
     answers = ceiling_inputs.merged(remembered, typed)
-    if typed and not args.json and _can_ask() and any(answers.get(key) is None for key in SAFETY):
-        from guard.ceiling.questions import ask_safety
-
-        with contextlib.suppress(EOFError):
-            typed |= ask_safety(answers)
+    if typed and not asks_all and not args.json and _can_ask():
+        typed |= _what_is_missing(answers, today, first=not remembered)
         answers = ceiling_inputs.merged(remembered, typed)
     if not answers:
         raise UsageError("nothing is known about you yet: begin with "
@@ -101,6 +106,20 @@ def run(args: argparse.Namespace) -> int:
         show(runner, rows, suggestion, notes=notes, kept=kept, since=since, today=today,
              stop_bpm=own_settings(notes.append).stop_bpm)
     return 0
+
+
+def _what_is_missing(answers: Mapping[str, object], today: date, *, first: bool) -> dict[str, object]:
+    """Asked on a terminal once a flag was given: the first time every figure that is missing, later what a
+    suggestion cannot do without."""
+    from guard.ceiling.methods import SAFETY
+    from guard.ceiling.questions import ask, ask_safety
+
+    if first:
+        return ask(answers, today, missing_only=True)
+    missing = [key for key in SAFETY if answers.get(key) is None]
+    with contextlib.suppress(EOFError):
+        return dict(ask_safety({}, missing))
+    return {}
 
 
 def _can_ask() -> bool:

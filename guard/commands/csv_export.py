@@ -6,13 +6,14 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import counting
+from guard.commands.options import counting, log_path
 from guard.errors import HardwareError, UsageError, printable
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("files", metavar="LOG", nargs="+",
-                        help="a session log (.jsonl); with --parquet several, or folders of them")
+                        help="a session log: a file, or a name that `guard sessions` lists; "
+                             "with --parquet several, or folders of them")
     parser.add_argument("-o", "--output", metavar="OUT", required=True,
                         help="the CSV file to write, - is standard output; with --parquet a folder")
     parser.add_argument("--parquet", action="store_true",
@@ -30,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.files.whole import write_whole
     from guard.log.recording import read_log
 
-    recording = read_log(args.files[0])
+    recording = read_log(log_path(args.files[0]))
     for note in recording.notes:
         print(f"note: {note}", file=sys.stderr)
     if args.output == "-":
@@ -53,7 +54,7 @@ def _parquet(args: argparse.Namespace) -> int:
 
     if args.output == "-":
         raise UsageError("--parquet writes three files: name a folder for -o")
-    written = export(logs_of(args.files), make_private(Path(args.output)), force=args.force,
+    written = export(logs_of(map(log_path, args.files)), make_private(Path(args.output)), force=args.force,
                      progress=counting("writing sessions", least=20))
     for name, why in written.left_out.items():
         print(f"note: {printable(name)} is left out: {printable(why)}", file=sys.stderr)

@@ -37,7 +37,7 @@ OPTIONS = {"time": "--time", "heart_rate": "--heart-rate", "rr": "--rr", "speed"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = f"{parser.epilog}\n\n{MORE}"
-    parser.add_argument("file", metavar="FILE.csv")
+    parser.add_argument("file", metavar="FILE.csv", help="the file to read")
     where = parser.add_mutually_exclusive_group()
     where.add_argument("-o", "--output", metavar="OUT.jsonl",
                        help="the recording to write (default: FILE.jsonl beside the file)")

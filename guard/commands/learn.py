@@ -8,7 +8,7 @@ import sys
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import own_settings, print_json, tell
+from guard.commands.options import log_path, own_settings, print_json, tell
 from guard.errors import EXIT_REFUSED
 
 if TYPE_CHECKING:
@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 PARAMETERS = {
     "gain": ("rise with speed", "bpm per m/s", 1),
     "response_s": ("response to a small change of speed", "s", 0),
-    "dead_s": ("dead time before it", "s", 0),
+    "dead_s": ("delay before that response", "s", 0),
     "on_s": ("rise after standing or walking", "s", 0),
-    "start_dead_s": ("dead time before it", "s", 0),
+    "start_dead_s": ("delay before that rise", "s", 0),
     "off_s": ("fall after running", "s", 0),
-    "stop_dead_s": ("dead time before it", "s", 0),
+    "stop_dead_s": ("delay before that fall", "s", 0),
     "base_bpm": ("heart rate at the usual speed", "bpm", 0),
     "drift_bpm_per_min": ("drift after the tenth minute", "bpm/min", 2),
 }
@@ -38,7 +38,7 @@ OF_EASES = {
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("files", metavar="FILE", nargs="+",
-                        help="recordings of one runner with speed; they are fitted together")
+                        help="recordings of one runner: files, or names that `guard sessions` lists")
     parser.add_argument("--apply", action="store_true",
                         help="keep the suggestions in the settings file (comments stay)")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
@@ -55,7 +55,8 @@ def run(args: argparse.Namespace) -> int:
     from guard.response.fit import Fit, learn
 
     present = own_settings(tell)
-    pieces, runs = _recorded(args.files)
+    files = [log_path(name) for name in args.files]
+    pieces, runs = _recorded(files)
     result = learn(pieces, runs=runs, units=present.units)
     suggestions = suggest(result, present.units) if isinstance(result, Fit) else []
     kept = None
@@ -64,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
 
         kept = str(settings_file.save({one.key: one.value for one in suggestions}))
     if args.json:
-        print_json(_document(args.files, result, suggestions, present.as_dict(), kept))
+        print_json(_document(files, result, suggestions, present.as_dict(), kept))
     elif isinstance(result, Fit):
         _show(result, suggestions, present.as_dict(), kept)
     else:
@@ -173,7 +174,7 @@ def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept
                          f"{found.low:.{digits}f} to {found.high:.{digits}f}")
     console.print(grid)
     for fix, (which, reasons) in refusals.items():
-        console.print(f"{', '.join(which)}: not known, because {'; '.join(reasons)}. To fix it: {fix}.",
+        console.print(f"Not known: {', '.join(which)}, because {'; '.join(reasons)}. To fix it: {fix}.",
                       markup=False)
     if not suggestions:
         console.print("No setting can be suggested from this.")

@@ -9,31 +9,29 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import os
 import re
 import sys
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
-from guard.errors import UsageError, printable
+from guard.errors import InputError, UsageError, printable
 from guard.settings import Settings, Value, find, parse, parse_assignments
 
-FIND_A_CEILING = (
-    "run half an hour at the fastest pace at which you still speak in whole sentences; "
-    "your average heart rate over its last 20 minutes is a careful start"
-)
+FIND_A_CEILING = "`guard ceiling` finds one, by a test or from your age and resting heart rate"
 _BAR_CELLS = 30  # of a progress bar
 HOW_TO_FIND_A_CEILING = (
     "no ceiling is set, and the guard never guesses one: add --ceiling BPM, or keep yours with "
-    f"`guard settings ceiling_bpm=BPM`. To find it, use `guard ceiling`, or {FIND_A_CEILING}"
+    f"`guard settings ceiling_bpm=BPM`; {FIND_A_CEILING}"
 )
 
 
 def add_settings_options(parser: argparse.ArgumentParser) -> None:
     """Add `--ceiling BPM` and `--set KEY=VALUE` (may be repeated)."""
-    parser.add_argument("--ceiling", metavar="BPM", help="upper limit of this session, bpm")
+    parser.add_argument("--ceiling", metavar="BPM", help="your ceiling, for this command only, bpm")
     parser.add_argument(
         "--set", metavar="KEY=VALUE", action="append", default=[], dest="assignments",
-        help="a setting for this session only (see `guard settings`); may be repeated")
+        help="a setting, for this command only (see `guard settings`); may be repeated")
 
 
 def add_session_options(parser: argparse.ArgumentParser) -> None:
@@ -51,8 +49,8 @@ def add_session_options(parser: argparse.ArgumentParser) -> None:
 def add_workers_option(parser: argparse.ArgumentParser) -> None:
     """Add `--workers ADDRESS`."""
     parser.add_argument("--workers", metavar="tcp://HOST:PORT",
-                        help="work by the workers of a Dask scheduler instead of processes of this machine; "
-                             "only in a network where you trust everyone")
+                        help="use the workers of a Dask scheduler instead of this machine's cores; "
+                             "only on a network where you trust everyone")
 
 
 def typed_values(args: argparse.Namespace) -> dict[str, Value]:
@@ -119,7 +117,7 @@ def with_ceiling(settings: Settings, name: object) -> Settings:
         return settings
     kept = own_settings(lambda told: None).ceiling_bpm
     if kept is None:
-        raise UsageError(f"{name} has no ceiling: add --ceiling BPM. To find yours, {FIND_A_CEILING}")
+        raise UsageError(f"{name} has no ceiling: add --ceiling BPM; {FIND_A_CEILING}")
     print(f"note: {printable(str(name))} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)",
           file=sys.stderr)
     return settings.replaced({"ceiling_bpm": kept})
@@ -151,6 +149,25 @@ def wrote(file: str, chunks: Iterable[bytes], *, force: bool) -> None:
 
     write_whole(Path(file), chunks, force=force)
     print(f"wrote {printable(file)}", file=sys.stderr)
+
+
+def log_path(name: str) -> str:
+    """The file that `name` means: itself where it is there, else the session or rehearsal called so.
+
+    InputError where there is neither, UsageError where more than one session is called so.
+    """
+    if os.path.lexists(name) or os.sep in name:
+        return name  # what is wrong with it is said where it is read
+    from guard.library.library import rehearsals_dir, sessions
+    from guard.library.search import called_session, near_names
+
+    kept = [entry for entry in sessions() if not entry.problem]
+    rehearsed = [entry for entry in sessions(rehearsals_dir(make=False)) if not entry.problem]
+    found = called_session(kept, name) or called_session(rehearsed, name)
+    if found is None:
+        raise InputError(f"cannot read {printable(name)[:80]} (no such file, and no session of that name): "
+                         f"{near_names([*kept, *rehearsed], name)}")
+    return str(found.path)
 
 
 def print_json(document: Mapping[str, object], *, indent: int | None = 2) -> None:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from guard.plan.plan import Part, Plan
 
 _WIDEST = 120  # cells; longer lines are hard to read
-_CUED = {"all": "all", "walk_and_stop": "walk, resume and stop", "stop_only": "only stop"}
+_CUED = {"all": "all", "walk_and_stop": "walk, run again and stop", "stop_only": "only stop"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _make(name: str, output: str | None) -> int:
-    from guard.plan.examples import EXAMPLES
+    from guard.plan.examples import EXAMPLES, TESTS
     from guard.plan.file import write_new
 
     if name not in EXAMPLES:
@@ -63,8 +63,9 @@ def _make(name: str, output: str | None) -> int:
         return 0
     write_new(output, EXAMPLES[name])
     shown = printable(output)
+    limit = " --set stop_bpm=BPM" if name in TESTS else ""
     print(f"wrote {shown}: change it as you like, `guard plan {shown}` checks it, "
-          f"`guard run --plan {shown}` follows it")
+          f"`guard run --plan {shown}{limit}` follows it")
     return 0
 
 

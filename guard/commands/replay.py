@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import (
     add_settings_options,
+    log_path,
     print_json,
     readers_units,
     typed_values,
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE", help="a session log (.jsonl) or what `guard import` made")
+    parser.add_argument("file", metavar="FILE",
+                        help="a session log or an import: a file, or a name that `guard sessions` lists")
     add_settings_options(parser)
     parser.add_argument("--verify", action="store_true",
                         help="check that a replay says exactly what was said at the time (exit 1 if not)")
@@ -38,14 +40,15 @@ def run(args: argparse.Namespace) -> int:
     from guard.replay.replay import replay
 
     changes = typed_values(args)
-    recording = read_log(args.file)
+    path = log_path(args.file)
+    recording = read_log(path)
     for note in recording.notes:
         print(f"note: {note}", file=sys.stderr)
     if args.verify:
         if changes:
             raise UsageError("--verify uses the settings of the log: leave --set and --ceiling out")
         return _verify(recording, as_json=args.json)
-    settings = with_ceiling(recording.settings.replaced(changes), args.file)
+    settings = with_ceiling(recording.settings.replaced(changes), path)
     if "ceiling_bpm" in changes and any(
             isinstance(event, Command) and event.action is Action.CEILING for event in recording.inputs):
         print("note: the runner changed the ceiling during this session; the replay does too",

@@ -9,6 +9,7 @@ from pathlib import Path
 from guard.commands.options import (
     add_settings_options,
     is_terminal,
+    log_path,
     print_json,
     readers_units,
     typed_values,
@@ -20,7 +21,8 @@ from guard.errors import InputError, UsageError
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", metavar="FILE", nargs="?",
-                        help="a session log (.jsonl) or an import (default: the newest session)")
+                        help="a session log or an import: a file, or a name that `guard sessions` lists "
+                             "(default: the newest session)")
     add_settings_options(parser)
     parser.add_argument("--html", metavar="OUT", help="write a report page to OUT, complete in one file")
     parser.add_argument("--force", action="store_true", help="overwrite an existing OUT")
@@ -34,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     from guard.review.review import review
 
     changes = typed_values(args)
-    path = _newest() if args.file is None else Path(args.file)
+    path = _newest() if args.file is None else Path(log_path(args.file))
     if args.note:
         _ask(path)
     recording = read_log(path)
@@ -66,7 +68,7 @@ def _newest() -> Path:
     logs = [entry.path for entry in sessions() if not entry.problem]
     if not logs:
         raise InputError(f"no session is kept in {sessions_dir(make=False)} yet: `guard run` makes one, "
-                         "or name a FILE (rehearsals lie in the folder beside it)")
+                         "or name one (`guard review last` takes the newest rehearsal)")
     return logs[-1]
 
 

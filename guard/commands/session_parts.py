@@ -17,6 +17,7 @@ from guard.commands.options import is_terminal
 from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN
 from guard.errors import GuardError
 from guard.files import folders
+from guard.library.library import rehearsals_dir
 from guard.live.inbox import Inbox
 from guard.live.live import LOG_TOPIC, Ended, run_session
 from guard.live.source import Source
@@ -133,7 +134,8 @@ def _show_end(ended: Ended, title: str, beside: Sequence[tuple[str, str]]) -> No
         print("\n".join([title, *summary_lines(ended.summary, beside)]))
     if ended.log_path:
         print(f"log: {ended.log_path}")
-        print(f"how it went: guard review {ended.log_path}")
+        kept = ended.log_path.parent in (folders.sessions_dir(make=False), rehearsals_dir(make=False))
+        print(f"how it went: guard review {ended.log_path.stem if kept else ended.log_path}")
     for trouble in ended.troubles:
         print(f"note: {trouble}", file=sys.stderr)
 

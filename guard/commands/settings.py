@@ -133,7 +133,7 @@ def _explain(row: dict[str, Any]) -> None:
           f"  default  {_plain(row['default'])}\n"
           f"  change   guard settings {row['key']}=VALUE")
     if row["key"] == "ceiling_bpm":
-        print(f"To find yours, {FIND_A_CEILING}.")
+        print(f"{FIND_A_CEILING}.")
 
 
 def _origin(row: dict[str, Any]) -> str:

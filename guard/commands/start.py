@@ -196,11 +196,10 @@ def _cautions() -> None:
 
 def _ceiling() -> None:
     print("\n".join(_filled(choice, "  ", "     ") for choice in _CEILING))
-    choice: dict[str, Callable[[], None]] = {
+    choice: dict[str, Callable[[], object]] = {
         "1": _known, "2": lambda: print(_TESTED), "3": _talk_test, "4": _by_formula}
     while word := _ask("1 to 4, or Enter for later: "):
-        if word in choice:
-            choice[word]()
+        if word in choice and choice[word]() is not False:
             return
 
 
@@ -219,8 +218,11 @@ def _by_formula() -> None:
     _offer_suggestion()
 
 
-def _talk_test() -> None:
-    """The test is run under the cautious suggestion, which guards its warm-up and cool-down."""
+def _talk_test() -> bool:
+    """The test is run under the cautious suggestion, which guards its warm-up and cool-down.
+
+    False where it cannot be taken, so that another way may be chosen.
+    """
     from guard.ceiling import results
     from guard.commands import ceiling
     from guard.commands import run as run_command
@@ -229,21 +231,25 @@ def _talk_test() -> None:
     from guard.plan.examples import EXAMPLES
     from guard.plan.file import write_new
 
-    print("First the reasons not to take this test unsupervised, then a cautious limit for its warm-up.")
+    stop = _ask("The heart rate you must never exceed, from whoever tested or treats you (Enter: none): ")
+    if not stop:
+        print(_filled("Without it the guard does not time this test: nothing else would guard its stages. "
+                      "Choose 2 or 4, or take the test by yourself: `guard ceiling --how talk-test`."))
+        return False
+    print("\nFirst the reasons not to take this test unsupervised, then a cautious limit for its warm-up.")
     _called(ceiling, "--ask")
     bpm = _suggested()
     if bpm is None:
-        return
+        return False
     print(f"\n{_TALK}")
-    stop = _ask("A heart rate never to pass, if somebody licensed gave you one (Enter: none): ")
     if not _yes("Strap on and ready to run?"):
-        return
+        return True
     plan = config_dir() / TALK_TEST
     if not plan.exists():
         write_new(str(plan), EXAMPLES["talk-test"])
     before = len(sessions())
     _called(run_command, f"--plan={plan}", f"--ceiling={bpm:g}", "--no-note",
-            *([f"--set=stop_bpm={stop}"] if stop else []))
+            f"--set=stop_bpm={stop}")
     results_before = results.results()
     logs = sessions()
     if len(logs) > before:
@@ -251,6 +257,7 @@ def _talk_test() -> None:
         _called(ceiling, f"--talk-test={logs[-1].path}")
         if results.results() != results_before:
             _offer_suggestion()
+    return True
 
 
 def _suggested() -> float | None:

@@ -10,6 +10,7 @@ from guard.commands.options import (
     add_settings_options,
     add_workers_option,
     chosen_settings,
+    log_path,
     print_json,
     typed_values,
     whole_in,
@@ -25,7 +26,8 @@ MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64  # more is a slip of the ke
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("files", metavar="FILE", nargs="+", help="recordings of one runner")
+    parser.add_argument("files", metavar="FILE", nargs="+",
+                        help="recordings of one runner: files, or names that `guard sessions` lists")
     parser.add_argument("--search", metavar="KEY[=LOW:HIGH]", action="append", default=[],
                         help="a setting to search, in the range given; else a dial from 0 to 1, others up to "
                              "three times up and down from the present value; may be repeated (default: "
@@ -92,12 +94,13 @@ def _logs(args: argparse.Namespace, present: Settings) -> list[LoggedRun]:
 
     places: set[Path] = set()
     typed = typed_values(args).get("ceiling_bpm")
-    for name in args.files:
+    files = [log_path(name) for name in args.files]
+    for name in files:
         place = Path(name).resolve()
         if place in places:
             raise UsageError(f"{name} is given twice: it would count twice, give it once")
         places.add(place)
-    return [LoggedRun(name, present, typed if isinstance(typed, float) else None) for name in args.files]
+    return [LoggedRun(name, present, typed if isinstance(typed, float) else None) for name in files]
 
 
 class _Progress:

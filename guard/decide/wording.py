@@ -48,12 +48,11 @@ _OVERS_BPM = range(1, 41)
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """A cue in words: its name on a screen, and what is said, by repeat (the last one stays).
+    """What is said for a cue, by repeat (the last one stays).
 
     `on_belt` is empty where a belt changes nothing.
     """
 
-    title: str
     on_foot: tuple[str, ...]
     on_belt: tuple[str, ...] = ()
 
@@ -62,18 +61,18 @@ class Words:
 
 
 WORDS: Mapping[Cue, Words] = {
-    Cue.EASE: Words("Ease", ("slow down please", "slow down a bit more please"),
+    Cue.EASE: Words(("slow down please", "slow down a bit more please"),
                     ("slow the belt please", "slow the belt a bit more please")),
-    Cue.WALK: Words("Walk", ("walking pace now", "shorter, slower steps, or pause"),
+    Cue.WALK: Words(("walking pace now", "shorter, slower steps, or pause"),
                     ("belt down to walking pace", "belt slower still, or pause the belt")),
-    Cue.RESUME: Words("Resume", ("you may run again", "resume running"),
+    Cue.RESUME: Words(("you may run again", "resume running"),
                       ("belt up gently, you may run again", "belt up gently, resume running")),
-    Cue.STOP: Words("Stop", ("slow to a walk, then stop",), ("slow the belt to a walk, then stop",)),
-    Cue.SIGNAL_LOST: Words("Sensor lost", ("sensor lost, keep it easy by feel",)),
-    Cue.SIGNAL_BACK: Words("Sensor back", ("sensor connected again",)),
-    Cue.BATTERY_LOW: Words("Battery low", ("sensor battery is low",)),
-    Cue.PART: Words("Next part", ("the next part begins now",)),
-    Cue.PICK_UP: Words("Pick up", ("you may go a little faster",), ("belt up a little please",)),
+    Cue.STOP: Words(("slow to a walk, then stop",), ("slow the belt to a walk, then stop",)),
+    Cue.SIGNAL_LOST: Words(("sensor lost, keep it easy by feel",)),
+    Cue.SIGNAL_BACK: Words(("sensor connected again",)),
+    Cue.BATTERY_LOW: Words(("sensor battery is low",)),
+    Cue.PART: Words(("the next part begins now",)),
+    Cue.PICK_UP: Words(("you may go a little faster",), ("belt up a little please",)),
 }
 # The first ease and its repeats where little or much is to be done, on foot and on a belt.
 _A_LITTLE: dict[bool, tuple[str, ...]] = {
@@ -123,7 +122,7 @@ def speed_words(speed: float) -> str:
 def speed_to_set(given: CueGiven, settings: Settings) -> float | None:
     """The advised speed in the runner's unit (km/h or mph) on the belt's step.
 
-    Ease and resume round down, so that rounding never costs room; pick up
+    Ease and run again round down, so that rounding never costs room; faster
     rounds to the nearest step. None where nothing sensible is advised.
     """
     advised = given.advised_speed_m_s
@@ -167,10 +166,11 @@ def headline(given: CueGiven, settings: Settings) -> str:
     words = _words(given, settings)
     if not words:
         return ""
-    title = WORDS[given.cue].title
+    name = given.cue.words
     speed = speed_to_set(given, settings)
-    said_already = f"{words},".replace(",", " ").startswith(f"{title.lower()} ")
-    line = words[0].upper() + words[1:] if said_already else f"{title}: {words}"
+    said_already = name in words and given.cue.about.says is not Says.SLOWER
+    line = words if said_already else f"{name}: {words}"
+    line = line[0].upper() + line[1:]
     return line + (f", {speed:.1f} {speed_unit(settings.units)}" if speed is not None else "")
 
 

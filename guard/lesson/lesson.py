@@ -2,7 +2,8 @@
 
 Each step plays one cue. Some ask what the runner would do, and the answer is a
 key; a wrong one is told and the cue comes once more. The others only say what
-they mean. Nothing waits for ever: without a key the lesson goes on by itself.
+they mean. Nothing waits for ever: without a key the lesson goes on by itself,
+and `left_s` tells when.
 """
 
 from __future__ import annotations
@@ -12,8 +13,8 @@ from enum import Enum
 
 from guard.cues import Cue
 
-ANSWER_S = 7.0  # from the cue on
-READ_S = 4.5  # the meaning stays so long, unless a key goes on
+ANSWER_S = 8.0  # from the cue on
+READ_S = 5.5  # the meaning stays so long, unless a key goes on
 GO_ON = " \r\n"
 
 
@@ -23,6 +24,7 @@ class Answer(Enum):
     EASE = "e"
     WALK = "w"
     RUN = "r"
+    FEEL = "f"
     NOTHING = ""
 
 
@@ -39,25 +41,24 @@ class LessonStep:
 
 LESSON_STEPS = (
     LessonStep(Cue.EASE, "EASE", "two notes, falling", Answer.EASE,
-         "You would be over the ceiling soon. Run a little slower, but run. If that was not "
-         "enough, it is said again."),
+         "You would soon be over the ceiling. Run a little slower, but keep running."),
     LessonStep(Cue.WALK, "WALK", "three quick notes and two more", Answer.WALK,
-         "Running slower is not enough. Walk until the next cue: your heart needs a minute or so."),
+         "Running slower is not enough. Walk until you are told that you may run again."),
     LessonStep(Cue.RESUME, "RUN", "three notes, rising", Answer.RUN,
          "There is room again. Run on, a little slower than before."),
-    LessonStep(Cue.SIGNAL_LOST, "NO SIGNAL", "two low notes", Answer.EASE,
-         "Your heart rate is not watched now. Keep it easy by feel, wet the strap, press it to the skin."),
+    LessonStep(Cue.SIGNAL_LOST, "NO SIGNAL", "two low notes", Answer.FEEL,
+         "Nobody watches your heart rate now. Keep it easy by feel; wet the strap, press it to the skin."),
     LessonStep(Cue.SIGNAL_BACK, "SIGNAL", "a low note, then a higher one", Answer.NOTHING,
-         "The strap is back and you are guarded again. Nothing to do."),
+         "The strap is back and the guard watches again. Nothing to do."),
     LessonStep(Cue.PART, "PART", "two knocks", Answer.NOTHING,
-         "Your plan goes on to its next part. The screen says which."),
+         "The next part of your plan begins. The screen says which."),
     LessonStep(Cue.PICK_UP, "UP", "four quick notes, rising", Answer.NOTHING,
-         "You may go a little faster. It comes only if you set a floor."),
+         "You may go a little faster. You only hear this if you set a floor."),
     LessonStep(Cue.BATTERY_LOW, "LOW", "short, short, long", Answer.NOTHING,
-         "The strap's battery is nearly empty. This run is fine; change it before the next."),
+         "The strap's battery is nearly empty. It will do for this run; change it before the next."),
     LessonStep(Cue.STOP, "STOP", "high and low, eight times", Answer.WALK,
-         "You are over the never-exceed limit, if you have set one. Slow to a walk first, then "
-         "stand: stopping dead after hard running can make you faint."),
+         "You are over the never-exceed limit, if you set one. Slow to a walk first, then stop: "
+         "stopping dead after hard running can make you faint."),
 )
 
 
@@ -101,6 +102,10 @@ class Lesson:
             self._go_on |= char in GO_ON
             self.taken |= self._go_on
             return None
+        if char in GO_ON:
+            self.taken = True
+            self._show("", t_s)
+            return None
         if char not in [answer.value for answer in Answer if answer.value]:
             return None
         self.taken = True
@@ -114,6 +119,11 @@ class Lesson:
             self.said = "Not that. Once more:"
             return self.step.cue
         return None
+
+    def left_s(self, t_s: float) -> float:
+        """Seconds until it goes on by itself."""
+        whole_s = ANSWER_S if self.phase is Phase.ASKED else READ_S
+        return max(0.0, self._since_s + whole_s - t_s)
 
     def advance(self, t_s: float) -> Cue | None:
         """Time passes; the cue to play now, if any."""

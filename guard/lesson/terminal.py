@@ -47,8 +47,9 @@ async def give(settings: Settings, console: Console) -> bool:
         with Live(Group(), console=console, screen=True, auto_refresh=False) as live, \
                 terminal_keys(sys.stdin, on_key):
             while not (lesson.over or left.is_set()):
-                play(lesson.advance(time.monotonic() - began_s))
-                live.update(page(lesson, settings, backend[0] not in NO_SOUND, *console.size, look),
+                t_s = time.monotonic() - began_s
+                play(lesson.advance(t_s))
+                live.update(page(lesson, settings, backend[0] not in NO_SOUND, *console.size, look, t_s),
                             refresh=True)
                 await asyncio.sleep(KEYS_LOOK_S)
     finally:

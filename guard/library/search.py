@@ -43,9 +43,17 @@ def matching(entries: Iterable[SessionEntry], wanted: SearchTerms) -> list[Sessi
 
 
 def find_session(entries: Sequence[SessionEntry], name: str) -> SessionEntry:
-    """The one session called `name`: its name, date and time, or title, a beginning of its name, or `last`.
+    """The one session called `name`; UsageError when there is none, or more than one."""
+    found = called_session(entries, name)
+    if found is None:
+        raise UsageError(f"no session is called {short(name, 80)}: {near_names(entries, name)}")
+    return found
 
-    Raises UsageError when there is none, or more than one.
+
+def called_session(entries: Sequence[SessionEntry], name: str) -> SessionEntry | None:
+    """The session called `name`: its name, date and time, or title, a beginning of its name, or `last`.
+
+    None when there is none; UsageError when there is more than one.
     """
     if name.strip().casefold() == LAST and entries:
         return entries[-1]
@@ -53,15 +61,16 @@ def find_session(entries: Sequence[SessionEntry], name: str) -> SessionEntry:
     found = exact or [entry for entry in entries if _plain(name) and _plain(name) in (
         _plain(entry.name), _plain(entry.title))] or [
         entry for entry in entries if _plain(name) and _plain(entry.name).startswith(_plain(name))]
-    if len(found) == 1:
-        return found[0]
-    shown = short(name, 80)
-    if found:
+    if len(found) > 1:
         some = ", ".join(printable(entry.name) for entry in found[:4]) + (", ..." if len(found) > 4 else "")
-        raise UsageError(f"{shown} fits {len(found)} sessions ({some}): write more of the name")
+        raise UsageError(f"{short(name, 80)} fits {len(found)} sessions ({some}): write more of the name")
+    return found[0] if found else None
+
+
+def near_names(entries: Sequence[SessionEntry], name: str) -> str:
+    """What to do about a name that no session has."""
     near = difflib.get_close_matches(name, [entry.name for entry in entries], n=1, cutoff=0.5)
-    hint = f"did you mean {printable(near[0])}?" if near else "`guard sessions --all` lists them"
-    raise UsageError(f"no session is called {shown}: {hint}")
+    return f"did you mean {printable(near[0])}?" if near else "`guard sessions --all` lists them"
 
 
 def day_range(text: str) -> tuple[date, date]:

@@ -31,7 +31,7 @@ def answer(event: Command | Mark | Speed, before: Snapshot, after: Snapshot, set
         case Action.CEILING:
             return _ceiling(event.value, after) if isinstance(event.value, float) else ""
         case Action.FREE_RUN:
-            return "free run: only stop and sensor cues" if event.value else "free run off: all cues again"
+            return "pace cues off: only stop and sensor cues" if event.value else "pace cues on again"
         case Action.SKIP_PART:
             return _next_part(before, after)
         case _:

@@ -40,7 +40,7 @@ class Key(Enum):
     CEILING_UP = "ceiling up 1 bpm"
     CEILING_DOWN = "ceiling down 1 bpm"
     NEXT_PART = "next part"
-    FREE_RUN = "free run on or off"
+    FREE_RUN = "pace cues off or on"
     FIGURE = "what stands large"
     HELP = "every key; again: say the status"
     STATUS = "say the status"

@@ -36,7 +36,7 @@ class Kind(StrEnum):
     """What a part is for; decides its defaults."""
 
     WARM_UP = "warm_up"
-    BASE = "base"
+    EASY = "easy"
     CLIMB = "climb"
     FAST = "fast"
     COOL_DOWN = "cool_down"
@@ -46,6 +46,11 @@ class Kind(StrEnum):
     def words(self) -> str:
         """The kind as one says it."""
         return self.value.replace("_", "-")
+
+    @classmethod
+    def _missing_(cls, value: object) -> Kind | None:
+        """`base`, as plans and logs called an easy part before."""
+        return cls.EASY if value == "base" else None
 
 
 class Skip(StrEnum):

@@ -11,6 +11,7 @@ import difflib
 import math
 import tomllib
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from typing import Any, TypeVar
 
 from guard.errors import InputError, printable
@@ -125,7 +126,7 @@ def _part(table: Mapping[str, Any], where: str, round_text: str, settings: Setti
             and max(ceiling, ceiling - ramp) >= settings.stop_bpm):
         raise InputError(f"{where}: ceiling_bpm {ceiling:g} must lie under your stop_bpm "
                          f"{settings.stop_bpm:g} all through: lower it")
-    if floor is None and kind in (Kind.BASE, Kind.CLIMB) and settings.floor_bpm is not None:
+    if floor is None and kind in (Kind.EASY, Kind.CLIMB) and settings.floor_bpm is not None:
         floor = settings.floor_bpm if highest is None or settings.floor_bpm < highest else None
     return Part(kind, f"{name} {round_text}".strip(), seconds, metres, ceiling, floor, ramp, cued,
                 numbers.get("grace_s", 0.0), grade=None if grade is None else grade / 100.0, speed_m_s=speed)
@@ -203,8 +204,9 @@ _Word = TypeVar("_Word", Kind, Cued, Skip)
 def _choice(table: Mapping[str, Any], key: str, words: type[_Word], where: str,
             default: _Word | None = None) -> _Word:
     value = table.get(key, default)
-    if isinstance(value, str) and value in list(words):
-        return words(value)
+    if isinstance(value, str):
+        with suppress(ValueError):
+            return words(value)
     listed = ", ".join(words)
     if value is None:
         raise InputError(f"{where}: no {key}: give one of {listed}")

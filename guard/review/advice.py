@@ -5,7 +5,7 @@ known), running again after a walk, the first minutes after the warm-up, the
 last third with drift, or a few single stretches. The one that explains most is
 said, and only when it explains at least half of it and a minute or more; a
 session without a clear cause says nothing. What was run as planned (fast
-parts) is no cause of anything. The bounds are our own.
+parts), and while the runner had switched the pace cues off, is no cause of anything. The bounds are our own.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def advice(trace: Trace, cues: Sequence[CueOutcome], drift: Drift, warm_up_s: fl
     """The one thing, or None where nothing is to be said; `said`: the runner heard the cues."""
     if len(trace.t_s) < 2:
         return None
-    counted = ~trace.held & trace.counts & np.isfinite(trace.level_bpm) & ~trace.apart
+    counted = ~trace.held & trace.counts & np.isfinite(trace.level_bpm) & ~trace.apart & ~trace.uncued
     over = counted & (np.round(np.nan_to_num(trace.room_bpm, nan=0.0)) < 0.0)  # whole beats, as all else
     total_s = _seconds(trace, over)
     if total_s < max(LEAST_OVER_S, MOST_SHARE_OVER * _seconds(trace, counted)):

@@ -209,7 +209,7 @@ def _key(review: Review) -> str:
     items = ["the line is the ceiling" + ("" if ceiling_bpm is None else f", {ceiling_bpm:.0f} bpm"),
              '<span class="key u"></span> heart rate under it', '<span class="key o"></span> over it']
     if any(ramp(review, WIDTH)):
-        items.append("the dashed line is the limit of the warm-up, by which its cues were judged")
+        items.append("the dashed line is the warm-up limit, by which its cues were judged")
     if np.isnan(review.trace.level_bpm).any() or review.trace.held.any():
         items.append('<span class="key s"></span> no signal, or paused')
     if ceiling_bpm is None:

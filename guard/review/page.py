@@ -26,7 +26,7 @@ def page(review: Review, title: str) -> str:
         f'<p class="soft">{_text(words.heading(review))}; {_text(title)}{invented}</p>',
         figure(review),
         "<h2>Figures</h2>", _facts(review),
-        _parts(review), _cues(review), _marks(review),
+        _parts(review), _cues(review),
         _list("Remarks", review.remarks),
         _list("Next time", [sentence] if (sentence := words.advice(review.advice, review.settings)) else []),
         "<h2>Before you conclude anything</h2>",
@@ -71,10 +71,6 @@ def _cues(review: Review) -> str:
             f'<span class="at">{clock(cue.t_s)}</span><span><b>{_text(words.cue_line(review, cue))}</b>'
             f"{_text(cue.reason)}{f'<br>Then: {_text(after)}' if after else ''}</span></li>")
     return f"<h2>{heading}</h2>\n<ol>{''.join(items)}</ol>"
-
-
-def _marks(review: Review) -> str:
-    return _list("Your marks", [f"{clock(t_s)} {text}" for t_s, text in review.marks])
 
 
 def _list(heading: str, texts: Iterable[str]) -> str:

@@ -19,6 +19,8 @@ class PartFigures:
     signal, paused or left to the runner counts neither as under nor as over.
     `planned_s` of what counts, and `planned_over_s` of `over_s`, came in fast parts
     and right after them, as planned.
+    `uncued_s` of what counts, and `uncued_over_s` of `over_s`, came while the runner
+    had switched the pace cues off.
     `over_bpm_min` is the area over the ceiling: bpm over it times minutes.
     `mean_bpm`, `highest_bpm` and `distance_m` are None where nothing is known.
     """
@@ -39,6 +41,8 @@ class PartFigures:
     distance_m: float | None
     planned_s: float
     planned_over_s: float
+    uncued_s: float
+    uncued_over_s: float
 
     @property
     def easy_over_s(self) -> float:
@@ -103,6 +107,8 @@ def _figures(trace: Trace, steps: slice, kind: str, name: str) -> PartFigures:
         distance_m=_sum(speed[moved] * dt_s[moved]) if moved.any() else None,
         planned_s=_sum(dt_s[counted & trace.apart[steps]]),
         planned_over_s=_sum(dt_s[too_high & trace.apart[steps]]),
+        uncued_s=_sum(dt_s[counted & trace.uncued[steps]]),
+        uncued_over_s=_sum(dt_s[too_high & trace.uncued[steps]]),
     )
 
 

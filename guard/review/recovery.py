@@ -10,7 +10,7 @@ bpm in 60 s, a full stop after hard running 62 and 72 bpm in another.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,7 @@ import numpy as np
 from guard.arrays import Bools
 from guard.events import Cue, CueGiven
 from guard.response.series import RUN_M_S, WALK_M_S
+from guard.review.cues import TURN_BPM
 from guard.review.trace import Trace
 
 RECOVERY_S = 60.0  # the first minute, as heart-rate recovery is told (common practice)
@@ -26,11 +27,11 @@ _MOSTLY = 0.9  # of the minute before running, and of the minute after not
 
 @dataclass(frozen=True)
 class Recovery:
-    """`fell_bpm` in the 60 s from `t_s` on; negative where heart rate rose.
+    """`fell_bpm` in the 60 s from `t_s` on; negative where heart rate rose though running stopped.
 
     `kind`: `stop` or `walk` where speed is known, `pause` where the runner
     paused the guard, `walk_cue` where only a cue to walk tells of it (whether
-    the runner walked is then not known).
+    the runner walked is then not known, and nothing is told where heart rate did not fall).
     """
 
     t_s: float
@@ -43,16 +44,33 @@ class Recovery:
         return self.from_bpm - self.after_bpm
 
 
-def recoveries(trace: Trace, cues: Sequence[CueGiven]) -> tuple[Recovery, ...]:
-    """Every such minute of the session, in order, none inside another."""
+def recoveries(trace: Trace, cues: Sequence[CueGiven], doubted_s: Collection[float] = ()
+               ) -> tuple[Recovery, ...]:
+    """Every such minute of the session, in order, none inside another.
+
+    None where a reading was missing or doubted (`doubted_s`, their times) from the minute before to
+    the minute after: a strap that slips looks like a fall.
+    """
     found: list[Recovery] = []
     for t_s, kind in sorted([*_by_speed(trace), *_pauses(trace), *_walk_cues(trace, cues)]):
         if found and t_s < found[-1].t_s + RECOVERY_S:
             continue
+        if not _is_sound(trace, t_s, doubted_s):
+            continue
         before, after = trace.level_at(t_s), trace.level_at(t_s + RECOVERY_S)
-        if before is not None and after is not None:
-            found.append(Recovery(t_s, kind, before, after))
+        if before is None or after is None or (kind == "walk_cue" and before - after < TURN_BPM):
+            continue
+        found.append(Recovery(t_s, kind, before, after))
     return tuple(found)
+
+
+def _is_sound(trace: Trace, t_s: float, doubted_s: Collection[float]) -> bool:
+    """Whether heart rate was known and nothing doubted all about the minute from `t_s` on."""
+    begin_s, end_s = t_s - RECOVERY_S, t_s + 2.0 * RECOVERY_S
+    if any(begin_s <= one < end_s for one in doubted_s):
+        return False
+    minute = trace.between(t_s, t_s + RECOVERY_S)
+    return bool(np.isfinite(trace.level_bpm[minute]).all())
 
 
 def _by_speed(trace: Trace) -> list[tuple[float, str]]:

@@ -112,7 +112,7 @@ def review(recording: Recording, settings: Settings) -> Review:
                      if isinstance(item, StateChanged)),
         marks=tuple((item.t_s, str(item.value or "")) for item in recording.inputs
                     if isinstance(item, Mark)),
-        recoveries=recoveries(trace, cues if said else []),
+        recoveries=recoveries(trace, cues if said else [], doubted_s),
         drift=found,
         signal=signal(trace, recording.inputs, doubts),
         rr=rr_figures((item for item in recording.inputs if isinstance(item, Reading)), doubted_s),

@@ -20,7 +20,7 @@ _ROWS = 8  # of the picture
 _WIDEST = 160  # cells; a wider picture shows no more
 ROOMY = 72  # in a narrower terminal tables become lines
 MOST_PARTS_NUMBERED = 60  # beyond it numbers have no room
-RAMP = ", at the left the warm-up's limit under it"
+RAMP = ", at the left the warm-up limit under it"
 NOT_HEARD = "cue, not heard"
 
 

@@ -34,6 +34,7 @@ class Trace:
     `part` the index of the part, `held` whether the runner paused, `counts`
     whether the ceiling means anything then (not in a part left to the runner).
     `limit_bpm` is what cues were judged by: the ceiling, or a warm-up's ramp to it.
+    `uncued` picks where the runner had switched the pace cues off.
     `apart` picks what was run hard as planned: fast and test parts, and the time
     that the part after one gives heart rate to fall (its grace).
     """
@@ -49,6 +50,7 @@ class Trace:
     held: Bools
     counts: Bools
     apart: Bools
+    uncued: Bools
     parts: tuple[tuple[str, str], ...]  # (kind, name)
 
     @property
@@ -107,19 +109,19 @@ class _Rows:
             step.t_s, step.dt_s, step.level_bpm, step.ceiling_bpm, step.limit_bpm,
             np.nan if speed is None or speed.speed_m_s is None else speed.speed_m_s,
             np.nan if speed is None or speed.grade is None else speed.grade,
-            part, step.held, step.counts))
+            part, step.held, step.counts, step.free_run))
 
     def trace(self) -> Trace:
-        table = np.array(self.rows, dtype=np.float64).reshape(-1, 10)
+        table = np.array(self.rows, dtype=np.float64).reshape(-1, 11)
         if self.plan is not None:
             parts = [(part.kind.value, part.name or part.kind.words) for part in self.plan.parts]
             parts.append(("after", "after the plan"))
         else:
             parts = [("warm_up", "warm-up"), ("run", "run")]
-        t_s, dt_s, level, ceiling, limit, speed, grade, part, held, counts = table.T
+        t_s, dt_s, level, ceiling, limit, speed, grade, part, held, counts, uncued = table.T
         index = part.astype(np.int64)
         return Trace(t_s, dt_s, level, ceiling, limit, speed, grade, index, held > 0, counts > 0,
-                     _apart(self.plan, t_s, dt_s, index), tuple(parts))
+                     _apart(self.plan, t_s, dt_s, index), uncued > 0, tuple(parts))
 
 
 def _apart(plan: Plan | None, t_s: Floats, dt_s: Floats, part: NDArray[np.int64]) -> Bools:

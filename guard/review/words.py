@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
+from guard.cues import CUE_NAMES, Says
 from guard.decide.wording import headline as cue_headline
 from guard.events import Cue
 from guard.reasons import why_doubted
@@ -32,14 +33,16 @@ RECOVERY_CAUTION = ("Stopping in mid-run is not the end of an all-out test, so t
 RR_CAUTION = ("While running these figures say mostly how steady heart rate was; they tell neither "
               "fitness nor fatigue, and nothing is cued from them.")
 _WORTH_SAYING_S = 2.0  # the first reading of a session may be that late
-_ENDED = {"time": "", "end": "session ended", "pause": "paused", "no_signal": "signal lost",
-          "part": "next part"}
+_ENDED = {"time": "", "end": "session ended", "pause": "paused", "no_signal": "sensor lost",
+          "part": "next part", "ease": "told to ease", "walk": "told to walk", "resume": "told to run again",
+          "stop": "told to stop", "pick_up": "told to go faster"}
 _CAME = {
     Came.WITH: "worked as expected", Came.WITHOUT: "made no difference", Came.EITHER: "too close to tell",
     Came.LOWER: "lower than expected either way", Came.HIGHER: "higher than expected either way",
 }
+_CAME_FASTER = _CAME | {Came.WITH: "rose as expected", Came.WITHOUT: "rose less than expected"}
 _RECOVERY = {"stop": "stopped", "walk": "walked", "pause": "paused",
-             "walk_cue": "cued to walk (whether you did is not known)"}
+             "walk_cue": "told to walk (whether you did is not known)"}
 
 
 def heading(review: Review) -> str:
@@ -131,16 +134,22 @@ def facts(review: Review) -> list[tuple[str, str]]:
             rows.append(("paused", clock(total.held_s)))
         if total.unguarded_s:
             rows.append(("left to you", clock(total.unguarded_s)))
+        if total.uncued_s:
+            over = clock(total.uncued_over_s)
+            rows.append(("pace cues off", f"{clock(total.uncued_s)}, {over} over: not in the advice"))
     asked = f"{review.summary['cues_per_h']:.0f} an hour asked you to change pace"
-    counts = ", ".join(f"{key.replace('_', ' ')} {count}" for key, count in review.summary["cues"].items())
+    counts = ", ".join(f"{CUE_NAMES.get(key, key)} {count}" for key, count in review.summary["cues"].items())
     rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))
-    if came := Counter(cue.came for cue in review.cues if cue.came):
-        outcomes = ", ".join(f"{came[one]} {said}" for one, said in _CAME.items() if came[one])
+    if came := Counter(_came(cue) for cue in review.cues if cue.came):
+        order = [*_CAME.values(), *_CAME_FASTER.values()]
+        outcomes = ", ".join(f"{came[said]} {said}" for said in sorted(came, key=order.index))
         rows.append(("after the cues", outcomes))
     rows.append(("drift", drift(review.drift, review.settings)))
-    rows += [("fell in 60 s" if place == 0 else "", recovery(one))
+    rows += [("after running" if place == 0 else "", recovery(one))
              for place, one in enumerate(review.recoveries)]
     rows.append(("signal", signal(review.signal)))
+    if review.marks:
+        rows.append(("your marks", ", ".join(f"{clock(t_s)} {text}".strip() for t_s, text in review.marks)))
     if review.rr is not None:
         rows.append(("RR intervals", rr(review.rr)))
     for note in review.notes:
@@ -189,11 +198,17 @@ def followed(cue: CueOutcome) -> str:
             words.append(f"down {cue.fell_bpm:.0f}")
     elif cue.ended_by:
         words.append("not known")
-    ended = _ENDED.get(cue.ended_by, f"{cue.ended_by.replace('_', ' ')} cue")
+    ended = _ENDED.get(cue.ended_by, cue.ended_by)
     text = ", ".join(words)
     if words and ended:
         text += f"; {ended} {cue.watched_s:.0f} s later"
     return f"{text}; {expectation(cue)}" if cue.came else text
+
+
+def _came(cue: CueOutcome) -> str:
+    """Which of its expectations came about, in words; running again raises heart rate."""
+    faster = cue.cue.about.says is Says.FASTER
+    return "" if cue.came is None else (_CAME_FASTER if faster else _CAME)[cue.came]
 
 
 def expectation(cue: CueOutcome) -> str:
@@ -201,7 +216,7 @@ def expectation(cue: CueOutcome) -> str:
     expected = cue.given.numbers
     if cue.came is None:
         return ""
-    return (f"{cue.came_bpm:.0f} after {expected.ahead_s:.0f} s: {_CAME[cue.came]} "
+    return (f"{cue.came_bpm:.0f} after {expected.ahead_s:.0f} s: {_came(cue)} "
             f"({expected.with_bpm:.0f} with the cue, {expected.without_bpm:.0f} without)")
 
 
@@ -217,7 +232,9 @@ def drift(found: Drift, settings: Settings) -> str:
 
 def recovery(one: Recovery) -> str:
     """One minute after running stopped."""
-    return (f"{one.fell_bpm:.0f} bpm at {clock(one.t_s)}: {one.from_bpm:.0f} to {one.after_bpm:.0f}, "
+    moved = round(one.from_bpm) - round(one.after_bpm)
+    size = f"fell {moved}" if moved > 0 else f"rose {-moved}" if moved else "stayed level"
+    return (f"{size} in the first minute, {one.from_bpm:.0f} to {one.after_bpm:.0f}, at {clock(one.t_s)}: "
             f"{_RECOVERY[one.kind]}")
 
 

@@ -18,7 +18,7 @@ SHORT_TEST_S = 60.0  # a shorter test part is for speaking, at the pace of the o
 
 # (grade, share of his own pace): all invented
 _GROUND: Mapping[Kind, Spot] = {
-    Kind.WARM_UP: Spot(0.0, 0.88), Kind.BASE: Spot(0.0, 1.0), Kind.CLIMB: Spot(0.06, 0.9),
+    Kind.WARM_UP: Spot(0.0, 0.88), Kind.EASY: Spot(0.0, 1.0), Kind.CLIMB: Spot(0.06, 0.9),
     Kind.FAST: Spot(0.0, 1.22), Kind.COOL_DOWN: Spot(0.0, 0.8),
 }
 _FIRST_STAGE, _STAGE = 0.8, 0.05  # share of his pace of a test's first stage, and more for each

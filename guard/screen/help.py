@@ -12,7 +12,7 @@ KEYS: tuple[tuple[str, str, str], ...] = (
     ("8.5 Enter", "the belt's speed; 7:05 Enter as a pace, 2 % as a grade", "speed"),
     ("+  -", "the belt's speed up or down a step", "step"),
     ("n", "next part of the plan", "next"),
-    ("f", "free run on or off: only stop and sensor cues", "free"),
+    ("f", "pace cues off (only stop and sensor cues), or on", "pace cues"),
     ("i", "what is asked and where you are, spoken and shown (also ? again)", "status"),
     ("q", "end, after asking", "end"),
 )

@@ -77,6 +77,8 @@ class PlainScreen:
                 return f"sound: {item.backend}"  # its detail comes as a note
             case Mark():
                 return f"you: mark{_value(item.value)}"
+            case Command(action=Action.FREE_RUN):
+                return f"you: pace cues {'off' if item.value else 'on'}"
             case Command() if item.action is not Action.QUIT:
                 return f"you: {item.action.value.replace('_', ' ')}{_value(item.value)}"
             case Speed(typed=True, speed_m_s=float() as speed_m_s):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from guard.cues import CUE_NAMES
 from guard.events import Summary
 from guard.screen.words import clock
 
@@ -14,7 +15,7 @@ def summary_rows(summary: Summary) -> list[tuple[str, str]]:
     known_s = over_s + under_s
     share = f" ({100 * under_s / known_s:.0f} % of the time with a trusted heart rate)" if known_s else ""
     cues = {key: count for key, count in summary["cues"].items() if count}
-    named = ", ".join(f"{key.replace('_', ' ')} {count}" for key, count in cues.items()) or "none"
+    named = ", ".join(f"{CUE_NAMES.get(key, key)} {count}" for key, count in cues.items()) or "none"
     return [
         ("duration", clock(summary["duration_s"])),
         ("at or under the ceiling", clock(under_s) + share),

@@ -25,6 +25,7 @@ from guard.settings import Settings
 
 _SMALL_ROWS, _SMALL_WIDTH = 20, 60  # on a smaller screen what matters most goes in first
 _BIG_ROWS = 7  # fewer have no room for a large figure
+_STATE_ROWS = 9  # fewer have none for the state under it
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ class _Page:
         facts: list[tuple[float, list[Text]]] = [
             # (where it stands, lines), the most needed first
             (2, figure or [self.text(self.figure_in_words(), "lead")]),
-            (8, self.keys() if options.prompt else self.notes(1) or self.keys()),
+            (8, self.keys() if options.prompt else self.notes(1) or self.keys_and_flags(bool(figure))),
             (4, [self.cue_line(given) if given else now] if figure else [state]),
             (6, [self.line(*self.fitting(speed, words.heart_rate(snapshot) if given else "",
                                          f"at {words.elapsed(snapshot)}", words.part(snapshot)))]),
@@ -211,6 +212,13 @@ class _Page:
             return []
         hint = next((hint for hint in HINTS if len(hint) <= self.width), HINTS[-1])
         return [Text(hint[:self.width], self.look.style("quiet"), no_wrap=True)]
+
+    def keys_and_flags(self, with_figure: bool) -> list[Text]:
+        """The keys, beside what is switched off where the line of the state has no room."""
+        off = " ".join(words.flags(self.snapshot))
+        if not (off and with_figure and self.height < _STATE_ROWS):
+            return self.keys()
+        return [self.spread(HINTS[-1] if self.options.show_keys else "", off, "quiet")]
 
     # -- lines
 

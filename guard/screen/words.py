@@ -80,7 +80,7 @@ def flags(snapshot: Snapshot) -> list[str]:
     """What is switched off, each as a capital word."""
     pairs = (
         (snapshot.muted, "MUTED"),
-        (snapshot.free_run, "FREE RUN"),
+        (snapshot.free_run, "PACE CUES OFF"),
         (snapshot.sound_backend == "none", "NO SOUND"),
         (snapshot.sound_backend == "off", "SOUND OFF"),
     )
@@ -201,10 +201,11 @@ def foreseen(snapshot: Snapshot) -> str:
 
 
 def likelihood(snapshot: Snapshot) -> str:
-    """The chance of being over the ceiling then; empty when not known."""
+    """The chance of being over the limit of the moment then; empty when not known."""
     if snapshot.chance_over is None or not foreseen(snapshot):
         return ""
-    return f"{100 * snapshot.chance_over:.0f} % chance of going over"
+    over = "over the warm-up limit" if snapshot.state is State.WARMING and is_ramped(snapshot) else "over"
+    return f"{100 * snapshot.chance_over:.0f} % chance of going {over}"
 
 
 def elapsed(snapshot: Snapshot) -> str:

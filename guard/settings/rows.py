@@ -102,10 +102,10 @@ class Settings:
         0.5, "where a slow shuffle might do: 0 prefers a slow shuffle, 1 prefers a walk",
         group="deciding", low=0, high=1)
     spacing_s: float = _row(
-        10.0, "least time between any two cues (stop and sensor cues excepted)",
+        10.0, "least time between two cues (stop and sensor cues come at once)",
         group="deciding", unit="s", low=0, high=120)
     walking: bool = _row(
-        True, "whether walking may be cued at all", group="deciding")
+        True, "whether you may be told to walk", group="deciding")
 
     # limits
     ceiling_bpm: float | None = _row(
@@ -113,7 +113,7 @@ class Settings:
         "upper limit of an easy run; your own, there is no default",
         group="limits", unit="bpm", low=70, high=220, kind=float)
     floor_bpm: float | None = _row(
-        None, "lower limit for pick-up cues; none turns them off",
+        None, "lower limit: under it you are told that you may go faster; none turns that off",
         group="limits", unit="bpm", low=40, high=210, kind=float)
     stop_bpm: float | None = _row(
         None, "never-exceed limit of your own; over it the guard says stop; none means no such cue",
@@ -121,37 +121,37 @@ class Settings:
 
     # warming up
     warm_up_s: float = _row(
-        300.0, "length of the warm-up, with a rule of its own; 0 turns it off",
+        300.0, "length of the warm-up, which has a limit of its own; 0 turns it off",
         group="warming up", unit="s", low=0, high=3600)
     warm_up_quiet_s: float = _row(
-        60.0, "first stretch of the warm-up, in which the ceiling itself is the limit",
+        60.0, "so long at first the ceiling itself is the limit",
         group="warming up", unit="s", low=0, high=3600)
     warm_up_ramp_bpm: float = _row(
-        8.0, "how far under the ceiling the warm-up's own limit would begin; it rises to the ceiling",
+        8.0, "how far under the ceiling the warm-up limit starts; it rises to the ceiling",
         group="warming up", unit="bpm", low=0, high=60)
 
     # signal
     stale_s: float = _row(
-        3.0, "age of the newest trusted reading at which no signal is shown",
+        3.0, "so long after the last trusted reading the screen shows no signal",
         group="signal", unit="s", low=2, high=30)
     lost_s: float = _row(
-        8.0, "age of the newest trusted reading at which the loss is said",
+        8.0, "so long after it you are told that the sensor is lost",
         group="signal", unit="s", low=3, high=60)
     battery_low_percent: int = _row(
-        15, "charge at which the strap's battery is called low; 0 turns it off",
+        15, "you are told of the strap's battery at this charge; 0 turns that off",
         group="signal", unit="%", low=0, high=90)
 
     # the runner
     response_s: float = _row(
-        57.0, "time constant of your heart rate after a small change of speed",
+        57.0, "how quickly your heart rate follows a small change of speed (its time constant)",
         group="runner", unit="s", low=10, high=180)
     gain_bpm_per_m_s: float | None = _row(
-        None, "how much your heart rate rises per m/s; learned from recordings, none until then",
+        None, "how much it rises per m/s; `guard learn` finds it, none until then",
         group="runner", unit="bpm/(m/s)", low=3, high=120, kind=float)
     belt: bool = _row(
-        False, "running on a treadmill: belt-safe phrases, speeds in belt steps", group="runner")
+        False, "you run on a treadmill: the belt comes first in what is said", group="runner")
     belt_step_km_h: float = _row(
-        BELT_STEP, "smallest step of the treadmill's speed; left at 0.1 with units=mile it is 0.1 mph",
+        BELT_STEP, "the belt's smallest step of speed; left at 0.1 with units=mile it is 0.1 mph",
         group="runner", unit="km/h", low=0.05, high=1)
     units: str = _row(
         "km", "kilometres or miles on screens and in speech", group="runner", choices=("km", "mile"))
@@ -168,7 +168,7 @@ class Settings:
     speech_rate_wpm: int = _row(
         185, "speed of speech", group="sound", unit="words/min", low=80, high=300)
     all_well_min: float = _row(
-        0.0, "a short tick that says all is well this often; 0 turns it off",
+        0.0, "a short tick this often says that all is well; 0 turns it off",
         group="sound", unit="min", low=0, high=60)
 
     # pins of a Raspberry Pi

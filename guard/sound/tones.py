@@ -10,7 +10,7 @@ ease           two notes falling              falling pitch reads as "less"; slo
                                               and few pulses: low urgency [1]
 walk           3 + 2 quick high pulses        grouped fast bursts are the usual
                                               shape of a pressing alarm [2]
-resume         three notes rising             rising pitch reads as "more"
+run again      three notes rising             rising pitch reads as "more"
                                               (common practice)
 stop           eight high-low alternations    fastest, longest, most repeated:
                                               most urgent [1]
@@ -19,7 +19,7 @@ signal lost    two low notes, equal           low register: about the equipment,
 signal back    low note, then its octave      answers "signal lost" upward
 battery low    short, short, long, low        low register again; own rhythm
 part           two equal middle knocks        neutral: no direction
-pick up        four quick notes rising        like resume, quicker
+faster         four quick notes rising        like run again, quicker
 guard stopped  three long notes falling low   a closing cadence (common practice)
 tick           one soft click                 all is well
 =============  =============================  ==================================

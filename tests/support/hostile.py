@@ -36,7 +36,7 @@ def hostile_home(home: Path) -> Path:
     sessions, config = home / "data" / "sessions", home / "config"
     for folder in (sessions, config):
         folder.mkdir(parents=True)
-    plan = Plan(NAME, (Part(Kind.BASE, NAME, 200.0, ceiling_bpm=130.0), Part(Kind.COOL_DOWN, NAME, 9000.0)))
+    plan = Plan(NAME, (Part(Kind.EASY, NAME, 200.0, ceiling_bpm=130.0), Part(Kind.COOL_DOWN, NAME, 9000.0)))
     for number in (1, 2, 3):
         items: list[ev.Input | ev.Output] = [
             ev.Link(0.1, ev.LinkState.CONNECTED, NAME, NAME, NAME, NAME), ev.SoundHealth(0.2, NAME, NAME),

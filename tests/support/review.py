@@ -34,6 +34,7 @@ def trace(level, *, ceiling=140.0, speed=None, grade=None, held=None, part=None,
         filled(speed), filled(grade),
         np.zeros(n, np.int64) if part is None else np.asarray(part, np.int64),
         np.zeros(n, bool) if held is None else np.asarray(held, bool), np.ones(n, bool), np.zeros(n, bool),
+        np.zeros(n, bool),
         tuple(("base", f"part {number}") for number in range(1, 9)))
 
 

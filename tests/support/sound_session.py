@@ -89,7 +89,7 @@ class SoundSession:
         if not cache_dir.exists():
             cache_dir.mkdir()
         self.sounder = Sounder(settings, cache_dir=cache_dir, on_health=self._inbox.sound)
-        parts = tuple(Part(Kind.BASE, f"part {number}", 3600.0) for number in range(90))
+        parts = tuple(Part(Kind.EASY, f"part {number}", 3600.0) for number in range(90))
         self._plan = Plan("test", parts)
 
     def play(self, script: Callable[[], None]) -> Ended:

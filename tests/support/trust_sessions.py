@@ -68,8 +68,8 @@ class Composer:
         plan = None
         if rng.random() < 0.15:
             plan = Plan("composed", (
-                Part(Kind.WARM_UP, "warm-up", 60.0), Part(Kind.BASE, "one", 100.0),
-                Part(Kind.BASE, "two", 80.0, ceiling_bpm=ceiling + 4.0)))
+                Part(Kind.WARM_UP, "warm-up", 60.0), Part(Kind.EASY, "one", 100.0),
+                Part(Kind.EASY, "two", 80.0, ceiling_bpm=ceiling + 4.0)))
         self.out = Composed(seed, settings, plan)
         self.ceiling, self.stop = ceiling, stop
         self.level = ceiling + rng.uniform(-50, 5)

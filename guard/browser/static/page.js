@@ -5,7 +5,7 @@
 // on, the page's own clocks bound the figure's age, whatever delayed it on its way: a frozen tab, a
 // sleeping phone, a queue in the network. When the bound passes OLD_S the cover falls, by itself.
 
-const OLD_S = 3, ASK_MS = 500, TRY_MS = 700, LATE_S = 2, RATE_HZ = 22050, SPAN_S = 600, DEEPEST_BPM = 40;
+const OLD_S = 3, STOOD_S = 0.3, ASK_MS = 500, TRY_MS = 700, LATE_S = 2, RATE_HZ = 22050, SPAN_S = 600, DEEPEST_BPM = 40;
 const byId = (id) => document.getElementById(id);
 const says = new Map([...document.querySelectorAll("[data-say]")].map((el) => [el.dataset.say, el]));
 
@@ -18,7 +18,14 @@ const clockWords = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).pa
 /** The age in seconds, at most, of what came with `message`. Infinite for what answers no question. */
 const bound = (message) => {
   const asked = asks.get(message.ask);
-  return asked ? since(asked) - message.held + message.age : Infinity;
+  if (!asked) return Infinity;
+  const waited = since(asked);
+  if (message.held > waited + STOOD_S) { // longer than it was asked: our clocks stood still, so nothing is proven
+    asks.clear();
+    proof = null;
+    return Infinity;
+  }
+  return waited - message.held + message.age;
 };
 
 let asks = new Map(), asked = 0, trip = null;
@@ -44,7 +51,6 @@ function letFall() {
   for (const el of says.values()) el.textContent = ""; // nothing old stays on the page, not even hidden
   for (const el of document.querySelectorAll("#line path")) el.removeAttribute("d");
   byId("line").setAttribute("aria-label", "");
-  document.title = "guard";
 }
 
 let heard = "waiting", heardAt = null;
@@ -136,7 +142,7 @@ function show(message) {
   if (message.anew) points = [];
   points.push(...message.points);
   const old = bound(message);
-  if (!(old <= OLD_S)) return;
+  if (!(old <= OLD_S)) return look();
   const asked = asks.get(message.ask);
   trip = since(asked) - message.held;
   proof = { at: stamp(), age: Math.max(0, old) };
@@ -188,7 +194,6 @@ function draw() {
   document.querySelector(".gauge .ahead").classList.toggle("back", ahead < now);
   byId("outline").setAttribute("d", frame.outline);
   byId("outline").parentNode.style.display = frame.outline ? "" : "none";
-  document.title = `${frame.texts.word} ${frame.texts.figure} ${frame.texts.name} · guard`;
   put(document.querySelector('[data-do="hold"]'), frame.held ? "go on" : "pause");
   put(document.querySelector('[data-do="sound"]'), frame.muted ? "sound on" : "mute");
   byId("totals").replaceChildren();

@@ -31,6 +31,10 @@ def show(entries: Sequence[SessionEntry], home: Path, *, most: int | None, as_js
     if any(entry.began and not entry.clock_trusted for entry in shown):
         print("? the clock of the machine was not set, or nobody can tell")
     print(_total(entries, what))
+    if (newest := next((entry for entry in reversed(shown) if not entry.problem), None)) is not None and (
+            what in ("session", "rehearsal")):
+        print(f'open one: guard review "{began(newest)}"' if "?" not in began(newest) else
+              f"open one: guard review {newest.name}")
 
 
 def as_dict(entry: SessionEntry) -> dict[str, object]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -18,6 +19,7 @@ from guard.events import (
     Cue,
     CueGiven,
     Doubt,
+    Input,
     Output,
     Reading,
     ReadingDoubted,
@@ -79,8 +81,9 @@ class Run:
     outputs: list[Output]
 
 
-def gone_through(composed: Composed, session: Session | None = None, *, tick_s: float = 0.0) -> Run:
-    """Feed a composed session; with `tick_s` time is looked at as often as live."""
+def gone_through(composed: Composed, session: Session | None = None, *, tick_s: float = 0.0,
+                 looks: Callable[[Session, Input], None] | None = None) -> Run:
+    """Feed a composed session; `tick_s`: time is looked at as often as live; `looks`: after each event."""
     session = session or Session(composed.settings, composed.plan)
     outputs: list[Output] = []
     ticked_s = 0.0
@@ -89,6 +92,8 @@ def gone_through(composed: Composed, session: Session | None = None, *, tick_s: 
             ticked_s += tick_s
             outputs += session.advance(ticked_s)
         outputs += session.feed(event)
+        if looks:
+            looks(session, event)
     outputs += session.advance(composed.end_s)
     return run_of(composed, outputs)
 
@@ -579,15 +584,12 @@ class _Checker:
                           or self.state_at(over_s)[0] is not State.NO_SIGNAL, f"{begin_s}")
 
 
-def check_limits(composed: Composed) -> Found:
+def limits_fit(found: Found) -> Callable[[Session, Input], None]:
     """After every command the limits in force fit together."""
-    found, session = Found(seed=composed.seed), Session(composed.settings, composed.plan)
-    for event in composed.inputs:
-        session.feed(event)
+    def looks(session: Session, event: Input) -> None:
         if isinstance(event, Command) and event.action in (Action.CEILING, Action.FREE_RUN):
-            session.advance(event.t_s + 0.001)
-            seen = session.snapshot()
-            fits = (seen.floor_bpm is None or seen.floor_bpm < seen.ceiling_bpm) and (
-                composed.settings.stop_bpm is None or seen.ceiling_bpm < composed.settings.stop_bpm)
-            found.hold("limits fit together after a command", fits, f"{event.t_s}")
-    return found
+            seen, stop_bpm = session.snapshot(), session.settings.stop_bpm
+            found.hold("limits fit together after a command",
+                       (seen.floor_bpm is None or seen.floor_bpm < seen.ceiling_bpm)
+                       and (stop_bpm is None or seen.ceiling_bpm < stop_bpm), f"{event.t_s}")
+    return looks

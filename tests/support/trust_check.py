@@ -318,19 +318,28 @@ class _Checker:
             for at_s, state, rule in self.run.states:
                 if learned_s < at_s < stretch.end_s and not self.held_at(at_s):
                     self.hold("guarded at the strap's own interval",
-                              state is not State.NO_SIGNAL or rule == "step_lock" or self.still(at_s),
+                              state is not State.NO_SIGNAL or self.locked(at_s) or self.stood_still(at_s),
                               f"{at_s} {rule}, every {stretch.interval_s:.1f} s")
-            if stretch.end_s > learned_s + 1 and not self.held_at(learned_s):
-                state, rule = self.state_at(learned_s)
+            if (at_s := learned_s) < stretch.end_s - 1 and not self.held_at(at_s):
+                state, rule = self.state_at(at_s)
                 self.hold("guarded at the strap's own interval",
-                          state is not State.NO_SIGNAL or rule == "step_lock" or self.still(learned_s),
-                          f"{learned_s} {rule}")
+                          state is not State.NO_SIGNAL or self.locked(at_s) or self.stood_still(at_s),
+                          f"{at_s} {rule}")
 
     def still(self, at_s: float) -> bool:
         """The truth itself has stood still for nearly a minute, without beats to prove it."""
         place = bisect.bisect_right(self.times, at_s)
         newest = [one for one in self.readings[:place] if at_s - one.t_s < FROZEN_S - 5.0]
         return bool(newest) and len({one.bpm for one in newest}) == 1 and not newest[-1].rr_s
+
+    def locked(self, at_s: float) -> bool:
+        """What is no signal, whatever it began as, is now a rate that follows the steps."""
+        words = [one.rule for one in self.run.said if one.cue is Cue.SIGNAL_LOST and one.t_s <= at_s]
+        return words[-1:] == ["step_lock"] or self.state_at(at_s)[1] == "step_lock"
+
+    def stood_still(self, at_s: float) -> bool:
+        """It does, or did until so lately that it may not be believed again yet."""
+        return self.still(at_s) or self.still(at_s - max(REGAINED_S, 3.0 * self.interval_s(at_s)))
 
     def noise(self) -> None:
         """Random rates without beats are not believed, and never lead to "signal back"."""
@@ -339,8 +348,9 @@ class _Checker:
             told = stretch.rr or stretch.interval_s > 2.5 or self.held_at(stretch.begin_s)
             if stretch.kind != "noise" or told or len(places) < 15:
                 continue
-            share = sum(self.run.believed[place] for place in places) / len(places)
-            self.hold("noise is not believed", share <= 0.15, f"{stretch.begin_s} {share:.2f}")
+            count = sum(self.run.believed[place] for place in places)
+            self.hold("noise is not believed", count <= 0.15 * len(places) + 1.0,
+                      f"{stretch.begin_s} {count} of {len(places)}")
             back = [one.t_s for one in self.run.said if one.cue is Cue.SIGNAL_BACK
                     and stretch.begin_s + 10.0 < one.t_s < stretch.end_s]
             self.hold("noise is never signal back", not back, f"{back}")
@@ -522,7 +532,9 @@ class _Checker:
                   f"{state.key} at {self.of.end_s}, final from {final_s}")
         floor_bpm = self.of.settings.floor_bpm or 0.0
         pace = [one for one in self.run.said if one.t_s > final_s + 60.0 and one.cue in PACE
-                and not (one.cue is Cue.PICK_UP and one.numbers.level_bpm < floor_bpm)]
+                and not (one.cue is Cue.PICK_UP and one.numbers.level_bpm < floor_bpm)
+                and not (one.cue in (Cue.EASE, Cue.WALK)
+                         and self.mean_bpm(one.t_s) > (one.numbers.ceiling_bpm or 0.0) - 3.0)]
         self.hold("no trap: at most one resume", len(pace) <= 1 and all(
             one.cue is Cue.RESUME for one in pace), f"{[(one.t_s, one.cue.key) for one in pace]}")
         late = [one for one in self.run.said
@@ -531,14 +543,21 @@ class _Checker:
         self.hold("no trap: no word of the sensor after it", not late,
                   f"{[(one.t_s, one.cue.key, one.rule) for one in late]}")
 
+    def mean_bpm(self, at_s: float) -> float:
+        """Of the newest readings: what was sent 3 bpm under the ceiling wanders nearer now and then."""
+        place = bisect.bisect_right(self.times, at_s)
+        newest = [one.bpm for one in self.readings[:place] if at_s - one.t_s < 10.0]
+        return sum(newest) / max(len(newest), 1)
+
     def ends_guarded(self) -> None:
         """The clean strap of the end is guarded by, said to be back, and not said to be lost."""
         end_s = self.of.end_s
         still = self.still(end_s)
         state, rule = self.state_at(end_s)
         self.hold("clean at last: guarded", state is not State.NO_SIGNAL or still, f"{rule} at {end_s}")
-        words = [one.cue for one in self.run.said if one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)]
-        self.hold("clean at last: signal back is said", words[-1:] != [Cue.SIGNAL_LOST] or still, f"{end_s}")
+        words = [one for one in self.run.said if one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)][-1:]
+        owed = [one for one in words if one.cue is Cue.SIGNAL_LOST and not self.still(one.t_s)]
+        self.hold("clean at last: signal back is said", not owed or still, f"{end_s}")
         late = [one for one in self.run.said if one.t_s > self.of.final_s + 60.0
                 and one.cue is Cue.SIGNAL_LOST and not self.still(one.t_s)]
         self.hold("clean at last: no word of the sensor", not late,

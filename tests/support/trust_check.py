@@ -394,7 +394,7 @@ class _Checker:
                 limit_s = FROZEN_S + INTERVALS * (self.interval_s(self.times[place]) - 1.0)
                 if usual or self.readings[place].rr_s:
                     limit_s = FROZEN_RR_S
-                if lasts_s <= limit_s:
+                if lasts_s <= limit_s + LOOK_S:
                     continue
                 at_s = self.times[place]
                 self.hold("frozen is known", not self.run.believed[place], f"{at_s}")

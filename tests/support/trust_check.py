@@ -316,7 +316,8 @@ class _Checker:
             if first < after and not self.moving(first, after):
                 learned_s += 15.0  # what stands still without beats counts half
             for at_s, state, rule in self.run.states:
-                if learned_s < at_s < stretch.end_s and not self.held_at(at_s):
+                later, _ = self.state_at(at_s + 1.5)  # two leaps of honest noise cost half a second
+                if learned_s < at_s < stretch.end_s and later is state and not self.held_at(at_s):
                     self.hold("guarded at the strap's own interval",
                               state is not State.NO_SIGNAL or self.locked(at_s) or self.stood_still(at_s),
                               f"{at_s} {rule}, every {stretch.interval_s:.1f} s")
@@ -532,7 +533,7 @@ class _Checker:
                   f"{state.key} at {self.of.end_s}, final from {final_s}")
         floor_bpm = self.of.settings.floor_bpm or 0.0
         pace = [one for one in self.run.said if one.t_s > final_s + 60.0 and one.cue in PACE
-                and not (one.cue is Cue.PICK_UP and one.numbers.level_bpm < floor_bpm)
+                and not (one.cue is Cue.PICK_UP and self.mean_bpm(one.t_s) < floor_bpm)
                 and not (one.cue in (Cue.EASE, Cue.WALK)
                          and self.mean_bpm(one.t_s) > (one.numbers.ceiling_bpm or 0.0) - 3.0)]
         self.hold("no trap: at most one resume", len(pace) <= 1 and all(

@@ -533,7 +533,7 @@ class _Checker:
                   f"{state.key} at {self.of.end_s}, final from {final_s}")
         floor_bpm = self.of.settings.floor_bpm or 0.0
         pace = [one for one in self.run.said if one.t_s > final_s + 60.0 and one.cue in PACE
-                and not (one.cue is Cue.PICK_UP and self.mean_bpm(one.t_s) < floor_bpm)
+                and not (one.cue is Cue.PICK_UP and self.mean_bpm(one.t_s) < floor_bpm + 3.0)
                 and not (one.cue in (Cue.EASE, Cue.WALK)
                          and self.mean_bpm(one.t_s) > (one.numbers.ceiling_bpm or 0.0) - 3.0)]
         self.hold("no trap: at most one resume", len(pace) <= 1 and all(

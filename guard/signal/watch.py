@@ -141,8 +141,9 @@ class Watch:
         follows_steps = self._follows_steps(t_s, locked)
         doubtful = self.loss_said & self.blind & k.no(arrived & (run_s >= REGAINED_S))
         self.blind = k.no(held) & (stale | seldom | follows_steps | doubtful)
-        proves = (run_s >= PROVEN_S) | (begun & (t_s - self._since_s >= PROVEN_LATEST_S))
-        self._proven = (self._proven | proves) & k.no(anew)
+        asked_s = t_s - k.most(self._since_s, self._said_s)
+        proves = (run_s >= PROVEN_S) | (begun & (asked_s >= PROVEN_LATEST_S))
+        self._proven = (self._proven | proves) & k.no(anew | (self.loss_said & self.blind))
         self.guarded = self._proven & k.no(held | self.blind)
 
         heard = t_s - self._heard_s <= HEARD_S

@@ -597,7 +597,9 @@ class _Checker:
             held = any(begin_s <= end_s and start_s <= over_s for start_s, end_s in self.of.held)
             same = all(one.rule == "step_lock" for one in self.run.said if begin_s <= one.t_s <= over_s
                        and one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK))
-            fresh = begin_s - before_s > LOCK_S and over_s < self.of.end_s and same
+            ended = any(begin_s < at_s <= over_s and state is not State.NO_SIGNAL
+                        for at_s, state, _ in self.run.states)  # a wait then is another's
+            fresh = begin_s - before_s > LOCK_S and over_s < self.of.end_s and same and not ended
             if fresh and all(late) and len(late) > 3:
                 sends = self.interval_s(over_s) <= 10.0
                 self.hold("step lock: the wait ends", held or not sends

@@ -104,6 +104,12 @@ def test_who_leapt_for_long_is_believed_after_as_long_a_calm(leapt_s: int, calm_
     assert calm_s <= believed_s <= calm_s + 1
 
 
+@pytest.mark.parametrize(("bpm", "stops"), [(160.4, False), (160.6, True), (160.0, False), (161.0, True)])
+def test_a_stop_is_over_the_limit_in_whole_beats_as_they_are_shown(bpm: float, stops: bool):
+    watch = Watch(SINGLE, 160.0, 3.0, 8.0)
+    assert any(watch.step(float(k), bpm, False) == Cue.STOP for k in range(1, 30)) is stops
+
+
 def test_after_a_loss_that_was_said_pace_cues_wait_for_8_s_of_trusted_readings():
     watch = Watch(SINGLE, NAN, 3.0, 8.0)
     guarded = {}

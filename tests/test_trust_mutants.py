@@ -65,7 +65,7 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
     "what was said before a pause counts after it": (
         WATCH, "self.loss_said, self.blind = self.loss_said & go_on, self.blind & go_on", "pass"),
     "a stop may be stale": (
-        WATCH, "over = arrived & (bpm > self.stop_bpm) & (", "over = (arrived | (t_s > 0.0)) & ("),
+        WATCH, "over = (arrived & (k.floor(bpm + 0.5) > self.stop_bpm)", "over = ((arrived | (t_s > 0.0))"),
     "a stop while held": (
         WATCH, "self._stop(t_s, bpm, arrived & k.no(held))", "self._stop(t_s, bpm, arrived)"),
     "stops do not thin out": (

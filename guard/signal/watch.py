@@ -245,8 +245,9 @@ class Watch:
     def _stop(self, t_s: Number, bpm: Number, arrived: Fact) -> Fact:
         """Lanes to be stopped now: at a trusted reading, thinning out where nothing rises."""
         k, where = self._kit, self._kit.where
-        # Both: what is not over itself is no reason to stop.
-        over = arrived & (bpm > self.stop_bpm) & (self.level_bpm > self.stop_bpm)
+        # Both: what is not over itself is no reason to stop. In whole beats, as they are shown.
+        over = (arrived & (k.floor(bpm + 0.5) > self.stop_bpm)
+                & (k.floor(self.level_bpm + 0.5) > self.stop_bpm))
         if not k.some(over):
             return over
         anew = (self._stop_s == NEVER_S) | (self._lowest_bpm <= self.stop_bpm - STOP_RISE_BPM)

@@ -338,6 +338,30 @@ def test_a_disk_taken_out_and_put_back_gets_the_rest(tmp_path: Path, monkeypatch
     assert list(recording.items) == items and recording.notes == ()
 
 
+def test_a_disk_put_back_gets_what_was_recorded_in_its_place(tmp_path: Path) -> None:
+    """While a mounted card is away its bare folder is there: the log stays one, in one file of one name."""
+    clock, said = Ticker(), list[tuple[str, bool]]()
+    folder, gone = tmp_path / "card", tmp_path / "away"
+    folder.mkdir()
+    log = SessionLog(folder / "a.jsonl", header(), clock=clock, report=reporter(said))
+    items = readings(0, 60)
+    for second, item in enumerate(items):
+        clock.now_s += 1
+        if second == 20:
+            folder.rename(gone)
+            folder.mkdir()
+        if second == 40:
+            assert (folder / "a.jsonl").exists()
+            (folder / "a.jsonl").unlink()
+            folder.rmdir()
+            gone.rename(folder)
+        log.write(item)
+    assert [works for _, works in said] == [False, True] * 2
+    assert log.close({}) == folder / "a.jsonl"
+    assert [one.name for one in folder.iterdir()] == ["a.jsonl"]
+    assert list(read_log(folder / "a.jsonl").items) == items
+
+
 @pytest.mark.parametrize("number", [errno.EIO, errno.ENOSPC])
 def test_what_a_failed_sync_may_have_dropped_is_written_again(
         tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int) -> None:

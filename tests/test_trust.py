@@ -91,6 +91,38 @@ def test_what_the_packet_itself_denies_is_no_reading():
     assert trust.unguarded_since_s == 0.0
 
 
+@pytest.mark.parametrize(("leapt_s", "calm_s"), [(4, 4), (60, 12)])
+def test_who_leapt_for_long_is_believed_after_as_long_a_calm(leapt_s: int, calm_s: int):
+    """A dry electrode that changes by little three times running is still a dry electrode."""
+    trust, believed_s = Trust(), math.inf
+    rates = [130, 131] * 30 + [130, 150] * (leapt_s // 2) + [150, 151] * 20
+    for k, bpm in enumerate(rates):
+        judged = trust.take(float(k), Reading(float(k), bpm))
+        calm_from = 60 + 2 * (leapt_s // 2) - 1  # the newest leap
+        if k > calm_from and judged.doubt is not Doubt.ROUGH:
+            believed_s = min(believed_s, k - calm_from)
+    assert calm_s <= believed_s <= calm_s + 1
+
+
+@pytest.mark.parametrize(("bpm", "stops"), [(160.4, False), (160.6, True), (160.0, False), (161.0, True)])
+def test_a_stop_is_over_the_limit_in_whole_beats_as_they_are_shown(bpm: float, stops: bool):
+    watch = Watch(SINGLE, 160.0, 3.0, 8.0)
+    assert any(watch.step(float(k), bpm, False) == Cue.STOP for k in range(1, 30)) is stops
+
+
+def test_after_a_loss_that_was_said_pace_cues_wait_for_8_s_of_trusted_readings():
+    watch = Watch(SINGLE, NAN, 3.0, 8.0)
+    guarded = {}
+    for step in range(1, 600):
+        t_s = 0.25 * step
+        away = 60.0 < t_s < 80.0
+        watch.step(t_s, 130.0 if step % 4 == 0 and not away else NAN, False)
+        guarded[t_s] = bool(watch.guarded)
+    assert guarded[59.0] and not guarded[79.0]
+    assert [watched for t_s, watched in guarded.items() if 80.0 <= t_s < 88.0] == [False] * 32
+    assert guarded[88.25] and guarded[149.0]
+
+
 def test_a_reading_is_judged_in_microseconds():
     rng = np.random.default_rng(1)
     readings = [Reading(float(i), strap(rng, 150), rr_s=(0.4 + 0.001 * (i % 9),)) for i in range(3000)]

@@ -21,7 +21,8 @@ from tests.support.trust_sessions import composed
 TRUST, WATCH, ACCOUNT, BEATS = trust, watch, account, beats
 # Where a module's class is used, and its name.
 USED: dict[types.ModuleType, tuple[types.ModuleType, str]] = {
-    TRUST: (session, "Trust"), WATCH: (core, "Watch"), ACCOUNT: (trust, "Account"), BEATS: (trust, "Beats")}
+    TRUST: (session, "Trust"), WATCH: (core, "Watch"), ACCOUNT: (trust, "LevelAccount"),
+    BEATS: (trust, "Beats")}
 MOST = 300  # sessions gone through before a mutant counts as missed
 
 # name: module, what stands there, what is planted
@@ -64,7 +65,7 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
     "what was said before a pause counts after it": (
         WATCH, "self.loss_said, self.blind = self.loss_said & go_on, self.blind & go_on", "pass"),
     "a stop may be stale": (
-        WATCH, "over = arrived & (bpm > self.stop_bpm) & (", "over = (arrived | (t_s > 0.0)) & ("),
+        WATCH, "over = (arrived & (k.floor(bpm + 0.5) > self.stop_bpm)", "over = ((arrived | (t_s > 0.0))"),
     "a stop while held": (
         WATCH, "self._stop(t_s, bpm, arrived & k.no(held))", "self._stop(t_s, bpm, arrived)"),
     "stops do not thin out": (
@@ -75,7 +76,7 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
     "blindness has no end": (WATCH, "(run_s >= REGAINED_S))", "(run_s >= 400.0))"),
     "the wait on a step lock has no end": (WATCH, "LOCK_WAIT_S = 180.0", "LOCK_WAIT_S = 1e9"),
     "too seldom is not said": (WATCH, "why = (seldom & k.no(self._seldom_said)) |", "why ="),
-    "by feel is never said": (WATCH, "cause = where(over, int(Rule.BY_FEEL), cause)", "cause = cause"),
+    "by feel is never said": (WATCH, "cause = where(over, int(WatchRule.BY_FEEL), cause)", "cause = cause"),
 }
 # Found within a second or two, so that a check gone blind shows every day.
 QUICK = ("a trusted reading does not reset the timer", "nothing is carried across from the old account",

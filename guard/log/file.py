@@ -92,13 +92,10 @@ class LogFile:
         """All that was written so far."""
         if self._fd is None:
             return b""
-        data = bytearray()
-        os.lseek(self._fd, 0, os.SEEK_SET)
-        while len(data) < self._size and (more := os.read(self._fd, self._size - len(data))):
-            data += more
+        data = _beginning(self._fd, self._size)
         if len(data) < self._size:
             raise OSError(errno.EIO, "the log has shrunk")
-        return bytes(data)
+        return data
 
     def close(self) -> None:
         """Let go of the file."""
@@ -125,12 +122,23 @@ class LogFile:
             fd = os.open(self.path, _FLAGS)
         except FileNotFoundError:
             return False
-        first = self._head.split(b"\n")[0]
-        if os.fstat(fd).st_size < self._synced or not first or os.read(fd, len(first)) != first:
+        try:
+            first = self._head.split(b"\n")[0]
+            mine = bool(first) and os.read(fd, len(first)) == first
+            if mine and os.fstat(fd).st_size < self._synced:
+                # It missed what was synced elsewhere while its disk was away.
+                data, there = self.whole(), _beginning(fd, self._synced)
+                self._synced = next((at for at, (one, other) in enumerate(zip(data, there, strict=False))
+                                     if one != other), len(there))
+                self._unsynced = bytearray(data[self._synced:])
+        except OSError:
             os.close(fd)
-            return False
-        self._change_to(fd)
-        return True
+            raise
+        if mine:
+            self._change_to(fd)
+        else:
+            os.close(fd)
+        return mine
 
     def _copy(self) -> None:
         """The whole log at `path` once more, out of the file that is no longer there."""
@@ -158,6 +166,15 @@ class LogFile:
                 os.close(self._fd)
         self._fd = fd
         _hold(fd)
+
+
+def _beginning(fd: int, size: int) -> bytes:
+    """The first `size` bytes of a file, or all there are."""
+    data = bytearray()
+    os.lseek(fd, 0, os.SEEK_SET)
+    while len(data) < size and (more := os.read(fd, size - len(data))):
+        data += more
+    return bytes(data)
 
 
 def numbered(path: Path) -> Iterator[Path]:

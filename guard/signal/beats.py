@@ -40,15 +40,18 @@ class Beats:
         """A living reading came, with intervals or without: whether they are usual is a habit."""
         self.habit = min(self.habit + 1, RR_HABIT_MOST) if with_rr else max(self.habit - 1, 0)
 
-    def take(self, t_s: float, rr_s: tuple[float, ...], bpm: float) -> tuple[bool, bool]:
-        """Take the intervals of a reading: whether they are new, and whether they tell its rate."""
+    def take(self, t_s: float, rr_s: tuple[float, ...], bpm: float, seldom: bool) -> tuple[bool, bool]:
+        """Take the intervals of a reading: whether they are new, and whether they tell its rate.
+
+        `seldom`: the strap's readings are over FEW_APART_S apart; after a mere silence one tells as little
+        of the scatter as any other.
+        """
         new, self._last = rr_s != self._last, rr_s
         rr_s = tuple(one_s for one_s in rr_s if one_s > 0.0)
         sum_s = sum(rr_s)
         if sum_s <= 0.0:
             return False, False
         if new:
-            seldom = t_s - self._taken_s > FEW_APART_S
             if t_s - self._taken_s > RR_WINDOW_S:
                 self._recent.clear()
                 self._total_s = 0.0

@@ -24,7 +24,7 @@ from typing import NamedTuple
 
 from guard.events import Doubt, Reading
 from guard.signal.account import BELIEVED_S, FADES_S, FADES_SILENT_S, NAN, LevelAccount, kept
-from guard.signal.beats import Beats
+from guard.signal.beats import FEW_APART_S, Beats
 from guard.signal.interval import Interval
 from guard.signal.kit import SINGLE
 from guard.signal.known import Known
@@ -55,6 +55,7 @@ HOLD_S = 4.0  # a rate found unchanged after so long has changed calmly: few rea
 LEAP_LEAST_S = 0.8  # readings closer than this are looked at together
 LEAP_SHARE, LEAP_MOST = 0.25, 0.66  # of one change in the share of leaps; its most: three calm changes end it
 LEAPING = 0.28  # share of leaps among changes from which the signal is leaping: two, no single one
+CALM_MOST_S = 12.0  # who leapt for so long, or less, is believed after as long a calm
 IRREGULAR = 0.5  # and from which a pulse with beats is irregular: more than a jump and its end make
 STEP_RATE_BPM = 2.0  # this near to the step rate is suspect
 FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat,
@@ -105,6 +106,7 @@ class Trust:
         self._pace = 0.0  # its bpm/s,
         self._sum_bpm, self._summed = 0.0, 0  # and what came since
         self._leaps = 0.0  # share among changes
+        self._leaping_s = self._leapt_s = t_s  # since when it leaps, and the newest leap
         self._fits = 1.0  # share of the newest readings that the old account explains
         self._still_s = 0.0  # weight held back while the rate stands still
 
@@ -150,21 +152,26 @@ class Trust:
         moved = bpm != self._bpm
         self._bpm = bpm
         with_rr = bool(reading.rr_s)
-        new, agree = self._beats.take(t_s, reading.rr_s, bpm) if with_rr else (False, True)
+        interval_s = self.interval_s
+        new, agree = (self._beats.take(t_s, reading.rr_s, bpm, interval_s > FEW_APART_S)
+                      if with_rr else (False, True))
         beats = new and agree  # of a living heart
         alive = agree and (new or moved)
         if alive:
             self._life_s = t_s
             self._beats.lived(beats)
         usual = self._beats.usual
-        interval_s = self.interval_s
         allowed_s = FROZEN_S + COVERS_INTERVALS * max(interval_s - 1.0, 0.0)
         if usual or with_rr:
             allowed_s = min(max(FROZEN_RR_S, FROZEN_RR_INTERVALS * interval_s), FROZEN_RR_MOST_S)
         frozen = t_s - self._life_s >= allowed_s
 
+        calm = self._leaps < LEAPING
         leapt = self._leapt(t_s, bpm)
-        leaping = self._leaps >= LEAPING
+        if leapt:
+            self._leaping_s = t_s if calm and self._is_calm(t_s) else self._leaping_s
+            self._leapt_s = t_s
+        leaping = self._leaps >= LEAPING or not self._is_calm(t_s)
         if beats:
             if self._leaps >= IRREGULAR:
                 bpm = self._beats.level_bpm  # an irregular pulse, whose beats are real
@@ -222,6 +229,10 @@ class Trust:
             self._leaps = min(self._leaps + LEAP_SHARE * (leapt - self._leaps), LEAP_MOST)
         self._pace = pace
         return leapt
+
+    def _is_calm(self, t_s: float) -> bool:
+        """The newest leap is as long ago as it leapt before."""
+        return t_s - self._leapt_s >= min(self._leapt_s - self._leaping_s, CALM_MOST_S)
 
     def _weigh(self, t_s: float, bpm: float, weight_s: float, interval_s: float, beats: bool) -> bool:
         """Let the accounts compete for a reading; whether the believed one explains it."""

@@ -141,8 +141,9 @@ class Watch:
         follows_steps = self._follows_steps(t_s, locked)
         doubtful = self.loss_said & self.blind & k.no(arrived & (run_s >= REGAINED_S))
         self.blind = k.no(held) & (stale | seldom | follows_steps | doubtful)
-        proves = (run_s >= PROVEN_S) | (begun & (t_s - self._since_s >= PROVEN_LATEST_S))
-        self._proven = (self._proven | proves) & k.no(anew)
+        asked_s = t_s - k.most(self._since_s, self._said_s)
+        proves = (run_s >= PROVEN_S) | (begun & (asked_s >= PROVEN_LATEST_S))
+        self._proven = (self._proven | proves) & k.no(anew | (self.loss_said & self.blind))
         self.guarded = self._proven & k.no(held | self.blind)
 
         heard = t_s - self._heard_s <= HEARD_S
@@ -244,8 +245,9 @@ class Watch:
     def _stop(self, t_s: Number, bpm: Number, arrived: Fact) -> Fact:
         """Lanes to be stopped now: at a trusted reading, thinning out where nothing rises."""
         k, where = self._kit, self._kit.where
-        # Both: what is not over itself is no reason to stop.
-        over = arrived & (bpm > self.stop_bpm) & (self.level_bpm > self.stop_bpm)
+        # Both: what is not over itself is no reason to stop. In whole beats, as they are shown.
+        over = (arrived & (k.floor(bpm + 0.5) > self.stop_bpm)
+                & (k.floor(self.level_bpm + 0.5) > self.stop_bpm))
         if not k.some(over):
             return over
         anew = (self._stop_s == NEVER_S) | (self._lowest_bpm <= self.stop_bpm - STOP_RISE_BPM)

@@ -115,12 +115,14 @@ def test_disk_fails(rows: list[Row], bluez: Bluez, tmp_path: Path) -> None:
         shown_s = run.wait_to_show("not recording", fault_s)
         time.sleep(4)
         subprocess.run(["umount", "-l", str(place)], check=True)
+        run.wait_to_show("recording again", shown_s)  # in the bare folder, while the card is away
         repaired = tmp_path / "repaired"
         subprocess.run(["cp", str(image), str(repaired)], check=True)  # the first is still held by the log
         subprocess.run(["e2fsck", "-f", "-y", str(repaired)], check=False, capture_output=True)
         subprocess.run(["mount", "-o", "loop", str(repaired), str(place)], check=True)
         back_s = time.monotonic()
-        again_s = run.wait_to_show("recording again", back_s)
+        run.wait_to_show("not recording", back_s)
+        again_s = run.wait_to_show("recording again", time.monotonic())
         run.settled_readings(4)
         lost_s = lost_at_the_end_s(run, bluez)
     kept(rows, disk_row("memory card fails, repaired (ext4)", shown_s - fault_s, again_s - back_s, lost_s))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -18,6 +19,7 @@ from guard.events import (
     Cue,
     CueGiven,
     Doubt,
+    Input,
     Output,
     Reading,
     ReadingDoubted,
@@ -79,8 +81,9 @@ class Run:
     outputs: list[Output]
 
 
-def gone_through(composed: Composed, session: Session | None = None, *, tick_s: float = 0.0) -> Run:
-    """Feed a composed session; with `tick_s` time is looked at as often as live."""
+def gone_through(composed: Composed, session: Session | None = None, *, tick_s: float = 0.0,
+                 looks: Callable[[Session, Input], None] | None = None) -> Run:
+    """Feed a composed session; `tick_s`: time is looked at as often as live; `looks`: after each event."""
     session = session or Session(composed.settings, composed.plan)
     outputs: list[Output] = []
     ticked_s = 0.0
@@ -89,6 +92,8 @@ def gone_through(composed: Composed, session: Session | None = None, *, tick_s: 
             ticked_s += tick_s
             outputs += session.advance(ticked_s)
         outputs += session.feed(event)
+        if looks:
+            looks(session, event)
     outputs += session.advance(composed.end_s)
     return run_of(composed, outputs)
 
@@ -311,21 +316,31 @@ class _Checker:
             if first < after and not self.moving(first, after):
                 learned_s += 15.0  # what stands still without beats counts half
             for at_s, state, rule in self.run.states:
-                if learned_s < at_s < stretch.end_s and not self.held_at(at_s):
+                later, _ = self.state_at(at_s + 1.5)  # two leaps of honest noise cost half a second
+                if learned_s < at_s < stretch.end_s and later is state and not self.held_at(at_s):
                     self.hold("guarded at the strap's own interval",
-                              state is not State.NO_SIGNAL or rule == "step_lock" or self.still(at_s),
+                              state is not State.NO_SIGNAL or self.locked(at_s) or self.stood_still(at_s),
                               f"{at_s} {rule}, every {stretch.interval_s:.1f} s")
-            if stretch.end_s > learned_s + 1 and not self.held_at(learned_s):
-                state, rule = self.state_at(learned_s)
+            if (at_s := learned_s) < stretch.end_s - 1 and not self.held_at(at_s):
+                state, rule = self.state_at(at_s)
                 self.hold("guarded at the strap's own interval",
-                          state is not State.NO_SIGNAL or rule == "step_lock" or self.still(learned_s),
-                          f"{learned_s} {rule}")
+                          state is not State.NO_SIGNAL or self.locked(at_s) or self.stood_still(at_s),
+                          f"{at_s} {rule}")
 
     def still(self, at_s: float) -> bool:
         """The truth itself has stood still for nearly a minute, without beats to prove it."""
         place = bisect.bisect_right(self.times, at_s)
         newest = [one for one in self.readings[:place] if at_s - one.t_s < FROZEN_S - 5.0]
         return bool(newest) and len({one.bpm for one in newest}) == 1 and not newest[-1].rr_s
+
+    def locked(self, at_s: float) -> bool:
+        """What is no signal, whatever it began as, is now a rate that follows the steps."""
+        words = [one.rule for one in self.run.said if one.cue is Cue.SIGNAL_LOST and one.t_s <= at_s]
+        return words[-1:] == ["step_lock"] or self.state_at(at_s)[1] == "step_lock"
+
+    def stood_still(self, at_s: float) -> bool:
+        """It does, or did until so lately that it may not be believed again yet."""
+        return self.still(at_s) or self.still(at_s - max(REGAINED_S, 3.0 * self.interval_s(at_s)))
 
     def noise(self) -> None:
         """Random rates without beats are not believed, and never lead to "signal back"."""
@@ -334,8 +349,9 @@ class _Checker:
             told = stretch.rr or stretch.interval_s > 2.5 or self.held_at(stretch.begin_s)
             if stretch.kind != "noise" or told or len(places) < 15:
                 continue
-            share = sum(self.run.believed[place] for place in places) / len(places)
-            self.hold("noise is not believed", share <= 0.15, f"{stretch.begin_s} {share:.2f}")
+            count = sum(self.run.believed[place] for place in places)
+            self.hold("noise is not believed", count <= 0.15 * len(places) + 1.0,
+                      f"{stretch.begin_s} {count} of {len(places)}")
             back = [one.t_s for one in self.run.said if one.cue is Cue.SIGNAL_BACK
                     and stretch.begin_s + 10.0 < one.t_s < stretch.end_s]
             self.hold("noise is never signal back", not back, f"{back}")
@@ -379,7 +395,7 @@ class _Checker:
                 limit_s = FROZEN_S + INTERVALS * (self.interval_s(self.times[place]) - 1.0)
                 if usual or self.readings[place].rr_s:
                     limit_s = FROZEN_RR_S
-                if lasts_s <= limit_s:
+                if lasts_s <= limit_s + LOOK_S:
                     continue
                 at_s = self.times[place]
                 self.hold("frozen is known", not self.run.believed[place], f"{at_s}")
@@ -517,7 +533,9 @@ class _Checker:
                   f"{state.key} at {self.of.end_s}, final from {final_s}")
         floor_bpm = self.of.settings.floor_bpm or 0.0
         pace = [one for one in self.run.said if one.t_s > final_s + 60.0 and one.cue in PACE
-                and not (one.cue is Cue.PICK_UP and one.numbers.level_bpm < floor_bpm)]
+                and not (one.cue is Cue.PICK_UP and self.mean_bpm(one.t_s) < floor_bpm + 3.0)
+                and not (one.cue in (Cue.EASE, Cue.WALK)
+                         and self.mean_bpm(one.t_s) > (one.numbers.ceiling_bpm or 0.0) - 3.0)]
         self.hold("no trap: at most one resume", len(pace) <= 1 and all(
             one.cue is Cue.RESUME for one in pace), f"{[(one.t_s, one.cue.key) for one in pace]}")
         late = [one for one in self.run.said
@@ -526,14 +544,21 @@ class _Checker:
         self.hold("no trap: no word of the sensor after it", not late,
                   f"{[(one.t_s, one.cue.key, one.rule) for one in late]}")
 
+    def mean_bpm(self, at_s: float) -> float:
+        """Of the newest readings: what was sent 3 bpm under the ceiling wanders nearer now and then."""
+        place = bisect.bisect_right(self.times, at_s)
+        newest = [one.bpm for one in self.readings[:place] if at_s - one.t_s < 10.0]
+        return sum(newest) / max(len(newest), 1)
+
     def ends_guarded(self) -> None:
         """The clean strap of the end is guarded by, said to be back, and not said to be lost."""
         end_s = self.of.end_s
         still = self.still(end_s)
         state, rule = self.state_at(end_s)
         self.hold("clean at last: guarded", state is not State.NO_SIGNAL or still, f"{rule} at {end_s}")
-        words = [one.cue for one in self.run.said if one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)]
-        self.hold("clean at last: signal back is said", words[-1:] != [Cue.SIGNAL_LOST] or still, f"{end_s}")
+        words = [one for one in self.run.said if one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)][-1:]
+        owed = [one for one in words if one.cue is Cue.SIGNAL_LOST and not self.still(one.t_s)]
+        self.hold("clean at last: signal back is said", not owed or still, f"{end_s}")
         late = [one for one in self.run.said if one.t_s > self.of.final_s + 60.0
                 and one.cue is Cue.SIGNAL_LOST and not self.still(one.t_s)]
         self.hold("clean at last: no word of the sensor", not late,
@@ -572,22 +597,21 @@ class _Checker:
             held = any(begin_s <= end_s and start_s <= over_s for start_s, end_s in self.of.held)
             same = all(one.rule == "step_lock" for one in self.run.said if begin_s <= one.t_s <= over_s
                        and one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK))
-            fresh = begin_s - before_s > LOCK_S and over_s < self.of.end_s and same
+            ended = any(begin_s < at_s <= over_s and state is not State.NO_SIGNAL
+                        for at_s, state, _ in self.run.states)  # a wait then is another's
+            fresh = begin_s - before_s > LOCK_S and over_s < self.of.end_s and same and not ended
             if fresh and all(late) and len(late) > 3:
                 sends = self.interval_s(over_s) <= 10.0
                 self.hold("step lock: the wait ends", held or not sends
                           or self.state_at(over_s)[0] is not State.NO_SIGNAL, f"{begin_s}")
 
 
-def check_limits(composed: Composed) -> Found:
+def limits_fit(found: Found) -> Callable[[Session, Input], None]:
     """After every command the limits in force fit together."""
-    found, session = Found(seed=composed.seed), Session(composed.settings, composed.plan)
-    for event in composed.inputs:
-        session.feed(event)
+    def looks(session: Session, event: Input) -> None:
         if isinstance(event, Command) and event.action in (Action.CEILING, Action.FREE_RUN):
-            session.advance(event.t_s + 0.001)
-            seen = session.snapshot()
-            fits = (seen.floor_bpm is None or seen.floor_bpm < seen.ceiling_bpm) and (
-                composed.settings.stop_bpm is None or seen.ceiling_bpm < composed.settings.stop_bpm)
-            found.hold("limits fit together after a command", fits, f"{event.t_s}")
-    return found
+            seen, stop_bpm = session.snapshot(), session.settings.stop_bpm
+            found.hold("limits fit together after a command",
+                       (seen.floor_bpm is None or seen.floor_bpm < seen.ceiling_bpm)
+                       and (stop_bpm is None or seen.ceiling_bpm < stop_bpm), f"{event.t_s}")
+    return looks

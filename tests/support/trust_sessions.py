@@ -179,13 +179,16 @@ class Composer:
         rng, out = self.rng, self.out
         what = rng.choice(("pause", "pause", "ceiling", "ceiling", "mute", "free"))
         if what == "pause":
+            off = rng.random() < 0.25  # the strap is, before and after
+            if off:
+                self.stretch("gap", rng.choice((12.0, 25.0)))
             begin_s = self.t_s
             self.command(Action.PAUSE)
             kind = rng.choice(("steady", "gap", "true stop"))
-            self.stretch(kind, rng.choice((1.0, 20.0, length_s)))
+            self.stretch(kind, 1.0 if off else rng.choice((1.0, 20.0, length_s)))
             self.command(Action.CONTINUE)
             out.held.append((round(begin_s, 3), round(self.t_s, 3)))
-            if rng.random() < 0.4:
+            if off or rng.random() < 0.4:
                 self.stretch("gap", rng.choice((5.0, 40.0)))
         elif what == "ceiling":
             self.ceiling = float(self.out.settings.ceiling_bpm + rng.choice((-25, -15, -10, 5, 8)))

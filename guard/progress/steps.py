@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from guard.arrays import Floats
 from guard.progress.least_squares import Averaged, tail
 
-STEP_SD, STEP_CHANCE = 0.03, 0.2  # judgement: how large a step is, as a share, and how likely in a year
+STEP_SD, STEP_CHANCE = 0.03, 0.1  # judgement: how large a step is, as a share, and how likely in a year
 FEWEST_BESIDE_STEP = 3
 
 

@@ -24,7 +24,7 @@ from guard.roster.roster import Standing, as_kept, standing, standing_from
 from guard.settings import file as settings_file
 from guard.workers.pool import Interrupted, Workers
 
-FORMAT = 1  # a change in what is worked out needs a new number
+FORMAT = 2  # a change in what is worked out needs a new number
 MOST_NOTES = 5  # of one runner
 OTHERS = (journals.JOURNAL_FILE, "ceiling.jsonl")  # lie beside bare logs and are none
 

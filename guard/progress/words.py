@@ -155,6 +155,15 @@ def interval_sentence(months: Months, units: str) -> str:
             f"over {_span(told)} {ways(told.low, told.high)} (99 % interval, {told.change.runs} runs).")
 
 
+def way(share: float) -> str:
+    """A change of speed in words.
+
+    >>> way(0.05), way(-0.021)
+    ('5 % faster', '2.1 % slower')
+    """
+    return f"{percent(abs(share), signed=False)} {'faster' if share > 0.0 else 'slower'}"
+
+
 def ways(low: float, high: float) -> str:
     """A change of speed from `low` to `high` (shares) in words.
 
@@ -201,8 +210,7 @@ def year_sentence(months: Months, units: str) -> str:
     if season is None or months.level is None or months.level.unwritten:
         return ""
     told = {Verdict.GAIN: "a gain", Verdict.LOSS: "a loss"}.get(season.verdict, "no clear change")
-    likely = f"{percent(abs(season.share), signed=False)} {'faster' if season.share > 0 else 'slower'}"
-    return (f"Over {_span(season)}: {told}, most likely {likely}; {ways(season.low, season.high)} "
+    return (f"Over {_span(season)}: {told}, most likely {way(season.share)}; {ways(season.low, season.high)} "
             "(99 % interval).")
 
 
@@ -228,8 +236,9 @@ def sleep_sentence(spell: ShortSleep, usual_m_s: float) -> str:
     if spell.speed_m_s is None:
         return text + " Too few runs then to compare."
     shift = spell.speed_m_s
-    return (f"{text} Speed at the ceiling beside the six weeks around it: {percent(shift.value / usual_m_s)} "
-            f"(95 % interval {percent(shift.low / usual_m_s)} to {percent(shift.high / usual_m_s)}).")
+    low, likely, high = (value / usual_m_s for value in (shift.low, shift.value, shift.high))
+    return (f"{text} Beside the six weeks around it {way(likely)} at the ceiling; {ways(low, high)} "
+            "(95 % interval).")
 
 
 def share_sentence(months: Months) -> str:

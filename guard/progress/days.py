@@ -19,7 +19,7 @@ import numpy as np
 
 from guard.arrays import Floats
 from guard.progress.weeks import WEEK, monday
-from guard.response.search import Estimate
+from guard.response.estimate import Estimate
 
 Daily = Mapping[str, Mapping[date, float]]
 

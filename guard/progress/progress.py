@@ -41,7 +41,7 @@ from guard.progress.slopes import Slopes
 from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import PLATEAU_LOOK_DAYS, Told, Verdict, told, within
 from guard.progress.weeks import Consistency, Run, Week, consistency, share_of, weeks
-from guard.response.search import Estimate
+from guard.response.estimate import Estimate
 
 RECENT_WEEKS = 12
 MOST_BEYOND_BPM = 6.0  # how far outside a run's heart rates a ceiling may lie for its own speed to be shown

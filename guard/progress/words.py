@@ -151,8 +151,9 @@ def interval_sentence(months: Months, units: str) -> str:
     told, level = months.recent, months.level
     if told is None or level is None:
         return ""
+    alone = ", if nothing but you changed" if told.verdict is Verdict.ASKED else ""
     return (f"Pace at {months.ceiling_bpm:g} bpm is now about {pace(level.now, units)} {pace_unit(units)}; "
-            f"over {_span(told)} {ways(told.low, told.high)} (99 % interval, {told.change.runs} runs).")
+            f"over {_span(told)} {ways(told.low, told.high)}{alone} (99 % interval, {told.change.runs} runs).")
 
 
 def way(share: float) -> str:

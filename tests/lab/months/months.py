@@ -253,7 +253,7 @@ def main() -> int:
     print(HEAD, flush=True)
     found = []
     for row in ROWS:
-        if args.rows and row.name not in args.rows or args.others and row.name in others.UNKNOWN:
+        if (args.rows and row.name not in args.rows) or (args.others and row.name in others.UNKNOWN):
             continue
         found.append(measure(row, seeds, others.history if args.others else history))
         print(line(row, found[-1]), flush=True)

@@ -33,7 +33,6 @@ from tests.lab.months.runners import (
 from tests.lab.months.runners import _lag as lag
 from tests.lab.months.runners import _wander as wander
 
-
 UNKNOWN = ("once", "two-belts", "walk-run")  # questions that these runners are not asked
 
 

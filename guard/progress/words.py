@@ -153,7 +153,8 @@ def interval_sentence(months: Months, units: str) -> str:
         return ""
     alone = ", if nothing but you changed" if told.verdict is Verdict.ASKED else ""
     return (f"Pace at {months.ceiling_bpm:g} bpm is now about {pace(level.now, units)} {pace_unit(units)}; "
-            f"over {_span(told)} {ways(told.low, told.high)}{alone} (99 % interval, {told.change.runs} runs).")
+            f"over {_span(told)} {ways(told.low, told.high)}{alone} "
+            f"(99 % interval, {told.change.runs} runs).")
 
 
 def way(share: float) -> str:

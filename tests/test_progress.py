@@ -366,6 +366,14 @@ def test_what_is_no_change_of_the_runner_is_no_claim(name):
     assert not any(told.verdict in lab.CLAIMS for _, look in looks for told in (look.recent, look.season))
 
 
+def test_a_medicine_is_asked_about_and_no_gain():
+    """12 bpm off from week 16, on belt and pod alike: no step of one source could be it."""
+    _, looks = told_of("medicine", 5)
+    assert not any(told.verdict in lab.CLAIMS for _, look in looks for told in (look.recent, look.season))
+    asked = [look.level.step for _, look in looks if look.recent.verdict is Verdict.ASKED]
+    assert asked and all(step.source == "" and abs(step.day - 7 * 16) <= 7 for step in asked)
+
+
 def test_a_season_without_temperatures_is_no_claim():
     _, looks = told_of("unwritten", 1)
     assert all(look.level.unwritten and look.recent.verdict is Verdict.UNKNOWN for _, look in looks)
@@ -411,6 +419,8 @@ def test_weeks_shares_gaps_and_jumps():
     regular = consistency(found, [run.day for run in runs])
     assert regular is not None and (regular.weeks, regular.with_runs) == (9, 6)
     assert regular.longest_gap_days == 11 and share_of(found) == pytest.approx(0.9)
+    since = consistency(found, [run.day for run in runs], monday + timedelta(weeks=9))
+    assert since is not None and since.longest_gap_days == 15  # from the last run to today
 
 
 def test_a_check_is_read_over_the_last_two_minutes_of_its_test_parts():
@@ -538,6 +548,18 @@ def test_a_log_that_ends_long_ago_is_said_with_a_way_back():
     assert months.weeks[-1].begins == date(2026, 9, 28) and months.weeks[-1].runs == 0
     assert months.consistency is not None and months.consistency.with_runs < 12
     assert words.today_sentences(look(sessions, {}, 139.0, today=date(2026, 3, 8))) == []
+    ill = {"ill": {date(2026, 3, 7): 2.0}}
+    said = " ".join(words.today_sentences(look(sessions, ill, 139.0, today=date(2026, 3, 8))))
+    assert "fever or symptoms below the neck" in said and "No run until it has passed" in said
+    ill["ill"][date(2026, 3, 8)] = 0.0
+    assert words.today_sentences(look(sessions, ill, 139.0, today=date(2026, 3, 8))) == []
+
+
+@pytest.mark.parametrize(("low", "high", "says"), [
+    (-0.12, 0.31, "between 12 % slower and 31 % faster"), (0.03, 0.081, "3 % to 8.1 % faster"),
+    (-0.05, -0.02, "2 % to 5 % slower"), (-0.05, np.inf, "slower or faster, without limit")])
+def test_a_change_says_its_way_in_words(low, high, says):
+    assert words.ways(low, high) == says
 
 
 def test_a_screen_without_unicode_stays_plain(home):

@@ -17,9 +17,10 @@ from typing import Any
 import pytest
 
 from guard.journal import journal as journals
+from guard.progress.days import last_illness
 from guard.roster import folders, roster, words
 from guard.roster.page import page
-from guard.roster.roster import News, Standing, last_illness, line, standing_from, worst_first
+from guard.roster.roster import News, Standing, line, standing_from, worst_first
 from guard.roster.terminal import report
 from guard.screen.look import Look
 from tests.support.documents import check_listed
@@ -207,8 +208,8 @@ def test_news_by_what_matters_and_among_equals_by_how_much():
 def test_an_illness_ends_with_a_word_or_a_week_without_one():
     days = [date(2026, 1, 1) + timedelta(days=n) for n in range(40)]
     ill = {days[0]: 1.0, days[2]: 2.0, days[9]: 1.0}
-    assert last_illness(ill) == (days[0].toordinal(), days[9].toordinal(), 2)
-    assert last_illness({**ill, days[20]: 1.0}) == (days[20].toordinal(), days[20].toordinal(), 1)
+    assert last_illness(ill) == (days[0], days[9], 2)
+    assert last_illness({**ill, days[20]: 1.0}) == (days[20], days[20], 1)
     assert last_illness({**ill, days[10]: 0.0}) is None and last_illness({}) is None
 
 

@@ -117,7 +117,7 @@ def cautions(runner: Runner, suggestion: CeilingSuggestion) -> list[str]:
     found = []
     who = withheld(runner)
     if who:
-        found.append(f"Do not rely on any of these figures: {who}. Ask a licensed professional.")
+        found.append("Do not rely on any of these figures.")  # why stands in the suggestion's reason
     if runner.age is not None and OLD < runner.age <= VERY_OLD:
         found.append(f"Over {OLD} formulas by age are less certain still: go by a test, and ask a licensed "
                      "professional before the first hard one.")

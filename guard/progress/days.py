@@ -19,7 +19,7 @@ import numpy as np
 
 from guard.arrays import Floats
 from guard.progress.weeks import WEEK, monday
-from guard.response.search import Estimate
+from guard.response.estimate import Estimate
 
 Daily = Mapping[str, Mapping[date, float]]
 
@@ -30,6 +30,8 @@ AROUND = timedelta(weeks=6)  # the plateau, before and after: what it is compare
 FEWEST_EACH = 4  # weeks, inside and around (ours)
 WARM_C = 21.0  # heart rate rises by 1.4 % a degree from 21 to 35 C (Miller & Martin 1975)
 FEWEST_DAYS = 10  # of an item in each of two spans, before they are compared
+WELL_AGAIN_DAYS = 7  # an illness not written about for so long is over
+ILL_TODAY_DAYS = 10  # and its last word is news for so long
 
 # What to look at first: (key of the journal, words, unit, which way is worse).
 CHECKS: tuple[tuple[str, str, str, int], ...] = (
@@ -70,6 +72,22 @@ class FactorChange:
     before: float | None
     days: int
     worse: bool
+
+
+def last_illness(ill: Mapping[date, float]) -> tuple[date, date, int] | None:
+    """(first day, last day written, worst) of the newest illness; None where the newest word is well.
+
+    `ill` is the journal's, day to grade: 0 well, 1 a cold, 2 fever or symptoms below the neck.
+    """
+    spell: list[tuple[date, int]] = []
+    for day, grade in sorted(ill.items()):
+        if spell and (day - spell[-1][0]).days > WELL_AGAIN_DAYS:
+            spell.clear()
+        if grade > 0:
+            spell.append((day, int(grade)))
+        else:
+            spell.clear()
+    return (spell[0][0], spell[-1][0], max(grade for _, grade in spell)) if spell else None
 
 
 def short_sleep(sleep_h: Mapping[date, float], runs: Sequence[tuple[date, float]]) -> list[ShortSleep]:

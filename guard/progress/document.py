@@ -9,7 +9,7 @@ from guard.journal.links import Correlation
 from guard.progress import words
 from guard.progress.progress import Months, PastSession, half_95
 from guard.progress.verdict import Told
-from guard.response.search import Estimate
+from guard.response.estimate import Estimate
 
 RUN_COLUMNS = (
     "date", "session", "speed_at_ceiling_m_s", "low_m_s", "high_m_s", "pace_at_ceiling", "refusal",
@@ -26,12 +26,13 @@ def document(
         "format": 2, "ceiling_bpm": months.ceiling_bpm, "units": units,
         "says": words.headline(months, units),
         "last_run": str(months.last) if months.last else None, "idle_days": months.idle_days,
+        "ill": None if months.ill is None else {"since": str(months.ill[0]), "grade": months.ill[1]},
         "recent": _told(months.recent), "season": _told(months.season),
         "speed_now_m_s": None if level is None else _known(
             Estimate(level.now, level.now - half_95(level), level.now + half_95(level))),
         "temperatures_missing": level is not None and level.unwritten,
         "step": None if step is None else {
-            "chance": round(step.chance, 3), "date": str(months.step_day), "speed_from": step.source,
+            "chance": round(step.chance, 3), "date": str(months.step_day), "speed_from": step.source or None,
             "share": _number(step.share, 4)},
         "curve": [{"date": str(day), "speed_m_s": _number(speed, 4)} for day, speed in months.curve],
         "learned": None if slopes is None else {

@@ -84,7 +84,8 @@ class Averaged:
             self.fits.append(one)
             likely.append(one.log_likelihood)
             alike = math.exp(-gap / length) * day / (day + float(np.median(own))) if length else 0.0
-            worth = float(np.sum(1.0 / (1.0 + calm))) * (1.0 - alike) / (1.0 + alike)
+            # So many independent days tell a variance as well (Bayley & Hammersley 1946, J R Stat Soc 8:184).
+            worth = float(np.sum(1.0 / (1.0 + calm))) * (1.0 - alike**2) / (1.0 + alike**2)
             frees.append(max(worth - one.used - LUCK, 3.0))
         weights = np.exp(np.array(likely) - max(likely))
         self.weights = weights / weights.sum()

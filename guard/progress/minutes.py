@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.arrays import Floats
-from guard.response.series import RUN_M_S
+from guard.response.gait import RUN_M_S
 
 BY_TREADMILL, BY_FOOT_POD, BY_SATELLITE = "treadmill", "foot pod", "satellite"  # what tells the speed
 

@@ -14,7 +14,7 @@ from guard.page.document import document
 from guard.progress import svg, words
 from guard.progress.progress import Months, PastSession, Point
 from guard.progress.verdict import Told, Verdict
-from guard.response.search import Estimate
+from guard.response.estimate import Estimate
 
 _SHOWN_DAYS = 366  # a year
 _SHOWN_WEEKS = 52  # a year

@@ -16,7 +16,15 @@ from datetime import date, timedelta
 import numpy as np
 
 from guard.progress.checks import CheckPart, Difference, over_all_checks
-from guard.progress.days import Daily, FactorChange, ShortSleep, checks, short_sleep
+from guard.progress.days import (
+    ILL_TODAY_DAYS,
+    Daily,
+    FactorChange,
+    ShortSleep,
+    checks,
+    last_illness,
+    short_sleep,
+)
 from guard.progress.figures import SessionFigures
 from guard.progress.least_squares import student
 from guard.progress.level import (
@@ -33,7 +41,7 @@ from guard.progress.slopes import Slopes
 from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import PLATEAU_LOOK_DAYS, Told, Verdict, told, within
 from guard.progress.weeks import Consistency, Run, Week, consistency, share_of, weeks
-from guard.response.search import Estimate
+from guard.response.estimate import Estimate
 
 RECENT_WEEKS = 12  # what "lately" means: a change shows in that time (ours)
 MOST_BEYOND_BPM = 6.0  # how far outside a run's heart rates a ceiling may lie for its own speed to be shown
@@ -77,7 +85,7 @@ class Months:
     `slopes` is bpm per m/s, drift bpm an hour. `history` has `recent` as it stood
     at the end of each month, where it was asked for. `reality` are the things to look at
     first, empty unless the verdict is a plateau or a loss. `idle_days` is how
-    long ago the last run was.
+    long ago the last run was. `ill` is (first day, worst grade) of an illness of these days.
     """
 
     ceiling_bpm: float
@@ -102,6 +110,7 @@ class Months:
     reality: tuple[FactorChange, ...]
     last: date | None
     idle_days: int
+    ill: tuple[date, int] | None
 
     @property
     def known(self) -> list[Point]:
@@ -168,10 +177,16 @@ def look(
         len(inside), int(np.ptp(inside)) if len(inside) else 0,
         tuple(_history(sums, runs, ceiling_bpm, begin)) if with_history else (),
         tuple(all_weeks), share_of(all_weeks[-RECENT_WEEKS:]),
-        consistency(all_weeks[-52:], [run.day for run in all_runs]),
+        consistency(all_weeks[-52:], [run.day for run in all_runs], today),
         tuple(week for week in all_weeks[-RECENT_WEEKS:] if week.jump is not None),
         tested, over_all_checks(tested), tuple(short_sleep(daily.get("sleep_h", {}), _flat(points, curve))),
-        tuple(reality), last, max((today - last).days, 0) if last else 0)
+        tuple(reality), last, max((today - last).days, 0) if last else 0,
+        _ill(daily.get("ill", {}), today))
+
+
+def _ill(ill: Mapping[date, float], today: date) -> tuple[date, int] | None:
+    found = last_illness({day: grade for day, grade in ill.items() if day <= today})
+    return (found[0], found[2]) if found and (today - found[1]).days < ILL_TODAY_DAYS else None
 
 
 def _sources(sessions: Sequence[PastSession], named: Mapping[date, str]) -> list[str]:

@@ -50,7 +50,7 @@ class Week:
 class Consistency:
     """Of whole weeks: `weeks` in all, `with_runs` of them with a run; usual runs and hours a week.
 
-    `longest_gap_days` is the longest time between two runs.
+    `longest_gap_days` is the longest time without a run, that to today too.
     """
 
     weeks: int
@@ -101,12 +101,12 @@ def share_of(some: Sequence[Week]) -> float | None:
     return under / (under + over) if under + over > 0 else None
 
 
-def consistency(some: Sequence[Week], days: Sequence[date]) -> Consistency | None:
+def consistency(some: Sequence[Week], days: Sequence[date], today: date | None = None) -> Consistency | None:
     """How regular the running was; `days` are the days of the runs. None without weeks."""
     if not some:
         return None
     ordered = sorted(day for day in days if some[0].begins <= day < some[-1].begins + WEEK)
-    gaps = [(later - earlier).days for earlier, later in pairwise(ordered)]
+    gaps = [(later - earlier).days for earlier, later in pairwise([*ordered, *filter(None, [today])])]
     return Consistency(
         len(some), sum(week.runs > 0 for week in some), float(median(week.runs for week in some)),
         float(median(week.hours for week in some)), max(gaps, default=0))

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from datetime import date
 
+from guard.journal.advice import FEVER
 from guard.journal.links import FEWEST_PAIRS, Correlation
 from guard.progress import figures, progress
 from guard.progress.days import FactorChange, ShortSleep
@@ -40,6 +41,11 @@ RETURN = (
     "After a break of three weeks or more, begin with short, easy runs and walking breaks, about half of "
     "what was usual, and add a little each week that goes well (common practice). After an illness, or with "
     "any symptom, ask a licensed professional first.")
+ILL_FEVER = "No run until it has passed; ask a licensed professional if it lasts or worries you."
+ILL_COLD = "Rest, or run short and easy, and stop if it gets worse."
+RETURN_ILL = (
+    "After it begin with short, easy runs and walking breaks, and add a little each day that goes well "
+    "(common practice).")
 REFUSALS = {  # what is wrong, and the fix
     figures.NO_SPEED: ("speed was not logged", "connect a treadmill or foot pod, or type the speed"),
     figures.NO_BEATS: ("heart rate is missing", "keep the strap wet"),
@@ -119,9 +125,14 @@ def asked_sentence(months: Months, units: str) -> str:
     seems = f"Your runs became {'faster' if change > 0 else 'slower'} by {percent(abs(change), signed=False)}"
     if step is None or months.step_day is None:
         return f"{seems}; chance could still explain it."
-    return (f"{seems}, but it may have come in one day, most likely about {day(months.step_day)}: was the "
-            f"{step.source} changed, moved or recalibrated then? If so, give it a name: guard journal --date "
-            f"{months.step_day} --speed-from NAME. If not, more weeks will tell.")
+    when = f"{seems}, but it may have come in one day, most likely about {day(months.step_day)}"
+    name = f"give it a name: guard journal --date {months.step_day} --speed-from NAME"
+    if not step.source:
+        return (f"{when}. A medicine begun, changed or ended then, or another strap? Heart rates before and "
+                f"after do not compare then. Or what tells your speed, changed or moved? If so, {name}. If "
+                "none of these, more weeks will tell.")
+    return (f"{when}: was the {step.source} changed, moved or recalibrated then? If so, {name}. If not, more "
+            "weeks will tell.")
 
 
 def _by(told: Told) -> str:
@@ -141,17 +152,54 @@ def interval_sentence(months: Months, units: str) -> str:
     told, level = months.recent, months.level
     if told is None or level is None:
         return ""
+    alone = ", if nothing but you changed" if told.verdict is Verdict.ASKED else ""
     return (f"Pace at {months.ceiling_bpm:g} bpm is now about {pace(level.now, units)} {pace_unit(units)}; "
-            f"change in {_span(told)}: {percent(told.low)} to {percent(told.high)} "
+            f"over {_span(told)} {ways(told.low, told.high)}{alone} "
             f"(99 % interval, {told.change.runs} runs).")
 
 
+def way(share: float) -> str:
+    """A change of speed in words.
+
+    >>> way(0.05), way(-0.021)
+    ('5 % faster', '2.1 % slower')
+    """
+    return f"{percent(abs(share), signed=False)} {'faster' if share > 0.0 else 'slower'}"
+
+
+def ways(low: float, high: float) -> str:
+    """A change of speed from `low` to `high` (shares) in words.
+
+    >>> ways(-0.12, 0.31), ways(0.03, 0.081), ways(-0.05, -0.02)
+    ('between 12 % slower and 31 % faster', '3 % to 8.1 % faster', '2 % to 5 % slower')
+    """
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "slower or faster, without limit"
+    less, more = (percent(abs(share), signed=False) for share in (low, high))
+    if low >= 0.0:
+        return f"{less} to {more} faster"
+    if high <= 0.0:
+        return f"{more} to {less} slower"
+    return f"between {less} slower and {more} faster"
+
+
 def today_sentences(months: Months) -> list[str]:
-    """What is known of today: how long ago the last run was, and how to come back."""
-    if months.last is None or months.idle_days < IDLE_DAYS:
-        return []
-    lines = [f"No run for {weeks_or_days(months.idle_days)}; this is how things stood on {day(months.last)}."]
-    return [*lines, RETURN] if months.idle_days >= BREAK_DAYS else lines
+    """What is known of today: an illness, how long ago the last run was, and how to come back."""
+    lines = []
+    if months.ill is not None:
+        since, grade = months.ill
+        worse = grade >= FEVER
+        what = "fever or symptoms below the neck" if worse else "a cold"
+        lines.append(f"Your journal says {what}, first on {day(since)}. {ILL_FEVER if worse else ILL_COLD} "
+                     "Once you are well: guard journal --ill 0.")
+    if months.last is not None and months.idle_days >= IDLE_DAYS:
+        lines.append(f"No run for {weeks_or_days(months.idle_days)}; this is how things stood on "
+                     f"{day(months.last)}.")
+        if months.idle_days >= BREAK_DAYS:
+            lines.append(RETURN)
+    if months.ill is not None and RETURN not in lines:
+        lines.append(RETURN_ILL)
+    return lines
 
 
 def weeks_or_days(days: int) -> str:
@@ -165,8 +213,8 @@ def year_sentence(months: Months, units: str) -> str:
     if season is None or months.level is None or months.level.unwritten:
         return ""
     told = {Verdict.GAIN: "a gain", Verdict.LOSS: "a loss"}.get(season.verdict, "no clear change")
-    return (f"Over {_span(season)}: {told}, {percent(season.share)} (99 % interval {percent(season.low)} to "
-            f"{percent(season.high)}).")
+    return (f"Over {_span(season)}: {told}, most likely {way(season.share)}; {ways(season.low, season.high)} "
+            "(99 % interval).")
 
 
 def plateau_sentence() -> str:
@@ -191,8 +239,9 @@ def sleep_sentence(spell: ShortSleep, usual_m_s: float) -> str:
     if spell.speed_m_s is None:
         return text + " Too few runs then to compare."
     shift = spell.speed_m_s
-    return (f"{text} Speed at the ceiling beside the six weeks around it: {percent(shift.value / usual_m_s)} "
-            f"(95 % interval {percent(shift.low / usual_m_s)} to {percent(shift.high / usual_m_s)}).")
+    low, likely, high = (value / usual_m_s for value in (shift.low, shift.value, shift.high))
+    return (f"{text} Beside the six weeks around it {way(likely)} at the ceiling; {ways(low, high)} "
+            "(95 % interval).")
 
 
 def share_sentence(months: Months) -> str:

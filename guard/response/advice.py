@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from guard.response.estimate import Estimate
 from guard.response.fit import Fit
-from guard.response.search import Estimate
 from guard.settings import find
 from guard.units import per_m_s, speed_unit
 

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from guard.response.estimate import Estimate
 from guard.response.guarded import Bout, Guarded, bouts
 from guard.response.noise import likely_noise
 from guard.response.pooled import Grid, PooledRuns, sums
-from guard.response.search import Estimate
 
 RESPONSES_S = tuple(np.geomspace(16.0, 130.0, 10).tolist())  # tried: the range of Hunt 2015 and beyond
 USUAL_S, USUAL_LOG_SD = 57.6, 0.41  # 57.6 +- 23.6 s (Hunt, Fankhauser, Saengsuwan 2015, BioMed Eng OnLine 14)
@@ -27,7 +27,7 @@ POOLED_GAIN, POOLED_GAIN_SD, POOLED_GAIN_OF_DAYS = 27.0, 12.0, 2.0
 EASE_BPM, EASE_SD_BPM, EASE_OF_DAYS_BPM = 4.0, 4.0, 1.5  # ours; heeded or not
 EASE_SDS_BPM = (1.5, 3.0, 5.0, 8.0)  # tried (ours)
 # What no number of runs tells: a heart is no single lag, a pod and a belt err in scale. Simulated.
-FLOOR_GAIN, FLOOR_LOG_RESPONSE, FLOOR_DEAD_S, FLOOR_EASE_BPM = 0.05, 0.12, 2.5, 0.7
+FLOOR_GAIN, FLOOR_LOG_RESPONSE, FLOOR_DEAD_S, FLOOR_EASE_BPM = 0.05, 0.16, 2.5, 0.7
 FLOOR_LOG_HEARD, FLOOR_HEEDED = 0.25, 0.06  # likewise simulated
 LEAST_SEEN_M_S = 0.02  # spread of speed that tells a gain (ours)
 # Of speed before an ease; from so long after it until then; and so many seconds (ours).

@@ -19,9 +19,10 @@ import numpy as np
 
 from guard.arrays import Floats
 from guard.response.cued import ToldByRuns, told
+from guard.response.estimate import Estimate
 from guard.response.guarded import Guarded
 from guard.response.model import BOUNDS, Constants, Piece
-from guard.response.search import Estimate, Search
+from guard.response.search import Search
 from guard.response.series import RUN, Stretch
 from guard.units import speed
 

@@ -10,7 +10,8 @@ import numpy as np
 
 from guard.arrays import Bools, Floats
 from guard.events import Cue, CueGiven, Input, Output, State, StateChanged
-from guard.response.series import HILL, RUN_M_S, by_second, sorted_out, speed_by_second
+from guard.response.gait import RUN_M_S
+from guard.response.series import HILL, by_second, sorted_out, speed_by_second
 from guard.response.spans import held, runs
 
 BIN_S = 6  # heart rate moves little in it (ours)

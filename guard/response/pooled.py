@@ -19,9 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from guard.arrays import Bools, Floats
+from guard.response.estimate import Estimate
 from guard.response.guarded import ERRORS_DRAWN, Bout
 from guard.response.noise import BASES, Movers, Noise, White
-from guard.response.search import Estimate
 
 RELIABLE = 0.75  # of what a run's speed does, this share at least must be no error of the speed
 TEMPERED = 1.3  # likelihoods count less, for no model is the heart's. Simulated

@@ -12,12 +12,13 @@ response, which one run does not have.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from guard.arrays import Floats
+from guard.response.estimate import Estimate
 from guard.response.model import BOUNDS, TIMES_IN_LOG, Constants, Piece, from_vector, solve, to_vector
 from guard.response.series import FEWEST_SAMPLES
 
@@ -26,15 +27,6 @@ GROSS_BPM, GROSS_SD = 15.0, 4.5  # off the fit, the larger of them: a fault of t
 GROSS_NEAR_BPM = 40.0  # just after a start or stop, where a plain lag is coarse
 # Of the search: one of them leads to the best (simulated).
 STARTS = tuple((response, dead) for response in (20.0, 45.0, 90.0) for dead in (3.0, 11.0))
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A value with its interval (95 % where nothing else is said), in the unit of its name."""
-
-    value: float
-    low: float
-    high: float
 
 
 class Search:

@@ -15,13 +15,12 @@ from numpy.typing import NDArray
 
 from guard.arrays import Bools, Floats
 from guard.events import FASTEST_M_S, Action, Command, Doubt, Input, Reading, Speed
+from guard.response.gait import RUN_M_S, WALK_M_S
 from guard.response.spans import held, runs
 from guard.session.speeds import OLD_S, Speeds
 from guard.signal.trust import Trust
 
 STAND, WALK, RUN = 0, 1, 2  # codes
-WALK_M_S = 0.5  # slower is standing
-RUN_M_S = 1.8  # 6.5 km/h; few people walk faster, few jog slower (common practice)
 HILL = 4.5  # level speed times (1 + 4.5 grade): slope and level terms of ACSM's running equation
 STEEPEST_FITTED = 0.2  # grade; the cost of running is taken as a line only so far (ours)
 BRIDGED_S = 30  # speed unknown for no longer than this is taken as unchanged

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from guard.arrays import Floats
-from guard.response.series import HILL, RUN_M_S
+from guard.response.gait import RUN_M_S
+from guard.response.series import HILL
 from guard.review.trace import Trace
 from guard.units import speed
 

@@ -24,7 +24,7 @@ from guard.settings import file as settings_file
 from guard.workers.pool import Interrupted
 from guard.workers.workers import Workers
 
-FORMAT = 1  # a change in what is worked out needs a new number
+STANDING_FORMAT = 2  # a change in what is worked out needs a new number
 MOST_NOTES = 5  # of one runner
 OTHERS = (journals.JOURNAL_FILE, "ceiling.jsonl")  # lie beside bare logs and are none
 
@@ -64,7 +64,7 @@ def everyone(
     states = {name: _state(home) for name, home in homes.items()}
     for name, home in homes.items():
         with contextlib.suppress(ValueError, TypeError, KeyError, IndexError):
-            made_for = {"format": FORMAT, "state": states[name]}
+            made_for = {"format": STANDING_FORMAT, "state": states[name]}
             known[name] = _believed(states[name], read_cached(_place(home), made_for))
     new = [name for name in homes if name not in known]
 
@@ -76,7 +76,7 @@ def everyone(
                 f"a worker does not see {printable(home.folder)} as this machine does",
                 "share the folder with every worker under the same path, or leave --workers out")
         if said is not None:  # what stood in the way may go without a trace
-            write_cached(_place(home), {"format": FORMAT, "state": state}, [said, notes])
+            write_cached(_place(home), {"format": STANDING_FORMAT, "state": state}, [said, notes])
         known[name] = _believed(state, [said, notes])
         if progress:
             progress(len(known) - before, len(new))
@@ -141,7 +141,8 @@ def home_of(folder: Path) -> Home:
 
 def state_of(home: Home) -> str:
     """Changes whenever anything does that `look_at` reads; OSError where it cannot be read."""
-    stamps: list[tuple[str, object, object]] = [("home", os.fspath(home.folder), (FORMAT, FIGURES_FORMAT))]
+    stamps: list[tuple[str, object, object]] = [
+        ("home", os.fspath(home.folder), (STANDING_FORMAT, FIGURES_FORMAT))]
     with os.scandir(home.sessions) as places:
         stamps += [(place.name, state.st_size, state.st_mtime_ns) for place in places
                    if place.name.endswith(".jsonl") and (state := _stat(place)) is not None]

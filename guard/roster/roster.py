@@ -13,14 +13,13 @@ from enum import IntEnum
 from math import isfinite
 from statistics import median
 
+from guard.progress.days import ILL_TODAY_DAYS, last_illness
 from guard.progress.progress import RECENT_WEEKS, Months, PastSession, half_95, under_over
 from guard.progress.verdict import Verdict
 from guard.progress.weeks import WEEK, Run, monday, share_of, weeks
 from guard.progress.words import BREAK_DAYS, IDLE_DAYS
 
 EARLY = "early"  # too few runs for any verdict; else the verdict's name in lower case
-WELL_AGAIN_DAYS = 7  # an illness not written about for so long is over
-ILL_TODAY_DAYS = IDLE_DAYS
 PICTURE_DAYS = 366  # a year
 _RUNS_DAYS = RECENT_WEEKS * 7 + 7  # and a week, for a look late in the week
 
@@ -91,6 +90,7 @@ def standing(months: Months, sessions: Sequence[PastSession], ill: Mapping[date,
     last, recent, level = months.last.toordinal(), months.recent, months.level
     half = half_95(level) if level else 0.0
     change = (recent.share, recent.low, recent.high) if recent else None
+    spell = last_illness(ill)
     return Standing(
         months.ceiling_bpm, len(sessions), sessions[0].day.toordinal(), last,
         recent.verdict.name.lower() if recent else EARLY, level is not None and level.unwritten,
@@ -101,23 +101,10 @@ def standing(months: Months, sessions: Sequence[PastSession], ill: Mapping[date,
         tuple((session.day.toordinal(), session.figures.duration_s,
                *under_over(session.figures, months.ceiling_bpm))
               for session in sessions if last - session.day.toordinal() < _RUNS_DAYS),
-        last_illness(ill),
+        None if spell is None else (spell[0].toordinal(), spell[1].toordinal(), spell[2]),
         tuple((point.day.toordinal(), round(point.speed.value, 4)) for point in months.points
               if point.speed and last - point.day.toordinal() < PICTURE_DAYS),
         tuple((day.toordinal(), round(speed, 4)) for day, speed in months.curve))
-
-
-def last_illness(ill: Mapping[date, float]) -> tuple[int, int, int] | None:
-    """(first day, last day written, worst) of the newest illness; None where the newest word is well."""
-    spell: list[tuple[int, int]] = []
-    for day, grade in sorted(ill.items()):
-        if spell and day.toordinal() - spell[-1][0] > WELL_AGAIN_DAYS:
-            spell.clear()
-        if grade > 0:
-            spell.append((day.toordinal(), int(grade)))
-        else:
-            spell.clear()
-    return (spell[0][0], spell[-1][0], max(grade for _, grade in spell)) if spell else None
 
 
 def line(name: str, of: Standing, today: date) -> Line:

@@ -73,8 +73,8 @@ def meaning(units: str) -> str:
     """What the columns are."""
     return (f"Weeks with a run, of the last {RECENT_WEEKS}; over: share of time over the ceiling in these; "
             f"pace at each runner's own ceiling in {words.pace_unit(units)} with its 95 % interval; change: "
-            f"of that speed in up to {RECENT_WEEKS} weeks, 99 % interval. A change takes about {FEWEST_RUNS} "
-            f"runs with speed over {LEAST_SPAN_DAYS // 7} weeks.")
+            f"of that speed in up to {RECENT_WEEKS} weeks (+ is faster), 99 % interval. A change takes about "
+            f"{FEWEST_RUNS} runs with speed over {LEAST_SPAN_DAYS // 7} weeks.")
 
 
 def sentence(line: Line, units: str) -> str:

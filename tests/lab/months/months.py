@@ -29,6 +29,7 @@ from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import Told, Verdict, told
 from tests.lab.months import others
 from tests.lab.months.runners import BEGINS, ROWS, History, Row, Run, history
+from tests.lab.months.targets import judged
 
 RECORDINGS = Path(__file__).resolve().parents[3] / "recordings"
 FIRST_LOOK_WEEK = 8
@@ -194,12 +195,12 @@ def line(row: Row, one: dict[str, object]) -> str:
     return (f"| {row.words} | {recent['bias']:+.1f}, {recent['half']:.1f} | {recent['covered']:.0f} | "
             f"{season['bias']:+.1f}, {season['half']:.1f} | {season['covered']:.0f} | {one['claims']:.0f} | "
             f"{one['recent gain']:.0f}, {one['gain']:.0f} | {one['asked']:.0f} | "
-            f"{one['plateau']:.0f} ({one['plateau at end']:.0f}) |")
+            f"{one['plateau']:.0f} ({one['plateau at end']:.0f}) | {judged(row, one)} |")
 
 
 HEAD = ("| truth | 12 weeks: bias, 99 % half-width, % | covered, % | season: bias, half-width, % "
         "| covered, % | claims ever, % | gain in 12 weeks, at all, % | asked, % "
-        "| plateau ever (last two looks), % |\n|---|---|---|---|---|---|---|---|---|")
+        "| plateau ever (last two looks), % | targets |\n|---|---|---|---|---|---|---|---|---|---|")
 
 
 def scale(sessions: int) -> None:
@@ -252,7 +253,7 @@ def main() -> int:
     print(HEAD, flush=True)
     found = []
     for row in ROWS:
-        if args.rows and row.name not in args.rows:
+        if (args.rows and row.name not in args.rows) or (args.others and row.name in others.UNKNOWN):
             continue
         found.append(measure(row, seeds, others.history if args.others else history))
         print(line(row, found[-1]), flush=True)

@@ -33,6 +33,8 @@ from tests.lab.months.runners import (
 from tests.lab.months.runners import _lag as lag
 from tests.lab.months.runners import _wander as wander
 
+UNKNOWN = ("once", "two-belts", "walk-run")  # questions that these runners are not asked
+
 
 @dataclass(frozen=True)
 class _Heart:
@@ -121,6 +123,8 @@ def _run(row: Row, rng: np.random.Generator, heart: _Heart, day: int, luck: floa
     drift = rng.lognormal(0.0, 0.3) * (1.0 + 0.03 * max(warm - 20.0, 0.0)) * heart.drift(at)
     bpm = CEILING_BPM + heart.bpm(seen) + drift - heart.drift(REFERENCE_S) + heat
     bpm += wander(rng, seconds, 1.1 * heart.noise, 25.0) + wander(rng, seconds, 0.8 * heart.noise, 400.0)
+    if week >= 16.0:
+        bpm -= row.medicine_bpm
     bpm = np.asarray(np.rint(bpm + rng.normal(0.0, 0.6, seconds)), dtype=np.float64)
     bpm[at % every_s != 0] = np.nan
     device = "first" if row.belt_high is not None or rng.random() < 0.5 else "second"
@@ -138,7 +142,7 @@ def _run(row: Row, rng: np.random.Generator, heart: _Heart, day: int, luck: floa
         if rng.random() < 0.15:
             begin = int(rng.integers(0, seconds - 200))
             bpm[begin:begin + int(rng.integers(100, 700))] = np.rint(rng.normal(166.0, 2.0))
-    known = row.written and rng.random() < 0.67
+    known = row.written and rng.random() < min(0.67, 1.0 - row.forgotten)
     # Which of the two pods or belts it was, no log tells.
     source = "foot_pod" if outdoors else "treadmill"
     return Run(BEGINS + timedelta(days=day), source, bpm, np.asarray(np.round(np.maximum(told, 0.0), 2)),

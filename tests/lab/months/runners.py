@@ -30,8 +30,8 @@ BEGINS = date(2025, 1, 6)  # a Monday; invented like the rest
 CEILING_BPM = 139.0
 REFERENCE_C, REFERENCE_S = 15.0, 1200.0
 RUNS_A_WEEK, DAY_OF_WEEK = 3, (1, 3, 6)
+WALKS_M_S = 1.6
 SLOW_BPM = 0.8  # wander over ten minutes; more would be a second day-to-day scatter beside the row's
-MISSING_TEMPERATURE = 0.1  # of the days, where temperatures are written down at all
 
 
 @dataclass(frozen=True)
@@ -65,6 +65,11 @@ class Row:
     pod_step: float = 0.0  # from week 16, told to nobody
     hills: bool = False  # of 3 %, from week 12
     faults: bool = False
+    runs_a_week: int = RUNS_A_WEEK
+    forgotten: float = 0.1  # of the days' temperatures, where they are written down at all
+    medicine_bpm: float = 0.0  # taken off every heart rate from week 16
+    two_belts: float = 0.0  # how far apart two belts' speeds are, a share; nobody says which it was
+    walk_run: bool = False  # runs of 3 minutes with a minute of walking between
     want: str = "nothing"  # what ought to be told
 
 
@@ -97,6 +102,12 @@ ROWS: tuple[Row, ...] = (
     Row("faults", "no change, strap faults and bad days", faults=True),
     Row("plateau", "+8 % in 14 weeks, then a plateau of 12", gain=0.08, gain_from=0.0, gain_until=14.0,
         want="plateau"),
+    Row("medicine", "no change, a medicine takes 12 bpm off from week 16", medicine_bpm=12.0, want="asked"),
+    Row("once", "no change, one run a week for a year", weeks=52, runs_a_week=1),
+    Row("half-written", "no change, spring to summer, half of the temperatures", season="spring", pod=1.0,
+        forgotten=0.5),
+    Row("two-belts", "no change, two belts 4 % apart in turn, not named", pod=0.0, two_belts=0.04),
+    Row("walk-run", "no change, walking a minute in four", walk_run=True),
     Row("gain-5", "+5 % every 12 weeks for a year", weeks=52, gain=0.05 * 52 / 12, gain_from=0.0,
         gain_until=52.0, want="never plateau"),
 )
@@ -139,8 +150,8 @@ def history(row: Row, seed: int) -> History:
     heart = _Heart.of(rng)
     pod_scale = 1.0 + rng.normal(0.0, 0.015)
     form, runs = rng.normal(), []
-    for number in range(row.weeks * RUNS_A_WEEK):
-        week, place = divmod(number, RUNS_A_WEEK)
+    for number in range(row.weeks * row.runs_a_week):
+        week, place = divmod(number, row.runs_a_week)
         day_number = 7 * week + DAY_OF_WEEK[place]
         if rng.random() < 0.04:
             continue  # a run that was left out
@@ -210,6 +221,8 @@ def _run(
     under_bpm = rng.uniform(3.0, 13.0)
     about = usual * (1.0 + 0.5 * form) + (ceiling - CEILING_BPM - under_bpm) / heart.slope
     speed = _speed(rng, seconds, about, rng.random() < row.even, on_pod)
+    if row.walk_run:
+        speed = np.where(np.arange(seconds) % 240 < 180, 1.06 * speed, WALKS_M_S)
     grade = np.zeros(seconds)
     if row.hills and week >= 12.0:
         waves = np.arange(seconds) / rng.uniform(150.0, 330.0)
@@ -217,6 +230,8 @@ def _run(
         speed = speed * (1.0 - 1.8 * grade)
     first, second = heart.grade
     effort = speed * (1.0 + first * grade + second * grade * grade)
+    if row.walk_run:
+        effort = np.where(speed == WALKS_M_S, 0.55 * speed, effort)  # ACSM's walking and running equations
     seen = heart.answer(effort) - today
     warm = temperature(row, day_number, rng) if on_pod else float(rng.normal(19.0, 1.5))
     heat = row.heat * (max(warm - row.heat_from_c, 0.0) - max(REFERENCE_C - row.heat_from_c, 0.0))
@@ -226,6 +241,8 @@ def _run(
     bpm += _wander(rng, seconds, 1.3 * heart.noise, 50.0)
     bpm += _wander(rng, seconds, SLOW_BPM * heart.noise, 600.0)
     bpm = np.asarray(np.rint(bpm + rng.normal(0.0, 0.8, seconds)), dtype=np.float64)
+    if week >= 16.0:
+        bpm -= row.medicine_bpm
     bpm[:int(rng.integers(1, 30))] = np.nan
     if row.faults:
         bpm = _faulty(rng, bpm)
@@ -234,7 +251,9 @@ def _run(
         told = speed * pod_scale * (1.0 + step) + rng.normal(0.0, 0.05, seconds)
     else:
         told = speed * (1.0 + (row.belt_high or 0.0))
-    known = row.written and rng.random() >= MISSING_TEMPERATURE
+        if row.two_belts:
+            told = told * (1.0 + row.two_belts * (rng.random() - 0.5 > 0.0))
+    known = row.written and rng.random() >= row.forgotten
     return Run(BEGINS + timedelta(days=day_number), "foot_pod" if on_pod else "treadmill", bpm,
                np.asarray(np.round(np.maximum(told, 0.0), 2)), np.asarray(np.round(grade, 3)),
                round(warm + rng.normal(0.0, 1.0)) if known else None, ceiling)

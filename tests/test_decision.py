@@ -125,6 +125,15 @@ def test_cues_are_spaced_and_what_brings_nothing_thins_out():
     assert len(walks) < 20 and max(np.diff(walks)) > 200
 
 
+def test_a_walk_whose_fall_ends_over_the_ceiling_is_asked_for_again():
+    """It fell by more than a walk shows with, and then stands 15 over: that is no walk."""
+    runner = OneRunner().run(200, 133)
+    runner.run(150, 190, 40)
+    since = runner.t_s
+    runner.run(120, 154, 20)
+    assert runner.kinds(since + 40).count(Cue.WALK) >= 1
+
+
 def test_who_may_not_be_walked_is_eased_ever_more_rarely():
     runner = OneRunner(BASE.replaced({"walking": False})).run(200, 133)
     runner.run(1800, 141)

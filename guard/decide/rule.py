@@ -226,7 +226,12 @@ class Rule:
         # whom no fall shows to walk runs; only a further fall says otherwise
         self._walk_top_bpm = where(stays, level, self._walk_top_bpm)
         gone = (walking & gone) | stays
-        again = spaced & walking & no(self._seen | asked | gone) & (level > limit) & hot & walk_again
+        # whose fall ended over the limit walks no longer, or not enough
+        still_over = self._seen & (t - k.most(self._still_s, self._walk_s) > f.shows_s)
+        again = (spaced & walking & no(asked | gone) & (level > limit) & hot
+                 & (still_over | (no(self._seen) & walk_again)))
+        self._seen = self._seen & no(again)
+        self._walk_top_bpm = where(again & still_over, level, self._walk_top_bpm)
 
         # Since it began to fall, or across a gap: deeper than a walk explains.
         dropped = self._sure_bpm - level > EXPLAINED_BPM + 0.5 * EXPLAINED_BPM_S * (t - self._sure_s)

@@ -357,8 +357,13 @@ class ScalarGuard:
         if stays:
             self.walk_top = level
         gone = (self.walking and gone) or stays
-        again = (spaced and self.walking and not (self.seen or asked or gone) and level > limit and hot
-                 and again_ok)
+        still_over = self.seen and t - max(self.still_s, self.walk_s) > F.shows_s
+        again = (spaced and self.walking and not (asked or gone) and level > limit and hot
+                 and (still_over or (not self.seen and again_ok)))
+        if again and still_over:
+            self.walk_top = level
+        if again:
+            self.seen = False
         dropped = self.sure - level > ruled.EXPLAINED_BPM + 0.5 * ruled.EXPLAINED_BPM_S * (t - self.sure_s)
         if self.walking and self.fresh and (
                 dropped or fell > ruled.EXPLAINED_BPM + ruled.EXPLAINED_BPM_S * max(

@@ -16,7 +16,7 @@ from guard.arrays import Floats
 from guard.progress.least_squares import Averaged, tail
 
 # Judgement: how large a step is, as a share of the speed, and how likely in a year.
-STEP_SD, STEP_CHANCE = 0.03, 0.2
+STEP_SD, STEP_CHANCE = 0.03, 0.15
 HEART_SD, HEART_CHANCE = 0.12, 0.01
 FEWEST_BESIDE_STEP = 3  # runs before and after (ours)
 

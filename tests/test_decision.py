@@ -125,6 +125,15 @@ def test_cues_are_spaced_and_what_brings_nothing_thins_out():
     assert len(walks) < 20 and max(np.diff(walks)) > 200
 
 
+def test_a_walk_that_settles_where_a_minute_s_running_fits_is_not_kept_waiting_for_the_spare():
+    """Settled 20 under, where running again adds 18 in a minute: told once it stands still."""
+    runner = walked()
+    since = runner.t_s
+    runner.run(240, 119, 30)
+    at_s = [t_s for t_s, cue, _ in runner.cues if cue is Cue.RESUME and t_s > since]
+    assert at_s and at_s[0] - since < 200
+
+
 def test_a_walk_whose_fall_ends_over_the_ceiling_is_asked_for_again():
     """It fell by more than a walk shows with, and then stands 15 over: that is no walk."""
     runner = OneRunner().run(200, 133)

@@ -44,8 +44,10 @@ LOST_S = 75.0  # a walk that has not shown by then was not heeded
 LEAST_WALK_S = 20.0
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on after that word runs. (Who is seen to walk waits until a minute's running
-# would stay under the ceiling: told sooner, simulated runners were over it for a fifth longer.)
+# would stay under the ceiling: told sooner, simulated runners were over it for a fifth longer. Only the spare
+# below is not waited for.)
 HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM, STAYS_S = 100.0, 4.0, 2.0, 60.0
+SETTLES_S = 60.0  # a walk whose level stands still for so long falls no farther
 RISE_SPARE = 1.25  # no two rises are alike: room for a quarter more than the last
 # A walk in mid-run brings down 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s (Donne 2024 data). What
 # falls by more than three standard deviations beyond may be a slipped electrode: wait for a while.
@@ -245,7 +247,9 @@ class Rule:
         self._low_bpm = where(deep, level, self._low_bpm)
         self._walk_s = where(deep, t, self._walk_s)
         self._seen = self._seen & no(deep)
-        rested = self._seen & (level < self.resume_bpm) & (walked_s > LEAST_WALK_S)
+        # the spare waits for no level that has stopped falling
+        enough = (level < self.resume_bpm) | ((level + self._rise.bpm < limit) & (still_s > SETTLES_S))
+        rested = self._seen & enough & (walked_s > LEAST_WALK_S)
         first = rested | (walked_s > f.longest_walk_s) | (holds & no(self._seen))
         once_more = (t - self._asked_s >= self._ask_wait_s) & (level < self._asked_bpm - f.turn_bpm)
         due = (asked & once_more) | (no(asked) & first)

@@ -343,8 +343,8 @@ class ScalarGuard:
                 self.low, self.low_s = level, t
         if self.settled and abs(level - self.still) > ruled.HOLDS_WITHIN_BPM:
             self.still, self.still_s = level, t
-        holds = self.settled and level < limit - ruled.HOLDS_UNDER_BPM and (
-            t - max(self.still_s, self.walk_s) > ruled.HOLDS_S)
+        still = t - max(self.still_s, self.walk_s)
+        holds = self.settled and level < limit - ruled.HOLDS_UNDER_BPM and still > ruled.HOLDS_S
         fell = self.walk_top - level
         self.seen = self.walking and (self.seen or (self.settled and fell > F.walk_shows_bpm))
         shown = self.seen or self.walk_top - self.low >= 0.5 * F.walk_shows_bpm
@@ -373,7 +373,7 @@ class ScalarGuard:
             self.seen = False
         if self.settled:
             self.sure, self.sure_s = level, t
-        fits = level + ruled.RISE_SPARE * self.rise < limit
+        fits = level + (1.0 if still > ruled.SETTLES_S else ruled.RISE_SPARE) * self.rise < limit
         first = (self.seen and fits and walked > ruled.LEAST_WALK_S) or (
             walked > F.longest_walk_s) or (holds and not self.seen)
         once_more = t - self.asked_s >= self.ask_wait and level < self.asked_bpm - F.turn_bpm

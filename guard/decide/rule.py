@@ -26,6 +26,7 @@ from guard.cues import Cue
 from guard.decide.belief import Belief, decay
 from guard.decide.columns import Columns
 from guard.decide.effects import EFFECTS, Why
+from guard.decide.fall import FALL_BEGINS_S, UnexplainedFall
 from guard.decide.figures import Figures
 from guard.decide.rise import MINUTE_S, Rise
 from guard.signal.kit import Fact, Kit, Number
@@ -44,15 +45,10 @@ LOST_S = 75.0  # a walk that has not shown by then was not heeded
 LEAST_WALK_S = 20.0
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on after that word runs. (Who is seen to walk waits until a minute's running
-# would stay under the ceiling: told sooner, simulated runners were over it for a fifth longer. Only the spare
-# below is not waited for.)
+# would stay under: told sooner, simulated runners were over for a fifth longer. Only the spare is waived.)
 HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM, STAYS_S = 100.0, 4.0, 2.0, 60.0
-SETTLES_S = 60.0  # a walk whose level stands still for so long falls no farther
+WALK_SETTLES_S = 60.0  # a walk whose level stands still for so long falls no farther
 RISE_SPARE = 1.25  # no two rises are alike: room for a quarter more than the last
-# A walk in mid-run brings down 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s (Donne 2024 data). What
-# falls by more than three standard deviations beyond may be a slipped electrode: wait for a while.
-EXPLAINED_BPM, EXPLAINED_BPM_S, DOUBT_S = 12.0, 0.6, 130.0
-DEAD_S = 12.0  # from a word to the first beat that shows it
 
 
 class Rule:
@@ -86,8 +82,7 @@ class Rule:
         self._walk_top_bpm, self._walk_top_s = zero, zero + NEVER_S
         self._low_bpm, self._low_s = zero, zero
         self._seen, self._owed = no, no
-        self._doubt_s = zero + NEVER_S
-        self._sure_bpm, self._sure_s = zero + NEVER_S, zero  # level and time before the newest gap
+        self._doubt = UnexplainedFall(kit, zero)
         self._still_bpm, self._still_s = zero + NEVER_S, zero  # the level stands still since
         # running again
         self._asked, self._asked_s, self._ask_wait_s = zero, zero + NEVER_S, zero
@@ -211,7 +206,6 @@ class Rule:
         still_s = t - k.most(self._still_s, self._walk_s)
         holds = b.settled & (level < limit - HOLDS_UNDER_BPM) & (still_s > HOLDS_S)
         fell = self._walk_top_bpm - level
-        fell_s = t - self._walk_top_s + DEAD_S
         self._seen = walking & (self._seen | (b.settled & (fell > f.walk_shows_bpm)))
         shown = self._seen | (self._walk_top_bpm - self._low_bpm >= 0.5 * f.walk_shows_bpm)
         risen = level - self._low_bpm
@@ -235,26 +229,19 @@ class Rule:
         self._seen = self._seen & no(again)
         self._walk_top_bpm = where(again & still_over, level, self._walk_top_bpm)
 
-        # Since it began to fall, or across a gap: deeper than a walk explains.
-        dropped = self._sure_bpm - level > EXPLAINED_BPM + 0.5 * EXPLAINED_BPM_S * (t - self._sure_s)
-        deep = walking & b.fresh & (dropped | (
-            fell > EXPLAINED_BPM + EXPLAINED_BPM_S * k.most(k.least(walked_s, fell_s), 0.0)))
-        self._sure_bpm = where(b.settled, level, self._sure_bpm)
-        self._sure_s = where(b.settled, t, self._sure_s)
-        self._doubt_s = where(deep, t, self._doubt_s)
+        deep = self._doubt.step(t, level, walking, b.fresh, b.settled, fell,
+                                k.least(walked_s, t - self._walk_top_s + FALL_BEGINS_S))
         # no proof of a walk either: what proves one begins anew at this level
         self._walk_top_bpm = where(deep, level, self._walk_top_bpm)
         self._low_bpm = where(deep, level, self._low_bpm)
         self._walk_s = where(deep, t, self._walk_s)
         self._seen = self._seen & no(deep)
-        # the spare waits for no level that has stopped falling
-        enough = (level < self.resume_bpm) | ((level + self._rise.bpm < limit) & (still_s > SETTLES_S))
-        rested = self._seen & enough & (walked_s > LEAST_WALK_S)
-        first = rested | (walked_s > f.longest_walk_s) | (holds & no(self._seen))
+        enough = (level < self.resume_bpm) | ((level + self._rise.bpm < limit) & (still_s > WALK_SETTLES_S))
+        first = (self._seen & enough & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s) | (holds & no(self._seen))
         once_more = (t - self._asked_s >= self._ask_wait_s) & (level < self._asked_bpm - f.turn_bpm)
         due = (asked & once_more) | (no(asked) & first)
         resume = (spaced & walking & alive & b.settled & no(gone) & (level < limit) & due
-                  & (t - self._doubt_s >= DOUBT_S))
+                  & (self._doubt.over(t)))
         return again, gone, resume
 
     def _walks_on(self, t: Number, level: Number, limit: Number, target: Number, guarded: Fact,
@@ -302,7 +289,7 @@ class Rule:
         k, f, b = self._kit, self._figures, self._belief
         where, no = k.where, k.no
         self.last_s = where(ease | walk | again | resume | pick_up, t, self.last_s)
-        self._rise.learn(t, level, k.no(self.walking), walk, t - self._doubt_s >= DOUBT_S)
+        self._rise.learn(t, level, k.no(self.walking), walk, self._doubt.over(t))
         if k.some(ease):
             self._from_bpm = where(ease & (self._words == 0.0), b.target_bpm, self._from_bpm)
             self._words = where(ease, self._words + 1.0, self._words)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from guard.cues import Cue
 from guard.decide import belief as held
 from guard.decide import columns
+from guard.decide import fall as doubted
 from guard.decide import rise as risen
 from guard.decide import rule as ruled
 from guard.decide.advice import CHANGE_MOST_M_S, GAIN, GAIN_SD
@@ -364,21 +365,21 @@ class ScalarGuard:
             self.walk_top = level
         if again:
             self.seen = False
-        dropped = self.sure - level > ruled.EXPLAINED_BPM + 0.5 * ruled.EXPLAINED_BPM_S * (t - self.sure_s)
-        if self.walking and self.fresh and (
-                dropped or fell > ruled.EXPLAINED_BPM + ruled.EXPLAINED_BPM_S * max(
-                    min(walked, t - self.walk_top_s + ruled.DEAD_S), 0.0)):
+        usual, a_second = doubted.EXPLAINED_BPM, doubted.EXPLAINED_BPM_S
+        fell_s = min(walked, t - self.walk_top_s + doubted.FALL_BEGINS_S)
+        across = self.sure - level > usual + 0.5 * a_second * (t - self.sure_s)
+        if self.walking and self.fresh and (across or fell > usual + a_second * max(fell_s, 0.0)):
             self.doubt_s = self.walk_s = t
             self.walk_top = self.low = level
             self.seen = False
         if self.settled:
             self.sure, self.sure_s = level, t
-        fits = level + (1.0 if still > ruled.SETTLES_S else ruled.RISE_SPARE) * self.rise < limit
+        fits = level + (1.0 if still > ruled.WALK_SETTLES_S else ruled.RISE_SPARE) * self.rise < limit
         first = (self.seen and fits and walked > ruled.LEAST_WALK_S) or (
             walked > F.longest_walk_s) or (holds and not self.seen)
         once_more = t - self.asked_s >= self.ask_wait and level < self.asked_bpm - F.turn_bpm
         resume = (spaced and self.walking and alive and self.settled and not gone and level < limit
-                  and (once_more if asked else first) and t - self.doubt_s >= ruled.DOUBT_S)
+                  and (once_more if asked else first) and t - self.doubt_s >= doubted.DOUBT_S)
         return again, gone, resume
 
     def learn_rise(self, t: float, walk: bool) -> None:
@@ -393,7 +394,7 @@ class ScalarGuard:
         if ran < ruled.MINUTE_S:
             rise = min(self.risen * (ruled.MINUTE_S / max(ran, risen.RAN_LEAST_S)), self.risen + F.rise_bpm,
                        risen.MOST_BPM)
-        if self.risen >= risen.LEAST_BPM and t - self.doubt_s >= ruled.DOUBT_S:
+        if self.risen >= risen.LEAST_BPM and t - self.doubt_s >= doubted.DOUBT_S:
             self.rise += (1.0 if rise > self.rise else risen.FALLS) * (rise - self.rise)
         self.start_s = NEVER
 

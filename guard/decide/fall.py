@@ -1,4 +1,4 @@
-"""Whether a fall is steeper than walking explains: a slipped electrode, an artefact's end. Over a kit, pure."""
+"""Whether a fall is steeper than walking explains: a slipped electrode, an artefact. Over a kit, pure."""
 
 from __future__ import annotations
 

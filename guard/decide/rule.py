@@ -41,8 +41,7 @@ LONGEST_WAIT_S = 280.0
 # A walk that readings contradict is asked for again, after 10, 20, 40 s and so on: ever more rarely, for
 # who does not listen hears less with every word.
 WALK_AGAIN_S, WALK_AGAIN_GROWS = 10.0, 2.0
-LOST_S = 75.0  # a walk that has not shown by then was not heeded
-LEAST_WALK_S = 20.0
+LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then was not heeded; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on after that word runs. (Who is seen to walk waits until a minute's running
 # would stay under: told sooner, simulated runners were over for a fifth longer. Only the spare is waived.)
@@ -236,8 +235,9 @@ class Rule:
         self._low_bpm = where(deep, level, self._low_bpm)
         self._walk_s = where(deep, t, self._walk_s)
         self._seen = self._seen & no(deep)
-        enough = (level < self.resume_bpm) | ((level + self._rise.bpm < limit) & (still_s > WALK_SETTLES_S))
-        first = (self._seen & enough & (walked_s > LEAST_WALK_S)) | (walked_s > f.longest_walk_s) | (holds & no(self._seen))
+        fits = self._seen & (walked_s > LEAST_WALK_S) & (
+            (level < self.resume_bpm) | ((level + self._rise.bpm < limit) & (still_s > WALK_SETTLES_S)))
+        first = fits | (walked_s > f.longest_walk_s) | (holds & no(self._seen))
         once_more = (t - self._asked_s >= self._ask_wait_s) & (level < self._asked_bpm - f.turn_bpm)
         due = (asked & once_more) | (no(asked) & first)
         resume = (spaced & walking & alive & b.settled & no(gone) & (level < limit) & due

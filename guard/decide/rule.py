@@ -46,7 +46,6 @@ LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then was not heeded; no
 # and whose level stands still on after that word runs. (Who is seen to walk waits until a minute's running
 # would stay under: told sooner, simulated runners were over for a fifth longer. Only the spare is waived.)
 HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM, STAYS_S = 100.0, 4.0, 2.0, 60.0
-WALK_SETTLES_S = 60.0  # a walk whose level stands still for so long falls no farther
 RISE_SPARE = 1.25  # no two rises are alike: room for a quarter more than the last
 
 
@@ -236,7 +235,7 @@ class Rule:
         self._walk_s = where(deep, t, self._walk_s)
         self._seen = self._seen & no(deep)
         fits = self._seen & (walked_s > LEAST_WALK_S) & (
-            (level < self.resume_bpm) | ((level + self._rise.bpm < limit) & (still_s > WALK_SETTLES_S)))
+            (level < self.resume_bpm) | ((level + self._rise.bpm < limit) & (still_s > HOLDS_S)))
         first = fits | (walked_s > f.longest_walk_s) | (holds & no(self._seen))
         once_more = (t - self._asked_s >= self._ask_wait_s) & (level < self._asked_bpm - f.turn_bpm)
         due = (asked & once_more) | (no(asked) & first)

@@ -374,7 +374,7 @@ class ScalarGuard:
             self.seen = False
         if self.settled:
             self.sure, self.sure_s = level, t
-        fits = level + (1.0 if still > ruled.WALK_SETTLES_S else ruled.RISE_SPARE) * self.rise < limit
+        fits = level + (1.0 if still > ruled.HOLDS_S else ruled.RISE_SPARE) * self.rise < limit
         first = (self.seen and fits and walked > ruled.LEAST_WALK_S) or (
             walked > F.longest_walk_s) or (holds and not self.seen)
         once_more = t - self.asked_s >= self.ask_wait and level < self.asked_bpm - F.turn_bpm

@@ -13,13 +13,17 @@ import pytest
 from tests.support.recordings import FOLDER
 
 
-@pytest.fixture(scope="module")
-def script() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("draw_pictures", FOLDER / "pictures.py")
+def loaded(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(f"draw_{name}", FOLDER / f"{name}.py")
     assert spec and spec.loader
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture(scope="module")
+def script() -> ModuleType:
+    return loaded("pictures")
 
 
 def words(svg: str) -> list[str]:
@@ -36,3 +40,11 @@ def test_they_are_as_the_script_draws_them(script: ModuleType) -> None:
     shown = (FOLDER.parent / "README.md").read_text(encoding="utf-8")
     assert all(f"recordings/pictures/{name}.svg" in shown for name in script.pictures())
     assert "INVENTED" in kept
+
+
+def test_the_belief_is_drawn_as_it_is() -> None:
+    """After a change of the decision: `python recordings/belief.py`."""
+    kept = (FOLDER / "pictures" / "belief.svg").read_text(encoding="utf-8")
+    assert kept == loaded("belief").picture()
+    assert {"ease", "walk", "run again"} <= set(words(kept))
+    assert "recordings/pictures/belief.svg" in (FOLDER.parent / "guard/decide/README.md").read_text("utf-8")

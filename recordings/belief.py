@@ -71,6 +71,7 @@ def picture() -> str:
                 said.append((t_s, CUES[cue]))
     inside = [(t, bpm) for t, bpm in above + below[::-1] if FROM_S <= t <= TO_S]
     band = " ".join(f"{x(t):.1f},{y(bpm):.1f}" for t, bpm in inside)
+    foot = HEIGHT - FOOT - 10
     parts = [
         f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" xmlns="http://www.w3.org/2000/svg"><style>{STYLE}</style>',
         f'<rect class="paper" width="{WIDTH}" height="{HEIGHT}"/>',
@@ -80,16 +81,16 @@ def picture() -> str:
           for t in range(FROM_S + 40, TO_S, 60)),
         f'<line class="ceiling" x1="{LEFT}" x2="{WIDTH - 8}" y1="{y(ceiling):.1f}" y2="{y(ceiling):.1f}"/>',
         f'<text x="{WIDTH - 110}" y="{y(ceiling) - 5:.1f}">ceiling {ceiling:g} bpm</text>',
-        f'<polygon class="likely" points="{band}"/>', line("target", target), line("foreseen", foreseen), *dots,
-        line("level", level),
+        f'<polygon class="likely" points="{band}"/>', line("target", target), line("foreseen", foreseen),
+        *dots, line("level", level),
         *(f'<line class="cue" x1="{x(t):.1f}" x2="{x(t):.1f}" y1="22" y2="{HEIGHT - FOOT}"/>'
           f'<text x="{x(t) + 3:.1f}" y="{16 if place % 2 else 32}">{words}</text>'
           for place, (t, words) in enumerate(said)),
-        *(f'<line class="{kind}" x1="{at}" x2="{at + 30}" y1="{HEIGHT - FOOT - 10}" y2="{HEIGHT - FOOT - 10}"/>'
-          f'<text x="{at + 36}" y="{HEIGHT - FOOT - 6}">{words}</text>' for at, kind, words in (
+        *(f'<line class="{kind}" x1="{at}" x2="{at + 30}" y1="{foot}" y2="{foot}"/>'
+          f'<text x="{at + 36}" y="{foot + 4}">{words}</text>' for at, kind, words in (
               (60, "level", "level"), (150, "target", "target, with its SD"),
               (330, "foreseen", "foreseen 30 s before"))),
-        f'<text x="510" y="{HEIGHT - FOOT - 6}">dots: readings (invented)</text></svg>']
+        f'<text x="510" y="{foot + 4}">dots: readings (invented)</text></svg>']
     return "\n".join(parts) + "\n"
 
 

@@ -166,6 +166,12 @@ def test_path_tricks_with_the_secret_reach_no_file(page):
         assert request(page.url, root + name)[0] in (404, 400), name
 
 
+@pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "HEAD", "OPTIONS"])
+def test_no_method_but_get_is_answered(page, method):
+    assert request(page.url, method=method)[::2] in ((405, b""), (400, b""), (0, b""))
+    assert request(page.url, "/", method=method)[::2] in ((404, b""), (400, b""), (0, b""))
+
+
 def test_wrong_addresses_are_answered_after_the_same_time(page):
     """Nearly right takes as long as wholly wrong; both are slower than the right one."""
     root = urlsplit(page.url).path

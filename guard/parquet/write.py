@@ -56,7 +56,10 @@ def _schema_of(columns: Sequence[TableColumn]) -> Any:
 
 
 def logs_of(names: Iterable[str]) -> list[Path]:
-    """The logs named, of a folder every log in it, and itself if it has none; InputError for a folder that cannot be read."""
+    """The logs named; of a folder every log in it, or itself if it has none.
+
+    InputError for a folder that cannot be read.
+    """
     found: list[Path] = []
     for name in names:
         path = Path(name)

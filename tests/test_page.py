@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hashlib
 import os
 import signal
@@ -166,6 +167,12 @@ def test_path_tricks_with_the_secret_reach_no_file(page):
         assert request(page.url, root + name)[0] in (404, 400), name
 
 
+@pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "HEAD", "OPTIONS"])
+def test_no_method_but_get_is_answered(page, method):
+    assert request(page.url, method=method)[::2] in ((405, b""), (400, b""), (0, b""))
+    assert request(page.url, "/", method=method)[::2] in ((404, b""), (400, b""), (0, b""))
+
+
 def test_wrong_addresses_are_answered_after_the_same_time(page):
     """Nearly right takes as long as wholly wrong; both are slower than the right one."""
     root = urlsplit(page.url).path
@@ -178,6 +185,20 @@ def test_wrong_addresses_are_answered_after_the_same_time(page):
             took.append(time.monotonic() - began_s)
     one, other = (statistics.median(took) for took in waits.values())
     assert min(one, other) >= 0.1 and abs(one - other) < 0.03
+
+
+def test_more_guesses_a_second_than_so_many_are_cut_off(tmp_path):
+    """Of 30 at once 20 are answered, or a few more on a slow machine."""
+    with opened(tmp_path) as one:
+        where = urlsplit(one.url)
+        lines = [socket.create_connection((where.hostname, where.port), 3) for _ in range(30)]
+        for line in lines:
+            line.sendall(f"GET /guess/ HTTP/1.1\r\nHost: {where.netloc}\r\n\r\n".encode())
+        answers = []
+        for line in lines:
+            with line, contextlib.suppress(ConnectionResetError):
+                answers.append(line.recv(4_096)[:12])
+    assert set(answers) <= {b"", b"HTTP/1.1 404"} and 20 <= answers.count(b"HTTP/1.1 404") < 30
 
 
 def test_another_host_name_finds_nothing(page):
@@ -293,6 +314,23 @@ async def test_a_frozen_server_is_replaced(tmp_path, monkeypatch):
     with opened(tmp_path) as one:
         first = one.process.pid
         os.kill(first, signal.SIGSTOP)
+        await asyncio.to_thread(
+            wait_until, lambda: one._feed._child is not None and one.process.pid != first, 8, "another")
+
+
+async def test_a_server_that_falls_behind_is_replaced_and_nobody_waits_for_it(tmp_path):
+    with opened(tmp_path) as one:
+        first = one.process.pid
+        os.kill(first, signal.SIGSTOP)
+        longest_s = 0.0
+        for number in range(200):
+            at_s = time.monotonic()
+            one.pages = 1  # without any, frames are rare
+            one.event(CueGiven(float(number), Cue.EASE))
+            one.frame(Frame(snapshot(t_s=float(number)), notes=("x" * 4_000,)))
+            longest_s = max(longest_s, time.monotonic() - at_s)
+        assert one._feed._child is None or one.process.pid != first, "dropped as its queue was full"
+        assert longest_s < 0.1
         await asyncio.to_thread(
             wait_until, lambda: one._feed._child is not None and one.process.pid != first, 8, "another")
 
@@ -463,6 +501,17 @@ async def test_a_page_gets_the_same_samples_by_their_hash(tmp_path):
             await reader.ask(sound=True, started=told["play"]["n"])
         await asyncio.to_thread(thread.join, 3)
         assert isinstance(failed[0], Failed)
+
+
+async def test_two_pages_play_the_same(page):
+    assert page.sound is not None
+    async with reading(page.url) as one, reading(page.url) as other:
+        for reader in (one, other):
+            await reader.ask(sound=True)
+        await asyncio.to_thread(wait_until, lambda: page.sounding == 2, 3, "two pages with sound")
+        page.sound.begin(cue_sound())
+        told = [await reader.until(lambda message: "play" in message) for reader in (one, other)]
+        assert told[0]["play"] == told[1]["play"]
 
 
 async def test_a_page_that_does_not_answer_costs_no_cue(tmp_path):

@@ -423,6 +423,7 @@ def test_every_size_can_be_read(browser: Any, page: Opened, guard: Beating, sche
         assert cue["y"] + cue["height"] < height
         last = shown.tab.locator("#keys button").last.bounding_box()
         assert last["y"] + last["height"] <= height, "every button too"
+        assert "battery 80 %" in shown.tab.inner_text(".facts")
         if pictures:
             shown.tab.screenshot(path=f"{pictures}/{width}x{height}-{scheme}.png")
     shown.close()

@@ -112,11 +112,13 @@ def test_what_is_no_log_is_named_and_left_out(tmp_path, capsys):
     (tmp_path / "none.jsonl").write_text("{}\n")
     torn = LOGS[1].read_bytes()
     (tmp_path / "torn.jsonl").write_bytes(torn[:len(torn) // 2])
+    (tmp_path / "bare").mkdir()
     out = tmp_path / "out"
-    assert main(["export", "--parquet", str(tmp_path), str(tmp_path / "gone.jsonl"), "-o", str(out)]) == 0
+    named = [str(tmp_path / name) for name in ("", "gone.jsonl", "bare")]
+    assert main(["export", "--parquet", *named, "-o", str(out)]) == 0
     shown = capsys.readouterr()
     assert "2 sessions" in shown.out
-    assert "none.jsonl is left out" in shown.err and "gone.jsonl is left out" in shown.err
+    assert all(f"{name} is left out" in shown.err for name in ("none.jsonl", "gone.jsonl", "bare"))
     kept = polars.read_parquet(out / "sessions.parquet")
     assert dict(kept.select("name", "interrupted").iter_rows()) == {"torn": True, "whole": False}
     assert {path.stat().st_mode & 0o77 for path in out.iterdir()} == {0}

@@ -148,14 +148,24 @@ def test_missing_foreign_and_half_copied_folders_are_named_and_skipped(group, ho
         log.write_bytes(b"")
     logs[0].write_bytes((group / "silent" / logs[0].name).read_bytes()[:200_000])
     (folder / "bad\x1b[2Jname").mkdir()
+    others = [f"half {number}" for number in range(6)]  # each is named, however many there are
+    for name in others:
+        (folder / name).mkdir()
+        for log in logs[:4]:
+            shutil.copy((group / "silent" if log is logs[0] else folder / "half") / log.name, folder / name)
     answer = guard("progress", "--runners", str(folder), home=home)
     assert answer.returncode == 0
-    assert [row.split()[0] for row in answer.stdout.splitlines()[1:3]] == ["half", "whole"]
+    assert {row.split()[0] for row in answer.stdout.splitlines()[1:9]} == {"half", "whole"}
     for name in ("notes.txt", "gone", "empty", "photos", "bad?[2Jname"):
         assert f"note: {name} is left out: " in answer.stderr
-    assert f"half: {logs[1].name} is left out: " in answer.stderr and "more like these" in answer.stderr
+    for name in ("half", *others):
+        said, = (row for row in answer.stderr.splitlines() if f"note: {name} is read in part: " in row)
+        assert f"{logs[1].name} is left out: it is empty" in said and "more like these" in said
+    assert str(folder) not in answer.stderr
     assert "\x1b" not in answer.stdout + answer.stderr
-    assert {one["name"] for one in told(folder, home)["left_out"]} == {
+    document = told(folder, home)
+    assert {one["name"] for one in document["in_part"]} == {"half", *others}
+    assert {one["name"] for one in document["left_out"]} == {
         "notes.txt", "gone", "empty", "photos", "bad\x1b[2Jname"}
 
 
@@ -178,8 +188,9 @@ def test_one_page_with_a_small_picture_each_stands_alone(group, home, tmp_path):
     text = target.read_text(encoding="utf-8")
     assert text.count("<svg") == 3 and "<script" not in text and "consent" in text
     assert not re.search(r"https?:|@import|url\(", text)
-    hostile = page([line("<b>& me", NOTHING, TODAY)], {"<i>": "</p>"}, "km", TODAY)
-    assert "<b>" not in hostile and "<i>" not in hostile and "&lt;b&gt;&amp; me" in hostile
+    hostile = page([line("<b>& me", NOTHING, TODAY)],
+                   folders.FoundRunners({}, {"<i>": "</p>"}, {"<u>": "<s>"}), "km", TODAY)
+    assert not any(tag in hostile for tag in ("<b>", "<i>", "<u>", "<s>")) and "&lt;b&gt;&amp; me" in hostile
 
 
 NOTHING = Standing(139.0, 30, TODAY.toordinal() - 200, TODAY.toordinal() - 3, "unknown", False,

@@ -131,6 +131,13 @@ def test_on_a_belt_a_climb_costs_what_the_acsm_says():
     assert (climb.begin_m, climb.end_m, climb.walks) == (1000.0, 2000.0, ())
 
 
+def test_a_belt_that_stays_at_one_percent_climbs_only_where_it_rises():
+    parts = "".join(f'[[part]]\nkind="base"\nmetres=500\nspeed_km_h=8\ngrade_percent={grade}\n'
+                    for grade in (1, 6, 1))
+    climb, = forecast(of_plan(parse_plan(parts, "p", SETTINGS), None), runner(8 / 3.6, belt=True)).climbs
+    assert (climb.begin_m, climb.end_m) == (500.0, 1000.0) and climb.grade == pytest.approx(0.06)
+
+
 def test_outdoors_a_climb_is_walked_where_no_jog_would_do():
     """At 10 % a metre costs 1.66 of the level (Minetti 2002): 2.5 m/s become 1.5, no jog; at 3 % 2.1."""
     route = of_altitudes("hill", "csv", *map(np.array, zip(*HILL, strict=True)))

@@ -105,6 +105,17 @@ def test_errors_travel_whole(error):
     assert type(back) is type(error) and str(back) == str(error) and back.exit_code == error.exit_code
 
 
+def test_dask_says_nothing_of_its_own():
+    """In a process of its own, as its loading sets how much is logged."""
+    code = ("import contextlib, logging\nfrom guard.errors import HardwareError\n"
+            "from guard.workers import scheduler\nscheduler.CONNECT_S = 0.1\n"
+            "with contextlib.suppress(HardwareError), scheduler.Scheduler('tcp://127.0.0.1:9'): pass\n"
+            "for name in ('client', 'batched', 'core', 'of.later'):\n"
+            "    assert not logging.getLogger('distributed.' + name).isEnabledFor(logging.CRITICAL), name\n")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
 # --- on a real scheduler ---------------------------------------------------------------
 
 
@@ -248,7 +259,7 @@ def test_a_scheduler_that_goes_costs_only_what_was_not_finished(group, tmp_path)
 @slow
 def test_tuning_shows_what_was_found_when_the_scheduler_goes(tmp_path):
     with cluster(tmp_path / "dask", 1) as one:
-        words = ["tune", *TUNED, "--view", "recorded", "--tries", "400", "--workers", one.address]
+        words = ["tune", *TUNED, "--view", "recorded", "--tries", "3000", "--workers", one.address]
         running = run_guard(words, tmp_path / "home")
         time.sleep(12)
         one.scheduler.kill()

@@ -87,6 +87,8 @@ class Door:
         if isinstance(connection, Stranger):
             connection.come_in()
         host = hosts[0]
+        if getattr(request, "method", "GET") != "GET":  # where it does not say, the library takes no other
+            return _response(HTTPStatus.METHOD_NOT_ALLOWED, b"", "text/plain", host)
         if name == "live":
             if request.headers.get_all("Origin") != [f"http://{host}"]:
                 return _response(HTTPStatus.FORBIDDEN, b"", "text/plain", host)

@@ -109,11 +109,12 @@ def _runners(args: argparse.Namespace, units: str) -> int:
     lines = worst_first(line(name, of, today) for name, of in found.standings.items())
     for name, why in found.left_out.items():
         print(f"note: {printable(name)} is left out: {why}", file=sys.stderr)
-    _show_notes(found.notes)
+    for name, why in found.in_part.items():
+        print(f"note: {printable(name)} is read in part: {why}", file=sys.stderr)
     if args.html:
-        wrote(args.html, [roster_page.page(lines, found.left_out, units, today).encode()], force=args.force)
+        wrote(args.html, [roster_page.page(lines, found, units, today).encode()], force=args.force)
     if args.json:
-        print_json(roster_json.document(lines, found.left_out, units, today))
+        print_json(roster_json.document(lines, found, units, today))
     elif lines:
         from guard.roster.terminal import report
 

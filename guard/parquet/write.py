@@ -56,12 +56,15 @@ def _schema_of(columns: Sequence[TableColumn]) -> Any:
 
 
 def logs_of(names: Iterable[str]) -> list[Path]:
-    """The logs named, and of a folder every log in it; InputError for a folder that cannot be read."""
+    """The logs named; of a folder every log in it, or itself if it has none.
+
+    InputError for a folder that cannot be read.
+    """
     found: list[Path] = []
     for name in names:
         path = Path(name)
         try:
-            found += sorted(path.glob("*.jsonl")) if path.is_dir() else [path]
+            found += (sorted(path.glob("*.jsonl")) if path.is_dir() else []) or [path]  # one without is named
         except OSError as error:
             raise InputError(f"cannot read the folder {printable(name)} ({error.strerror or error}): "
                              "check that you may read it") from None
@@ -86,7 +89,7 @@ def export(
             try:
                 recording = read_log(log)
             except GuardError as error:
-                left_out[str(log)] = str(error)
+                left_out[str(log)] = "no session log (.jsonl) lies in it" if log.is_dir() else str(error)
                 continue
             finally:
                 if progress:

@@ -45,7 +45,7 @@ def sessions_of(
     entries = []
     for entry in sessions(folder, warn=warn):
         if entry.problem:
-            warn(f"{entry.path.name} is left out: {entry.problem}")
+            warn(_left_out(entry.path, entry.problem))
         else:
             entries.append(entry)
     days = _dated(entries, warn)
@@ -74,7 +74,7 @@ def sessions_of(
     for entry in entries:
         problem, figures, parts = known[entry.path.name]
         if figures is None:
-            warn(f"{entry.path.name} is left out: {printable(problem)}")
+            warn(_left_out(entry.path, problem))
         else:
             found.append(PastSession(days[entry.path.name], entry.name, figures, parts))
     return sorted(found, key=lambda session: session.day)
@@ -94,6 +94,12 @@ def _read(row: Sequence[Any]) -> Kept:
     if not isinstance(problem, str):
         raise ValueError("not of this form")
     return (problem, None, ()) if problem else ("", *figures_from(figures, check))
+
+
+def _left_out(path: Path, problem: str) -> str:
+    """One sentence; a problem that begins with the file's path need not name it again."""
+    told, whole = printable(problem), f"{printable(path)} "
+    return f"{path.name} is left out: " + (f"it {told[len(whole):]}" if told.startswith(whole) else told)
 
 
 def _dated(entries: Sequence[SessionEntry], warn: Callable[[str], None]) -> dict[str, date]:

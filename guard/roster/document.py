@@ -6,15 +6,20 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from guard.roster import words
+from guard.roster.folders import FoundRunners
 from guard.roster.roster import Line
 
 
 def document(
-    lines: Sequence[Line], left_out: Mapping[str, str], units: str, today: date,
+    lines: Sequence[Line], found: FoundRunners, units: str, today: date,
 ) -> dict[str, object]:
-    """JSON-ready; see DEVELOPERS.md, "JSON of many runners"."""
+    """JSON-ready; see README.md, "`progress --runners`"."""
     return {"format": 1, "today": str(today), "units": units, "runners": [_line(one) for one in lines],
-            "left_out": [{"name": name, "why": why} for name, why in left_out.items()]}
+            "in_part": _reasons(found.in_part), "left_out": _reasons(found.left_out)}
+
+
+def _reasons(why: Mapping[str, str]) -> list[dict[str, str]]:
+    return [{"name": name, "why": reason} for name, reason in why.items()]
 
 
 def _line(line: Line) -> dict[str, object]:

@@ -24,8 +24,8 @@ from guard.settings import file as settings_file
 from guard.workers.pool import Interrupted
 from guard.workers.workers import Workers
 
-STANDING_FORMAT = 2  # a change in what is worked out needs a new number
-MOST_NOTES = 5  # of one runner
+STANDING_FORMAT = 3  # a change in what is worked out needs a new number
+MOST_NOTES = 2  # of one runner (ours); the rest is counted
 OTHERS = (journals.JOURNAL_FILE, "ceiling.jsonl")  # lie beside bare logs and are none
 
 KeptStanding = tuple[str, dict[str, object] | None, list[str]]  # state of the folder, words, notes
@@ -43,11 +43,11 @@ class Home:
 
 @dataclass(frozen=True)
 class FoundRunners:
-    """Everyone with what they say, by name; who was left out and why; notes on who was not."""
+    """Everyone with what they say, by name; who was left out and why; who was read in part and why."""
 
     standings: dict[str, Standing]
     left_out: dict[str, str]
-    notes: list[str]
+    in_part: dict[str, str]
 
 
 def everyone(
@@ -95,7 +95,7 @@ def everyone(
 def _sorted_out(
     homes: dict[str, Home], known: dict[str, KeptStanding], left_out: dict[str, str],
 ) -> FoundRunners:
-    standings, notes = {}, []
+    standings, in_part = {}, {}
     for name in homes:
         if name not in known:
             continue
@@ -104,8 +104,9 @@ def _sorted_out(
             left_out[name] = told[-1]
         else:
             standings[name] = standing_from(kept)
-            notes += [f"{printable(name)}: {note}" for note in told]
-    return FoundRunners(standings, dict(sorted(left_out.items())), notes)
+            if told:
+                in_part[name] = "; ".join(told)
+    return FoundRunners(standings, dict(sorted(left_out.items())), in_part)
 
 
 def _homes(folder: Path) -> tuple[dict[str, Home], dict[str, str]]:

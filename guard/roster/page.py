@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date
 from html import escape
 
 from guard.page.document import document
 from guard.progress import words as months
 from guard.roster import words
+from guard.roster.folders import FoundRunners
 from guard.roster.roster import PICTURE_DAYS, Line, Standing
 
 WIDE, HIGH, EDGE = 180, 40, 4  # of a small picture, in its units
@@ -25,7 +26,7 @@ svg { display: block; width: 180px; height: 40px; }
 """
 
 
-def page(lines: Sequence[Line], left_out: Mapping[str, str], units: str, today: date) -> str:
+def page(lines: Sequence[Line], found: FoundRunners, units: str, today: date) -> str:
     """The whole document; every word from outside is escaped."""
     heads = "".join(f"<th>{escape(head)}</th>" for head in (*words.HEADS, "the year to the last run"))
     parts = [
@@ -36,9 +37,10 @@ def page(lines: Sequence[Line], left_out: Mapping[str, str], units: str, today: 
         f'<p class="soft">{escape(words.meaning(units))} Picture: a dot is a run, higher is faster; the line '
         "is what all runs say together.</p>",
     ]
-    if left_out:
-        items = "".join(f"<li>{escape(name)}: {escape(why)}</li>" for name, why in left_out.items())
-        parts += ["<h2>Left out</h2>", f"<ul>{items}</ul>"]
+    for head, why in (("Read in part", found.in_part), ("Left out", found.left_out)):
+        if why:
+            items = "".join(f"<li>{escape(name)}: {escape(reason)}</li>" for name, reason in why.items())
+            parts += [f"<h2>{head}</h2>", f"<ul>{items}</ul>"]
     return document("Runners", _STYLE, [*parts, f'<p class="soft">{escape(words.CONSENT)}</p>'])
 
 

@@ -27,7 +27,7 @@ LEARNED_SD_SHARE = 0.15  # of a learned gain (ours)
 SLOWEST_JOG_M_S = 1.8  # 6.5 km/h; few people jog slower (common practice)
 WALKING_PACE_M_S = 1.4  # 5 km/h (common practice)
 DOWNHILL = 1.1  # of the level speed, faster is taken down no slope (ours)
-CLIMB, CLIMB_ENDS = 0.02, 0.01  # a climb begins at, ends under this grade (ours)
+CLIMB, CLIMB_ENDS = 0.02, 0.01  # a climb begins at the one, ends at the other: many belts stay at 1 % (ours)
 LEAST_RISE_M = 8.0  # less is no climb (ours)
 DIP_M = 100.0  # a climb goes on across so short a dip
 STEP_M = 60.0  # nobody changes between jog and walk for less (ours)
@@ -139,7 +139,7 @@ class _Way:
 def _climbs(route: Route) -> list[tuple[int, int]]:
     """First cell, and the one after the last, of each climb."""
     edges, found = route.edges_m, []
-    for first, last in _joined(route.grade >= CLIMB_ENDS, edges, DIP_M):
+    for first, last in _joined(route.grade > CLIMB_ENDS + 1e-9, edges, DIP_M):
         rise = float((route.grade * route.cells_m)[first:last].sum())
         if rise >= LEAST_RISE_M and route.grade[first:last].max() >= CLIMB:
             found.append((first, last))

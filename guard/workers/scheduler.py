@@ -47,12 +47,12 @@ class Scheduler:
 
     def __enter__(self) -> Scheduler:
         """HardwareError where the scheduler is not there, has no worker, or one does not fit."""
-        _quiet()
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # of versions: told below, in one sentence
                 from distributed import Client  # heavy, and only here
 
+                _quiet()
                 connect: Callable[..., Any] = Client  # untyped
                 self._client = connect(self.address, timeout=CONNECT_S, set_as_default=False, name="guard")
         except (OSError, ValueError, TypeError, ImportError) as error:
@@ -215,7 +215,8 @@ def _first_line(error: BaseException) -> str:
 
 
 def _quiet() -> None:
-    """What the guard does not say itself, Dask's own logs need not say either."""
+    """What the guard does not say itself, Dask's own logs need not say either: once it is loaded, for that
+    sets their levels."""
     for name in list(logging.root.manager.loggerDict):
-        if name.split(".")[0] == "distributed":
+        if name.split(".")[0] in ("distributed", "tornado"):
             logging.getLogger(name).setLevel(logging.CRITICAL + 1)

@@ -96,7 +96,7 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
     "battery_low": lambda n: f"strap battery at {_whole(n.percent)} %, low at {_whole(n.low_percent)} %",
     "next_part": lambda n: f"{_length(n)}, {_ceiling(n)}",
     "next_part_unguarded": lambda n: f"{_length(n)}, left to you",
-    "plan_done": lambda n: "the plan is done",
+    "plan_done": lambda n: "its last part is over; the session goes on until you end it",
     "quit": lambda n: "ended by the runner",
     "interrupted": lambda n: "interrupted",
     "source_ended": lambda n: "the source of readings ended",

@@ -174,15 +174,20 @@ def ceiling(*parts: PartFigures) -> str:
     return f"{low:.0f} bpm" if round(low) == round(high) else f"{low:.0f} to {high:.0f} bpm"
 
 
+def _rises(part: PartFigures) -> bool:
+    low, high = part.ceiling_bpm
+    return round(low) != round(high)
+
+
 def _ceilings(review: Review) -> str:
     """The ceiling of the session; the limits that a plan gives its warm-up are named as such."""
     if review.whole is None:
         return f"{review.settings.ceiling_bpm:g} bpm"
-    warm_up = [part for part in review.parts if part.kind == Kind.WARM_UP]
-    others = [part for part in review.parts if part.kind != Kind.WARM_UP]
-    if not warm_up or not others or ceiling(*others) == ceiling(*review.parts):
+    rising = [part for part in review.parts if part.kind == Kind.WARM_UP and _rises(part)]
+    others = [part for part in review.parts if part not in rising]
+    if not rising or not others:
         return ceiling(review.whole)
-    return f"{ceiling(*others)}, warm-up limit {ceiling(*warm_up)}"
+    return f"{ceiling(*others)}, warm-up limit {ceiling(*rising)}"
 
 
 def cue_line(review: Review, cue: CueOutcome) -> str:

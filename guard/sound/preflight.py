@@ -87,7 +87,7 @@ def voice_check(settings: Settings, own_phrases: Path | None = None) -> Check:
 
 
 def voice_trouble(settings: Settings) -> Trouble | None:
-    """Why the voice of these settings does not speak here as asked, None when it does; one phrase is tried."""
+    """Why the voice of these settings does not speak here as asked; None when one phrase came of it."""
     return _rendered(settings, [GUARD_STOPPED], None)[1]
 
 

@@ -76,7 +76,7 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
                              "10 s at most would do"),
     "step_lock": lambda n: "the sensor follows your steps, not your heart: press it to the skin, wet it",
     "free_run": lambda n: "pace cues off: only stop and sensor cues",
-    "eased_in_vain": lambda n: f"easing changed nothing: {_against_ceiling(n)}",
+    "eased_in_vain": lambda n: f"easing was not enough: {_against_ceiling(n)}",
     "no_jog_would_do": lambda n: f"easing alone has not been enough today: {_against_ceiling(n)}",
     "runs_again": lambda n: f"{_whole(n.level_bpm)} bpm: running, as far as heart rate tells",
     "walks_on": lambda n: f"{_whole(n.level_bpm)} bpm, {_whole(n.room_bpm)} under the ceiling: still walking",

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 import guard
-from guard.screen.cautions import CAUTIONS, FOR_EVERY_RUN
+from guard.screen.cautions import FOR_EVERY_RUN, cautions
 from tests.support.keep import guard_cli
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -42,8 +42,9 @@ def test_the_search_finds_what_is_missing():
 
 
 def test_the_first_start_says_all():
-    assert missing(CAUTIONS) == []
-    assert max(len(line) for line in CAUTIONS.splitlines()) <= 78
+    assert missing(cautions()) == []
+    assert max(len(line) for line in cautions().splitlines()) <= 78
+    assert max(len(line) for line in cautions(39).splitlines()) <= 39
 
 
 def test_the_readme_says_all():

@@ -22,7 +22,7 @@ from guard.events import (
     State,
     StateChanged,
 )
-from guard.screen.cautions import CAUTIONS, shown_once
+from guard.screen.cautions import cautions, shown_once
 from guard.screen.frame import Frame
 from guard.screen.look import Look
 from guard.screen.plain import PlainScreen
@@ -105,7 +105,7 @@ def test_summary_lines() -> None:
 def test_cautions_are_asked_once(tmp_path: Path) -> None:
     out = io.StringIO()
     assert shown_once(tmp_path, reader=io.StringIO("\n"), writer=out)
-    assert CAUTIONS in out.getvalue()
+    assert cautions() in out.getvalue()
     again = io.StringIO()
     assert shown_once(tmp_path, reader=None, writer=again)
     assert again.getvalue() == ""

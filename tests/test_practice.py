@@ -115,6 +115,8 @@ def test_typed_speed_sets_the_belt_but_not_the_road() -> None:
         source.set_speed(float("nan"))
         source.set_speed(99.0)
         assert bool(source._runners.behaviour.pace_m_s[0] < 2.6) is follows
+        second = source._runners.step(np.zeros(1, np.int64))
+        assert bool(second.speed_m_s[0] == pytest.approx(2.0)) is follows  # in the gentle start, too
 
 
 def test_out_of_range_is_silent_and_said() -> None:

@@ -150,7 +150,8 @@ def test_the_command_refuses_in_one_sentence(
 
 def test_what_is_odd_in_a_log_goes_to_stderr(run_log: Path, tmp_path: Path) -> None:
     data = run_log.read_bytes()
-    (tmp_path / "torn.jsonl").write_bytes(data[: len(data) // 2] + b"\0" * 512)
+    inside_a_line = data.index(b"\n", len(data) // 2) - 5
+    (tmp_path / "torn.jsonl").write_bytes(data[:inside_a_line] + b"\0" * 512)
     done = guard_here("replay", tmp_path / "torn.jsonl", "--json", home=tmp_path)
     assert done.returncode == 0 and json.loads(done.stdout)["format"] == 1
     assert "breaks off" in done.stderr and "interrupted" in done.stderr

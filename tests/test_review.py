@@ -16,6 +16,7 @@ from guard.events import Cue, CueGiven, Numbers
 from guard.log.log import read_log
 from guard.plan.text import parse_plan
 from guard.review import rr as review_rr
+from guard.review import words
 from guard.review.cues import Came, CueOutcome, outcomes
 from guard.review.drift import drift, student_t
 from guard.review.parts import by_part, whole
@@ -89,6 +90,7 @@ def test_the_totals_are_those_shown_at_the_end(tmp_path: Path, plan) -> None:
     if plan:
         assert [part.name for part in found.parts] == ["warm-up", "up", "fast", "cool-down", "after the plan"]
         assert found.parts[2].unguarded_s > 0 and found.parts[2].over_s == 0
+        assert dict(words.facts(found))["ceiling"].endswith(", warm-up limit 131 to 139 bpm")
     else:
         assert [(part.name, part.begin_s) for part in found.parts][:2] == [("warm-up", 0.0), ("run", 120.0)]
 

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from guard.cli import main
-from guard.errors import InputError, SettingError
+from guard.errors import InputError, SettingError, Trouble
 from guard.settings import RETIRED, RetiredSetting, Settings, table
 from guard.settings import file as settings_file
 from tests.support.documents import check_listed
@@ -275,3 +275,15 @@ def test_two_keys_are_explained_and_a_second_value_is_refused(tmp_path: Path) ->
     assert "stale_s: so long" in asked.stdout and "ceiling_bpm: upper" in asked.stdout
     assert guard_here("settings", "ceiling_bpm", "139", "140", home=tmp_path).returncode == 2
     assert not (tmp_path / "config" / "settings.toml").exists()
+
+
+@pytest.mark.parametrize(("voice", "trouble", "told"), [
+    ("xx", Trouble("the speech engine has no voice 'xx'", "take another"), "no voice 'xx': take another"),
+    ("it", None, "no phrases in the language it"), ("de", None, ""), ("en-gb", None, ""), ("Alex", None, "")])
+def test_a_voice_that_will_not_do_is_told_when_it_is_set(
+        path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+        voice: str, trouble: Trouble | None, told: str) -> None:
+    monkeypatch.setattr("guard.sound.preflight.voice_trouble", lambda settings: trouble)
+    assert main(["settings", f"voice={voice}"]) == 0
+    assert settings_file.load() == {"voice": voice}
+    assert (told in capsys.readouterr().err) if told else not capsys.readouterr().err

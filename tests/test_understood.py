@@ -41,6 +41,7 @@ def spoken() -> dict[str, Cue]:
                     said[wording.phrase(given, Settings(belt=belt))] = cue
         lost = CueGiven(1.0, Cue.SIGNAL_LOST, wording.BY_FEEL_RULE)
         said[wording.phrase(lost, Settings(belt=belt))] = Cue.SIGNAL_LOST
+    said[wording.phrase(CueGiven(1.0, Cue.PART, wording.PLAN_DONE_RULE), Settings())] = Cue.PART
     return {**said, **dict.fromkeys((wording.GUARD_STOPPED, *OTHERS, *NUMBERS), Cue.NONE)}
 
 

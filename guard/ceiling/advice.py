@@ -84,7 +84,8 @@ def suggest(runner: Runner, rows: Sequence[Method]) -> CeilingSuggestion:
         reason = {1: f"the only kind of method with figures ({METHOD_NAMES[kind]})",
                   2: f"the lower of two kinds of method ({METHOD_NAMES[kind]})"}[len(formulas)]
     whole = min(max(math.floor(bpm), LOWEST_CEILING_BPM), HIGHEST_CEILING_BPM)
-    return CeilingSuggestion(whole, f"{reason}, rounded down")
+    exact = "" if round(bpm) == whole else f", {bpm:.1f}"  # else the table shows another whole figure
+    return CeilingSuggestion(whole, f"{reason}{exact}, rounded down")
 
 
 def withheld(runner: Runner) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from typing import Any
 
@@ -44,6 +45,8 @@ def run(args: argparse.Namespace) -> int:
     if changes or args.unset:
         path = settings_file.save({**changes, **dict.fromkeys(args.unset)})
         print(f"kept in {path}", file=sys.stderr if args.json else sys.stdout)
+    if "voice" in changes:
+        _try_voice(str(changes["voice"]))
     if unknown := [key for key in args.unset if key not in {entry.key for entry in table()}]:
         print(f"taken out: {printable(', '.join(unknown))}", file=sys.stderr if args.json else sys.stdout)
         if not (args.json or asked or changes or len(unknown) < len(args.unset)):
@@ -63,6 +66,18 @@ def run(args: argparse.Namespace) -> int:
         for row in shown:
             print(f"{row['key']} = {_word(row)} ({_origin(row)})")
     return 0
+
+
+def _try_voice(voice: str) -> None:
+    """Tell of a voice that will not do at once, not on the next run; it is kept all the same."""
+    from guard.settings import Settings
+    from guard.sound.languages.spoken import language_of
+    from guard.sound.preflight import voice_trouble
+
+    if (trouble := voice_trouble(Settings(voice=voice))) is not None:
+        tell(str(trouble))
+    elif re.fullmatch(r"(?!en)[a-z]{2}([-_].*)?", voice.lower()) and language_of(voice) is None:
+        tell(f"the guard has no phrases in the language {voice}: this voice would read the English ones")
 
 
 def _joined(words: list[str]) -> list[str]:

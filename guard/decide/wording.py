@@ -84,6 +84,8 @@ _A_LOT: dict[bool, tuple[str, ...]] = {
 BY_FEEL_RULE = "by_feel"
 _BY_FEEL: dict[bool, tuple[str, ...]] = {
     False: ("sensor lost, slow down by feel",), True: ("sensor lost, slow the belt by feel",)}
+PLAN_DONE_RULE = "plan_done"
+_PLAN_DONE = ("the plan is done",)
 # Beats over the limit that are little or a lot. At about 30 bpm per m/s (mean over 263
 # running step tests, from open data of Donne 2024) 7 bpm is 0.8 km/h; the bounds are our choice.
 _LITTLE_BPM, _LOT_BPM = 1, 7
@@ -168,7 +170,8 @@ def headline(given: CueGiven, settings: Settings) -> str:
         return ""
     name = given.cue.words
     speed = speed_to_set(given, settings)
-    said_already = name in words and given.cue.about.says is not Says.SLOWER
+    said_already = given.rule == PLAN_DONE_RULE or (
+        name in words and given.cue.about.says is not Says.SLOWER)
     line = words if said_already else f"{name}: {words}"
     line = line[0].upper() + line[1:]
     return line + (f", {speed:.1f} {speed_unit(settings.units)}" if speed is not None else "")
@@ -221,7 +224,7 @@ def phrase_bank(settings: Settings) -> list[str]:
 def _fixed_words(belt: bool) -> list[str]:
     most_urgent_first = sorted(CUES, key=lambda cue: -cue.about.rank)
     words = [words for cue in most_urgent_first for words in WORDS[cue].spoken(belt)]
-    return [*words, *_BY_FEEL[belt], *_A_LITTLE[belt], *_A_LOT[belt]]
+    return [*words, *_BY_FEEL[belt], *_A_LITTLE[belt], *_A_LOT[belt], *_PLAN_DONE]
 
 
 def _words(given: CueGiven, settings: Settings) -> str:
@@ -232,6 +235,8 @@ def _words(given: CueGiven, settings: Settings) -> str:
     choices = said.spoken(belt)
     if given.cue is Cue.SIGNAL_LOST and given.rule == BY_FEEL_RULE:
         choices = _BY_FEEL[belt]
+    if given.cue is Cue.PART and given.rule == PLAN_DONE_RULE:
+        choices = _PLAN_DONE
     if given.cue is Cue.EASE and speed_to_set(given, settings) is None:
         choices = _sized(_beats_over(given.numbers), choices, belt)
     return choices[min(max(given.repeat, 0), len(choices) - 1)]

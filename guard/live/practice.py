@@ -8,6 +8,7 @@ any speed-up.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from math import isfinite
 
 import numpy as np
@@ -76,9 +77,10 @@ class PracticeSource:
             self._heard.append(cue)
 
     def set_speed(self, speed_m_s: float) -> None:
-        """The belt is set to `speed_m_s`; outdoors nothing happens."""
+        """The belt is set to `speed_m_s`, which ends a gentle start; outdoors nothing happens."""
         if not (self.course.course.belt and isfinite(speed_m_s) and 0.3 <= speed_m_s <= 7.0):
             return
+        self._runners.course = replace(self._runners.course, gentle_s=0.0)
         mind = self._runners.behaviour
         spot = self.course.course.spot(float(self._runners.step_count), self._runners.distance_m)
         pace_m_s = speed_m_s / float(np.asarray(spot.pace_share))

@@ -51,7 +51,7 @@ th, td { text-align: right; padding: .25rem .4rem; border-bottom: 1px solid var(
 th:first-child, td:first-child { text-align: left; overflow-wrap: anywhere; white-space: normal;
   min-width: 5rem; }
 ol { list-style: none; margin: .4rem 0; padding: 0; }
-li { display: grid; grid-template-columns: 1.2rem 1.5rem 3.6rem 1fr; gap: 0 .3rem; padding: .35rem .2rem;
+li { display: grid; grid-template-columns: 1.2rem 1.5rem 4.5rem 1fr; gap: 0 .3rem; padding: .35rem .2rem;
   border-bottom: 1px solid var(--rule); }
 li svg { margin: .3rem 0 0; } li b { display: block; } li:target { outline: 2px solid var(--ink); }
 li .number { text-align: right; color: var(--soft); } li .at { text-align: right; padding-right: .5rem; }

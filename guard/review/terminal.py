@@ -85,7 +85,8 @@ def _parts(review: Review, look: Look) -> Table:
     grid.add_column("", justify="right")
     for title in words.PART_TITLES:
         name = title == "part"
-        grid.add_column(title, justify="left" if name else "right", no_wrap=not name, overflow="fold")
+        grid.add_column(title.replace("bpm x ", "bpm x\n"), justify="left" if name else "right",
+                        no_wrap=not name, overflow="fold")
     for number, row in enumerate(words.part_rows(review), 1):
         grid.add_row(str(number), *(escape(look.text(cell)) for cell in row))
     return grid

@@ -7,6 +7,7 @@ from collections import Counter
 from guard.cues import CUE_NAMES, Says
 from guard.decide.wording import headline as cue_headline
 from guard.events import Cue
+from guard.plan.plan import Kind
 from guard.reasons import why_doubted
 from guard.review.advice import Cause, MainCause
 from guard.review.cues import Came, CueOutcome
@@ -123,7 +124,7 @@ def _number(count: int) -> str:
 def facts(review: Review) -> list[tuple[str, str]]:
     """(fact, value) of the whole session."""
     total = review.whole
-    rows = [("ceiling", ceiling(review.whole) if review.whole else f"{review.settings.ceiling_bpm:g} bpm")]
+    rows = [("ceiling", _ceilings(review))]
     if total is not None:
         planned = f", {clock(total.planned_over_s)} of it as planned" if total.planned_over_s >= 0.5 else ""
         area = f"{total.over_bpm_min:.1f} bpm x min"
@@ -167,10 +168,26 @@ def distance(metres: float, settings: Settings) -> str:
     return distance_with_unit(metres, settings.units)
 
 
-def ceiling(part: PartFigures) -> str:
+def ceiling(*parts: PartFigures) -> str:
     """The ceiling in force, or its range."""
-    low, high = part.ceiling_bpm
+    low, high = min(part.ceiling_bpm[0] for part in parts), max(part.ceiling_bpm[1] for part in parts)
     return f"{low:.0f} bpm" if round(low) == round(high) else f"{low:.0f} to {high:.0f} bpm"
+
+
+def _rises(part: PartFigures) -> bool:
+    low, high = part.ceiling_bpm
+    return round(low) != round(high)
+
+
+def _ceilings(review: Review) -> str:
+    """The ceiling of the session; the limits that a plan gives its warm-up are named as such."""
+    if review.whole is None:
+        return f"{review.settings.ceiling_bpm:g} bpm"
+    rising = [part for part in review.parts if part.kind == Kind.WARM_UP and _rises(part)]
+    others = [part for part in review.parts if part not in rising]
+    if not rising or not others:
+        return ceiling(review.whole)
+    return f"{ceiling(*others)}, warm-up limit {ceiling(*rising)}"
 
 
 def cue_line(review: Review, cue: CueOutcome) -> str:

@@ -6,6 +6,8 @@ from pathlib import Path
 from textwrap import fill
 from typing import TextIO
 
+from guard.screen.report import columns
+
 # Said at the first start and beside every suggested ceiling.
 FOR_EVERY_RUN = (
     "The guard is no medical device: it finds no illness and prevents none, and it can be wrong. "
@@ -20,11 +22,16 @@ FOR_EVERY_RUN = (
     "it never sets a speed.",
     "Outdoors keep your ears open for traffic: one ear free, or a small loudspeaker.",
 )
-_WIDTH = 78  # cells of a line of text
-CAUTIONS = "Before you run with the guard\n\n" + "\n\n".join(
-    fill(text, _WIDTH, initial_indent="  ", subsequent_indent="  ") for text in FOR_EVERY_RUN) + "\n"
+_WIDEST = 78  # cells of a line of text
 _FILE = "cautions-read"
 _ASK = "Enter: read and understood.  q and Enter: leave.  "
+
+
+def cautions(width: int = _WIDEST) -> str:
+    """All of them in lines of at most `width` cells."""
+    width = max(width, 20)
+    return "Before you run with the guard\n\n" + "\n\n".join(
+        fill(text, width, initial_indent="  ", subsequent_indent="  ") for text in FOR_EVERY_RUN) + "\n"
 
 
 def shown_once(config_folder: Path, *, reader: TextIO | None, writer: TextIO) -> bool:
@@ -36,7 +43,7 @@ def shown_once(config_folder: Path, *, reader: TextIO | None, writer: TextIO) ->
     mark = config_folder / _FILE
     if mark.exists():
         return True
-    writer.write(CAUTIONS + "\n")
+    writer.write(cautions(columns(_WIDEST)) + "\n")
     writer.flush()
     if reader is None:
         return True

@@ -121,7 +121,8 @@ class _Page:
             self.line(words.speed(snapshot, settings) or "speed not known",
                       words.part(snapshot) or "no plan"),
             self.line(words.link(snapshot), words.battery(snapshot), words.sound(snapshot),
-                      f"log {options.log_name}" if options.log_name else "", first_yields=True),
+                      f"log {options.log_name.removesuffix('.jsonl')}" if options.log_name else "",
+                      first_yields=True),
             *self.notes(3),
             *self.keys(),
         ]

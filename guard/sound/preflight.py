@@ -76,20 +76,31 @@ def voice_check(settings: Settings, own_phrases: Path | None = None) -> Check:
     name = "voice"
     if settings.speech == "tones":
         return Check(name, True, "tones only (setting speech)")
-    notes: list[Trouble] = []
     bank = cue_phrases(settings)
+    rendered, trouble = _rendered(settings, bank, own_phrases)
+    if trouble is not None:
+        return Check(name, False, trouble.what, trouble.fix)
+    if rendered == len(bank):
+        return Check(name, True, f"{len(bank)} phrases rendered, voice {settings.voice}")
+    return Check(name, False, f"only {rendered} of {len(bank)} phrases could be rendered",
+                 "check free disk space and memory, then try again")
+
+
+def voice_trouble(settings: Settings) -> Trouble | None:
+    """Why the voice of these settings does not speak here as asked; None when one phrase came of it."""
+    return _rendered(settings, [GUARD_STOPPED], None)[1]
+
+
+def _rendered(settings: Settings, bank: list[str], own_phrases: Path | None) -> tuple[int, Trouble | None]:
+    """How many of the phrases the engine speaks, and the first thing wrong with it."""
+    notes: list[Trouble] = []
     with tempfile.TemporaryDirectory(prefix="guard-check-", ignore_cleanup_errors=True) as folder:
         phrases = phrases_for(settings, bank, Path(folder), own_phrases, notes.append)
         phrases.start()
         phrases.bank_done.wait(VOICE_WAIT_S)
-        rendered = [text for text in bank if phrases.pcm(text) is not None]
+        rendered = sum(phrases.pcm(text) is not None for text in bank)
         phrases.close()
-    if notes:
-        return Check(name, False, notes[0].what, notes[0].fix)
-    if len(rendered) == len(bank):
-        return Check(name, True, f"{len(bank)} phrases rendered, voice {settings.voice}")
-    return Check(name, False, f"only {len(rendered)} of {len(bank)} phrases could be rendered",
-                 "check free disk space and memory, then try again")
+    return rendered, notes[0] if notes else None
 
 
 def play_all(settings: Settings, backend: Backend, cache_dir: Path, own_phrases: Path | None = None

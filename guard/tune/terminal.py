@@ -15,6 +15,7 @@ from guard.screen.look import Look
 from guard.screen.report import console_and_look, framed, table
 from guard.tune.choose import frontier
 from guard.tune.document import figures, not_learned, reason
+from guard.tune.recorded import LASTS_S, UNDER_S
 from guard.tune.runners import PARAMETER_WORDS
 from guard.tune.tune import Outcome, RecordedView, RespondView
 from guard.units import KM_H_PER_M_S, per_m_s, speed_unit
@@ -46,7 +47,8 @@ def _show_recorded(console: Console, look: Look, found: Outcome, view: RecordedV
     numbers = list(view.figures)
     costs = np.array([[one.cues_per_h, one.crossings - one.warned] for one in view.figures.values()])
     if not view.figures[0].crossings:
-        _say(console, look, "The ceiling was never crossed: only the number of cues differs.")
+        _say(console, look, f"No crossing is counted (over for {LASTS_S:g} s or longer after {UNDER_S:g} s "
+                            "under): only the number of cues differs.")
     named = _named(found, numbers, costs)
     shown = np.array([[one.cues_per_h, 100.0 * (one.warned_share or 0.0)] for one in view.figures.values()])
     if view.figures[0].crossings:
@@ -133,6 +135,7 @@ def _draw(
     x_words: str, y_words: str,
 ) -> None:
     """Every set as a dot, the named ones as their letters."""
+    legend = f"{y_words}; {look.sign('dot')} a set tried, letters as below"
     width = max(20, min(console.width, _WIDEST) - _MARGIN - 1)
     low, high = points.min(axis=0), points.max(axis=0)
     span = np.where(high > low, high - low, 1.0)
@@ -144,7 +147,7 @@ def _draw(
         cells[row][column] = look.sign("dot")
     for letter, row in reversed(named):
         cells[rows[row]][columns[row]] = letter
-    console.print(Text(f"{'':{_MARGIN}}{y_words}", style=look.style("quiet")))
+    console.print(Text(f"{'':{_MARGIN}}{legend}", style=look.style("quiet")))
     labels = {0: f"{high[1]:.1f}", _ROWS - 1: f"{low[1]:.1f}"}
     for line in framed(["".join(row) for row in cells], labels, _MARGIN, look)[:-1]:
         console.print(Text(line, no_wrap=True))

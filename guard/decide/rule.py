@@ -240,7 +240,7 @@ class Rule:
         once_more = (t - self._asked_s >= self._ask_wait_s) & (level < self._asked_bpm - f.turn_bpm)
         due = (asked & once_more) | (no(asked) & first)
         resume = (spaced & walking & alive & b.settled & no(gone) & (level < limit) & due
-                  & (self._doubt.over(t)))
+                  & self._doubt.over(t))
         return again, gone, resume
 
     def _walks_on(self, t: Number, level: Number, limit: Number, target: Number, guarded: Fact,

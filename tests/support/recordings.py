@@ -21,9 +21,9 @@ PACE = (*SLOW_DOWN, Cue.RESUME, Cue.PICK_UP)
 
 
 @cache
-def script() -> ModuleType:
-    """`recordings/make.py`, loaded."""
-    spec = importlib.util.spec_from_file_location("make_recordings", FOLDER / "make.py")
+def script(name: str = "make") -> ModuleType:
+    """A script of the folder of recordings, loaded."""
+    spec = importlib.util.spec_from_file_location(f"recordings_{name}", FOLDER / f"{name}.py")
     assert spec and spec.loader
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)

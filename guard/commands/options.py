@@ -162,12 +162,13 @@ def log_path(name: str) -> str:
     from guard.library.search import called_session, near_names
 
     kept = [entry for entry in sessions() if not entry.problem]
+    if found := called_session(kept, name):
+        return str(found.path)
     rehearsed = [entry for entry in sessions(rehearsals_dir(make=False)) if not entry.problem]
-    found = called_session(kept, name) or called_session(rehearsed, name)
-    if found is None:
-        raise InputError(f"cannot read {printable(name)[:80]} (no such file, and no session of that name): "
-                         f"{near_names([*kept, *rehearsed], name)}")
-    return str(found.path)
+    if found := called_session(rehearsed, name):
+        return str(found.path)
+    raise InputError(f"cannot read {printable(name)[:80]} (no such file, and no session of that name): "
+                     f"{near_names([*kept, *rehearsed], name)}")
 
 
 def print_json(document: Mapping[str, object], *, indent: int | None = 2) -> None:

@@ -25,11 +25,11 @@ LONGEST_WAIT_S = 280.0
 WALK_AGAIN_S, WALK_AGAIN_GROWS = 10.0, 2.0
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then was not heeded; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
-# and whose level stands still on after that word runs.
-HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM, STAYS_S = 100.0, 4.0, 2.0, 60.0
+# and whose level stands still on when a restart would show runs, or did not hear it.
+HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 100.0, 4.0, 2.0
 # Who is seen to walk waits until a minute's running would stay under. Where the level stands still before
 # that, waiting brings nothing: he tries after so long, then twice as long, until he has run well.
-TRY_S, TRY_MOST_S = 150.0, 600.0
+TRY_S, TRY_MOST_S = 140.0, 600.0
 RISE_SPARE = 1.25  # no two rises are alike: room for a quarter more than the last
 
 
@@ -89,12 +89,13 @@ class Walking:
             untold = gait == 0.0
             gone = (untold & gone) | runs
             unheeded = unheeded & untold
-        unmoved = walking & asked & holds & (t - self._asked_s > STAYS_S)
+        unmoved = walking & asked & holds & (t - self._asked_s > f.shows_s)
         stays = (walking & unheeded) | unmoved
         # whom no fall shows to walk runs; only a further fall says otherwise
         self._top_bpm = where(stays, level, self._top_bpm)
         gone = (walking & gone) | stays
-        # but whose level never rose since he was told to run may have missed the word
+        # but whose level never rose since he was told to run may have missed the word: reminded, but seldom
+        self._ask_wait_s = where(unmoved, k.most(self._ask_wait_s, LONGEST_WAIT_S), self._ask_wait_s)
         self._missed = unmoved | (self._missed & no(walking) & (level < self._asked_bpm + half_bpm))
         # whose fall ended over the limit walks no longer, or not enough
         still_over = self.seen & (still_s > f.shows_s)

@@ -369,8 +369,10 @@ class ScalarGuard:
             (hot and risen_bpm > F.turn_bpm) or (asked and risen_bpm > 0.5 * F.walk_shows_bpm))
         unheeded = (self.settled and not (self.seen or asked) and t - self.walk_word_s > walked_on.LOST_S
                     and walked > walked_on.LOST_S and level < limit and fell < 0.5 * F.walk_shows_bpm)
-        unmoved = self.walking and asked and holds and t - self.asked_s > walked_on.STAYS_S
+        unmoved = self.walking and asked and holds and t - self.asked_s > F.shows_s
         stays = (self.walking and unheeded) or unmoved
+        if unmoved:
+            self.ask_wait = max(self.ask_wait, walked_on.LONGEST_WAIT_S)
         if stays:
             self.walk_top = level
         self.missed = unmoved or (self.missed and not self.walking

@@ -81,6 +81,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code and never lets a traceback out."""
     words = list(sys.argv[1:] if argv is None else argv)
     _open_what_is_closed()
+    # The matrices are small: more threads of numpy only wait for each other.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.umask(0o077)  # whatever is written is about one person's body: for its owner only
     try:
         if not words:

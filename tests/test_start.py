@@ -118,7 +118,7 @@ def test_the_talk_test_is_timed_and_read(home: Path, monkeypatch: pytest.MonkeyP
     def invented(args: argparse.Namespace) -> int:
         """The same session with an invented runner, kept as a session."""
         asked.append(args)
-        monkeypatch.setattr("guard.library.library.rehearsals_dir", sessions_dir)
+        monkeypatch.setattr(rehearse, "rehearsals_dir", sessions_dir)
         parser = argparse.ArgumentParser()
         rehearse.add_arguments(parser)
         return rehearse.run(parser.parse_args(

@@ -9,8 +9,18 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
+from guard.ceiling import inputs as ceiling_inputs
+from guard.ceiling import results as ceilings
+from guard.ceiling.advice import cautions, suggest
+from guard.ceiling.field_tests import HOW
+from guard.ceiling.methods import SAFETY, methods
+from guard.ceiling.questions import ask, ask_safety
+from guard.ceiling.terminal import show
+from guard.clock import wall_now
 from guard.commands.options import is_terminal, log_path, own_settings, print_json
 from guard.errors import UsageError
+from guard.screen.cautions import FOR_EVERY_RUN
+from guard.settings import file as settings_file
 
 _HOW = ("talk-test", "field-test", "lactate", "maximum", "resting")
 
@@ -46,15 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.ceiling import inputs as ceiling_inputs
-    from guard.ceiling import results as ceilings
-    from guard.ceiling.advice import suggest
-    from guard.ceiling.methods import methods
-    from guard.clock import wall_now
-
     if args.how:
-        from guard.ceiling.field_tests import HOW
-
         print(HOW[args.how])
         return 0
     if args.forget:
@@ -73,8 +75,6 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--ask needs a terminal: give the answers as options, see --help")
     asks_all = args.ask or (not typed and not remembered and _can_ask() and not args.json)
     if asks_all:
-        from guard.ceiling.questions import ask
-
         typed |= ask(ceiling_inputs.merged(remembered, typed), today)
     answers = ceiling_inputs.merged(remembered, typed)
     if typed and not asks_all and not args.json and _can_ask():
@@ -101,7 +101,6 @@ def run(args: argparse.Namespace) -> int:
             print(f"note: {note}", file=sys.stderr)
         print_json(document)
     else:
-        from guard.ceiling.terminal import show
         since = today if typed or not earlier else earlier[-1].day
         show(runner, rows, suggestion, notes=notes, kept=kept, since=since, today=today,
              stop_bpm=own_settings(notes.append).stop_bpm)
@@ -111,9 +110,6 @@ def run(args: argparse.Namespace) -> int:
 def _what_is_missing(answers: Mapping[str, object], today: date, *, first: bool) -> dict[str, object]:
     """Asked on a terminal once a flag was given: the first time every figure that is missing, later what a
     suggestion cannot do without."""
-    from guard.ceiling.methods import SAFETY
-    from guard.ceiling.questions import ask, ask_safety
-
     if first:
         return ask(answers, today, missing_only=True)
     missing = [key for key in SAFETY if answers.get(key) is None]
@@ -127,9 +123,6 @@ def _can_ask() -> bool:
 
 
 def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:
-    from guard.ceiling.advice import cautions
-    from guard.screen.cautions import FOR_EVERY_RUN
-
     return {
         "format": 1,
         "methods": [{"method": row.method, "bpm": row.bpm, "low_bpm": row.low_bpm, "high_bpm": row.high_bpm,
@@ -140,8 +133,6 @@ def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:
 
 
 def _apply(suggestion: Any) -> str:
-    from guard.settings import file as settings_file
-
     if suggestion.bpm is None:
         raise UsageError(f"nothing to apply: {suggestion.reason}")
     return str(settings_file.save({"ceiling_bpm": float(suggestion.bpm)}))

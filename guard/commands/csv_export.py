@@ -7,7 +7,11 @@ import sys
 from pathlib import Path
 
 from guard.commands.options import counting, log_path
+from guard.csv.write import csv_chunks
 from guard.errors import HardwareError, UsageError, printable
+from guard.files.folders import make_private
+from guard.files.whole import write_whole
+from guard.log.recording import read_log
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,10 +31,6 @@ def run(args: argparse.Namespace) -> int:
     if len(args.files) > 1:
         raise UsageError("a CSV file holds one recording: name one LOG, or add --parquet for many")
 
-    from guard.csv.write import csv_chunks
-    from guard.files.whole import write_whole
-    from guard.log.recording import read_log
-
     recording = read_log(log_path(args.files[0]))
     for note in recording.notes:
         print(f"note: {note}", file=sys.stderr)
@@ -49,7 +49,6 @@ def _parquet(args: argparse.Namespace) -> int:
     except ImportError:
         raise HardwareError("writing Parquet needs the package pyarrow, which is not installed: "
                             "pip install 'heart-rate-guard[parquet]'") from None
-    from guard.files.folders import make_private
     from guard.parquet.write import export, logs_of
 
     if args.output == "-":

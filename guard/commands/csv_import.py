@@ -9,16 +9,18 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from guard.commands.options import is_terminal, print_json
-from guard.csv.columns import SPEED_UNITS
+from guard.csv.columns import SPEED_UNITS, ColumnNames, Form
+from guard.csv.guess import COLUMN_WORDS, Guess, guess
+from guard.csv.read import import_csv
+from guard.csv.table import Table, open_any, open_table
+from guard.csv.units import unit_in
 from guard.errors import UsageError, printable
-
-if TYPE_CHECKING:
-    from guard.csv.columns import ColumnNames, Form
-    from guard.csv.guess import Guess
-    from guard.csv.table import Table
+from guard.events import Reading
+from guard.files.folders import sessions_dir
+from guard.log.log import write_recording
+from guard.screen.words import clock
 
 MORE = """\
 Columns are found by their names; where they are unclear it lists them and asks,
@@ -72,17 +74,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.csv.columns import ColumnNames, Form
-    from guard.csv.read import import_csv
-    from guard.events import Reading
-    from guard.log.log import write_recording
-    from guard.screen.words import clock
-
     source = Path(args.file)
     target = source.with_suffix(".jsonl") if args.output is None else Path(args.output)
     if args.keep:
-        from guard.files.folders import sessions_dir
-
         target = sessions_dir() / target.name
     if target.exists() and source.exists() and target.samefile(source):
         raise UsageError(f"-o {target} is the file to read: name another one")
@@ -139,9 +133,6 @@ def _where(pairs: list[str]) -> dict[str, str]:
 
 def _found(path: Path, columns: ColumnNames, form: Form) -> tuple[ColumnNames, Form]:
     """The columns that were not named, found or asked for; UsageError with the line to type otherwise."""
-    from guard.csv.guess import COLUMN_WORDS, guess
-    from guard.csv.table import open_any, open_table
-
     wanted = [*columns.named().values(), *columns.where]
     table = open_table(path, wanted, form.separator) if wanted else open_any(path, form.separator)
     found = guess(table, columns, form)
@@ -183,8 +174,6 @@ def _line(path: Path, found: Guess) -> str:
 
 def _asked(table: Table, found: Guess) -> tuple[ColumnNames, Form]:
     """The runner's answers, each with the guess to confirm by Enter."""
-    from guard.csv.units import unit_in
-
     columns, form = found.columns, found.form
     if columns.rr is None:
         time = _ask_column("time", table, columns.time, needed=True)

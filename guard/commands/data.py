@@ -5,13 +5,11 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from guard.commands.options import print_json
+from guard.commands.options import is_terminal, print_json
 from guard.errors import HardwareError, UsageError, printable
-
-if TYPE_CHECKING:
-    from guard.library.everything import Kept
+from guard.library import everything
+from guard.library.everything import Kept
 
 WORD = "delete"
 
@@ -31,8 +29,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.library import everything
-
     if args.export is not None:
         packed = everything.export(Path(args.export), with_cache=args.with_cache, force=args.force)
         left_out = "" if args.with_cache else "; the cache is left out, it can be rebuilt"
@@ -48,9 +44,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _delete(args: argparse.Namespace) -> int:
-    from guard.commands.options import is_terminal
-    from guard.library import everything
-
     files = everything.kept()
     if not files:
         return _done(args, "the guard keeps nothing on this machine", files=0)
@@ -78,8 +71,6 @@ def _delete(args: argparse.Namespace) -> int:
 
 
 def _show(args: argparse.Namespace) -> int:
-    from guard.library import everything
-
     files = everything.kept()
     if args.json:
         print_json({
@@ -95,8 +86,6 @@ def _show(args: argparse.Namespace) -> int:
 
 
 def _lines(files: list[Kept]) -> list[str]:
-    from guard.library import everything
-
     lines = []
     for kind, root in everything.roots().items():
         mine = [one for one in files if one.name.startswith(f"{kind}/")]

@@ -6,10 +6,17 @@ import argparse
 import math
 import sys
 from importlib.util import find_spec
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import log_path, own_settings, print_json, tell
-from guard.errors import EXIT_REFUSED
+from guard.errors import EXIT_REFUSED, UsageError, printable
+from guard.events import Cue, CueGiven
+from guard.log.recording import read_log
+from guard.screen.report import console_and_look, table
+from guard.settings import file as settings_file
+from guard.settings import find
+from guard.units import speed
 
 if TYPE_CHECKING:
     from guard.response.advice import Suggestion
@@ -45,8 +52,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.errors import UsageError
-
     if find_spec("scipy") is None:
         raise UsageError("learning needs the package scipy, which is not installed: "
                          f"run `{sys.executable} -m pip install scipy`")
@@ -61,8 +66,6 @@ def run(args: argparse.Namespace) -> int:
     suggestions = suggest(result, present.units) if isinstance(result, Fit) else []
     kept = None
     if args.apply and suggestions:
-        from guard.settings import file as settings_file
-
         kept = str(settings_file.save({one.key: one.value for one in suggestions}))
     if args.json:
         print_json(_document(files, result, suggestions, present.as_dict(), kept))
@@ -75,11 +78,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _recorded(files: list[str]) -> tuple[list[Stretch], list[Guarded]]:
     """The stretches of all files at a known speed, and all files as guarded runs."""
-    from pathlib import Path
-
-    from guard.errors import UsageError, printable
-    from guard.events import Cue, CueGiven
-    from guard.log.recording import read_log
     from guard.response.guarded import guarded
     from guard.response.series import stretches
 
@@ -144,10 +142,6 @@ def _parameter(found: Any) -> dict[str, Any]:
 
 def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept: str | None) -> None:
     from guard.response.fit import Refusal
-    from guard.screen.report import console_and_look, table
-    from guard.settings import find
-    from guard.units import speed
-
     console, look = console_and_look()
     words = [f"{fit.running_s / 60:.0f} minutes of running"]
     if math.isfinite(fit.usual_m_s):

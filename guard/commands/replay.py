@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 import sys
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from guard import __version__
 from guard.commands.options import (
     add_settings_options,
     log_path,
@@ -16,12 +17,12 @@ from guard.commands.options import (
     with_ceiling,
 )
 from guard.errors import EXIT_DIFFERENT, UsageError
-
-if TYPE_CHECKING:
-    from guard.log.recording import Recording
-    from guard.replay.compare import Compared
-    from guard.replay.replay import Replay
-
+from guard.events import Action, Command, CueGiven
+from guard.log.recording import Recording, read_log
+from guard.replay import terminal as show
+from guard.replay.compare import WINDOW_S, Compared, compare, counted
+from guard.replay.replay import Replay, replay, same_as_recorded
+from guard.screen.report import console_and_look
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,11 +35,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.events import Action, Command
-    from guard.log.recording import read_log
-    from guard.replay.compare import WINDOW_S, counted
-    from guard.replay.replay import replay
-
     changes = typed_values(args)
     path = log_path(args.file)
     recording = read_log(path)
@@ -62,9 +58,6 @@ def run(args: argparse.Namespace) -> int:
             "cues": [one.as_dict() for one in compared]}
         print_json(document)
         return 0
-    from guard.replay import terminal as show
-    from guard.screen.report import console_and_look
-
     result = replace(result, settings=result.settings.replaced({**readers_units(), **changes}))
     console, look = console_and_look()
     show.show_heading(console, recording, result)
@@ -86,11 +79,6 @@ def _compared(
 
     An import holds no cues: other settings are compared with a replay under its own, if it has a ceiling.
     """
-    from guard import __version__
-    from guard.events import CueGiven
-    from guard.replay.compare import compare
-    from guard.replay.replay import replay, same_as_recorded
-
     if recording.outputs:
         made_by = str(recording.header.get("guard"))[:20]
         if changes and (recording.damaged or made_by != __version__) and not same_as_recorded(recording).same:
@@ -104,9 +92,6 @@ def _compared(
 
 
 def _verify(recording: Recording, *, as_json: bool) -> int:
-    from guard import __version__
-    from guard.replay.replay import same_as_recorded
-
     if not recording.outputs:
         raise UsageError("nothing was said in this recording (an import?): there is nothing to compare")
     result = same_as_recorded(recording)

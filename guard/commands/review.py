@@ -16,7 +16,15 @@ from guard.commands.options import (
     with_ceiling,
     wrote,
 )
+from guard.commands.session_note import ask_and_keep
 from guard.errors import InputError, UsageError
+from guard.files.folders import sessions_dir
+from guard.library.library import sessions
+from guard.log.recording import read_log
+from guard.review.page import page
+from guard.review.review import review
+from guard.review.terminal import view
+from guard.screen.report import console_and_look
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,9 +40,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.log.recording import read_log
-    from guard.review.review import review
-
     changes = typed_values(args)
     path = _newest() if args.file is None else Path(log_path(args.file))
     if args.note:
@@ -44,26 +49,18 @@ def run(args: argparse.Namespace) -> int:
     found = review(recording, settings)
     title = path.name
     if args.html is not None:
-        from guard.review.page import page
-
         wrote(args.html, [page(found, title).encode()], force=args.force)
     if args.json:
         for remark in found.remarks:
             print(f"note: {remark}", file=sys.stderr)
         print_json(found.as_dict())
     elif args.html is None:
-        from guard.review.terminal import view
-        from guard.screen.report import console_and_look
-
         console, look = console_and_look()
         console.print(view(found, title, console.width, look))
     return 0
 
 
 def _newest() -> Path:
-    from guard.files.folders import sessions_dir
-    from guard.library.library import sessions
-
     # By when a session began, not by when its file was last touched; a clock that nobody set is not believed.
     logs = [entry.path for entry in sessions() if not entry.problem]
     if not logs:
@@ -73,8 +70,6 @@ def _newest() -> Path:
 
 
 def _ask(path: Path) -> None:
-    from guard.commands.session_note import ask_and_keep
-
     if not is_terminal(sys.stdin, sys.stderr):
         raise UsageError("--note asks questions and needs a terminal: leave it out")
     ask_and_keep(path, sys.stdin, sys.stderr)

@@ -12,6 +12,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rich.table import Table
+
+from guard.browser.page import BrowserPage
 from guard.clock import SessionClock, wall_now
 from guard.commands.options import is_terminal
 from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN
@@ -35,7 +38,6 @@ from guard.settings import Settings
 from guard.sound.player import Sounder
 
 if TYPE_CHECKING:
-    from guard.browser.page import BrowserPage
     from guard.pins.panel import Panel
 
 DEBUG_FILE = "debug.log"
@@ -124,8 +126,6 @@ def finished(ended: Ended, *, title: str, beside: Sequence[tuple[str, str]] = ()
 def _show_end(ended: Ended, title: str, beside: Sequence[tuple[str, str]]) -> None:
     console = Console(highlight=False, emoji=False)
     if console.is_terminal:
-        from rich.table import Table
-
         table = Table(title=title, title_justify="left", show_header=False, box=None, padding=(0, 2, 0, 0))
         for fact, value in [*summary_rows(ended.summary), *beside]:
             table.add_row(fact, value)

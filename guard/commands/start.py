@@ -14,14 +14,23 @@ import sys
 from collections.abc import Callable
 from textwrap import fill
 from types import ModuleType
-from typing import TYPE_CHECKING
 
+from guard.ceiling import results
+from guard.commands import ceiling, check, rehearse, settings, straps
+from guard.commands import run as run_command
 from guard.commands.options import is_terminal, own_settings
+from guard.devices import remembered
 from guard.errors import GuardError, printable
+from guard.files import marks
+from guard.files.folders import config_dir
+from guard.library.library import sessions
+from guard.plan.examples import EXAMPLES
+from guard.plan.file import write_new
+from guard.screen.cautions import shown_once
+from guard.settings import Settings
+from guard.sound.player import why_off
+from guard.sound.preflight import SOUND_OUTPUT
 from guard.start.path import BY_HAND, Facts, StartStep, listing, next_step, typed_step
-
-if TYPE_CHECKING:
-    from guard.settings import Settings
 
 _WIDEST = 78  # cells of a line of text
 TALK_TEST = "talk-test.toml"
@@ -126,10 +135,6 @@ def _list(here: StartStep | None) -> None:
 
 
 def _facts() -> Facts:
-    from guard.devices import remembered
-    from guard.files import marks
-    from guard.library.library import sessions
-
     known = remembered.remembered(_quiet)
     settings, runs = _settings(), 0
     with contextlib.suppress(GuardError):
@@ -142,8 +147,6 @@ def _facts() -> Facts:
 
 
 def _settings() -> Settings:
-    from guard.settings import Settings
-
     with contextlib.suppress(GuardError):
         return own_settings(_quiet)
     return Settings()
@@ -158,11 +161,6 @@ def _quiet(sentence: str) -> None:
 
 def _sound() -> None:
     """Play every cue; whether it was heard is asked only where a sound left this machine."""
-    from guard.commands import check
-    from guard.files import marks
-    from guard.sound.player import why_off
-    from guard.sound.preflight import SOUND_OUTPUT
-
     settings = _settings()
     silent = bool(why_off(settings))
     for one in check.sound_checks(settings, play=not silent):
@@ -178,8 +176,6 @@ def _sound() -> None:
 
 
 def _strap() -> None:
-    from guard.commands import straps
-
     _called(straps)
     name = _ask("\nName or address of yours (Enter: none of them): ")
     if name:
@@ -187,9 +183,6 @@ def _strap() -> None:
 
 
 def _cautions() -> None:
-    from guard.files.folders import config_dir
-    from guard.screen.cautions import shown_once
-
     if not shown_once(config_dir(), reader=sys.stdin, writer=sys.stdout):
         raise _Left
 
@@ -204,16 +197,12 @@ def _ceiling() -> None:
 
 
 def _known() -> None:
-    from guard.commands import settings
-
     word = _ask("Your ceiling, bpm: ")
     if word:
         _called(settings, f"ceiling_bpm={word}")
 
 
 def _by_formula() -> None:
-    from guard.commands import ceiling
-
     _called(ceiling, "--ask")
     _offer_suggestion()
 
@@ -223,14 +212,6 @@ def _talk_test() -> bool:
 
     False where it cannot be taken, so that another way may be chosen.
     """
-    from guard.ceiling import results
-    from guard.commands import ceiling
-    from guard.commands import run as run_command
-    from guard.files.folders import config_dir
-    from guard.library.library import sessions
-    from guard.plan.examples import EXAMPLES
-    from guard.plan.file import write_new
-
     stop = _ask("The heart rate you must never exceed, from whoever tested or treats you (Enter: none): ")
     if not stop:
         print(_filled("Without it the guard does not time this test: nothing else would guard its stages. "
@@ -261,8 +242,6 @@ def _talk_test() -> bool:
 
 
 def _suggested() -> float | None:
-    from guard.ceiling import results
-
     kept = results.results()
     suggestion = kept[-1].document.get("suggestion") if kept else None
     bpm = suggestion.get("bpm") if isinstance(suggestion, dict) else None
@@ -270,8 +249,6 @@ def _suggested() -> float | None:
 
 
 def _offer_suggestion() -> None:
-    from guard.commands import ceiling
-
     bpm = _suggested()
     if bpm is not None and _yes(f"\nKeep {bpm:.0f} as your ceiling?"):
         with contextlib.redirect_stdout(io.StringIO()):  # it has just been shown
@@ -280,14 +257,10 @@ def _offer_suggestion() -> None:
 
 
 def _try() -> None:
-    from guard.commands import rehearse
-
     _called(rehearse, "--lesson")
 
 
 def _run() -> None:
-    from guard.commands import run as run_command
-
     if _facts().ceiling_bpm is None:
         print("A ceiling comes first: step 4.")
         return

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
+
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from guard.commands.options import (
     add_settings_options,
@@ -16,10 +19,16 @@ from guard.commands.options import (
     whole_in,
 )
 from guard.errors import EXIT_INTERRUPTED, UsageError, printable
-
-if TYPE_CHECKING:
-    from guard.settings import Settings
-    from guard.tune.source import LoggedRun
+from guard.screen.console import Console
+from guard.settings import Settings
+from guard.settings import file as settings_file
+from guard.tune import terminal as tune_show
+from guard.tune.document import document
+from guard.tune.source import LoggedRun
+from guard.tune.space import axes
+from guard.tune.tune import Tuning
+from guard.workers.pool import usable_cores
+from guard.workers.workers import workers
 
 VIEWS = ("both", "recorded", "respond")
 MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64  # more is a slip of the keyboard (ours)
@@ -51,12 +60,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.settings import file as settings_file
-    from guard.tune.space import axes
-    from guard.tune.tune import Tuning
-    from guard.workers.pool import usable_cores
-    from guard.workers.workers import workers
-
     if args.jobs and args.workers:
         raise UsageError("--jobs counts processes of this machine, --workers are others: give one of them")
     if args.apply and args.view == "recorded":
@@ -75,12 +78,8 @@ def run(args: argparse.Namespace) -> int:
     if args.apply and found.recommended and not found.interrupted:
         kept = str(settings_file.save(found.recommended))
     if args.json:
-        from guard.tune.document import document
-
         print_json({**document(found, args.files), "applied": kept})
     else:
-        from guard.tune import terminal as tune_show
-
         tune_show.show(found, kept, wanted_apply=args.apply)
     if found.why is not None:
         raise found.why
@@ -88,10 +87,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _logs(args: argparse.Namespace, present: Settings) -> list[LoggedRun]:
-    from pathlib import Path
-
-    from guard.tune.source import LoggedRun
-
     places: set[Path] = set()
     typed = typed_values(args).get("ceiling_bpm")
     files = [log_path(name) for name in args.files]
@@ -113,10 +108,6 @@ class _Progress:
 
     def __enter__(self) -> _Progress:
         if sys.stderr.isatty():
-            from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-            from guard.screen.console import Console
-
             self._bar = Progress(
                 TextColumn("{task.description}", markup=False), BarColumn(bar_width=16),
                 TextColumn("{task.percentage:>3.0f} %"), TimeElapsedColumn(),

@@ -6,6 +6,8 @@ import asyncio
 import threading
 from pathlib import Path
 
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+
 from guard.errors import GuardError
 from guard.files import folders
 from guard.screen.console import Console
@@ -36,8 +38,6 @@ async def ready_voice(settings: Settings, *, plain: bool, console: Console | Non
 def show_bar(settings: Settings, cache_dir: Path, own_phrases: Path | None, console: Console,
              given_up: threading.Event) -> None:
     """Render and draw until done, `given_up` or late; the bar is gone afterwards."""
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
-
     bar = BarColumn(complete_style="bold", finished_style="bold")
     columns = (TextColumn("{task.description}", markup=False), bar, TaskProgressColumn())
     with Progress(*columns, console=console, transient=True) as progress:

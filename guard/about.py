@@ -1,7 +1,5 @@
 """`guard --version`: the version and what it runs on, for a report of a fault. Nothing personal is in it."""
 
-from __future__ import annotations
-
 import platform
 import sys
 from importlib import metadata

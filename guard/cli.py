@@ -5,8 +5,6 @@ and `run(args) -> int`; only the one asked for is imported, so that
 `guard --help` stays quick.
 """
 
-from __future__ import annotations
-
 import argparse
 import errno
 import os

@@ -4,8 +4,6 @@ The message is one clear sentence that names the file, key or device and says
 how to fix it. `guard.cli` prints it; no traceback reaches a user.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 

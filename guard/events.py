@@ -6,8 +6,6 @@ Inputs flow down (`Reading`, `Speed`, `SpeedLink`, `Battery`, `Link`,
 began on a monotonic clock. Nothing here knows a clock, file, radio or screen.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 from typing import NotRequired, TypedDict

@@ -1,7 +1,5 @@
 """Where the page is found: the secret in its address, the machine's own name and number, the QR code."""
 
-from __future__ import annotations
-
 import contextlib
 import re
 import secrets

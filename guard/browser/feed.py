@@ -5,8 +5,6 @@ gets another address, it is killed and another takes its place at the same
 address, where pages find it by themselves.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import threading

@@ -4,8 +4,6 @@ Every word is made here, so that the page holds none of its own about the run:
 its script puts texts where they belong and draws one line.
 """
 
-from __future__ import annotations
-
 import re
 from typing import TypedDict
 

@@ -4,8 +4,6 @@ Run as a script; what goes in and out is said in `wire.py`. Who does not have th
 secret finds nothing, and holds nothing up.
 """
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import hmac
@@ -44,7 +42,7 @@ MOST_FILES = 128  # open at once, sockets among them (ours)
 class Stranger(ServerConnection):
     """A connection that has not shown the secret; when too many wait, the oldest is cut off."""
 
-    door: ClassVar[OrderedDict[Stranger, None]] = OrderedDict()  # those that wait, oldest first
+    door: ClassVar[OrderedDict[ServerConnection, None]] = OrderedDict()  # those that wait, oldest first
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self.door[self] = None

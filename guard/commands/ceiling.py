@@ -1,7 +1,5 @@
 """`guard ceiling`: every method the runner has figures for, side by side, and a cautious suggestion."""
 
-from __future__ import annotations
-
 import argparse
 import contextlib
 import sys

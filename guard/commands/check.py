@@ -1,7 +1,5 @@
 """`guard check`: is everything ready for a run, and how to fix what is not."""
 
-from __future__ import annotations
-
 import argparse
 import json
 import shutil

@@ -1,7 +1,5 @@
 """`guard completion`: a script by which the shell completes commands, options and names."""
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Iterator
 

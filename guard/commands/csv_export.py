@@ -1,7 +1,5 @@
 """`guard export`: a recording as CSV, or many as Parquet tables."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from pathlib import Path

@@ -1,7 +1,5 @@
 """`guard import`: make a recording from a CSV file."""
 
-from __future__ import annotations
-
 import argparse
 import shlex
 import sys

@@ -1,7 +1,5 @@
 """`guard data`: what the guard keeps on this machine; take it along, or delete it all."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from pathlib import Path

@@ -1,7 +1,5 @@
 """`guard journal`: one short entry a day, by prompt, flags or editor; lists, search, today's advice."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from datetime import date, timedelta

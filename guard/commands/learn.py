@@ -1,29 +1,24 @@
 """`guard learn`: how your heart rate answers speed, and the settings that fit it."""
 
-from __future__ import annotations
-
 import argparse
 import math
 import sys
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from guard.commands.options import log_path, own_settings, print_json, tell
 from guard.errors import EXIT_REFUSED, UsageError, printable
 from guard.events import Cue, CueGiven
 from guard.log.recording import read_log
+from guard.response.advice import Suggestion, suggest
+from guard.response.fit import Fit, Refusal, learn
+from guard.response.guarded import Guarded, guarded
+from guard.response.series import Stretch, stretches
 from guard.screen.report import console_and_look, table
 from guard.settings import file as settings_file
 from guard.settings import find
 from guard.units import speed
-
-if TYPE_CHECKING:
-    from guard.response.advice import Suggestion
-    from guard.response.fit import Fit, Refusal
-    from guard.response.guarded import Guarded
-    from guard.response.series import Stretch
-
 
 # field of the fit: (words, unit, digits)
 PARAMETERS = {
@@ -56,9 +51,6 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("learning needs the package scipy, which is not installed: "
                          f"run `{sys.executable} -m pip install scipy`")
 
-    from guard.response.advice import suggest
-    from guard.response.fit import Fit, learn
-
     present = own_settings(tell)
     files = [log_path(name) for name in args.files]
     pieces, runs = _recorded(files)
@@ -78,9 +70,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _recorded(files: list[str]) -> tuple[list[Stretch], list[Guarded]]:
     """The stretches of all files at a known speed, and all files as guarded runs."""
-    from guard.response.guarded import guarded
-    from guard.response.series import stretches
-
     places = [Path(name).resolve() for name in files]
     for name, place in zip(files, places, strict=True):
         if places.count(place) > 1:
@@ -107,8 +96,6 @@ def _document(
     present: dict[str, Any], kept: str | None,
 ) -> dict[str, Any]:
     """The JSON that `response/README.md` lists."""
-    from guard.response.fit import Fit
-
     fit: dict[str, Any] | None = None
     refusal: dict[str, str] | None = None
     if isinstance(result, Fit):
@@ -131,8 +118,6 @@ def _number(value: float, digits: int) -> float | None:
 
 
 def _parameter(found: Any) -> dict[str, Any]:
-    from guard.response.fit import Refusal
-
     if isinstance(found, Refusal):
         return {"value": None, "low": None, "high": None,
                 "refusal": {"reason": found.reason, "fix": found.fix}}
@@ -141,7 +126,6 @@ def _parameter(found: Any) -> dict[str, Any]:
 
 
 def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept: str | None) -> None:
-    from guard.response.fit import Refusal
     console, look = console_and_look()
     words = [f"{fit.running_s / 60:.0f} minutes of running"]
     if math.isfinite(fit.usual_m_s):

@@ -4,8 +4,6 @@ What was typed (`--ceiling`, `--set`) beats a course's own settings, which beat
 the settings file, which beats the defaults of the table.
 """
 
-from __future__ import annotations
-
 import argparse
 import contextlib
 import json

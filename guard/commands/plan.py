@@ -1,7 +1,5 @@
 """`guard plan`: check a plan and draw it, or write one to start from."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from typing import Any

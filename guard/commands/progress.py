@@ -1,7 +1,5 @@
 """`guard progress`: weeks and months of running, from the library of sessions and the journal."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from collections.abc import Sequence

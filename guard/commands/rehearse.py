@@ -1,7 +1,5 @@
 """`guard rehearse`: the whole live session with an invented runner in place of a strap."""
 
-from __future__ import annotations
-
 import argparse
 import asyncio
 import os

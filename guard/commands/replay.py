@@ -1,7 +1,5 @@
 """`guard replay`: what the guard would have cued on a recording, beside what it did cue."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """`guard review`: how a session went."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from pathlib import Path

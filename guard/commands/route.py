@@ -1,7 +1,5 @@
 """`guard route`: the climbs of a road, and which can be jogged under the ceiling."""
 
-from __future__ import annotations
-
 import argparse
 
 from rich.markup import escape

@@ -1,7 +1,5 @@
 """`guard run`: guard a real run with a strap."""
 
-from __future__ import annotations
-
 import argparse
 import asyncio
 import sys

@@ -1,7 +1,5 @@
 """What `guard run` and `guard rehearse` share: screen, sound, log and the end of a session."""
 
-from __future__ import annotations
-
 import asyncio
 import os
 import sys
@@ -10,7 +8,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from rich.table import Table
 
@@ -26,6 +23,7 @@ from guard.live.live import LOG_TOPIC, Ended, run_session
 from guard.live.source import Source
 from guard.log.log import SessionLog, new_session_path, session_header
 from guard.log.wall import clock_is_trusted
+from guard.pins.panel import Panel
 from guard.plan.plan import Plan
 from guard.screen.console import Console
 from guard.screen.frame import Screen
@@ -36,9 +34,6 @@ from guard.screen.summary import summary_lines, summary_rows
 from guard.screen.view import ViewOptions
 from guard.settings import Settings
 from guard.sound.player import Sounder
-
-if TYPE_CHECKING:
-    from guard.pins.panel import Panel
 
 DEBUG_FILE = "debug.log"
 
@@ -98,11 +93,9 @@ async def guarded(
 
 
 def panel_for(settings: Settings, report: Callable[[str], None]) -> Panel | None:
-    """Button, lamp and buzzer, still to be opened; None, with nothing loaded, where no pin is set."""
+    """Button, lamp and buzzer, still to be opened; None, with gpiozero never loaded, where no pin is set."""
     if settings.pin_button is settings.pin_lamp is settings.pin_buzzer is None:
         return None
-    from guard.pins.panel import Panel
-
     return Panel(settings, report)
 
 

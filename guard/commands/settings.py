@@ -1,7 +1,5 @@
 """`guard settings`: show, explain and change settings."""
 
-from __future__ import annotations
-
 import argparse
 import re
 import sys

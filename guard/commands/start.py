@@ -4,8 +4,6 @@ Each step is a command of its own, called with what the runner answers here.
 What fails is said, and the step stays open.
 """
 
-from __future__ import annotations
-
 import argparse
 import contextlib
 import io

@@ -1,7 +1,5 @@
 """`guard straps`: which straps, treadmills and foot pods are in range, which are remembered."""
 
-from __future__ import annotations
-
 import argparse
 import asyncio
 import json

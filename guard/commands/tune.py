@@ -1,11 +1,9 @@
 """`guard tune`: search settings over recordings, as recorded and as you would respond."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
@@ -106,7 +104,7 @@ class _Progress:
         self._task: Any = None
         self._words = ""
 
-    def __enter__(self) -> _Progress:
+    def __enter__(self) -> Self:
         if sys.stderr.isatty():
             self._bar = Progress(
                 TextColumn("{task.description}", markup=False), BarColumn(bar_width=16),

@@ -1,7 +1,5 @@
 """The progress bar shown while the voice gets ready before the very first session."""
 
-from __future__ import annotations
-
 import asyncio
 import threading
 from pathlib import Path

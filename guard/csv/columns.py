@@ -1,7 +1,5 @@
 """What is taken of a CSV file, and how it is written. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date

@@ -4,8 +4,6 @@ A guess is `sure` when one column only can be meant for the time and for the hea
 rate, and a speed says its unit; else somebody has to be asked.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import re
 from collections.abc import Callable, Sequence

@@ -4,8 +4,6 @@ Times that run back a little are disorder and are sorted; times that run back
 far, or just where a column changes, are several recordings in one file.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from itertools import pairwise
 

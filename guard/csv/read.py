@@ -4,8 +4,6 @@ The rows become what a live session gets, so that a replay cannot tell the
 difference: readings, and speeds with grade where the file has them.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ Arrays are float64 of one length n, NaN where a row has no value; times are
 seconds in ascending order.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

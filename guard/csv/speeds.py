@@ -1,7 +1,5 @@
 """Speeds and grades of a CSV file, in m/s and rise over run. Pure."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 

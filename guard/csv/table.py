@@ -4,8 +4,6 @@ CSV as in RFC 4180, and what spreadsheets make of it: semicolons or tabs, a byte
 order mark, UTF-16, Windows-1252, lines above the header.
 """
 
-from __future__ import annotations
-
 import codecs
 import csv
 import difflib

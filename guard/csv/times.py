@@ -4,8 +4,6 @@ The form is found from the column as a whole and said, never guessed row by
 row; a date whose day and month could be swapped is refused until told.
 """
 
-from __future__ import annotations
-
 import contextlib
 import re
 from collections.abc import Callable, Sequence

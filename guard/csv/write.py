@@ -4,8 +4,6 @@ Cues and changes of state between two readings (a lost signal) get rows of
 their own, with no heart rate.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 from collections.abc import Iterable, Iterator, Sequence

@@ -5,8 +5,6 @@ and the content as JSON. Whatever is missing, damaged or made for something
 else is simply worked out again.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import zlib

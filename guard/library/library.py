@@ -4,8 +4,6 @@ The logs are the truth. An index in the cache folder spares reading those that
 have not changed; when it is missing, old or damaged it is made anew from them.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import zlib

@@ -4,8 +4,6 @@ The meaning of a key may depend on the session (space pauses or continues), so
 `Keyboard.press` answers with inputs for the session.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from enum import Enum
 

@@ -5,8 +5,6 @@ clock only paces it. So the same seed and the same cues give the same run at
 any speed-up.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from math import isfinite

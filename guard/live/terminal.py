@@ -1,7 +1,5 @@
 """Reading single keys from a terminal, and leaving the terminal as it was."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import os

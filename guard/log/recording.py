@@ -4,8 +4,6 @@ A recording is what can be trusted of a log plus notes on what could not. The
 file is never changed, except by `repair`, which only cuts a torn tail.
 """
 
-from __future__ import annotations
-
 import io
 import os
 from collections.abc import Iterator, Mapping

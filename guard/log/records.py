@@ -6,8 +6,6 @@ written with the shortest digits that read back to the same value, so a log
 replays bit for bit. Pure: no file is touched here.
 """
 
-from __future__ import annotations
-
 import json
 import math
 from collections.abc import Callable, Mapping

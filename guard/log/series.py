@@ -6,8 +6,6 @@ and speed are taken. Whatever looks unusual (a torn line, a wrong type) is left
 to `guard.log.recording.read_log`, which knows every way a log can be damaged.
 """
 
-from __future__ import annotations
-
 import os
 from collections import Counter
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Reading and writing plan files; what they mean is in `guard.plan.text`."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from guard.errors import InputError, UsageError, printable

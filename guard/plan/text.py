@@ -4,8 +4,6 @@ Pure: the file itself is read in `guard.plan.file`. Every mistake raises
 `InputError` naming the file, the part, the key and the fix.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import difflib
 import math

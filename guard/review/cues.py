@@ -8,8 +8,6 @@ A cue that says what it expects, with and without it, is judged by the level at
 that time, if nothing more was asked until then: a repeat has its own expectation.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from enum import StrEnum

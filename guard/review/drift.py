@@ -8,8 +8,6 @@ a refusal. Speeds are level speeds of equal effort (slope and level terms of
 ACSM's running equation: speed times 1 + 4.5 grade).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

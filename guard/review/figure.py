@@ -5,8 +5,6 @@ them, so that they stay as large as the reader's other text on any screen.
 Height is bpm from the ceiling in force, so the ceiling is one line while it moves.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from html import escape
 

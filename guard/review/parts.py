@@ -1,7 +1,5 @@
 """Time at or under and over the ceiling, by part; pure."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import pairwise
 

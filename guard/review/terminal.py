@@ -1,7 +1,5 @@
 """The review in a terminal: a picture, the figures, each cue with what followed."""
 
-from __future__ import annotations
-
 from rich.console import Group, RenderableType
 from rich.markup import escape
 from rich.table import Table

@@ -6,8 +6,6 @@ to the last digit. A value of a step holds for the `dt_s` seconds before its
 `t_s`, as in the totals of the session.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np

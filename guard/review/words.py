@@ -1,7 +1,5 @@
 """What a review says, in words: shared by the terminal and the page. Plain text, unescaped."""
 
-from __future__ import annotations
-
 from collections import Counter
 
 from guard.cues import CUE_NAMES, Says

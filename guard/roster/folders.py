@@ -5,8 +5,6 @@ unpacked `guard data --export` (config/, data/), its data folder (sessions/,
 journal.jsonl), or bare session logs. Nothing in it is changed.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import os

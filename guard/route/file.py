@@ -1,7 +1,5 @@
 """A road from a file: a GPX track, a CSV of distance and altitude, or a plan with grades."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import replace

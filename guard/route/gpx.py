@@ -5,8 +5,6 @@ is refused before anything is parsed: GPX has none, and entities could grow
 without bound.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """A road as one HTML page that stands alone: no script, no network; light, dark, phone, paper."""
 
-from __future__ import annotations
-
 from html import escape
 
 import numpy as np

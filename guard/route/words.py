@@ -1,7 +1,5 @@
 """A road and what it asks of a runner, in words: shared by terminal and page. Pure."""
 
-from __future__ import annotations
-
 from guard.route.forecast import Ability, Climb, Forecast, Range
 from guard.route.route import Route
 from guard.screen.words import clock

@@ -4,8 +4,6 @@ They are made so that a newcomer meets every important cue within a few
 minutes: short warm-ups, a runner a little too keen, one spell without signal.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 

@@ -1,7 +1,5 @@
 """The usual cautions, shown at the first start and acknowledged once."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from textwrap import fill
 from typing import TextIO

@@ -4,8 +4,6 @@ The runner chooses what stands there; a cue that asks for a speed on a belt
 takes its place for a few seconds. Whichever outlet shows it, it says the same.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import Enum
 

@@ -1,7 +1,5 @@
 """The end of a session in a few lines."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from guard.cues import CUE_NAMES

@@ -6,8 +6,6 @@ ceiling, then the facts as short texts. Every line is cut to the width, and
 there are never more lines than rows.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 from rich.cells import cell_len

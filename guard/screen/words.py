@@ -1,7 +1,5 @@
 """What the screen says, in words: one short text a fact, shared by all screens."""
 
-from __future__ import annotations
-
 import math
 
 from guard.events import FOOT_POD, TREADMILL, CueGiven, LinkState, Snapshot, State

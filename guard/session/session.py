@@ -5,8 +5,6 @@ fixed grid wherever no reading came for a second, so a log fed back gives the
 same decisions at the same times.
 """
 
-from __future__ import annotations
-
 import math
 from collections import deque
 from dataclasses import replace

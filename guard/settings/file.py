@@ -4,8 +4,6 @@ Only what differs from the defaults need be in it. Comments and order survive
 a change; the file appears whole or not at all.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from pathlib import Path
 

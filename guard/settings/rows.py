@@ -7,14 +7,12 @@ is made; a wrong one raises `SettingError` (a ValueError) with the fix.
 This module is pure: reading the file lives in `guard.settings.file`.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import difflib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
 
 from guard.errors import SettingError, printable
 from guard.settings.retired import RETIRED, RetiredSetting
@@ -216,7 +214,7 @@ class Settings:
         miles = self.units == "mile" and self.belt_step_km_h == BELT_STEP
         return self.belt_step_km_h / per_m_s("mile" if miles else "km")
 
-    def replaced(self, changes: Mapping[str, object]) -> Settings:
+    def replaced(self, changes: Mapping[str, object]) -> Self:
         """These settings with `changes` (key to value or text) applied."""
         known: dict[str, Any] = {
             find(key).key: parse(find(key), value) if isinstance(value, str) else value

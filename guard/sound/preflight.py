@@ -1,7 +1,5 @@
 """Does sound leave this machine, and is there a voice? What `guard check` asks here."""
 
-from __future__ import annotations
-
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path

@@ -4,8 +4,6 @@ What is done is seen from what is kept (a strap, a ceiling, a session), so that
 every step can be left, taken up again, or done by its own command.
 """
 
-from __future__ import annotations
-
 from collections.abc import Set
 from dataclasses import dataclass
 from enum import Enum

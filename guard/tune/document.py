@@ -1,7 +1,5 @@
 """The outcome of a search as a JSON document, its fields as in `README.md`."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import asdict, fields
 

@@ -7,8 +7,6 @@ early, how much they would have talked, and how often in vain. The runner would
 have reacted, so that later crossings might never have come.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@ Every set of settings meets the same runners with the same luck (noise, faults,
 reaction times), so that what differs is due to the settings.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 

@@ -3,8 +3,6 @@
 As `guard.signal.trust` has it for one strap that used to send intervals.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

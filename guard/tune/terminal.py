@@ -1,7 +1,5 @@
 """What `guard tune` shows: each view by itself with picture and table, then the recommendation."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -7,8 +7,6 @@ recordings (of the time, where there are fewer than three) and reported on the
 last third, with other luck.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The list that `guard sessions` shows, as a table or JSON."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """`guard sessions`: the library of sessions: list, find, name, delete and restore, check."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from pathlib import Path

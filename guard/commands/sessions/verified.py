@@ -1,7 +1,5 @@
 """`guard sessions --verify`: every log opened, read to its end and replayed."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path

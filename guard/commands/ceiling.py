@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
-from guard.commands.options import is_terminal, log_path, own_settings, print_json
+from guard.commands.options import is_terminal, log_path, own_settings, print_json, tell
 from guard.errors import UsageError
 
 _HOW = ("talk-test", "field-test", "lactate", "maximum", "resting")
@@ -98,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
         kept = _apply(suggestion)
     if args.json:
         for note in [*notes, *([f"ceiling_bpm is now {suggestion.bpm}, kept in {kept}"] if kept else [])]:
-            print(f"note: {note}", file=sys.stderr)
+            tell(note)
         print_json(document)
     else:
         from guard.ceiling.terminal import show

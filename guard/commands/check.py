@@ -8,10 +8,10 @@ import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from textwrap import fill
 
 from guard.commands.options import is_terminal
 from guard.errors import Check, GuardError, HardwareError, printable
+from guard.screen.lines import filled
 from guard.settings import Settings
 
 NOT_READY = HardwareError.exit_code
@@ -114,6 +114,7 @@ def sound_checks(settings: Settings, *, play: bool, quiet: bool = False) -> Iter
     """Whether sound leaves this machine, and a voice is there; with `play` every cue is played."""
     from guard.files import folders
     from guard.sound import preflight
+    from guard.sound.backends import Cut, Failed
 
     own_phrases = folders.config_dir(make=False) / "phrases"
     found = preflight.find_output(settings, _sound_log())
@@ -124,6 +125,8 @@ def sound_checks(settings: Settings, *, play: bool, quiet: bool = False) -> Iter
             return
         for name in preflight.play_all(settings, found.backend, folders.cache_dir(), own_phrases):
             print(f"       {name}", file=sys.stderr if quiet else sys.stdout, flush=True)
+    except (Cut, Failed) as error:
+        yield preflight.stopped_check(str(error))._replace(essential=settings.sound)
     finally:
         if found.backend is not None:
             found.backend.close()
@@ -184,11 +187,4 @@ def show(check: Check) -> None:
     indent = " " * len(head)
     for first, words in ((head, check.detail), (indent, check.fix and f"> {check.fix}")):
         if words:
-            print(_filled(words, width, first, indent), flush=True)
-
-
-def _filled(words: str, width: int, first: str, later: str) -> str:
-    if not width:
-        return f"{first}{words}"
-    return fill(words, width, initial_indent=first, subsequent_indent=later,
-                break_long_words=False, break_on_hyphens=False)
+            print(filled(words, first, indent), flush=True)

@@ -11,7 +11,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from guard.commands.options import is_terminal, print_json
+from guard.commands.options import is_terminal, print_json, tell
 from guard.csv.columns import SPEED_UNITS
 from guard.errors import UsageError, printable
 
@@ -105,7 +105,7 @@ def run(args: argparse.Namespace) -> int:
     write_recording(target, imported.header, imported.items, force=args.force)
     readings = [item for item in imported.items if isinstance(item, Reading)]
     for note in imported.notes:
-        print(f"note: {note}", file=sys.stderr)
+        tell(note)
     if args.json:
         print_json({"format": 1, "file": str(target), "readings": len(readings),
                     "duration_s": imported.items[-1].t_s, "notes": list(imported.notes)})
@@ -149,7 +149,7 @@ def _found(path: Path, columns: ColumnNames, form: Form) -> tuple[ColumnNames, F
         named = found.columns.named().items()
         taken = ", ".join(f"{COLUMN_WORDS[what]} from {column!r}" for what, column in named
                           if getattr(columns, what) is None)
-        print(f"note: {printable(taken)}", file=sys.stderr)
+        tell(taken)
         return found.columns, form
     print(*_listed(found), sep="\n", file=sys.stderr)
     if not is_terminal(sys.stdin, sys.stderr):

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from guard.commands.options import print_json
+from guard.commands.options import print_json, tell
 from guard.errors import HardwareError, UsageError, printable
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def _delete(args: argparse.Namespace) -> int:
             return _done(args, "nothing was removed", files=0)
     troubles = everything.delete_everything()
     for trouble in troubles:
-        print(f"note: {printable(trouble)}", file=sys.stderr)
+        tell(trouble)
     left = everything.kept()
     if left:
         raise HardwareError(f"{_count(len(left), 'file')} could not be removed: give write permission to "

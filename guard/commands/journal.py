@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import is_terminal, own_settings, print_json
+from guard.commands.options import is_terminal, own_settings, print_json, tell
 from guard.errors import UsageError, printable, short
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ def _can_ask() -> bool:
 
 
 def _warn(note: str) -> None:
-    print(f"note: {printable(note)}", file=sys.stderr)
+    tell(note)
 
 
 def _day(text: str, today: date) -> date:

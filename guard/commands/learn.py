@@ -77,7 +77,7 @@ def _recorded(files: list[str]) -> tuple[list[Stretch], list[Guarded]]:
     """The stretches of all files at a known speed, and all files as guarded runs."""
     from pathlib import Path
 
-    from guard.errors import UsageError, printable
+    from guard.errors import UsageError
     from guard.events import Cue, CueGiven
     from guard.log.recording import read_log
     from guard.response.guarded import guarded
@@ -92,14 +92,14 @@ def _recorded(files: list[str]) -> tuple[list[Stretch], list[Guarded]]:
     for name in files:
         recording = read_log(name)
         for note in recording.notes:
-            print(f"note: {printable(name)}: {note}", file=sys.stderr)
+            tell(f"{name}: {note}")
         said = {one.cue for one in recording.outputs if isinstance(one, CueGiven)}
         steered = bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME})
         mine = stretches(recording.inputs, steered=steered)
         if (run := guarded(recording.inputs, recording.outputs)) is not None:
             runs.append(run)
         if not mine and not steered:
-            print(f"note: {printable(name)}: no two minutes with both heart rate and speed", file=sys.stderr)
+            tell(f"{name}: no two minutes with both heart rate and speed")
         found += mine
     return found, runs
 

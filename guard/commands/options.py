@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from guard.errors import InputError, UsageError, printable
+from guard.screen.lines import filled
 from guard.settings import Settings, Value, find, parse, parse_assignments
 
 FIND_A_CEILING = "`guard ceiling` finds one, by a test or from your age and resting heart rate"
@@ -118,8 +119,7 @@ def with_ceiling(settings: Settings, name: object) -> Settings:
     kept = own_settings(lambda told: None).ceiling_bpm
     if kept is None:
         raise UsageError(f"{name} has no ceiling: add --ceiling BPM; {FIND_A_CEILING}")
-    print(f"note: {printable(str(name))} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)",
-          file=sys.stderr)
+    tell(f"{name} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)")
     return settings.replaced({"ceiling_bpm": kept})
 
 
@@ -200,7 +200,7 @@ def counting(what: str, least: int = 1) -> Callable[[int, int], None] | None:
 
 def tell(sentence: str) -> None:
     """A sentence beside the results, on stderr."""
-    print(f"note: {printable(sentence)}", file=sys.stderr)
+    print(filled(f"note: {printable(sentence)}", stream=sys.stderr), file=sys.stderr)
 
 
 def is_terminal(*streams: object) -> bool:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from typing import TYPE_CHECKING, Any
 
-from guard.commands.options import add_settings_options, chosen_settings, print_json
+from guard.commands.options import add_settings_options, chosen_settings, print_json, tell
 from guard.errors import UsageError, printable, short
 
 if TYPE_CHECKING:
@@ -44,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     notes = _notes(plan, settings.ceiling_bpm)
     if args.json:
         for note in notes:
-            print(f"note: {note}", file=sys.stderr)
+            tell(note)
         print_json(_document(plan, settings.ceiling_bpm, notes))
     else:
         _show(plan, settings.ceiling_bpm, notes, settings.units)

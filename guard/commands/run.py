@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from guard.commands.options import add_session_options, number_in
+from guard.commands.options import add_session_options, number_in, tell
 from guard.errors import UsageError
 
 if TYPE_CHECKING:
@@ -153,7 +153,7 @@ def _source(args: argparse.Namespace) -> WithSpeed:
     def wanted(text: str | None, kind: Peripheral) -> Wanted | None:
         if text is not None:
             return typed(text) if text.strip() else None
-        known = straps.remembered(lambda sentence: print(f"note: {sentence}", file=sys.stderr), kind.kind)
+        known = straps.remembered(tell, kind.kind)
         return Wanted(known.name, known.address) if known else None
 
     def remember(kind: Peripheral) -> Callable[[RememberedDevice], None]:

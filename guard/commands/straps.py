@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from guard.commands.options import number_in
 from guard.errors import HardwareError, UsageError
+from guard.screen.lines import filled
 
 if TYPE_CHECKING:
     from guard.devices.peripheral import Peripheral
@@ -139,12 +140,11 @@ def _print(found: _Found) -> None:
             facts.append("remembered")
         print(f"{row['name'] or f'nameless {kind.noun}'}  {', '.join(facts)}")
     if not rows and kind.kind == "strap":
-        print(f"No {kind.what} in range: {kind.fix}.")
+        print(filled(f"No {kind.what} in range: {kind.fix}."))
     if known is None:
         if rows:
-            print("None is remembered: `guard straps --remember ADDRESS` keeps yours from being mixed up."
-                  if kind.kind == "strap" else
-                  "None is remembered: `guard straps --remember ADDRESS` has `guard run` read its speed.")
+            why = "keeps yours apart" if kind.kind == "strap" else "has `guard run` read its speed"
+            print(filled(f"None is remembered: `guard straps --remember ADDRESS` {why}."))
     elif not any(row["remembered"] for row in rows):
         print(f"Remembered: {known.name or f'nameless {kind.noun}'}  {known.address}, not in range.")
 

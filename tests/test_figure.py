@@ -78,7 +78,11 @@ def test_a_walker_is_told_how_far_it_is_until_running_again() -> None:
     assert words.until_running(snapshot(**walk)) == "8 beats to go before you run again, about 40 s"
     level = snapshot(**{**walk, "slope_bpm_per_min": 1.0})
     assert words.until_running(level).endswith("before you run again")
-    assert "8 beats to go before you run again, about 40 s" in "\n".join(drawn(80, 24, **walk))
+    for width, height in ((60, 20), (80, 24), (120, 35)):
+        page = "\n".join(drawn(width, height, **walk))
+        assert page.count("to go, about 40 s") == 1 and "139" in page, "said, and not twice"
+    by_rate = "\n".join(drawn(80, 24, options=ViewOptions(choice=Choice.HEART_RATE), **walk))
+    assert "8 beats to go before you run again, about 40 s" in by_rate and by_rate.count("139") == 1 + 1
     assert shown(**{**walk, "level_bpm": 130.0, "room_bpm": 9.0}).name == "UNDER"
     assert shown(**{**walk, "resume_bpm": None}).name == "AT", "nothing is promised that is not known"
 

@@ -11,7 +11,7 @@ from guard.decide.wording import headline
 from guard.events import CueGiven, LinkState, Snapshot, State
 from guard.reasons import reason
 from guard.screen import gauge, words
-from guard.screen.figure import figure
+from guard.screen.figure import TO_GO, Figure, beside, figure
 from guard.screen.frame import Frame
 from guard.screen.look import clean
 from guard.settings import Settings
@@ -59,18 +59,14 @@ def picture(frame: Frame, settings: Settings, title: str = "", tag: str = "") ->
         "name": shown.name,
         "detail": shown.detail,
         "state": words.state(snapshot),
-        "heart": _joined(words.heart_rate(snapshot), words.room(snapshot), _ceiling(snapshot),
-                         words.tendency(snapshot)),
-        "ahead": _ahead(snapshot),
+        "heart": _joined(*beside(snapshot, shown)),
+        "ahead": _ahead(snapshot, shown),
         "cue": headline(given, settings) if given else words.old_cue(snapshot),
         "why": f"why: {reason(given)}" if given else "",
         "cue_age": _joined(words.cue_age(snapshot, given), f"cue {snapshot.cue_count}") if given else "",
         "signal": _signal(snapshot),
-        "times": _joined(f"elapsed {words.elapsed(snapshot)}", words.at_or_under(snapshot),
-                         f"over {words.clock(snapshot.over_s)}",
-                         f"no signal {words.clock(snapshot.no_signal_s)}"),
-        "part": _joined(words.speed(snapshot, settings) or "speed not known",
-                        words.part(snapshot) or "no plan"),
+        "times": _joined(*words.times(snapshot)),
+        "part": _joined(words.speed(snapshot, settings), words.part(snapshot)),
         "link": _joined(words.link_line(snapshot.link_state, ""), words.battery(snapshot),
                         words.sound(snapshot)),
         "notes": "\n".join(f"note: {note}" for note in _notes(frame)[:NOTES_SHOWN]),
@@ -107,16 +103,10 @@ def cue_on_line(given: CueGiven) -> dict[str, float | str]:
     return {"t": round(given.t_s, 1), "outline": given.cue.about.outline}
 
 
-def _ceiling(snapshot: Snapshot) -> str:
-    """The runner's ceiling, where what is said of the room does not name it."""
-    named = words.room(snapshot) and not words.is_ramped(snapshot)
-    return "" if named else f"ceiling {snapshot.own_ceiling_bpm:.0f}"
-
-
-def _ahead(snapshot: Snapshot) -> str:
-    """What is foreseen; for a walker how far it is until running again."""
+def _ahead(snapshot: Snapshot, shown: Figure) -> str:
+    """What is foreseen; for a walker how far it is until running again, where the figure does not say it."""
     if _walks_back(snapshot):
-        return words.until_running(snapshot)
+        return "" if shown.name == TO_GO else words.until_running(snapshot)
     nothing = "no cue comes until you go on" if snapshot.state is State.HELD else "nothing foreseen yet"
     return _joined(words.foreseen(snapshot), words.likelihood(snapshot)) or nothing
 

@@ -15,7 +15,7 @@ from guard.ceiling.methods import SAFETY, methods
 from guard.ceiling.questions import ask, ask_safety
 from guard.ceiling.terminal import show
 from guard.clock import wall_now
-from guard.commands.options import is_terminal, log_path, own_settings, print_json
+from guard.commands.options import is_terminal, log_path, own_settings, print_json, tell
 from guard.errors import UsageError
 from guard.screen.cautions import FOR_EVERY_RUN
 from guard.settings import file as settings_file
@@ -96,7 +96,7 @@ def run(args: argparse.Namespace) -> int:
         kept = _apply(suggestion)
     if args.json:
         for note in [*notes, *([f"ceiling_bpm is now {suggestion.bpm}, kept in {kept}"] if kept else [])]:
-            print(f"note: {note}", file=sys.stderr)
+            tell(note)
         print_json(document)
     else:
         since = today if typed or not earlier else earlier[-1].day

@@ -6,7 +6,6 @@ import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from textwrap import fill
 
 from guard.browser.door import PAGE_PACKAGES_MISSING, addresses, packages_there
 from guard.clock import wall_now
@@ -17,9 +16,11 @@ from guard.errors import Check, GuardError, HardwareError, printable
 from guard.files import folders
 from guard.log.wall import clock_is_trusted
 from guard.radio import preflight as radio
+from guard.screen.lines import filled
 from guard.settings import Settings
 from guard.settings import file as settings_file
 from guard.sound import preflight as sound
+from guard.sound.backends import Cut, Failed
 from guard.sound.player import SOUND_DEBUG_FILE
 
 NOT_READY = HardwareError.exit_code
@@ -122,6 +123,8 @@ def sound_checks(settings: Settings, *, play: bool, quiet: bool = False) -> Iter
             return
         for name in sound.play_all(settings, found.backend, folders.cache_dir(), own_phrases):
             print(f"       {name}", file=sys.stderr if quiet else sys.stdout, flush=True)
+    except (Cut, Failed) as error:
+        yield sound.stopped_check(str(error))._replace(essential=settings.sound)
     finally:
         if found.backend is not None:
             found.backend.close()
@@ -173,11 +176,4 @@ def show(check: Check) -> None:
     indent = " " * len(head)
     for first, words in ((head, check.detail), (indent, check.fix and f"> {check.fix}")):
         if words:
-            print(_filled(words, width, first, indent), flush=True)
-
-
-def _filled(words: str, width: int, first: str, later: str) -> str:
-    if not width:
-        return f"{first}{words}"
-    return fill(words, width, initial_indent=first, subsequent_indent=later,
-                break_long_words=False, break_on_hyphens=False)
+            print(filled(words, first, indent), flush=True)

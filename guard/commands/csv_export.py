@@ -4,7 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import counting, log_path
+from guard.commands.options import counting, log_path, tell
 from guard.csv.write import csv_chunks
 from guard.errors import HardwareError, UsageError, printable
 from guard.files.folders import make_private
@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
 
     recording = read_log(log_path(args.files[0]))
     for note in recording.notes:
-        print(f"note: {note}", file=sys.stderr)
+        tell(note)
     if args.output == "-":
         sys.stdout.buffer.writelines(csv_chunks(recording))
         sys.stdout.buffer.flush()
@@ -54,7 +54,7 @@ def _parquet(args: argparse.Namespace) -> int:
     written = export(logs_of(map(log_path, args.files)), make_private(Path(args.output)), force=args.force,
                      progress=counting("writing sessions", least=20))
     for name, why in written.left_out.items():
-        print(f"note: {printable(name)} is left out: {printable(why)}", file=sys.stderr)
+        tell(f"{name} is left out: {why}")
     print(f"written to {printable(args.output)}: {written.sessions} sessions, {written.readings} readings, "
           f"{written.cues} cues")
     return 0

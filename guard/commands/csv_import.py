@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
-from guard.commands.options import is_terminal, print_json
+from guard.commands.options import is_terminal, print_json, tell
 from guard.csv.columns import SPEED_UNITS, ColumnNames, Form
 from guard.csv.guess import COLUMN_WORDS, Guess, guess
 from guard.csv.read import import_csv
@@ -97,7 +97,7 @@ def run(args: argparse.Namespace) -> int:
     write_recording(target, imported.header, imported.items, force=args.force)
     readings = [item for item in imported.items if isinstance(item, Reading)]
     for note in imported.notes:
-        print(f"note: {note}", file=sys.stderr)
+        tell(note)
     if args.json:
         print_json({"format": 1, "file": str(target), "readings": len(readings),
                     "duration_s": imported.items[-1].t_s, "notes": list(imported.notes)})
@@ -138,7 +138,7 @@ def _found(path: Path, columns: ColumnNames, form: Form) -> tuple[ColumnNames, F
         named = found.columns.named().items()
         taken = ", ".join(f"{COLUMN_WORDS[what]} from {column!r}" for what, column in named
                           if getattr(columns, what) is None)
-        print(f"note: {printable(taken)}", file=sys.stderr)
+        tell(taken)
         return found.columns, form
     print(*_listed(found), sep="\n", file=sys.stderr)
     if not is_terminal(sys.stdin, sys.stderr):

@@ -4,7 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import is_terminal, print_json
+from guard.commands.options import is_terminal, print_json, tell
 from guard.errors import HardwareError, UsageError, printable
 from guard.library import everything
 from guard.library.everything import Kept
@@ -59,7 +59,7 @@ def _delete(args: argparse.Namespace) -> int:
             return _done(args, "nothing was removed", files=0)
     troubles = everything.delete_everything()
     for trouble in troubles:
-        print(f"note: {printable(trouble)}", file=sys.stderr)
+        tell(trouble)
     left = everything.kept()
     if left:
         raise HardwareError(f"{_count(len(left), 'file')} could not be removed: give write permission to "

@@ -9,7 +9,7 @@ from typing import Any
 from rich.markup import escape
 
 from guard.clock import wall_now
-from guard.commands.options import is_terminal, own_settings, print_json
+from guard.commands.options import is_terminal, own_settings, print_json, tell
 from guard.csv.write import table_csv
 from guard.errors import UsageError, printable, short
 from guard.files.whole import write_whole
@@ -108,7 +108,7 @@ def _can_ask() -> bool:
 
 
 def _warn(note: str) -> None:
-    print(f"note: {printable(note)}", file=sys.stderr)
+    tell(note)
 
 
 def _day(text: str, today: date) -> date:

@@ -2,13 +2,11 @@
 
 import argparse
 import math
-import sys
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 from guard.commands.options import log_path, own_settings, print_json, tell
-from guard.errors import EXIT_REFUSED, UsageError, printable
+from guard.errors import EXIT_REFUSED, UsageError
 from guard.events import Cue, CueGiven
 from guard.log.recording import read_log
 from guard.response.advice import Suggestion, suggest
@@ -47,10 +45,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    if find_spec("scipy") is None:
-        raise UsageError("learning needs the package scipy, which is not installed: "
-                         f"run `{sys.executable} -m pip install scipy`")
-
     present = own_settings(tell)
     files = [log_path(name) for name in args.files]
     pieces, runs = _recorded(files)
@@ -79,14 +73,14 @@ def _recorded(files: list[str]) -> tuple[list[Stretch], list[Guarded]]:
     for name in files:
         recording = read_log(name)
         for note in recording.notes:
-            print(f"note: {printable(name)}: {note}", file=sys.stderr)
+            tell(f"{name}: {note}")
         said = {one.cue for one in recording.outputs if isinstance(one, CueGiven)}
         steered = bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME})
         mine = stretches(recording.inputs, steered=steered)
         if (run := guarded(recording.inputs, recording.outputs)) is not None:
             runs.append(run)
         if not mine and not steered:
-            print(f"note: {printable(name)}: no two minutes with both heart rate and speed", file=sys.stderr)
+            tell(f"{name}: no two minutes with both heart rate and speed")
         found += mine
     return found, runs
 

@@ -17,6 +17,7 @@ from guard.errors import InputError, UsageError, printable
 from guard.files.whole import write_whole
 from guard.library.library import rehearsals_dir, sessions
 from guard.library.search import called_session, near_names
+from guard.screen.lines import filled
 from guard.settings import Settings, Value, find, parse, parse_assignments
 from guard.settings import file as settings_file
 
@@ -114,8 +115,7 @@ def with_ceiling(settings: Settings, name: object) -> Settings:
     kept = own_settings(lambda told: None).ceiling_bpm
     if kept is None:
         raise UsageError(f"{name} has no ceiling: add --ceiling BPM; {FIND_A_CEILING}")
-    print(f"note: {printable(str(name))} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)",
-          file=sys.stderr)
+    tell(f"{name} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)")
     return settings.replaced({"ceiling_bpm": kept})
 
 
@@ -191,7 +191,7 @@ def counting(what: str, least: int = 1) -> Callable[[int, int], None] | None:
 
 def tell(sentence: str) -> None:
     """A sentence beside the results, on stderr."""
-    print(f"note: {printable(sentence)}", file=sys.stderr)
+    print(filled(f"note: {printable(sentence)}", stream=sys.stderr), file=sys.stderr)
 
 
 def is_terminal(*streams: object) -> bool:

@@ -1,12 +1,11 @@
 """`guard plan`: check a plan and draw it, or write one to start from."""
 
 import argparse
-import sys
 from typing import Any
 
 from rich.markup import escape
 
-from guard.commands.options import add_settings_options, chosen_settings, print_json
+from guard.commands.options import add_settings_options, chosen_settings, print_json, tell
 from guard.errors import UsageError, printable, short
 from guard.plan.drawing import draw
 from guard.plan.examples import EXAMPLES, TESTS
@@ -46,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     notes = _notes(plan, settings.ceiling_bpm)
     if args.json:
         for note in notes:
-            print(f"note: {note}", file=sys.stderr)
+            tell(note)
         print_json(_document(plan, settings.ceiling_bpm, notes))
     else:
         _show(plan, settings.ceiling_bpm, notes, settings.units)

@@ -1,7 +1,6 @@
 """`guard progress`: weeks and months of running, from the library of sessions and the journal."""
 
 import argparse
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from guard.commands.options import (
     chosen_settings,
     counting,
     print_json,
+    tell,
     wrote,
 )
 from guard.csv.write import table_csv
@@ -97,9 +97,9 @@ def _runners(args: argparse.Namespace, units: str) -> int:
     today = wall_now().date()
     lines = worst_first(line(name, of, today) for name, of in found.standings.items())
     for name, why in found.left_out.items():
-        print(f"note: {printable(name)} is left out: {why}", file=sys.stderr)
+        tell(f"{name} is left out: {why}")
     for name, why in found.in_part.items():
-        print(f"note: {printable(name)} is read in part: {why}", file=sys.stderr)
+        tell(f"{name} is read in part: {why}")
     if args.html:
         wrote(args.html, [roster_page.page(lines, found, units, today).encode()], force=args.force)
     if args.json:
@@ -114,15 +114,15 @@ def _ceiling_of(sessions: Sequence[PastSession]) -> float:
     ceiling_bpm = newest_ceiling(sessions)
     if ceiling_bpm is None:
         raise UsageError(HOW_TO_FIND_A_CEILING)
-    print(f"note: no ceiling is set; taken from the newest run: {ceiling_bpm:g} bpm", file=sys.stderr)
+    tell(f"no ceiling is set; taken from the newest run: {ceiling_bpm:g} bpm")
     return ceiling_bpm
 
 
 def _show_notes(notes: list[str]) -> None:
     for note in notes[:_MOST_NOTES]:
-        print(f"note: {printable(note)}", file=sys.stderr)
+        tell(note)
     if len(notes) > _MOST_NOTES:
-        print(f"note: {len(notes) - _MOST_NOTES} more like these", file=sys.stderr)
+        tell(f"{len(notes) - _MOST_NOTES} more like these")
 
 
 def _links(months: Months, sessions: Sequence[PastSession], journal: Journal) -> list[Correlation]:

@@ -11,6 +11,7 @@ from guard.commands.options import (
     log_path,
     print_json,
     readers_units,
+    tell,
     typed_values,
     with_ceiling,
 )
@@ -37,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     path = log_path(args.file)
     recording = read_log(path)
     for note in recording.notes:
-        print(f"note: {note}", file=sys.stderr)
+        tell(note)
     if args.verify:
         if changes:
             raise UsageError("--verify uses the settings of the log: leave --set and --ceiling out")
@@ -81,7 +82,7 @@ def _compared(
         made_by = str(recording.header.get("guard"))[:20]
         if changes and (recording.damaged or made_by != __version__) and not same_as_recorded(recording).same:
             why = "lines are missing" if recording.damaged else f"the log was made by guard {made_by!r}"
-            print(f"note: {why}, so some differences do not come from the settings", file=sys.stderr)
+            tell(f"{why}, so some differences do not come from the settings")
         said = [output for output in recording.outputs if isinstance(output, CueGiven)]
         return "recorded", compare(said, result.cues)
     if changes and recording.settings.ceiling_bpm is not None:
@@ -95,9 +96,9 @@ def _verify(recording: Recording, *, as_json: bool) -> int:
     result = same_as_recorded(recording)
     made_by = str(recording.header.get("guard"))[:20]
     if not result.same and made_by != __version__:
-        print(f"note: the log was made by guard {made_by!r}, this is {__version__}", file=sys.stderr)
+        tell(f"the log was made by guard {made_by!r}, this is {__version__}")
     if not result.same and recording.damaged:
-        print("note: lines of the log are missing, so a replay may differ", file=sys.stderr)
+        tell("lines of the log are missing, so a replay may differ")
     if as_json:
         print_json({"format": 1, "same": result.same, "compared": result.compared,
                     "differences": list(result.differences)})

@@ -10,6 +10,7 @@ from guard.commands.options import (
     log_path,
     print_json,
     readers_units,
+    tell,
     typed_values,
     with_ceiling,
     wrote,
@@ -50,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
         wrote(args.html, [page(found, title).encode()], force=args.force)
     if args.json:
         for remark in found.remarks:
-            print(f"note: {remark}", file=sys.stderr)
+            tell(remark)
         print_json(found.as_dict())
     elif args.html is None:
         console, look = console_and_look()

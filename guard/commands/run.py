@@ -14,6 +14,7 @@ from guard.commands.options import (
     chosen_settings,
     is_terminal,
     number_in,
+    tell,
 )
 from guard.commands.session_note import ask_if_wanted
 from guard.commands.session_parts import SessionKind, finished, guarded
@@ -134,7 +135,7 @@ def _source(args: argparse.Namespace) -> WithSpeed:
     def wanted(text: str | None, kind: Peripheral) -> Wanted | None:
         if text is not None:
             return typed(text) if text.strip() else None
-        known = straps.remembered(lambda sentence: print(f"note: {sentence}", file=sys.stderr), kind.kind)
+        known = straps.remembered(tell, kind.kind)
         return Wanted(known.name, known.address) if known else None
 
     def remember(kind: Peripheral) -> Callable[[RememberedDevice], None]:

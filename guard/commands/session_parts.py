@@ -13,7 +13,7 @@ from rich.table import Table
 
 from guard.browser.page import BrowserPage
 from guard.clock import SessionClock, wall_now
-from guard.commands.options import is_terminal
+from guard.commands.options import is_terminal, tell
 from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN
 from guard.errors import GuardError
 from guard.files import folders
@@ -130,7 +130,7 @@ def _show_end(ended: Ended, title: str, beside: Sequence[tuple[str, str]]) -> No
         kept = ended.log_path.parent in (folders.sessions_dir(make=False), rehearsals_dir(make=False))
         print(f"how it went: guard review {ended.log_path.stem if kept else ended.log_path}")
     for trouble in ended.troubles:
-        print(f"note: {trouble}", file=sys.stderr)
+        tell(trouble)
 
 
 def _tell_of_log(inbox: Inbox, sentence: str, works: bool) -> None:

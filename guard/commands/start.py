@@ -7,10 +7,8 @@ What fails is said, and the step stays open.
 import argparse
 import contextlib
 import io
-import shutil
 import sys
 from collections.abc import Callable
-from textwrap import fill
 from types import ModuleType
 
 from guard.ceiling import results
@@ -25,18 +23,18 @@ from guard.library.library import sessions
 from guard.plan.examples import EXAMPLES
 from guard.plan.file import write_new
 from guard.screen.cautions import shown_once
+from guard.screen.lines import filled
 from guard.settings import Settings
 from guard.sound.player import why_off
 from guard.sound.preflight import SOUND_OUTPUT
 from guard.start.path import BY_HAND, Facts, StartStep, listing, next_step, typed_step
 
-_WIDEST = 78  # cells of a line of text
 TALK_TEST = "talk-test.toml"
 _CEILING = (
     "1  I know mine, from a test or from a professional",
     "2  I will have it tested: the most certain way; the first run waits for it",
-    "3  a talk test now, timed by the guard: 40 minutes, from easy to steady. It is measured on you; it "
-    "tends to read high, so 5 beats are taken off",
+    "3  a talk test now, timed by the guard: 40 minutes, from easy to steady, for runners who were told a "
+    "heart rate never to exceed. It is measured on you; it tends to read high, so 5 beats are taken off",
     # 76 % of the error of a maximum by age, 10.8 bpm (Nes 2013)
     "4  a cautious start from age and resting heart rate: formulas; two runners in three lie within about "
     "8 beats of them. A talk test later narrows it",
@@ -85,7 +83,7 @@ def _one(step: StartStep, left: set[StartStep]) -> None:
     """Offer a step, and do it or the one whose number is typed."""
     _head(step)
     while True:
-        word = _ask("Enter: do it, s: later, a number: that step, q: leave. ").lower()
+        word = _ask("Enter does it, s skips it for now, a number goes to that step, q leaves. ").lower()
         if word in ("q", "quit"):
             raise _Left
         if word in ("s", "later"):
@@ -104,7 +102,7 @@ def _one(step: StartStep, left: set[StartStep]) -> None:
     try:
         _DO[step]()
     except GuardError as error:
-        print(f"\n{_filled(printable(str(error)))}")
+        print(f"\n{filled(printable(str(error)))}")
     except KeyboardInterrupt:
         print("\nleft")
     if not _facts().of(step)[0]:
@@ -113,7 +111,7 @@ def _one(step: StartStep, left: set[StartStep]) -> None:
 
 
 def _head(step: StartStep) -> None:
-    print(f"\n{step.number}  {step.title}\n{_filled(step.about)}")
+    print(f"\n{step.number}  {step.title}\n{filled(step.about)}")
 
 
 def _list(here: StartStep | None) -> None:
@@ -121,11 +119,11 @@ def _list(here: StartStep | None) -> None:
     print("\n".join(listing(facts, here)))
     if here is None:
         print()
-        print(_filled("All done. `guard run` guards a run, `guard review` shows how it went, "
+        print(filled("All done. `guard run` guards a run, `guard review` shows how it went, "
                       "`guard --help` the rest."))
     elif is_terminal(sys.stdin, sys.stdout):
         print()
-        print(_filled("Every step can be left and taken up again: `guard start` goes on where you were."))
+        print(filled("Every step can be left and taken up again: `guard start` goes on where you were."))
     else:
         open_steps = [step for step in StartStep if not facts.of(step)[0]]
         print("\nIn a terminal `guard start` goes through them. By hand:")
@@ -165,8 +163,7 @@ def _sound() -> None:
         check.show(one)
         silent |= one.name == SOUND_OUTPUT and not one.ok
     if silent:
-        print(_filled("So nothing could be heard. The screen shows every cue all the same, and a phone can "
-                      "say them: `guard run --page network`."))
+        print(filled("Without sound the screen still shows every cue."))
     elif _yes("\nDid you hear the cues, and could you tell the words?"):
         marks.mark(marks.SOUND)
     else:
@@ -175,7 +172,7 @@ def _sound() -> None:
 
 def _strap() -> None:
     _called(straps)
-    name = _ask("\nName or address of yours (Enter: none of them): ")
+    name = _ask("\nYours, by name or address (Enter: none of them): ")
     if name:
         _called(straps, f"--remember={name}")
 
@@ -186,7 +183,7 @@ def _cautions() -> None:
 
 
 def _ceiling() -> None:
-    print("\n".join(_filled(choice, "  ", "     ") for choice in _CEILING))
+    print("\n".join(filled(choice, "  ", "     ") for choice in _CEILING))
     choice: dict[str, Callable[[], object]] = {
         "1": _known, "2": lambda: print(_TESTED), "3": _talk_test, "4": _by_formula}
     while word := _ask("1 to 4, or Enter for later: "):
@@ -210,11 +207,14 @@ def _talk_test() -> bool:
 
     False where it cannot be taken, so that another way may be chosen.
     """
-    stop = _ask("The heart rate you must never exceed, from whoever tested or treats you (Enter: none): ")
-    if not stop:
-        print(_filled("Without it the guard does not time this test: nothing else would guard its stages. "
-                      "Choose 2 or 4, or take the test by yourself: `guard ceiling --how talk-test`."))
-        return False
+    if _settings().stop_bpm is None:
+        stop = _ask("The heart rate you must never exceed, from whoever tested or treats you (Enter: none): ")
+        if not stop:
+            print(filled("Without it the guard does not time this test: nothing else would guard its "
+                          "stages. Choose 2 or 4, or take the test by yourself: `guard ceiling --how "
+                          "talk-test`."))
+            return False
+        _called(settings, f"stop_bpm={stop}")
     print("\nFirst the reasons not to take this test unsupervised, then a cautious limit for its warm-up.")
     _called(ceiling, "--ask")
     bpm = _suggested()
@@ -227,8 +227,7 @@ def _talk_test() -> bool:
     if not plan.exists():
         write_new(str(plan), EXAMPLES["talk-test"])
     before = len(sessions())
-    _called(run_command, f"--plan={plan}", f"--ceiling={bpm:g}", "--no-note",
-            f"--set=stop_bpm={stop}")
+    _called(run_command, f"--plan={plan}", f"--ceiling={bpm:g}", "--no-note")
     results_before = results.results()
     logs = sessions()
     if len(logs) > before:
@@ -281,14 +280,9 @@ def _called(command: ModuleType, *words: str) -> int:
     return int(command.run(parser.parse_args(words)))
 
 
-def _filled(words: str, first: str = "", later: str = "") -> str:
-    width = min(_WIDEST, shutil.get_terminal_size((_WIDEST, 24)).columns)
-    return fill(words, width, initial_indent=first, subsequent_indent=later)
-
-
 def _ask(question: str) -> str:
     lead = question[:len(question) - len(question.lstrip("\n"))]
-    print(f"{lead}{_filled(question.strip())} ", end="", flush=True)
+    print(f"{lead}{filled(question.strip())} ", end="", flush=True)
     line = sys.stdin.readline()
     if not line:
         raise _Left

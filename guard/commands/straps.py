@@ -14,6 +14,7 @@ from guard.devices.seen import RememberedDevice, Several, Taken, Wanted, pick, t
 from guard.errors import HardwareError, UsageError
 from guard.radio.listen import Sighting
 from guard.radio.survey import read_battery, survey
+from guard.screen.lines import filled
 
 LISTEN_S = 6.0  # straps tell of themselves about once a second; some seldom (ours)
 FORGET = ("strap", "treadmill", "foot-pod", "all")
@@ -128,12 +129,11 @@ def _print(found: _Found) -> None:
             facts.append("remembered")
         print(f"{row['name'] or f'nameless {kind.noun}'}  {', '.join(facts)}")
     if not rows and kind.kind == "strap":
-        print(f"No {kind.what} in range: {kind.fix}.")
+        print(filled(f"No {kind.what} in range: {kind.fix}."))
     if known is None:
         if rows:
-            print("None is remembered: `guard straps --remember ADDRESS` keeps yours from being mixed up."
-                  if kind.kind == "strap" else
-                  "None is remembered: `guard straps --remember ADDRESS` has `guard run` read its speed.")
+            why = "keeps yours apart" if kind.kind == "strap" else "has `guard run` read its speed"
+            print(filled(f"None is remembered: `guard straps --remember ADDRESS` {why}."))
     elif not any(row["remembered"] for row in rows):
         print(f"Remembered: {known.name or f'nameless {kind.noun}'}  {known.address}, not in range.")
 

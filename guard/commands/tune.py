@@ -13,10 +13,11 @@ from guard.commands.options import (
     chosen_settings,
     log_path,
     print_json,
+    tell,
     typed_values,
     whole_in,
 )
-from guard.errors import EXIT_INTERRUPTED, UsageError, printable
+from guard.errors import EXIT_INTERRUPTED, UsageError
 from guard.screen.console import Console
 from guard.settings import Settings
 from guard.settings import file as settings_file
@@ -71,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
             pool=pool, progress=progress.tell,
         ).run(recorded=args.view != "respond", respond=args.view != "recorded")
     for name, note in found.notes:
-        print(f"note: {printable(name)}: {note}", file=sys.stderr)
+        tell(f"{name}: {note}")
     kept = None
     if args.apply and found.recommended and not found.interrupted:
         kept = str(settings_file.save(found.recommended))

@@ -23,7 +23,6 @@ STEEPEST_MEASURED = 0.45  # the range measured by Minetti et al. 2002, J Appl Ph
 GRADE_GAP_S = 10.0  # across a longer gap nothing is fitted (ours)
 
 
-
 def beats_to_readings(t_s: Floats, rr_s: Floats) -> Iterator[Reading]:
     """Readings as a strap makes them of beats: one a second, averaged.
 

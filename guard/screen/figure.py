@@ -14,6 +14,7 @@ from guard.settings import Settings
 
 CUE_WORD_S = 15.0  # how long a cue's own word, and the speed it asks for, stand large
 _CUE_WORDS = {Cue.EASE: "EASE", Cue.WALK: "WALK", Cue.RESUME: "RUN", Cue.STOP: "STOP", Cue.PICK_UP: "UP"}
+TO_GO, _RATE, _ROOM = "TO GO", "BPM", ("UNDER", "AT", "OVER")  # names of the figure
 _BLIND = (State.NO_SIGNAL, State.HELD, State.DONE)  # nothing is advised in these
 
 
@@ -71,14 +72,26 @@ def figure(snapshot: Snapshot, settings: Settings, choice: Choice = Choice.ROOM)
     number = words.room_number(snapshot)
     if choice is Choice.HEART_RATE or number is None:
         over = snapshot.level_bpm > snapshot.ceiling_bpm
-        return Figure(word, f"{snapshot.level_bpm:.0f}", "BPM", f"heart rate ({words.limit(snapshot)})", over)
+        return Figure(word, f"{snapshot.level_bpm:.0f}", _RATE, f"heart rate ({words.limit(snapshot)})", over)
     if (to_go := words.beats_to_go(snapshot)) is not None:
-        return Figure(word, str(to_go), "TO GO", words.beats_in_words(snapshot, to_go))
+        return Figure(word, str(to_go), TO_GO, words.beats_in_words(snapshot, to_go))
     if number == 0:
         return Figure(word, "0", "AT", f"at the {words.limit(snapshot)}")
     side = "over" if number < 0 else "under"
     return Figure(word, str(min(abs(number), 99)), side.upper(), f"beats {side} the {words.limit(snapshot)}",
                   number < 0)
+
+
+def beside(snapshot: Snapshot, shown: Figure) -> tuple[str, ...]:
+    """What else there is of heart rate, ceiling and where it is going: nothing that `shown` says."""
+    room = words.room(snapshot)
+    named = room and not words.is_ramped(snapshot)
+    return (
+        "" if shown.name == _RATE else words.heart_rate(snapshot),
+        "" if shown.name in _ROOM else room,
+        "" if named else f"ceiling {snapshot.own_ceiling_bpm:.0f}",
+        words.tendency(snapshot),
+    )
 
 
 def _word(snapshot: Snapshot) -> str:

@@ -16,7 +16,7 @@ from guard.decide.wording import headline, speed_to_set
 from guard.events import CueGiven, LinkState, Snapshot, State
 from guard.reasons import reason
 from guard.screen import gauge, large, trace, words
-from guard.screen.figure import Choice, asked_speed, figure
+from guard.screen.figure import TO_GO, Choice, asked_speed, beside, figure
 from guard.screen.help import HINTS, KEYS, help_lines
 from guard.screen.look import Look
 from guard.settings import Settings
@@ -102,9 +102,7 @@ class _Page:
             self.spread(options.title or "guard", options.clock_text, "quiet"),
             self.spread(words.state(snapshot), self.flags(), "lead"),
             *gap, *(self.big(max(1, self.height // 20)) or [self.text(self.figure_in_words(), "lead")]), *gap,
-            self.line(words.heart_rate(snapshot), words.room(snapshot),
-                      "" if words.room(snapshot) and not words.is_ramped(snapshot) else
-                      f"ceiling {snapshot.own_ceiling_bpm:.0f}", words.tendency(snapshot), style="lead"),
+            self.line(*beside(snapshot, figure(snapshot, settings, options.choice)), style="lead"),
             *self.ahead(),
             *gap,
             self.cue_line(given),
@@ -113,11 +111,9 @@ class _Page:
         ]
         foot = [
             *gap,
-            self.line(f"elapsed {words.elapsed(snapshot)}", words.at_or_under(snapshot),
-                      f"over {words.clock(snapshot.over_s)}",
-                      f"no signal {words.clock(snapshot.no_signal_s)}"),
-            self.line(words.speed(snapshot, settings) or "speed not known",
-                      words.part(snapshot) or "no plan"),
+            self.line(*words.times(snapshot)),
+            *([self.line(*known)] if any(known := (words.speed(snapshot, settings), words.part(snapshot)))
+              else []),
             self.line(words.link(snapshot), words.battery(snapshot), words.sound(snapshot),
                       f"log {options.log_name.removesuffix('.jsonl')}" if options.log_name else "",
                       first_yields=True),
@@ -156,7 +152,9 @@ class _Page:
         snapshot = self.snapshot
         bars = [self.gauge_bar() for _ in range(max(1, self.height // 16))]
         if snapshot.state is State.WALKING and snapshot.resume_bpm is not None:
-            return [self.text(words.until_running(snapshot), "lead"), *bars,
+            shown = figure(snapshot, self.options.settings, self.options.choice)
+            said = [] if shown.name == TO_GO else [self.text(words.until_running(snapshot), "lead")]
+            return [*said, *bars,
                     gauge.way_back_scale(snapshot.resume_bpm, self.width, self.look)]
         empty = "no cue comes until you go on" if snapshot.state is State.HELD else "nothing foreseen yet"
         return [self.line(words.foreseen(snapshot), words.likelihood(snapshot), empty=empty),

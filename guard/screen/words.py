@@ -33,10 +33,13 @@ _LINKS = {
     LinkState.LOST: "LOST",
     LinkState.UNAVAILABLE: "UNAVAILABLE",
 }
+_SOUND = {"": "sound starting", "none": "no sound: watch the screen", "off": "sound off",
+          "bell": "sound by the bell only", "page": "sound on the page"}
 DEVICES = {TREADMILL: "treadmill", FOOT_POD: "foot pod"}
 NO_READINGS = "no usable readings: wet the electrodes, press the strap to the skin"
 CUE_SHOWN_S = 60.0  # a cue older than this is history
 _LEVEL_SLOPE_BPM_PER_MIN = 2.0  # a slope smaller than this reads as level
+_LEAST_CHANCE = 0.05  # less is no news, and "0 %" would claim too much (ours)
 _LONGEST_TO_GO_S = 300.0  # farther ahead a straight line tells nothing
 
 
@@ -199,8 +202,8 @@ def foreseen(snapshot: Snapshot) -> str:
 
 
 def likelihood(snapshot: Snapshot) -> str:
-    """The chance of being over the limit of the moment then; empty when not known."""
-    if snapshot.chance_over is None or not foreseen(snapshot):
+    """The chance of being over the limit of the moment then; empty when not known or small."""
+    if snapshot.chance_over is None or snapshot.chance_over < _LEAST_CHANCE or not foreseen(snapshot):
         return ""
     over = "over the warm-up limit" if snapshot.state is State.WARMING and is_ramped(snapshot) else "over"
     return f"{100 * snapshot.chance_over:.0f} % chance of going {over}"
@@ -221,6 +224,12 @@ def at_or_under(snapshot: Snapshot) -> str:
     known_s = snapshot.at_or_under_s + snapshot.over_s
     share = f" ({100 * snapshot.at_or_under_s / known_s:.0f} %)" if known_s > 0 else ""
     return f"at or under {clock(snapshot.at_or_under_s)}{share}"
+
+
+def times(snapshot: Snapshot) -> tuple[str, ...]:
+    """Where the session's time went; nothing of a signal that never failed."""
+    lost = f"no signal {clock(snapshot.no_signal_s)}" if snapshot.no_signal_s >= 1.0 else ""
+    return (f"elapsed {elapsed(snapshot)}", at_or_under(snapshot), f"over {clock(snapshot.over_s)}", lost)
 
 
 def part(snapshot: Snapshot) -> str:
@@ -291,7 +300,5 @@ def battery(snapshot: Snapshot) -> str:
 
 
 def sound(snapshot: Snapshot) -> str:
-    """Which way sound leaves the machine."""
-    if snapshot.sound_backend == "none":
-        return "no sound: watch the screen"
-    return f"sound {snapshot.sound_backend}" if snapshot.sound_backend else "sound starting"
+    """Whether sound leaves the machine, and where that is not what one expects."""
+    return _SOUND.get(snapshot.sound_backend, "sound on")

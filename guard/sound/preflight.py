@@ -69,6 +69,11 @@ def output_check(settings: Settings, found: Found) -> Check:
     return Check(name, True, f"opened through {found.backend.name}")
 
 
+def stopped_check(why: str) -> Check:
+    """The way out opened, and failed while the cues were played."""
+    return Check(SOUND_OUTPUT, False, f"failed while playing: {why}", _NO_OUTPUT_FIX)
+
+
 def voice_check(settings: Settings, own_phrases: Path | None = None) -> Check:
     """Whether the speech engine really renders a phrase (into a folder of its own)."""
     name = "voice"

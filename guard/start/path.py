@@ -13,7 +13,7 @@ class StartStep(Enum):
     """A step: its name, and what it is about."""
 
     SOUND = "sound", "Every cue is played. Set the volume as you would for a run, with the fan or belt on."
-    STRAP = "strap", "Wet its electrodes, put it on, and end its other connections. The guard looks for it."
+    STRAP = "strap", "Put it on, electrodes wet, and disconnect it from other devices; the guard finds it."
     CAUTIONS = "cautions", "Who should ask a professional first, and when to stop at once."
     CEILING = "ceiling", "The heart rate that an easy run should not pass: your own, so there is no default."
     TRY = "a minute's try", "Hear every cue once more and answer it with a key, sitting."

@@ -12,6 +12,7 @@ import difflib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Self
 
 from guard.errors import SettingError, printable
@@ -54,27 +55,12 @@ class SettingRow:
 
 
 def _row(
-    default: Any,
-    meaning: str,
-    *,
-    group: str,
-    unit: str = "",
-    low: float | None = None,
-    high: float | None = None,
-    kind: type | None = None,
-    choices: tuple[str, ...] = (),
+    default: Any, meaning: str, *, group: str, unit: str = "", low: float | None = None,
+    high: float | None = None, kind: type | None = None, choices: tuple[str, ...] = (),
 ) -> Any:
-    meta = {
-        "meaning": meaning,
-        "unit": unit,
-        "low": low,
-        "high": high,
-        "kind": kind or type(default),
-        "optional": default is None,
-        "choices": choices,
-        "group": group,
-    }
-    return field(default=default, metadata=meta)
+    row = partial(SettingRow, kind=kind or type(default), default=default, unit=unit, low=low, high=high,
+                  meaning=meaning, optional=default is None, choices=choices, group=group)
+    return field(default=default, metadata={"row": row})
 
 
 BELT_STEP = 0.1  # of the unit the belt shows
@@ -232,11 +218,7 @@ _TABLE: list[SettingRow] = []
 def table() -> list[SettingRow]:
     """The settings table, one `SettingRow` a row, in the order of `Settings`."""
     if not _TABLE:
-        for item in dataclasses.fields(Settings):
-            meta: dict[str, Any] = {**item.metadata, "default": item.default}
-            _TABLE.append(SettingRow(
-                item.name, meta["kind"], meta["default"], meta["unit"], meta["low"], meta["high"],
-                meta["meaning"], meta["optional"], meta["choices"], meta["group"]))
+        _TABLE.extend(item.metadata["row"](item.name) for item in dataclasses.fields(Settings))
     return _TABLE
 
 

@@ -83,6 +83,12 @@ def printable(value: object) -> str:
     return "".join(sign if sign.isprintable() else "?" for sign in text)
 
 
+def quoted(value: object, most: int = 40) -> str:
+    """A value from outside as it stands in a sentence: in quotes, short and printable."""
+    text = printable(value)
+    return repr(text if len(text) <= most else text[:most - 3] + "...")
+
+
 def short(value: object, most: int = 60) -> str:
     """`value` as printable text of at most `most` letters; what is cut off shows as "…"."""
     text = printable(value)

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, timezone
 from statistics import median
 
-from guard.csv.table import is_missing, number, shown
-from guard.errors import InputError, UsageError
+from guard.csv.table import is_missing, number
+from guard.errors import InputError, UsageError, quoted
 
 UNITS_S = {"s": 1.0, "ms": 0.001, "min": 60.0}
 DATE_ORDERS = ("day-first", "month-first")
@@ -54,7 +54,7 @@ def time_form(column: str, cells: Sequence[str], *, unit: str = "s",
     """
     filled = [cell.strip() for cell in cells[:_SAMPLES] if not is_missing(cell)]
     if not filled:
-        raise InputError(f"the column {shown(column)} holds no time at all: name another with --time")
+        raise InputError(f"the column {quoted(column)} holds no time at all: name another with --time")
     forms: list[TimeForm | None] = [
         _counted(filled, unit), _clocked(), _iso(), _figured(filled, date_order), _named()]
     best = max((form for form in forms if form),
@@ -63,12 +63,12 @@ def time_form(column: str, cells: Sequence[str], *, unit: str = "s",
     if read * 2 < len(filled):
         odd = next(cell for cell in filled if best.seconds(cell) is None)
         raise InputError(
-            f"the column {shown(column)} holds {shown(odd)}, which is not a time: understood are seconds, "
+            f"the column {quoted(column)} holds {quoted(odd)}, which is not a time: understood are seconds, "
             "mm:ss, hh:mm:ss, ISO 8601 (2026-03-02T06:10:00) and dates such as 02.03.2026 06:10:00 "
             "or 2 Mar 2026 06:10")
     if best.words == _SWAPPABLE:
         raise UsageError(
-            f"the column {shown(column)} holds {shown(filled[0])}: day and month could be swapped; "
+            f"the column {quoted(column)} holds {quoted(filled[0])}: day and month could be swapped; "
             f"add --date-order {' or --date-order '.join(DATE_ORDERS)}")
     return best
 
@@ -207,7 +207,7 @@ def form_beside_date(
     of_days = time_form(date_column, noons, date_order=date_order)
     first = next((at for cell in noons if (at := of_days.seconds(cell)) is not None), None)
     if not of_days.dated or first is None:
-        raise InputError(f"the column {shown(date_column)} holds no date: name another with --date-column")
+        raise InputError(f"the column {quoted(date_column)} holds no date: name another with --date-column")
     read = time_form(time_column, times, unit=unit, date_order=date_order)
     return read, times, datetime.fromtimestamp(first).date()
 

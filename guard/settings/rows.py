@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Self
 
-from guard.errors import SettingError, printable
+from guard.errors import SettingError, quoted
 from guard.settings.retired import RETIRED, RetiredSetting
 from guard.units import per_m_s
 
@@ -227,7 +227,7 @@ class UnknownSetting(SettingError):
 
     def __init__(self, key: str, near: SettingRow | None) -> None:
         hint = f": did you mean {near.key}?" if near else ": `guard settings` lists them all"
-        super().__init__(f"unknown setting {_shown(key)}{hint}")
+        super().__init__(f"unknown setting {quoted(key)}{hint}")
         self.near = near
 
 
@@ -251,21 +251,21 @@ def check(entry: SettingRow, value: object) -> Value:
     if entry.kind is bool:
         if isinstance(value, bool) or (hasattr(value, "dtype") and value in (True, False)):
             return bool(value)
-        raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")
+        raise SettingError(f"{entry.key} is {quoted(value)}, but must be {_wants(entry)}")
     if entry.kind is str:
         if not isinstance(value, str) or (entry.choices and value not in entry.choices):
-            raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")
+            raise SettingError(f"{entry.key} is {quoted(value)}, but must be {_wants(entry)}")
         if len(value) > 200 or not value.isprintable():
             raise SettingError(
                 f"{entry.key} holds text that cannot be printed or is too long: "
                 "use up to 200 plain characters")
         return value
     if isinstance(value, (bool, str)):
-        raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")
+        raise SettingError(f"{entry.key} is {quoted(value)}, but must be {_wants(entry)}")
     try:
         number = float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError, OverflowError):
-        raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}") from None
+        raise SettingError(f"{entry.key} is {quoted(value)}, but must be {_wants(entry)}") from None
     if not math.isfinite(number) or not (entry.low <= number <= entry.high):  # type: ignore[operator]
         raise SettingError(f"{entry.key} is {number:g}, but must be {_wants(entry)}")
     if entry.kind is int:
@@ -294,11 +294,11 @@ def parse(entry: SettingRow, text: str) -> Value:
                  "false": False, "no": False, "off": False, "0": False}
         if word.lower() in words:
             return words[word.lower()]
-        raise SettingError(f"{entry.key} is {_shown(text)}, but must be {_wants(entry)}")
+        raise SettingError(f"{entry.key} is {quoted(text)}, but must be {_wants(entry)}")
     try:
         number = float(word)
     except ValueError:
-        raise SettingError(f"{entry.key} is {_shown(text)}, but must be {_wants(entry)}") from None
+        raise SettingError(f"{entry.key} is {quoted(text)}, but must be {_wants(entry)}") from None
     return check(entry, number)
 
 
@@ -308,7 +308,7 @@ def parse_assignments(pairs: list[str]) -> dict[str, Value]:
     for pair in pairs:
         key, equals, text = pair.partition("=")
         if not equals:
-            raise SettingError(f"--set {_shown(pair)} has no `=`: write --set {key.strip() or 'key'}=value")
+            raise SettingError(f"--set {quoted(pair)} has no `=`: write --set {key.strip() or 'key'}=value")
         entry = find(key.strip())
         values[entry.key] = parse(entry, text)
     return values
@@ -321,9 +321,3 @@ def _wants(entry: SettingRow) -> str:
     if entry.kind is bool:
         return "true or false"
     return "one of " + ", ".join(entry.choices) if entry.choices else "text"
-
-
-def _shown(value: object) -> str:
-    """A value from outside, short and without control characters."""
-    text = printable(value)
-    return repr(text if len(text) <= 40 else text[:37] + "...")

@@ -481,7 +481,7 @@ async def test_a_page_gets_the_same_samples_by_their_hash(tmp_path):
         one.sound.keep_own("test", Sound(tones.tone(Cue.PART)))
         async with reading(one.url) as reader:
             await reader.ask(sound=True)
-            own = await reader.until(lambda message: "own" in message)
+            own = await reader.until(lambda message: "test" in message.get("own", {}))
             await asyncio.to_thread(wait_until, lambda: one.sounding == 1, 3, "a page with sound")
             thread, failed = playing(one, sound := cue_sound())
             told = await reader.until(lambda message: "play" in message)

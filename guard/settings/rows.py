@@ -12,7 +12,7 @@ import difflib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cache, partial
 from typing import Any, Self
 
 from guard.errors import SettingError, quoted
@@ -212,14 +212,14 @@ class Settings:
         return {entry.key: getattr(self, entry.key) for entry in table() if entry.group not in (PINS, PAGE)}
 
 
-_TABLE: list[SettingRow] = []
+@cache
+def _by_key() -> dict[str, SettingRow]:
+    return {item.name: item.metadata["row"](item.name) for item in dataclasses.fields(Settings)}
 
 
 def table() -> list[SettingRow]:
     """The settings table, one `SettingRow` a row, in the order of `Settings`."""
-    if not _TABLE:
-        _TABLE.extend(item.metadata["row"](item.name) for item in dataclasses.fields(Settings))
-    return _TABLE
+    return list(_by_key().values())
 
 
 class UnknownSetting(SettingError):
@@ -233,7 +233,7 @@ class UnknownSetting(SettingError):
 
 def find(key: str) -> SettingRow:
     """The row named `key`; else RetiredSetting, or UnknownSetting with the nearest right one."""
-    rows = {entry.key: entry for entry in table()}
+    rows = _by_key()
     if key in rows:
         return rows[key]
     if key in RETIRED:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from guard.commands.options import add_session_options, number_in, tell
 from guard.errors import UsageError
+from guard.screen.lines import filled
 
 if TYPE_CHECKING:
     from guard.devices.seen import RememberedDevice, Seen
@@ -64,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
     kind = SessionKind(title=plan.name if plan else "", log_folder=sessions_dir)
 
     def tell(sentence: str) -> None:
-        print(sentence, file=sys.stderr, flush=True)
+        print(filled(sentence, stream=sys.stderr), file=sys.stderr, flush=True)
 
     if not clock_is_trusted(wall_now()):
         tell("note: the clock of this machine is not set, so the log may carry a wrong date; "
@@ -118,8 +119,8 @@ def _asked_stop() -> float:
     from guard.commands.options import is_terminal
 
     if is_terminal(sys.stdin, sys.stderr):
-        print("This test needs no ceiling but a heart rate you must never exceed, from whoever tested or "
-              "treats you, bpm: ", end="", file=sys.stderr, flush=True)
+        print(filled("This test needs no ceiling but a heart rate you must never exceed, from whoever tested "
+                     "or treats you, bpm:", stream=sys.stderr), end=" ", file=sys.stderr, flush=True)
         text = sys.stdin.readline().strip()
     else:
         text = ""
@@ -204,10 +205,10 @@ async def _choose(candidates: Sequence[Seen]) -> Seen | None:
     for number, seen in enumerate(candidates, 1):
         print(f"  {number}  {seen.label}", file=sys.stderr)
     noun = candidates[0].noun
-    question = f"Which {noun} is yours? Its number, or Enter to keep searching: "
+    question = f"Which {noun} is yours? Its number, or Enter to keep searching:"
     if len(candidates) == 1:
-        question = f"Is this {noun} yours? 1 for yes (it is then remembered), or Enter to keep searching: "
-    print(question, end="", file=sys.stderr, flush=True)
+        question = f"Is this {noun} yours? 1 for yes (it is then remembered), or Enter to keep searching:"
+    print(filled(question, stream=sys.stderr), end=" ", file=sys.stderr, flush=True)
     loop = asyncio.get_running_loop()
     answer: asyncio.Future[str] = loop.create_future()
 

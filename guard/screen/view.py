@@ -84,8 +84,7 @@ class _Page:
             (1, [state] if figure else []),
             (3, [self.gauge_bar()]),
             (5, [self.text(reason(given), "") if given else self.cue_line(given)]),
-            (7, [self.line(words.link(snapshot), words.battery(snapshot), words.sound(snapshot),
-                           first_yields=True)]),
+            (7, [self.link_line(words.battery(snapshot), words.sound(snapshot))]),
         ]
         kept, left = [], self.height
         for place, lines in facts:
@@ -116,9 +115,8 @@ class _Page:
             self.line(*words.times(snapshot)),
             *([self.line(*known)] if any(known := (words.speed(snapshot, settings), words.part(snapshot)))
               else []),
-            self.line(words.link(snapshot), words.battery(snapshot), words.sound(snapshot),
-                      f"log {options.log_name.removesuffix('.jsonl')}" if options.log_name else "",
-                      first_yields=True),
+            self.link_line(words.battery(snapshot), words.sound(snapshot),
+                           f"log {options.log_name.removesuffix('.jsonl')}" if options.log_name else ""),
             *self.notes(3),
             *self.keys(),
         ]
@@ -233,6 +231,12 @@ class _Page:
             rest = joint.join(known[1:])
             known[0] = self.look.fit(known[0], max(8, self.width - len(rest) - len(joint)))
         return self.text(joint.join(known), style)
+
+    def link_line(self, *facts: str) -> Text:
+        """The link, with the sensor's name where that stands whole, then other facts."""
+        named = (words.link(self.snapshot), *filter(None, facts))
+        whole = self.fitting(*map(self.look.text, named)) == tuple(map(self.look.text, named))
+        return self.line(*(named if whole else (words.link_alone(self.snapshot), *facts)), first_yields=True)
 
     def fitting(self, *facts: str) -> tuple[str, ...]:
         """The facts that stand whole side by side, from the first on; the first in any case."""

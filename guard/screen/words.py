@@ -291,6 +291,11 @@ def link(snapshot: Snapshot) -> str:
     return link_line(snapshot.link_state, snapshot.link_name)
 
 
+def link_alone(snapshot: Snapshot) -> str:
+    """Where the link is, without a name."""
+    return _LINKS[snapshot.link_state]
+
+
 def link_line(state: LinkState, name: str) -> str:
     """Where the link is, and to what."""
     return f"{_LINKS[state]}: {name or 'sensor'}"

@@ -188,7 +188,7 @@ class Core:
             unheeded = at(belief.foresee(belief.pending_bpm * 0.0 + before), lane)
         values = {
             "level_bpm": level, "ceiling_bpm": at(col.ceiling_bpm, lane), "limit_bpm": limit,
-            "room_bpm": limit - level, "foreseen_bpm": unheeded if cue in EFFECTS else heeded,
+            "room_bpm": at(col.ceiling_bpm, lane) - level, "foreseen_bpm": unheeded if cue in EFFECTS else heeded,
             "with_bpm": heeded, "without_bpm": unheeded,
             "ahead_s": 60.0 if cue is Cue.RESUME else self.figures.ahead_s,
             "stop_bpm": at(watch.stop_bpm, lane), "floor_bpm": at(col.floor_bpm, lane),

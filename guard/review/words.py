@@ -144,7 +144,7 @@ def facts(review: Review) -> list[tuple[str, str]]:
         order = [*_CAME.values(), *_CAME_FASTER.values()]
         outcomes = [f"{came[said]} {said}" for said in sorted(came, key=order.index)]
         unjudged = sum(not cue.came and cue.given.numbers.with_bpm is not None for cue in review.cues)
-        outcomes += [f"{unjudged} not judged: more was asked or known too soon"] if unjudged else []
+        outcomes += [f"{unjudged} not judged: something else came first"] if unjudged else []
         rows.append(("after the cues", ", ".join(outcomes)))
     if review.drift.refusal != NO_SPEED:
         rows.append(("drift", drift(review.drift, review.settings)))

@@ -82,7 +82,7 @@ class _Page:
             (6, [self.line(*self.fitting(speed, words.heart_rate(snapshot) if given else "",
                                          f"at {words.elapsed(snapshot)}", words.part(snapshot)))]),
             (1, [state] if figure else []),
-            (3, [self.gauge_bar()]),
+            (3, [] if words.is_left(snapshot) else [self.gauge_bar()]),
             (5, [self.text(reason(given), "") if given else self.cue_line(given)]),
             (7, [self.link_line(words.battery(snapshot), words.sound(snapshot))]),
         ]
@@ -150,6 +150,8 @@ class _Page:
     def ahead(self) -> list[Text]:
         """What is foreseen, and the gauge; for a walker how far it is until running again."""
         snapshot = self.snapshot
+        if words.is_left(snapshot):
+            return [self.line(words.foreseen(snapshot), empty="nothing foreseen yet")]
         bars = [self.gauge_bar() for _ in range(max(1, self.height // 16))]
         if snapshot.state is State.WALKING and snapshot.resume_bpm is not None:
             shown = figure(snapshot, self.options.settings, self.options.choice)

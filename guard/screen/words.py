@@ -67,6 +67,11 @@ def is_waiting(snapshot: Snapshot) -> bool:
     return snapshot.reading_age_s is None and snapshot.state in (State.WARMING, State.STEADY)
 
 
+def is_left(snapshot: Snapshot) -> bool:
+    """Whether this part is left to the runner, so that no ceiling and no word about his pace counts."""
+    return not snapshot.guarded and snapshot.state not in (State.NO_SIGNAL, State.HELD, State.DONE)
+
+
 def big_state(snapshot: Snapshot) -> str:
     """The state in one or two words, for large letters."""
     return "WAITING" if is_waiting(snapshot) else BIG_STATES[snapshot.state]
@@ -76,6 +81,8 @@ def state(snapshot: Snapshot) -> str:
     """The state and how long it has lasted."""
     if is_waiting(snapshot):
         return "WAITING for the first reading"
+    if is_left(snapshot):
+        return "LEFT TO YOU, only stop is cued"
     return f"{_STATES[snapshot.state]} for {clock(snapshot.t_s - snapshot.state_since_s)}"
 
 
@@ -146,7 +153,9 @@ def old_cue(snapshot: Snapshot) -> str:
 
 def beats_to_go(snapshot: Snapshot) -> int | None:
     """Beats that heart rate must still fall before running again; None where that is not known."""
-    if snapshot.state is not State.WALKING or snapshot.resume_bpm is None or snapshot.level_bpm is None:
+    if snapshot.state is not State.WALKING or is_left(snapshot):
+        return None
+    if snapshot.resume_bpm is None or snapshot.level_bpm is None:
         return None
     beats = math.ceil(snapshot.level_bpm - snapshot.resume_bpm)
     return beats if beats > 0 else None

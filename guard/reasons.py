@@ -81,8 +81,7 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
     "runs_again": lambda n: f"{_whole(n.level_bpm)} bpm: running, as far as heart rate tells",
     "walks_on": lambda n: f"{_whole(n.level_bpm)} bpm, {_whole(n.room_bpm)} under the ceiling: still walking",
     "warm_up_over": lambda n: "warmed up",
-    "warm_up_ease": lambda n: (_against_ceiling(n) if _whole(n.limit_bpm) == _whole(n.ceiling_bpm) else
-                               _ahead_of(n, "warm-up limit", n.limit_bpm)),
+    "warm_up_ease": lambda n: _ahead_of(n, "warm-up limit", n.limit_bpm),
     "ease": _against_ceiling,
     "ease_again": lambda n: f"still {_against_ceiling(n)}",
     "calm": lambda n: f"coming down: foreseen {_whole(n.foreseen_bpm)}, {_ceiling(n)}",
@@ -142,7 +141,7 @@ def reason(item: CueGiven | StateChanged | ReadingDoubted) -> str:
         case ReadingDoubted():
             return why_doubted(item.doubt, item.logged_words)
         case CueGiven(part=str() as part) if part and item.rule in REASONS:
-            return f"next: {part}, {why(item.rule, item.numbers)}"
+            return f"{part}, {why(item.rule, item.numbers)}"
         case CueGiven() | StateChanged():
             return why(item.rule, item.numbers, item.logged_words)
         case _:

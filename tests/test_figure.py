@@ -191,7 +191,8 @@ def test_in_a_part_left_to_the_runner_no_ceiling_is_shown() -> None:
         session.feed(Reading(float(t), min(120.0 + 0.3 * t, 150.0 + t % 3), contact=True))
     now = session.snapshot()
     assert not now.guarded and now.room_bpm is None and now.chance_over is None
-    assert figure(now, session.settings) == Figure("", f"{now.level_bpm:.0f}", "BPM", "heart rate, stop at 175")
+    shown = figure(now, session.settings)
+    assert shown == Figure("", f"{now.level_bpm:.0f}", "BPM", "heart rate, stop at 175")
     page = "\n".join(drawn(80, 24, options=ViewOptions(settings=session.settings), **{
         name: getattr(now, name) for name in ("state", "level_bpm", "room_bpm", "chance_over", "guarded",
                                               "foreseen_bpm", "last_cue", "part")}))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from guard.events import FOOT_POD, TREADMILL, CueGiven, LinkState, Snapshot, State
+from guard.events import FOOT_POD, TREADMILL, Cue, CueGiven, LinkState, Snapshot, State
 from guard.settings import Settings
 from guard.units import METRES_PER_KM, METRES_PER_MILE
 from guard.units import speed as speed_with_unit
@@ -165,7 +165,8 @@ def until_running(snapshot: Snapshot) -> str:
     """How far it is until running again, and about how long at this rate."""
     beats = beats_to_go(snapshot)
     if beats is None:
-        return "running again soon"
+        told = snapshot.last_cue is not None and snapshot.last_cue.cue is Cue.RESUME
+        return "you may run again" if told else "running again soon"
     noun = "beats" if beats > 1 else "beat"
     return f"{beats} {noun} to go before you run again{_at_this_rate(snapshot, beats)}"
 

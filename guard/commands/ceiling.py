@@ -87,8 +87,9 @@ def run(args: argparse.Namespace) -> int:
     runner = ceiling_inputs.runner_of(answers, today, notes)
     rows = methods(runner)
     suggestion = suggest(runner, rows)
-    if suggestion.bpm is None and (own_bpm := own_settings(lambda told: None).ceiling_bpm) is not None:
-        notes.append(f"the ceiling you keep, {own_bpm:g} bpm, stays set; to remove it until you have asked: "
+    own = own_settings(notes.append)
+    if suggestion.bpm is None and (bpm := own.ceiling_bpm) is not None:
+        notes.append(f"the ceiling you keep, {bpm:g} bpm, stays set; to remove it until you have asked: "
                      "guard settings --unset ceiling_bpm")
     document = _document(runner, rows, suggestion)
     if typed or args.apply:
@@ -102,9 +103,11 @@ def run(args: argparse.Namespace) -> int:
         print_json(document)
     else:
         from guard.ceiling.terminal import show
+        from guard.files import marks
+
         since = today if typed or not earlier else earlier[-1].day
         show(runner, rows, suggestion, notes=notes, kept=kept, since=since, today=today,
-             stop_bpm=own_settings(notes.append).stop_bpm)
+             stop_bpm=own.stop_bpm, cautions_read=marks.is_done(marks.CAUTIONS_READ))
     return 0
 
 

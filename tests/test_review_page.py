@@ -327,7 +327,7 @@ def test_how_often_what_came_was_expected_is_counted(tmp_path: Path) -> None:
     assert "after the cues" not in dict(words.facts(replace(found, cues=())))
     judged = [outcome(Cue.EASE, came=came) for came in (Came.WITH, Came.HIGHER, Came.WITH, None)]
     assert dict(words.facts(replace(found, cues=tuple(judged))))["after the cues"] == (
-        "2 worked as expected, 1 higher than expected either way")
+        "2 worked as expected, 1 higher than expected")
 
 
 def test_signal_in_words() -> None:

@@ -77,16 +77,18 @@ def test_without_a_terminal_it_lists_what_to_type(tmp_path: Path) -> None:
 def test_steps_are_left_and_taken_up_again(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     shown = started(monkeypatch, "3", "", "4", "1", "139", "q")
     assert settings_file.load()["ceiling_bpm"] == 139.0 and marks.is_done(marks.CAUTIONS_READ)
-    assert "Stop and seek help at once" in shown and "4  ceiling         ok  139 bpm" in shown
+    assert "Stop and seek help at once" in shown and "4  ceiling      ok  139 bpm" in shown
     again = started(monkeypatch, "s", "s", "q")
-    assert again.index("> 1  sound") < again.index("5  a minute's try")
+    assert again.index("> 1  sound") < again.index("5  a short try")
     assert "\n3  cautions" not in again and "\n4  ceiling" not in again, "what is done is not asked again"
 
 
 def test_a_wrong_ceiling_leaves_the_step_open(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    shown = started(monkeypatch, "4", "1", "1390", "q")
+    shown = started(monkeypatch, "4", "1", "1390", "", "q")
     assert "must be a number from 70 to 220 bpm" in shown and "Left open: ceiling" in shown
     assert "ceiling_bpm" not in settings_file.load()
+    started(monkeypatch, "4", "1", "1390", "1", "139", "q")
+    assert settings_file.load()["ceiling_bpm"] == 139.0, "asked again on the spot"
 
 
 def test_a_ceiling_from_a_professional_waits(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:

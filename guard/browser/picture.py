@@ -113,7 +113,7 @@ def _ahead(snapshot: Snapshot, shown: Figure) -> str:
 
 def _walks_back(snapshot: Snapshot) -> bool:
     known = snapshot.resume_bpm is not None and snapshot.level_bpm is not None
-    return snapshot.state is State.WALKING and known
+    return snapshot.state is State.WALKING and known and not words.is_left(snapshot)
 
 
 def _signal(snapshot: Snapshot) -> str:
@@ -130,6 +130,8 @@ def _signal(snapshot: Snapshot) -> str:
 def _gauge(snapshot: Snapshot) -> Gauge:
     """Room to the ceiling; for a walker the beats still to fall, to running again at the left end."""
     level, resume_bpm = snapshot.level_bpm, snapshot.resume_bpm
+    if words.is_left(snapshot):
+        return {"wall": None, "now": None, "ahead": None}
     if snapshot.state is State.WALKING and level is not None and resume_bpm is not None:
         to_go = min(max((level - resume_bpm) / gauge.WAY_BACK_BPM, 0.0), 1.0)
         return {"wall": None, "now": round(to_go, 4), "ahead": 0.0}

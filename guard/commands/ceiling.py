@@ -17,6 +17,7 @@ from guard.ceiling.terminal import show
 from guard.clock import wall_now
 from guard.commands.options import is_terminal, log_path, own_settings, print_json, tell
 from guard.errors import UsageError
+from guard.files import marks
 from guard.screen.cautions import FOR_EVERY_RUN
 from guard.settings import file as settings_file
 
@@ -85,8 +86,9 @@ def run(args: argparse.Namespace) -> int:
     runner = ceiling_inputs.runner_of(answers, today, notes)
     rows = methods(runner)
     suggestion = suggest(runner, rows)
-    if suggestion.bpm is None and (own_bpm := own_settings(lambda told: None).ceiling_bpm) is not None:
-        notes.append(f"the ceiling you keep, {own_bpm:g} bpm, stays set; to remove it until you have asked: "
+    own = own_settings(notes.append)
+    if suggestion.bpm is None and (bpm := own.ceiling_bpm) is not None:
+        notes.append(f"the ceiling you keep, {bpm:g} bpm, stays set; to remove it until you have asked: "
                      "guard settings --unset ceiling_bpm")
     document = _document(runner, rows, suggestion)
     if typed or args.apply:
@@ -101,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         since = today if typed or not earlier else earlier[-1].day
         show(runner, rows, suggestion, notes=notes, kept=kept, since=since, today=today,
-             stop_bpm=own_settings(notes.append).stop_bpm)
+             stop_bpm=own.stop_bpm, cautions_read=marks.is_done(marks.CAUTIONS_READ))
     return 0
 
 

@@ -166,8 +166,14 @@ def _line(path: Path, found: Guess) -> str:
     for what in OPTIONS:
         words += [OPTIONS[what], named[what]] if what in named else []
     if any("unit" in doubt for doubt in found.doubts):
-        words += ["--speed-unit", "km/h"]
+        words += ["--speed-unit", _likely_unit(found)]
     return printable(shlex.join(words))
+
+
+def _likely_unit(found: Guess) -> str:
+    """Times such as 7:05 are a pace."""
+    example = next((example for name, example, _ in found.found if name == found.columns.speed), "")
+    return "min/km" if ":" in example else "km/h"
 
 
 def _asked(table: Table, found: Guess) -> tuple[ColumnNames, Form]:
@@ -180,8 +186,9 @@ def _asked(table: Table, found: Guess) -> tuple[ColumnNames, Form]:
     speed = _ask_column("speed", table, columns.speed, needed=False)
     columns = replace(columns, speed=speed, altitude=columns.altitude if speed else None)
     if speed is not None and not (form.speed_unit or unit_in(speed, "speed")):
-        form = replace(form, speed_unit=_answer(f"unit of {printable(speed)} ({', '.join(SPEED_UNITS)})",
-                                                "km/h", lambda word: word if word in SPEED_UNITS else None))
+        unit = _answer(f"unit of {printable(speed)} ({', '.join(SPEED_UNITS)})", _likely_unit(found),
+                       lambda word: word if word in SPEED_UNITS else None)
+        form = replace(form, speed_unit=unit)
     return columns, form
 
 

@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     recording = read_log(path)
     settings = with_ceiling(recording.settings.replaced({**readers_units(), **changes}), path)
     found = review(recording, settings)
-    title = path.name
+    title = path.name.removesuffix(".jsonl")
     if args.html is not None:
         wrote(args.html, [page(found, title).encode()], force=args.force)
     if args.json:

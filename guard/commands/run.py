@@ -38,6 +38,7 @@ from guard.radio.link import LinkOptions
 from guard.radio.speed_source import SpeedSource
 from guard.radio.strap import StrapSource
 from guard.screen.cautions import shown_once
+from guard.screen.lines import filled
 from guard.settings import Settings
 
 LONGEST_SEARCH_S = 86_400.0  # a day: longer is a slip
@@ -73,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
     kind = SessionKind(title=plan.name if plan else "", log_folder=sessions_dir)
 
     def tell(sentence: str) -> None:
-        print(sentence, file=sys.stderr, flush=True)
+        print(filled(sentence, stream=sys.stderr), file=sys.stderr, flush=True)
 
     if not clock_is_trusted(wall_now()):
         tell("note: the clock of this machine is not set, so the log may carry a wrong date; "
@@ -118,8 +119,8 @@ def _planned(args: argparse.Namespace) -> tuple[Settings, Plan | None]:
 def _asked_stop() -> float:
     """The never-exceed limit that a test is run under; none is guessed."""
     if is_terminal(sys.stdin, sys.stderr):
-        print("This test needs no ceiling but a heart rate you must never exceed, from whoever tested or "
-              "treats you, bpm: ", end="", file=sys.stderr, flush=True)
+        print(filled("This test needs no ceiling but a heart rate you must never exceed, from whoever tested "
+                     "or treats you, bpm:", stream=sys.stderr), end=" ", file=sys.stderr, flush=True)
         text = sys.stdin.readline().strip()
     else:
         text = ""
@@ -180,10 +181,10 @@ async def _choose(candidates: Sequence[Seen]) -> Seen | None:
     for number, seen in enumerate(candidates, 1):
         print(f"  {number}  {seen.label}", file=sys.stderr)
     noun = candidates[0].noun
-    question = f"Which {noun} is yours? Its number, or Enter to keep searching: "
+    question = f"Which {noun} is yours? Its number, or Enter to keep searching:"
     if len(candidates) == 1:
-        question = f"Is this {noun} yours? 1 for yes (it is then remembered), or Enter to keep searching: "
-    print(question, end="", file=sys.stderr, flush=True)
+        question = f"Is this {noun} yours? 1 for yes (it is then remembered), or Enter to keep searching:"
+    print(filled(question, stream=sys.stderr), end=" ", file=sys.stderr, flush=True)
     loop = asyncio.get_running_loop()
     answer: asyncio.Future[str] = loop.create_future()
 

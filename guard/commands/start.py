@@ -102,7 +102,7 @@ def _one(step: StartStep, left: set[StartStep]) -> None:
     try:
         _DO[step]()
     except GuardError as error:
-        print(f"\n{filled(printable(str(error)))}")
+        _complain(error)
     except KeyboardInterrupt:
         print("\nleft")
     if not _facts().of(step)[0]:
@@ -116,7 +116,7 @@ def _head(step: StartStep) -> None:
 
 def _list(here: StartStep | None) -> None:
     facts = _facts()
-    print("\n".join(listing(facts, here)))
+    print("\n".join(filled(line, later=" " * 18) for line in listing(facts, here)))
     if here is None:
         print()
         print(filled("All done. `guard run` guards a run, `guard review` shows how it went, "
@@ -187,8 +187,11 @@ def _ceiling() -> None:
     choice: dict[str, Callable[[], object]] = {
         "1": _known, "2": lambda: print(_TESTED), "3": _talk_test, "4": _by_formula}
     while word := _ask("1 to 4, or Enter for later: "):
-        if word in choice and choice[word]() is not False:
-            return
+        try:
+            if word in choice and choice[word]() is not False:
+                return
+        except GuardError as error:
+            _complain(error)
 
 
 def _known() -> None:
@@ -271,6 +274,10 @@ _DO: dict[StartStep, Callable[[], None]] = {
 
 
 # -- asking
+
+
+def _complain(error: GuardError) -> None:
+    print(f"\n{filled(printable(str(error)))}\n")
 
 
 def _called(command: ModuleType, *words: str) -> int:

@@ -24,9 +24,9 @@ _SLOWEST_BPM, _FASTEST_BPM = 30.0, 230.0  # of a median
 _NAMES: dict[str, tuple[str, ...]] = {
     "time": ("t", "time", "times", "elapsed", "elapsed time", "seconds", "timestamp", "datetime", "date time",
              "zeit", "zeitpunkt", "temps", "heure", "tiempo", "hora", "date", "datum", "fecha"),
-    "heart_rate": ("heart rate", "heartrate", "hr", "bpm", "pulse", "puls", "herzfrequenz", "herzrate", "hf",
-                   "fréquence cardiaque", "fc", "pouls", "frecuencia cardíaca", "frecuencia cardiaca",
-                   "pulsaciones", "pulso"),
+    "heart_rate": ("heart rate", "heartrate", "hr", "bpm", "beats", "heartbeat", "pulse", "puls",
+                   "herzfrequenz", "herzrate", "hf", "fréquence cardiaque", "fc", "pouls",
+                   "frecuencia cardíaca", "frecuencia cardiaca", "pulsaciones", "pulso"),
     "rr": ("rr", "rr interval", "rr intervals", "ibi", "beat interval", "nn", "r r"),
     "speed": ("speed", "velocity", "pace", "geschwindigkeit", "tempo", "vitesse", "allure", "velocidad",
               "ritmo"),

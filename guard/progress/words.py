@@ -94,7 +94,9 @@ def headline(months: Months, units: str) -> str:
     if told is None:
         need = f"about {FEWEST_RUNS} runs with speed over {LEAST_SPAN_DAYS // 7} weeks"
         runs = f"{months.runs_short} run{'s' if months.runs_short != 1 else ''} with speed"
-        return f"Too early to tell: {runs} over {months.days_short // 7} weeks, and it takes {need}."
+        weeks = months.days_short // 7
+        span = f"over {weeks} weeks" if weeks > 1 else "so far"
+        return f"Too early to tell: {runs} {span}, and it takes {need}."
     if months.level is not None and months.level.unwritten:
         return ("I can't tell fitness from weather: write the temperature down on running days "
                 "(guard journal --weather \"14 C\") and I can.")

@@ -36,7 +36,7 @@ _WORTH_SAYING_S = 2.0  # the first reading of a session may be that late
 _ENDED = {"end": "session ended", "pause": "paused", "no_signal": "sensor lost", "part": "next part"}
 _CAME = {
     Came.WITH: "worked as expected", Came.WITHOUT: "made no difference", Came.EITHER: "too close to tell",
-    Came.LOWER: "lower than expected either way", Came.HIGHER: "higher than expected either way",
+    Came.LOWER: "lower than expected", Came.HIGHER: "higher than expected",
 }
 _CAME_FASTER = _CAME | {Came.WITH: "rose as expected", Came.WITHOUT: "rose less than expected"}
 _RECOVERY = {"stop": "stopped", "walk": "walked", "pause": "paused",
@@ -135,14 +135,14 @@ def facts(review: Review) -> list[tuple[str, str]]:
         if total.uncued_s:
             over = clock(total.uncued_over_s)
             rows.append(("pace cues off", f"{clock(total.uncued_s)}, {over} over: not in the advice"))
-    asked = f"{review.summary['cues_per_h']:.0f} an hour asked you to change pace"
+    asked = f"{review.summary['cues_per_h']:.0f} pace cues an hour"
     counts = counted(review.summary["cues"])
     rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))
     if came := Counter(_came(cue) for cue in review.cues if cue.came):
         order = [*_CAME.values(), *_CAME_FASTER.values()]
         outcomes = [f"{came[said]} {said}" for said in sorted(came, key=order.index)]
         unjudged = sum(not cue.came and cue.given.numbers.with_bpm is not None for cue in review.cues)
-        outcomes += [f"{unjudged} not judged: more was asked or known too soon"] if unjudged else []
+        outcomes += [f"{unjudged} not judged: something else came first"] if unjudged else []
         rows.append(("after the cues", ", ".join(outcomes)))
     if review.drift.refusal != NO_SPEED:
         rows.append(("drift", drift(review.drift, review.settings)))
@@ -287,10 +287,13 @@ def part_rows(review: Review) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for part in review.parts:
         share = part.share_under
+        left = share is None and part.unguarded_s > 0.0  # to the runner: no ceiling counts
         rows.append((
-            part.name, clock(part.duration_s), ceiling(part).removesuffix(" bpm"),
-            clock(part.at_or_under_s) + (f" ({100 * share:.0f} %)" if share is not None else ""),
-            clock(part.over_s), f"{part.over_bpm_min:.1f}",
+            part.name, clock(round(part.duration_s)),
+            *(("none", "", "", "") if left else (
+                ceiling(part).removesuffix(" bpm"),
+                clock(part.at_or_under_s) + (f" ({100 * share:.0f} %)" if share is not None else ""),
+                clock(part.over_s), f"{part.over_bpm_min:.1f}")),
             "" if part.mean_bpm is None else f"{part.mean_bpm:.0f}",
             "" if part.highest_bpm is None else f"{part.highest_bpm:.0f}"))
     return rows

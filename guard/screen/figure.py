@@ -69,6 +69,9 @@ def figure(snapshot: Snapshot, settings: Settings, choice: Choice = Choice.ROOM)
         if speed is not None:
             unit = words.speed_unit(settings)
             return Figure(word, f"{speed:.1f}", unit.upper(), f"{unit} to set")
+    if words.is_left(snapshot):
+        stop = "this part is left to you" if settings.stop_bpm is None else f"stop at {settings.stop_bpm:.0f}"
+        return Figure(word, f"{snapshot.level_bpm:.0f}", _RATE, f"heart rate, {stop}")
     number = words.room_number(snapshot)
     if choice is Choice.HEART_RATE or number is None:
         over = snapshot.level_bpm > snapshot.ceiling_bpm
@@ -89,7 +92,7 @@ def beside(snapshot: Snapshot, shown: Figure) -> tuple[str, ...]:
     return (
         "" if shown.name == _RATE else words.heart_rate(snapshot),
         "" if shown.name in _ROOM else room,
-        "" if named else f"ceiling {snapshot.own_ceiling_bpm:.0f}",
+        "" if named or words.is_left(snapshot) else f"ceiling {snapshot.own_ceiling_bpm:.0f}",
         words.tendency(snapshot),
     )
 
@@ -98,6 +101,8 @@ def _word(snapshot: Snapshot) -> str:
     if snapshot.state in _BLIND or words.is_waiting(snapshot):
         return words.big_state(snapshot)
     given: CueGiven | None = words.recent_cue(snapshot, CUE_WORD_S)
+    if words.is_left(snapshot):
+        return "STOP" if given is not None and given.cue is Cue.STOP else ""
     if given is not None and given.cue in PACE_CUES:
         return _CUE_WORDS[given.cue]
     return words.big_state(snapshot) if snapshot.state in (State.EASING, State.WALKING) else ""

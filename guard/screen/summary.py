@@ -13,7 +13,7 @@ def summary_rows(summary: Summary) -> list[tuple[str, str]]:
     known_s = over_s + under_s
     share = f" ({100 * under_s / known_s:.0f} % of the time with a trusted heart rate)" if known_s else ""
     named = counted(summary["cues"])
-    cues = f"{named} ({summary['cues_per_h']:.0f} an hour)" if named else "none"
+    cues = f"{named} ({summary['cues_per_h']:.0f} pace cues an hour)" if named else "none"
     return [
         ("duration", clock(summary["duration_s"])),
         ("at or under the ceiling", clock(under_s) + share),

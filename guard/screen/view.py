@@ -80,10 +80,9 @@ class _Page:
             (6, [self.line(*self.fitting(speed, words.heart_rate(snapshot) if given else "",
                                          f"at {words.elapsed(snapshot)}", words.part(snapshot)))]),
             (1, [state] if figure else []),
-            (3, [self.gauge_bar()]),
+            (3, [] if words.is_left(snapshot) else [self.gauge_bar()]),
             (5, [self.text(reason(given), "") if given else self.cue_line(given)]),
-            (7, [self.line(words.link(snapshot), words.battery(snapshot), words.sound(snapshot),
-                           first_yields=True)]),
+            (7, [self.link_line(words.battery(snapshot), words.sound(snapshot))]),
         ]
         kept, left = [], self.height
         for place, lines in facts:
@@ -114,9 +113,8 @@ class _Page:
             self.line(*words.times(snapshot)),
             *([self.line(*known)] if any(known := (words.speed(snapshot, settings), words.part(snapshot)))
               else []),
-            self.line(words.link(snapshot), words.battery(snapshot), words.sound(snapshot),
-                      f"log {options.log_name.removesuffix('.jsonl')}" if options.log_name else "",
-                      first_yields=True),
+            self.link_line(words.battery(snapshot), words.sound(snapshot),
+                           f"log {options.log_name.removesuffix('.jsonl')}" if options.log_name else ""),
             *self.notes(3),
             *self.keys(),
         ]
@@ -150,6 +148,8 @@ class _Page:
     def ahead(self) -> list[Text]:
         """What is foreseen, and the gauge; for a walker how far it is until running again."""
         snapshot = self.snapshot
+        if words.is_left(snapshot):
+            return [self.line(words.foreseen(snapshot), empty="nothing foreseen yet")]
         bars = [self.gauge_bar() for _ in range(max(1, self.height // 16))]
         if snapshot.state is State.WALKING and snapshot.resume_bpm is not None:
             shown = figure(snapshot, self.options.settings, self.options.choice)
@@ -231,6 +231,12 @@ class _Page:
             rest = joint.join(known[1:])
             known[0] = self.look.fit(known[0], max(8, self.width - len(rest) - len(joint)))
         return self.text(joint.join(known), style)
+
+    def link_line(self, *facts: str) -> Text:
+        """The link, with the sensor's name where that stands whole, then other facts."""
+        named = (words.link(self.snapshot), *filter(None, facts))
+        whole = self.fitting(*map(self.look.text, named)) == tuple(map(self.look.text, named))
+        return self.line(*(named if whole else (words.link_alone(self.snapshot), *facts)), first_yields=True)
 
     def fitting(self, *facts: str) -> tuple[str, ...]:
         """The facts that stand whole side by side, from the first on; the first in any case."""

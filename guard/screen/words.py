@@ -2,7 +2,7 @@
 
 import math
 
-from guard.events import FOOT_POD, TREADMILL, CueGiven, LinkState, Snapshot, State
+from guard.events import FOOT_POD, TREADMILL, Cue, CueGiven, LinkState, Snapshot, State
 from guard.settings import Settings
 from guard.units import METRES_PER_KM, METRES_PER_MILE
 from guard.units import speed as speed_with_unit
@@ -65,6 +65,11 @@ def is_waiting(snapshot: Snapshot) -> bool:
     return snapshot.reading_age_s is None and snapshot.state in (State.WARMING, State.STEADY)
 
 
+def is_left(snapshot: Snapshot) -> bool:
+    """Whether this part is left to the runner, so that no ceiling and no word about his pace counts."""
+    return not snapshot.guarded and snapshot.state not in (State.NO_SIGNAL, State.HELD, State.DONE)
+
+
 def big_state(snapshot: Snapshot) -> str:
     """The state in one or two words, for large letters."""
     return "WAITING" if is_waiting(snapshot) else BIG_STATES[snapshot.state]
@@ -74,6 +79,8 @@ def state(snapshot: Snapshot) -> str:
     """The state and how long it has lasted."""
     if is_waiting(snapshot):
         return "WAITING for the first reading"
+    if is_left(snapshot):
+        return "LEFT TO YOU, only stop is cued"
     return f"{_STATES[snapshot.state]} for {clock(snapshot.t_s - snapshot.state_since_s)}"
 
 
@@ -144,7 +151,9 @@ def old_cue(snapshot: Snapshot) -> str:
 
 def beats_to_go(snapshot: Snapshot) -> int | None:
     """Beats that heart rate must still fall before running again; None where that is not known."""
-    if snapshot.state is not State.WALKING or snapshot.resume_bpm is None or snapshot.level_bpm is None:
+    if snapshot.state is not State.WALKING or is_left(snapshot):
+        return None
+    if snapshot.resume_bpm is None or snapshot.level_bpm is None:
         return None
     beats = math.ceil(snapshot.level_bpm - snapshot.resume_bpm)
     return beats if beats > 0 else None
@@ -154,7 +163,8 @@ def until_running(snapshot: Snapshot) -> str:
     """How far it is until running again, and about how long at this rate."""
     beats = beats_to_go(snapshot)
     if beats is None:
-        return "running again soon"
+        told = snapshot.last_cue is not None and snapshot.last_cue.cue is Cue.RESUME
+        return "you may run again" if told else "running again soon"
     noun = "beats" if beats > 1 else "beat"
     return f"{beats} {noun} to go before you run again{_at_this_rate(snapshot, beats)}"
 
@@ -287,6 +297,11 @@ def speed(snapshot: Snapshot, settings: Settings) -> str:
 def link(snapshot: Snapshot) -> str:
     """The link to the sensor; its name is text from outside."""
     return link_line(snapshot.link_state, snapshot.link_name)
+
+
+def link_alone(snapshot: Snapshot) -> str:
+    """Where the link is, without a name."""
+    return _LINKS[snapshot.link_state]
 
 
 def link_line(state: LinkState, name: str) -> str:

@@ -554,7 +554,7 @@ def test_the_questions_ask_again_and_figures_may_be_left(home, capsys, monkeypat
 def test_safety_questions_cannot_be_skipped_to_a_number(home, capsys, monkeypatch):
     """Enter is no answer to them; the end of the input ends the asking without a number."""
     monkeypatch.setattr(sys, "stdin", io.StringIO("40\n55\n\n\n" + "\n" * 5))
-    monkeypatch.setattr("guard.commands.ceiling._can_ask", lambda: True)
+    monkeypatch.setattr("guard.commands.ceiling.can_ask", lambda: True)
     assert guard() == 0
     captured = capsys.readouterr()
     assert captured.err.count("write y or n") == 5 and "Suggested ceiling" not in captured.out
@@ -565,7 +565,7 @@ def test_safety_questions_cannot_be_skipped_to_a_number(home, capsys, monkeypatc
 
 def test_after_a_flag_what_is_missing_is_asked_once(home, capsys, monkeypatch):
     monkeypatch.setattr(sys, "stdin", io.StringIO("40\n\n\n" + "n\n" * 4))
-    monkeypatch.setattr("guard.commands.ceiling._can_ask", lambda: True)
+    monkeypatch.setattr("guard.commands.ceiling.can_ask", lambda: True)
     assert guard("--resting", "55") == 0
     captured = capsys.readouterr()
     assert "Suggested ceiling" in captured.out and "age in years" in captured.err

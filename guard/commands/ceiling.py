@@ -2,7 +2,6 @@
 
 import argparse
 import contextlib
-import sys
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
@@ -15,7 +14,7 @@ from guard.ceiling.methods import SAFETY, methods
 from guard.ceiling.questions import ask, ask_safety
 from guard.ceiling.terminal import show
 from guard.clock import wall_now
-from guard.commands.options import is_terminal, log_path, own_settings, print_json, tell
+from guard.commands.options import can_ask, log_path, own_settings, print_json, tell
 from guard.errors import UsageError
 from guard.files import marks
 from guard.screen.cautions import FOR_EVERY_RUN
@@ -70,13 +69,13 @@ def run(args: argparse.Namespace) -> int:
     earlier = ceilings.results()
     remembered = earlier[-1].answers if earlier else {}
     typed = ceiling_inputs.typed_answers(args, today)
-    if args.ask and not _can_ask():
+    if args.ask and not can_ask():
         raise UsageError("--ask needs a terminal: give the answers as options, see --help")
-    asks_all = args.ask or (not typed and not remembered and _can_ask() and not args.json)
+    asks_all = args.ask or (not typed and not remembered and can_ask() and not args.json)
     if asks_all:
         typed |= ask(ceiling_inputs.merged(remembered, typed), today)
     answers = ceiling_inputs.merged(remembered, typed)
-    if typed and not asks_all and not args.json and _can_ask():
+    if typed and not asks_all and not args.json and can_ask():
         typed |= _what_is_missing(answers, today, first=not remembered)
         answers = ceiling_inputs.merged(remembered, typed)
     if not answers:
@@ -116,10 +115,6 @@ def _what_is_missing(answers: Mapping[str, object], today: date, *, first: bool)
     with contextlib.suppress(EOFError):
         return dict(ask_safety({}, missing))
     return {}
-
-
-def _can_ask() -> bool:
-    return is_terminal(sys.stdin, sys.stderr)
 
 
 def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
-from guard.commands.options import is_terminal, print_json, tell
+from guard.commands.options import answered, can_ask, print_json, tell
 from guard.csv.columns import SPEED_UNITS, ColumnNames, Form
 from guard.csv.guess import COLUMN_WORDS, Guess, guess
 from guard.csv.read import import_csv
@@ -86,11 +86,10 @@ def run(args: argparse.Namespace) -> int:
     if not beats_alone and (columns.heart_rate is None or columns.time is None):
         columns, form = _found(source, columns, form)
     imported = import_csv(source, columns, form)
-    if imported.header["started"] is None and is_terminal(sys.stdin, sys.stderr):
-        empty = "needed to keep it" if args.keep else "Enter: leave it undated"
-        print(f"date of the run, such as 2026-03-02 ({empty}): ", end="", file=sys.stderr, flush=True)
-        if answer := sys.stdin.readline().strip():
-            imported = import_csv(source, columns, replace(form, day=_day(answer)))
+    empty = "needed to keep it" if args.keep else "Enter: leave it undated"
+    if imported.header["started"] is None and (
+            answer := answered(f"date of the run, such as 2026-03-02 ({empty}):")):
+        imported = import_csv(source, columns, replace(form, day=_day(answer)))
     if args.keep and imported.header["started"] is None:
         raise UsageError(f"{source} gives no date, so it has no place among your sessions",
                          "add --date, such as --date 2026-03-02")
@@ -141,7 +140,7 @@ def _found(path: Path, columns: ColumnNames, form: Form) -> tuple[ColumnNames, F
         tell(taken)
         return found.columns, form
     print(*_listed(found), sep="\n", file=sys.stderr)
-    if not is_terminal(sys.stdin, sys.stderr):
+    if not can_ask():
         raise UsageError(f"{path} is not clear ({'; '.join(found.doubts)})",
                          f"name its columns, for example: {_line(path, found)}")
     return _asked(table, found)

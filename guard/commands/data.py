@@ -4,7 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import is_terminal, print_json, tell
+from guard.commands.options import answered, can_ask, print_json, tell
 from guard.errors import HardwareError, UsageError, printable
 from guard.library import everything
 from guard.library.everything import Kept
@@ -48,14 +48,14 @@ def _delete(args: argparse.Namespace) -> int:
     if now := everything.running():
         raise UsageError(f"a session is being recorded ({now[0].name}): end it first")
     if not args.yes:
-        if not is_terminal(sys.stdin, sys.stderr):
+        if not can_ask():
             raise UsageError(f"{_count(len(files), 'file')} would be gone for good: add --yes if you mean "
                              "it, or save a copy first with `guard data --export all.zip`")
         for line in _lines(files):
             print(line, file=sys.stderr)
-        print("All of this will be gone for good (`guard data --export all.zip` saves a copy first).\n"
-              f"Type {WORD} to remove it: ", end="", file=sys.stderr, flush=True)
-        if sys.stdin.readline().strip().casefold() != WORD:
+        typed = answered("All of this will be gone for good (`guard data --export all.zip` saves a copy "
+                         f"first).\nType {WORD} to remove it:")
+        if typed.casefold() != WORD:
             return _done(args, "nothing was removed", files=0)
     troubles = everything.delete_everything()
     for trouble in troubles:

@@ -9,7 +9,7 @@ from typing import Any
 from rich.markup import escape
 
 from guard.clock import wall_now
-from guard.commands.options import is_terminal, own_settings, print_json, tell
+from guard.commands.options import can_ask, own_settings, print_json, tell
 from guard.csv.write import table_csv
 from guard.errors import UsageError, printable, short
 from guard.files.whole import write_whole
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
         gone = store.remove(day, warn=_warn)
         _warn(f"the entry of {day} was taken away" if gone else f"there is no entry of {day}")
         return _document([]) if args.json else 0
-    if asked == "edit" or (asked is None and not args.json and _can_ask()):
+    if asked == "edit" or (asked is None and not args.json and can_ask()):
         before = store.read().of(day) or store.Entry(day)
         ask = journal_prompt.by_editor if asked == "edit" else journal_prompt.by_prompt
         return _kept(store.amend(day, ask(before), warn=_warn), args)
@@ -101,10 +101,6 @@ def run(args: argparse.Namespace) -> int:
     if asked is None and found:
         print(f"to write today's entry here: {_EXAMPLE}", file=sys.stderr)
     return 0
-
-
-def _can_ask() -> bool:
-    return is_terminal(sys.stdin, sys.stderr)
 
 
 def _warn(note: str) -> None:

@@ -194,6 +194,19 @@ def tell(sentence: str) -> None:
     print(filled(f"note: {printable(sentence)}", stream=sys.stderr), file=sys.stderr)
 
 
+def can_ask() -> bool:
+    """Whether somebody is there to answer."""
+    return is_terminal(sys.stdin, sys.stderr)
+
+
+def answered(question: str) -> str:
+    """What is typed after a question; "" where nobody can be asked."""
+    if not can_ask():
+        return ""
+    print(filled(question, stream=sys.stderr), end=" ", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip()
+
+
 def is_terminal(*streams: object) -> bool:
     """Whether all of these streams are terminals."""
     return all(getattr(stream, "isatty", lambda: False)() for stream in streams)

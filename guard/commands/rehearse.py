@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from guard.browser.door import opened_page
 from guard.clock import ManualClock, PacedClock
-from guard.commands.options import add_session_options, chosen_settings, is_terminal, number_in, tell
+from guard.commands.options import add_session_options, can_ask, chosen_settings, is_terminal, number_in, tell
 from guard.commands.session_parts import SessionKind, finished, guarded, terminal_console
 from guard.commands.voice_bar import ready_voice
 from guard.errors import UsageError
@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
             await _lesson(args)
         await ready_voice(settings, plain=args.plain)
         inbox = Inbox()
-        watched = is_terminal(sys.stdin, sys.stderr) and not args.plain
+        watched = can_ask() and not args.plain
         page = await opened_page(settings, inbox, tell, wait=watched, title=kind.title, tag=kind.tag)
         ended = await guarded(source, settings, PacedClock(speedup), kind, plain=args.plain, plan=plan,
                               page=page, inbox=inbox)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from guard.commands.options import (
     add_settings_options,
-    is_terminal,
+    can_ask,
     log_path,
     print_json,
     readers_units,
@@ -69,6 +69,6 @@ def _newest() -> Path:
 
 
 def _ask(path: Path) -> None:
-    if not is_terminal(sys.stdin, sys.stderr):
+    if not can_ask():
         raise UsageError("--note asks questions and needs a terminal: leave it out")
     ask_and_keep(path, sys.stdin, sys.stderr)

@@ -11,8 +11,9 @@ from guard.clock import RealClock, wall_now
 from guard.commands.options import (
     HOW_TO_FIND_A_CEILING,
     add_session_options,
+    answered,
+    can_ask,
     chosen_settings,
-    is_terminal,
     number_in,
     tell,
 )
@@ -68,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     settings, plan = _planned(args)
     _check_stand_by(args)
     source = _source(args)
-    reader = sys.stdin if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
+    reader = sys.stdin if can_ask() and not args.stand_by else None
     if not shown_once(config_dir(), reader=reader, writer=sys.stderr):
         return 0
     kind = SessionKind(title=plan.name if plan else "", log_folder=sessions_dir)
@@ -118,12 +119,8 @@ def _planned(args: argparse.Namespace) -> tuple[Settings, Plan | None]:
 
 def _asked_stop() -> float:
     """The never-exceed limit that a test is run under; none is guessed."""
-    if is_terminal(sys.stdin, sys.stderr):
-        print(filled("This test needs no ceiling but a heart rate you must never exceed, from whoever tested "
-                     "or treats you, bpm:", stream=sys.stderr), end=" ", file=sys.stderr, flush=True)
-        text = sys.stdin.readline().strip()
-    else:
-        text = ""
+    text = answered("This test needs no ceiling but a heart rate you must never exceed, from whoever tested "
+                    "or treats you, bpm:")
     try:
         return float(text)
     except ValueError:
@@ -145,7 +142,7 @@ def _source(args: argparse.Namespace) -> WithSpeed:
 
         return keep
 
-    choose = _choose if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
+    choose = _choose if can_ask() and not args.stand_by else None
     airtime = Airtime()
     strap = StrapSource(
         wanted(args.strap, STRAP_PERIPHERAL),

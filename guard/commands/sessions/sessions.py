@@ -4,7 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import counting, is_terminal, print_json
+from guard.commands.options import answered, can_ask, counting, print_json
 from guard.commands.sessions import listed, verified
 from guard.errors import UsageError, printable
 from guard.files.folders import sessions_dir
@@ -133,11 +133,9 @@ def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
 def _empty(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
     if entries and not args.yes:
         number = f"{len(entries)} session{'' if len(entries) == 1 else 's'}"
-        if not is_terminal(sys.stdin, sys.stderr):
+        if not can_ask():
             raise UsageError(f"{number} would be gone for good: add --yes if you mean it")
-        print(f"{number} will be gone for good. Type yes to remove them: ",
-              end="", file=sys.stderr, flush=True)
-        if sys.stdin.readline().strip().casefold() != "yes":
+        if answered(f"{number} will be gone for good. Type yes to remove them:").casefold() != "yes":
             return _say(args, "nothing was removed", None)
     count = empty(entries)
     return _say(args, f"{count} {'session' if count == 1 else 'sessions'} removed for good", None)

@@ -55,10 +55,6 @@ class Stranger(ServerConnection):
         self.door.pop(self, None)
         super().connection_lost(exc)
 
-    def come_in(self) -> None:
-        """The secret was right."""
-        self.door.pop(self, None)
-
 
 class Door:
     """Answers requests: the page's files, its sounds, and the way in for its link."""
@@ -82,8 +78,7 @@ class Door:
                 cut_off(connection)
             await asyncio.sleep(max(0.0, began_s + ANSWER_STRANGERS_S - time.monotonic()))
             return _response(HTTPStatus.NOT_FOUND, b"", "text/plain", "")
-        if isinstance(connection, Stranger):
-            connection.come_in()
+        Stranger.door.pop(connection, None)  # it has shown the secret
         host = hosts[0]
         if getattr(request, "method", "GET") != "GET":  # where it does not say, the library takes no other
             return _response(HTTPStatus.METHOD_NOT_ALLOWED, b"", "text/plain", host)

@@ -18,10 +18,11 @@ from guard.files.folders import config_dir
 from guard.lesson.terminal import give
 from guard.library.library import rehearsals_dir
 from guard.live.inbox import Inbox
-from guard.live.practice import PracticeSource, courses, find_course
+from guard.live.practice import PracticeSource, find_course
 from guard.plan.file import read_plan
 from guard.plan.plan import Plan
 from guard.runner.follow import CEILING_BPM, Follower, practice_for
+from guard.runner.rehearsal import PRACTICE
 from guard.screen.cautions import shown_once
 from guard.screen.summary import over
 from guard.session import Session
@@ -130,7 +131,7 @@ async def _lesson(args: argparse.Namespace) -> int:
 
 
 def _list_courses() -> int:
-    for name, course in courses().items():
+    for name, course in PRACTICE.items():
         minutes = course.duration_s / 60.0
         print(f"{name}\n  {course.title}\n  {minutes:.0f} min, ceiling {course.settings['ceiling_bpm']:.0f}, "
               f"{course.speedup:g} times as fast unless told otherwise")

@@ -27,11 +27,6 @@ GRACE_S = 4.0  # out of range for so long before the link is called lost
 RR_SPREAD = 0.02  # beat-to-beat, share of the interval; small while running (ours)
 
 
-def courses() -> dict[str, PracticeCourse]:
-    """The rehearsal courses by name, in the order they are offered."""
-    return dict(PRACTICE)
-
-
 def find_course(name: str) -> PracticeCourse:
     """The course called `name`, or UsageError with those there are."""
     try:

@@ -366,6 +366,19 @@ def test_the_talk_test_reads_stages_and_the_mark(home, capsys, logs, mark_s, bpm
     assert "Foster 2008" in row["note"] + row["source"]
 
 
+def test_stages_that_were_left_out_are_none(home, capsys, logs):
+    """Key n goes past the rest of the stages to the cool-down: its ten minutes are no stage."""
+    whole = marked(logs["talk"], home / "whole.jsonl", 1278.0).read_text()
+    lines = [json.loads(line) for line in whole.splitlines()]
+    kept = [line for line in lines if line.get("cue") != "part" or line["t"] < 1280.0]
+    last = next(line for line in lines if line.get("cue") == "part" and line["t"] > 1280.0)
+    kept.insert(-1, {**last, "t": 1280.0, "part": "cool-down"})
+    log = home / "left.jsonl"
+    log.write_text("\n".join(json.dumps(line) for line in sorted(kept, key=lambda line: line.get("t", 0.0))))
+    (row,) = document(capsys, "--talk-test", str(log))["methods"]
+    assert row["bpm"] == pytest.approx(140 - 5, abs=0.2) and "3 of 4 stages comfortable" in row["note"]
+
+
 def test_a_talk_test_without_mark_or_stages(home, capsys, logs):
     row = document(capsys, "--talk-test", str(logs["talk"]))["methods"][0]
     assert row["bpm"] == pytest.approx(165, abs=0.2)

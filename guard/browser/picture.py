@@ -57,7 +57,7 @@ def picture(frame: Frame, settings: Settings, title: str = "", tag: str = "") ->
         "figure": shown.number,
         "word": shown.word,
         "name": shown.name,
-        "detail": shown.detail,
+        "detail": "speed to set" if shown.detail == f"{shown.name.lower()} to set" else shown.detail,
         "state": words.state(snapshot),
         "heart": _joined(*beside(snapshot, shown)),
         "ahead": _ahead(snapshot, shown),

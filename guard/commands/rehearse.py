@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     shown_once(config_dir(make=False), reader=None, writer=sys.stderr)
     name = plan.name if plan else course.name
     kind = SessionKind(
-        title=f"rehearsal {name}: an invented runner, {speedup:g} times as fast",
+        title=f"rehearsal {name}, an invented runner",
         tag=f"INVENTED {speedup:g}X",
         log_folder=rehearsals_dir,
         needs_screen=True)

@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import orjson
+
 from guard.errors import GuardError
 from guard.files.folders import cache_dir, make_private
 from guard.files.whole import write_whole
@@ -46,8 +48,6 @@ def write_cached(place: Path, made_for: Mapping[str, object], content: object) -
 # A file name that is no UTF-8 is beyond the quick library, but not beyond the slow one.
 
 def _dumps(content: object) -> bytes:
-    import orjson
-
     try:
         return orjson.dumps(content)
     except TypeError:
@@ -55,8 +55,6 @@ def _dumps(content: object) -> bytes:
 
 
 def _loads(body: bytes) -> Any:
-    import orjson
-
     try:
         return orjson.loads(body)
     except ValueError:

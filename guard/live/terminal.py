@@ -5,6 +5,7 @@ import contextlib
 import os
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from typing import IO
 
@@ -72,7 +73,6 @@ if sys.platform != "win32":
 @contextlib.contextmanager
 def _windows_keys(on_key: Callable[[str], None]) -> Iterator[None]:
     import msvcrt
-    import time
 
     loop = asyncio.get_running_loop()
     ended = threading.Event()

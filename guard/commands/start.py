@@ -106,7 +106,8 @@ def _one(step: StartStep, left: set[StartStep]) -> None:
     except KeyboardInterrupt:
         print("\nleft")
     if not _facts().of(step)[0]:
-        print(f"\nLeft open: {step.title}. It can also be done by `{BY_HAND[step]}`.")
+        if step is not StartStep.TRY:  # the lesson says so itself
+            print(filled(f"\nLeft open: {step.title}. It can also be done by `{BY_HAND[step]}`."))
         left.add(step)
 
 

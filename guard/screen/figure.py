@@ -88,7 +88,7 @@ def figure(snapshot: Snapshot, settings: Settings, choice: Choice = Choice.ROOM)
 def beside(snapshot: Snapshot, shown: Figure) -> tuple[str, ...]:
     """What else there is of heart rate, ceiling and where it is going: nothing that `shown` says."""
     room = words.room(snapshot)
-    named = room and not words.is_ramped(snapshot)
+    named = (room or shown.name in (*_ROOM, _RATE)) and not words.is_ramped(snapshot)
     return (
         "" if shown.name == _RATE else words.heart_rate(snapshot),
         "" if shown.name in _ROOM else room,

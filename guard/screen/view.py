@@ -81,7 +81,7 @@ class _Page:
                                          f"at {words.elapsed(snapshot)}", words.part(snapshot)))]),
             (1, [state] if figure else []),
             (3, [] if words.is_left(snapshot) else [self.gauge_bar()]),
-            (5, [self.text(reason(given), "") if given else self.cue_line(given)]),
+            (5, [self.text(self.clauses(reason(given)), "") if given else self.cue_line(given)]),
             (7, [self.link_line(words.battery(snapshot), words.sound(snapshot))]),
         ]
         kept, left = [], self.height
@@ -105,7 +105,7 @@ class _Page:
             *self.ahead(),
             *gap,
             self.cue_line(given),
-            *([self.text(f"why: {reason(given)}", "")] if given else []),
+            *([self.text(self.clauses(f"why: {reason(given)}"), "")] if given else []),
             *gap,
         ]
         foot = [
@@ -237,6 +237,12 @@ class _Page:
         named = (words.link(self.snapshot), *filter(None, facts))
         whole = self.fitting(*map(self.look.text, named)) == tuple(map(self.look.text, named))
         return self.line(*(named if whole else (words.link_alone(self.snapshot), *facts)), first_yields=True)
+
+    def clauses(self, sentence: str) -> str:
+        """As many of its clauses as stand whole; the first in any case."""
+        while cell_len(self.look.text(sentence)) > self.width and "; " in sentence:
+            sentence = sentence.rpartition("; ")[0]
+        return sentence
 
     def fitting(self, *facts: str) -> tuple[str, ...]:
         """The facts that stand whole side by side, from the first on; the first in any case."""

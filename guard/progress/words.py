@@ -295,7 +295,7 @@ def refused(refusal: str) -> tuple[str, str]:
 
 def refusal_sentences(months: Months) -> list[str]:
     """Why runs have no speed at the ceiling, with the fix."""
-    return [f"{count} run{"s" if count != 1 else ""} without a figure: {what}. {_capital(fix)}."
+    return [f"{count} run{'s' if count != 1 else ''} without a figure: {what}. {_capital(fix)}."
             for (what, fix), count in sorted(
                 ((refused(refusal), count) for refusal, count in months.refusals.items()),
                 key=lambda item: -item[1])]

@@ -11,7 +11,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from guard.commands.options import is_terminal, print_json, tell
+from guard.commands.options import is_terminal, own_settings, print_json, tell
 from guard.csv.columns import SPEED_UNITS
 from guard.errors import UsageError, printable
 
@@ -113,7 +113,8 @@ def run(args: argparse.Namespace) -> int:
     beats = [reading.bpm for reading in readings if reading.bpm]
     print(f"{printable(target)}: {len(readings)} readings over {clock(imported.items[-1].t_s)}, "
           f"{min(beats)} to {max(beats)} bpm\n"
-          f"next: guard review {printable(target)} --ceiling BPM")
+          f"next: guard review {printable(shlex.quote(target.stem if args.keep else str(target)))}"
+          f"{' --ceiling BPM' if own_settings(lambda told: None).ceiling_bpm is None else ''}")
     return 0
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
-from guard.commands.options import answered, can_ask, print_json, tell
+from guard.commands.options import answered, can_ask, own_settings, print_json, tell
 from guard.csv.columns import SPEED_UNITS, ColumnNames, Form
 from guard.csv.guess import COLUMN_WORDS, Guess, guess
 from guard.csv.read import import_csv
@@ -104,7 +104,8 @@ def run(args: argparse.Namespace) -> int:
     beats = [reading.bpm for reading in readings if reading.bpm]
     print(f"{printable(target)}: {len(readings)} readings over {clock(imported.items[-1].t_s)}, "
           f"{min(beats)} to {max(beats)} bpm\n"
-          f"next: guard review {printable(target)} --ceiling BPM")
+          f"next: guard review {printable(shlex.quote(target.stem if args.keep else str(target)))}"
+          f"{' --ceiling BPM' if own_settings(lambda told: None).ceiling_bpm is None else ''}")
     return 0
 
 

@@ -217,7 +217,7 @@ def _body(name: Path, header: Record, file: BinaryIO) -> Recording:
         items.append(item)
         last_s = max(last_s, item.t_s)
     if not ended:
-        notes.tail("the session was cut off: its log has no end" + (f": {cut}" if cut else ""))
+        notes.tail("the session was interrupted: its log has no end" + (f": {cut}" if cut else ""))
     elif cut:
         notes.tail(cut)
     return Recording(header, tuple(items), notes.all(), tuple(unknown), summary, last_s,

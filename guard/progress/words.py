@@ -114,7 +114,7 @@ def headline(months: Months, units: str) -> str:
         return asked_sentence(months, units)
     if months.season is not None and months.season.verdict is Verdict.GAIN:
         return (f"You have become faster over {_span(months.season)}, by {_by(months.season)}; "
-                "I can't tell yet whether you still are getting faster.")
+                "I can't tell yet whether you are still getting faster.")
     seen = 0.5 * (told.high - told.low)
     return (f"I can't tell yet whether you are getting faster. A change of {percent(seen, signed=False)} "
             f"in {_span(told)} would show.")
@@ -295,7 +295,7 @@ def refused(refusal: str) -> tuple[str, str]:
 
 def refusal_sentences(months: Months) -> list[str]:
     """Why runs have no speed at the ceiling, with the fix."""
-    return [f"{count} without a figure: {what}. {_capital(fix)}."
+    return [f"{count} run{'s' if count != 1 else ''} without a figure: {what}. {_capital(fix)}."
             for (what, fix), count in sorted(
                 ((refused(refusal), count) for refusal, count in months.refusals.items()),
                 key=lambda item: -item[1])]

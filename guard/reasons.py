@@ -139,7 +139,7 @@ def reason(item: CueGiven | StateChanged | ReadingDoubted) -> str:
         case ReadingDoubted():
             return why_doubted(item.doubt, item.logged_words)
         case CueGiven(part=str() as part) if part and item.rule in REASONS:
-            return f"{part}, {why(item.rule, item.numbers)}"
+            return f"next: {part}, {why(item.rule, item.numbers)}"
         case CueGiven() | StateChanged():
             return why(item.rule, item.numbers, item.logged_words)
         case _:

@@ -122,7 +122,7 @@ def test_a_plan_is_rehearsed_without_a_strap(tmp_path: Path) -> None:
                     '[[part]]\nkind = "fast"\nname = "quick"\nseconds = 40\n', encoding="utf-8")
     done = guard(tmp_path, "rehearse", "--plan", str(plan), "--speedup", "2000", "--ceiling", "150")
     assert done.returncode == 0, done.stderr
-    assert "rehearsal two parts" in done.stdout and "quick, 40 s, left to you" in done.stdout
+    assert "rehearsal two parts" in done.stdout and "next: quick, 40 s, left to you" in done.stdout
     assert "cue: The plan is done" in done.stdout
     wrong = guard(tmp_path, "rehearse", "--plan", str(plan), "--course", "hill-loop")
     assert wrong.returncode == 2 and "--course and --plan" in wrong.stderr

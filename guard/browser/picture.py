@@ -9,7 +9,6 @@ from typing import TypedDict
 
 from guard.decide.wording import headline
 from guard.events import CueGiven, LinkState, Snapshot, State
-from guard.reasons import reason
 from guard.screen import gauge, words
 from guard.screen.figure import TO_GO, Figure, beside, figure
 from guard.screen.frame import Frame
@@ -62,7 +61,7 @@ def picture(frame: Frame, settings: Settings, title: str = "", tag: str = "") ->
         "heart": _joined(*beside(snapshot, shown)),
         "ahead": _ahead(snapshot, shown),
         "cue": headline(given, settings) if given else words.old_cue(snapshot),
-        "why": f"why: {reason(given)}" if given else "",
+        "why": words.why(given) if given else "",
         "cue_age": _joined(words.cue_age(snapshot, given), f"cue {snapshot.cue_count}") if given else "",
         "signal": _signal(snapshot),
         "times": _joined(*words.times(snapshot)),

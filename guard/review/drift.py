@@ -27,7 +27,7 @@ STEEPEST_GAIN = 40.8  # bpm per m/s: mean + 2 SD of 24 runners (24.2 +- 8.3, Hun
 FEWEST_MINUTE_PAIRS = 4  # of minutes in the two halves (ours)
 
 
-NO_SPEED = "speed is not known in this session"
+SPEED_UNKNOWN = "speed is not known in this session"
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class _Minute:
 def drift(trace: Trace, warm_up_s: float, units: str = "km") -> Drift:
     """Compare the halves of what comes after the warm-up (5 min at least), speeds in words in `units`."""
     if not np.isfinite(trace.speed_m_s).any():
-        return Drift(refusal=NO_SPEED)
+        return Drift(refusal=SPEED_UNKNOWN)
     begin_s = float(trace.t_s[0]) + max(warm_up_s, ONSET_S)
     end_s = float(trace.t_s[-1])
     if end_s - begin_s < 2 * (FEWEST_MINUTE_PAIRS + 1) * BLOCK_S:

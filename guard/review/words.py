@@ -9,7 +9,7 @@ from guard.plan.plan import Kind
 from guard.reasons import why_doubted
 from guard.review.advice import Cause, MainCause
 from guard.review.cues import Came, CueOutcome
-from guard.review.drift import NO_SPEED, Drift
+from guard.review.drift import SPEED_UNKNOWN, Drift
 from guard.review.parts import PartFigures
 from guard.review.recovery import Recovery
 from guard.review.review import Review
@@ -144,7 +144,7 @@ def facts(review: Review) -> list[tuple[str, str]]:
         unjudged = sum(not cue.came and cue.given.numbers.with_bpm is not None for cue in review.cues)
         outcomes += [f"{unjudged} not judged: something else came first"] if unjudged else []
         rows.append(("after the cues", ", ".join(outcomes)))
-    if review.drift.refusal != NO_SPEED:
+    if review.drift.refusal != SPEED_UNKNOWN:
         rows.append(("drift", drift(review.drift, review.settings)))
     rows += [("after running" if place == 0 else "", recovery(one))
              for place, one in enumerate(review.recoveries)]

@@ -105,7 +105,7 @@ class _Page:
             *self.ahead(),
             *gap,
             self.cue_line(given),
-            *([self.text(self.clauses(f"why: {reason(given)}"), "")] if given else []),
+            *([self.text(self.clauses(words.why(given)), "")] if given else []),
             *gap,
         ]
         foot = [

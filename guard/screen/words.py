@@ -3,6 +3,7 @@
 import math
 
 from guard.events import FOOT_POD, TREADMILL, Cue, CueGiven, LinkState, Snapshot, State
+from guard.reasons import reason
 from guard.settings import Settings
 from guard.units import METRES_PER_KM, METRES_PER_MILE
 from guard.units import speed as speed_with_unit
@@ -139,6 +140,11 @@ def recent_cue(snapshot: Snapshot, within_s: float = CUE_SHOWN_S) -> CueGiven | 
     """The newest cue, where it is not older than that."""
     given = snapshot.last_cue
     return given if given is not None and snapshot.t_s - given.t_s <= within_s else None
+
+
+def why(given: CueGiven) -> str:
+    """The reason of a cue; that of a part says what comes."""
+    return reason(given) if given.cue is Cue.PART else f"why: {reason(given)}"
 
 
 def old_cue(snapshot: Snapshot) -> str:

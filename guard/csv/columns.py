@@ -29,10 +29,7 @@ class ColumnNames:
 
     def named(self) -> dict[str, str]:
         """What is taken from where, leaving out what is not taken."""
-        taken = {"time": self.time, "heart_rate": self.heart_rate, "rr": self.rr,
-                 "speed": self.speed, "altitude": self.altitude, "grade": self.grade,
-                 "contact": self.contact, "date": self.date, "wall": self.wall}
-        return {what: column for what, column in taken.items() if column is not None}
+        return {what: column for what, column in vars(self).items() if isinstance(column, str)}
 
 
 @dataclass(frozen=True)

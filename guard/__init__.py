@@ -8,8 +8,6 @@ this folder shows each of them at work::
 They load on first use, so that `guard --help` stays quick.
 """
 
-from __future__ import annotations
-
 from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"

@@ -1,7 +1,5 @@
 """`guard --version`: the version and what it runs on, for a report of a fault. Nothing personal is in it."""
 
-from __future__ import annotations
-
 import platform
 import sys
 from importlib import metadata
@@ -20,11 +18,12 @@ def text() -> str:
             installed.append(f"{name} {metadata.version(name)}")
         except metadata.PackageNotFoundError:
             missing.append(name)
+    bluetooth = "BlueZ" if sys.platform == "linux" else "the system's own"
     lines = [
         f"guard {__version__}",
         f"Python {platform.python_version()} ({sys.implementation.name}), {_system()}",
         f"with {', '.join(installed)}" + (f"; without {', '.join(missing)}" if missing else ""),
-        f"Bluetooth through {_bluetooth()}; text as {sys.stdout.encoding}",
+        f"Bluetooth through {bluetooth}; text as {sys.stdout.encoding}",
     ]
     return "\n".join(lines)
 
@@ -36,9 +35,3 @@ def _system() -> str:
         return f"{name}, Linux {platform.release()}, {machine}"
     except OSError:
         return f"{platform.system()} {platform.release()} ({platform.version()}), {machine}"
-
-
-def _bluetooth() -> str:
-    if sys.platform == "linux":
-        return "BlueZ"
-    return "the system's own"

@@ -5,8 +5,6 @@ and `run(args) -> int`; only the one asked for is imported, so that
 `guard --help` stays quick.
 """
 
-from __future__ import annotations
-
 import argparse
 import errno
 import os
@@ -17,6 +15,7 @@ from typing import NoReturn
 
 from guard import __version__
 from guard.errors import EXIT_INTERRUPTED, GuardError, InputError, UsageError
+from guard.screen.lines import filled
 
 EXIT_NO_OUTPUT = 4  # as for missing hardware: standard output cannot be written
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
@@ -81,6 +80,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code and never lets a traceback out."""
     words = list(sys.argv[1:] if argv is None else argv)
     _open_what_is_closed()
+    # The matrices are small: more threads of numpy only wait for each other.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.umask(0o077)  # whatever is written is about one person's body: for its owner only
     try:
         if not words:
@@ -94,14 +95,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()  # here, where a reader that went away is no error
         return code
     except GuardError as error:
-        print(f"guard: {_printable(str(error))}", file=sys.stderr)
+        _complain(str(error))
         return error.exit_code
     except SystemExit as end:
         if isinstance(end.__context__, BrokenPipeError):  # rich met it first and calls it an error
             return 0
         raise
     except KeyboardInterrupt:
-        print("guard: interrupted", file=sys.stderr)
+        _complain("interrupted")
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         # The reader of our output went away (`guard ... | head`): not an error.
@@ -112,15 +113,15 @@ def main(argv: Sequence[str] | None = None) -> int:
             raise
         if isinstance(error, OSError) and error.errno in _FULL and error.filename is None:
             _let_go_of_output()
-            print(f"guard: the output could not be written ({error.strerror}): "
-                  "free some space where it goes, or send it elsewhere", file=sys.stderr)
+            _complain(f"the output could not be written ({error.strerror}): free some space where it goes, "
+                      "or send it elsewhere")
             return EXIT_NO_OUTPUT
         if isinstance(error, OSError) and error.filename is not None:
-            print(f"guard: cannot use {_printable(str(error.filename))[:200]} ({error.strerror or error}): "
-                  "check the name and what you may do there", file=sys.stderr)
+            _complain(f"cannot use {str(error.filename)[:200]} ({error.strerror or error}): "
+                      "check the name and what you may do there")
             return InputError.exit_code
-        print(f"guard: a fault in the guard itself ({type(error).__name__}: {_printable(str(error))}); "
-              "run again with GUARD_DEBUG=1 to see where, and report it", file=sys.stderr)
+        _complain(f"a fault in the guard itself ({type(error).__name__}: {error}); run again with "
+                  "GUARD_DEBUG=1 to see where, and report it")
         return 1
 
 
@@ -143,6 +144,10 @@ def _let_go_of_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def _complain(sentence: str, by: str = "guard") -> None:
+    print(filled(f"{by}: {_printable(sentence)}", stream=sys.stderr), file=sys.stderr)
+
+
 def _printable(text: str) -> str:
     """Names from outside stand in errors; nothing in them may steer the terminal."""
     return "".join(sign if sign.isprintable() or sign == "\n" else "?" for sign in text)
@@ -150,7 +155,7 @@ def _printable(text: str) -> str:
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
-        print(f"{self.prog}: {_printable(message)}; `{self.prog} --help` shows how", file=sys.stderr)
+        _complain(f"{message}; `{self.prog} --help` shows how", by=self.prog)
         self.exit(2)
 
 

@@ -4,8 +4,6 @@
 its source (rehearsals); `ManualClock` stands still until told to move, for tests.
 """
 
-from __future__ import annotations
-
 import asyncio
 import sys
 import time

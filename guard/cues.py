@@ -5,10 +5,9 @@ every one keyed by `Cue`: `sound/tones.py`, `decide/wording.py`, `pins/patterns.
 A test holds that each of them serves every cue.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import Enum, IntEnum, StrEnum
+from typing import Self
 
 
 class Says(Enum):
@@ -72,7 +71,7 @@ class Cue(IntEnum):
 
     about: About
 
-    def __new__(cls, code: int, about: About = _NO_CUE) -> Cue:
+    def __new__(cls, code: int, about: About = _NO_CUE) -> Self:
         cue = int.__new__(cls, code)
         cue._value_ = code
         cue.about = about
@@ -107,7 +106,7 @@ class Cue(IntEnum):
         """What it is called on screens and pages, in reviews and in the manual."""
         return self.about.name or self.key.replace("_", " ")
 
-    def undoes(self, other: Cue) -> bool:
+    def undoes(self, other: Self) -> bool:
         """Whether this cue makes an earlier one untrue, so that its sound is dropped or cut."""
         return other.about.says in _MAKES_UNTRUE.get(self.about.says, frozenset())
 

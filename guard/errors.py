@@ -4,8 +4,6 @@ The message is one clear sentence that names the file, key or device and says
 how to fix it. `guard.cli` prints it; no traceback reaches a user.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -83,6 +81,12 @@ def printable(value: object) -> str:
     except ValueError:  # an integer of thousands of digits has no text
         return "a huge number"
     return "".join(sign if sign.isprintable() else "?" for sign in text)
+
+
+def quoted(value: object, most: int = 40) -> str:
+    """A value from outside as it stands in a sentence: in quotes, short and printable."""
+    text = printable(value)
+    return repr(text if len(text) <= most else text[:most - 3] + "...")
 
 
 def short(value: object, most: int = 60) -> str:

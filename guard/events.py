@@ -6,8 +6,6 @@ Inputs flow down (`Reading`, `Speed`, `SpeedLink`, `Battery`, `Link`,
 began on a monotonic clock. Nothing here knows a clock, file, radio or screen.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 from typing import NotRequired, TypedDict
@@ -278,7 +276,9 @@ class Snapshot:
     walker may run again (None where no level tells it). `active_s` is the time of
     the session without pauses. `advised_speed_m_s` is that of the newest cue, while
     it is news and asks for one. `speed_from` is where the speed comes from (a device
-    as in `SpeedLink`, "typed", or "" where not told), `belt` that a treadmill was connected. `trace`
+    as in `SpeedLink`, "typed", or "" where not told), `belt` that a treadmill was connected. `guarded`
+    is false in a part that is left to the runner: no ceiling counts there, so there is neither
+    `room_bpm` nor `chance_over`. `trace`
     holds `(t_s, bpm)` of trusted readings, oldest first, over about the last
     five minutes; `ceiling_trace` the ceiling in force at the same times.
     """
@@ -318,5 +318,6 @@ class Snapshot:
     sound_backend: str
     speed_from: str = ""
     belt: bool = False
+    guarded: bool = True
     trace: tuple[tuple[float, float], ...] = ()
     ceiling_trace: tuple[float, ...] = ()

@@ -5,8 +5,6 @@ back: what is spoken (`wording.py`), compared or counted hangs on the rule and
 its numbers, so that any of them may be written better on any day.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from typing import assert_never
 

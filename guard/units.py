@@ -1,7 +1,5 @@
 """Kilometres or miles: a speed, distance or length in the unit of the setting `units`; pure."""
 
-from __future__ import annotations
-
 # By definition.
 METRES_PER_KM = 1000.0
 METRES_PER_MILE = 1609.344  # international mile, exact by definition

@@ -219,7 +219,7 @@ if [ -n "$missing_notes" ]; then
   printf '%s' "$missing_notes"
 fi
 if [ "$tests" = yes ]; then
-  say "ready ($version). Run the tests with: .venv/bin/python -m pytest"
+  say "ready (${version%%$'\n'*}). Run the tests with: .venv/bin/python -m pytest"
 else
-  say "ready ($version). Try it without a strap: .venv/bin/guard rehearse"
+  say "ready (${version%%$'\n'*}). Try it without a strap: .venv/bin/guard rehearse"
 fi

@@ -69,7 +69,7 @@ def pictures() -> dict[str, str]:
     options = ViewOptions(settings=recording.settings, look=Look(), title="rehearsal", tag="INVENTED",
                           log_name=f"{RECORDING}.jsonl")
     live = live_view(_at_a_cue(recording), WIDTH, HEIGHT, options)
-    found = review_view(review(recording, recording.settings), f"{RECORDING}.jsonl", WIDTH, Look())
+    found = review_view(review(recording, recording.settings), RECORDING, WIDTH, Look())
     return {"live": svg(live, "live"), "review": svg(found, "review")}
 
 

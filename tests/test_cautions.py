@@ -89,7 +89,7 @@ def on_a_terminal(home: Path, answer: bytes) -> tuple[int, str]:
             shown += os.read(own, 65536)
         except OSError:
             break
-        if not typed and b"q and Enter: leave" in shown:
+        if not typed and b"q: leave" in shown:
             os.write(own, answer)
             typed = True
     code = child.wait(timeout=30)

@@ -366,6 +366,19 @@ def test_the_talk_test_reads_stages_and_the_mark(home, capsys, logs, mark_s, bpm
     assert "Foster 2008" in row["note"] + row["source"]
 
 
+def test_stages_that_were_left_out_are_none(home, capsys, logs):
+    """Key n goes past the rest of the stages to the cool-down: its ten minutes are no stage."""
+    whole = marked(logs["talk"], home / "whole.jsonl", 1278.0).read_text()
+    lines = [json.loads(line) for line in whole.splitlines()]
+    kept = [line for line in lines if line.get("cue") != "part" or line["t"] < 1280.0]
+    last = next(line for line in lines if line.get("cue") == "part" and line["t"] > 1280.0)
+    kept.insert(-1, {**last, "t": 1280.0, "part": "cool-down"})
+    log = home / "left.jsonl"
+    log.write_text("\n".join(json.dumps(line) for line in sorted(kept, key=lambda line: line.get("t", 0.0))))
+    (row,) = document(capsys, "--talk-test", str(log))["methods"]
+    assert row["bpm"] == pytest.approx(140 - 5, abs=0.2) and "3 of 4 stages comfortable" in row["note"]
+
+
 def test_a_talk_test_without_mark_or_stages(home, capsys, logs):
     row = document(capsys, "--talk-test", str(logs["talk"]))["methods"][0]
     assert row["bpm"] == pytest.approx(165, abs=0.2)
@@ -554,7 +567,7 @@ def test_the_questions_ask_again_and_figures_may_be_left(home, capsys, monkeypat
 def test_safety_questions_cannot_be_skipped_to_a_number(home, capsys, monkeypatch):
     """Enter is no answer to them; the end of the input ends the asking without a number."""
     monkeypatch.setattr(sys, "stdin", io.StringIO("40\n55\n\n\n" + "\n" * 5))
-    monkeypatch.setattr("guard.commands.ceiling._can_ask", lambda: True)
+    monkeypatch.setattr("guard.commands.ceiling.can_ask", lambda: True)
     assert guard() == 0
     captured = capsys.readouterr()
     assert captured.err.count("write y or n") == 5 and "Suggested ceiling" not in captured.out
@@ -565,7 +578,7 @@ def test_safety_questions_cannot_be_skipped_to_a_number(home, capsys, monkeypatc
 
 def test_after_a_flag_what_is_missing_is_asked_once(home, capsys, monkeypatch):
     monkeypatch.setattr(sys, "stdin", io.StringIO("40\n\n\n" + "n\n" * 4))
-    monkeypatch.setattr("guard.commands.ceiling._can_ask", lambda: True)
+    monkeypatch.setattr("guard.commands.ceiling.can_ask", lambda: True)
     assert guard("--resting", "55") == 0
     captured = capsys.readouterr()
     assert "Suggested ceiling" in captured.out and "age in years" in captured.err

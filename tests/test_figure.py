@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from guard.events import Action, Command, Cue, CueGiven, Reading, State
-from guard.plan.plan import Kind, Part, Plan
+from guard.plan.plan import Cued, Kind, Part, Plan
 from guard.screen import gauge, large, letters, words
 from guard.screen.figure import Choice, Figure, figure
 from guard.screen.look import Look
@@ -78,7 +78,11 @@ def test_a_walker_is_told_how_far_it_is_until_running_again() -> None:
     assert words.until_running(snapshot(**walk)) == "8 beats to go before you run again, about 40 s"
     level = snapshot(**{**walk, "slope_bpm_per_min": 1.0})
     assert words.until_running(level).endswith("before you run again")
-    assert "8 beats to go before you run again, about 40 s" in "\n".join(drawn(80, 24, **walk))
+    for width, height in ((60, 20), (80, 24), (120, 35)):
+        page = "\n".join(drawn(width, height, **walk))
+        assert page.count("to go, about 40 s") == 1 and "139" in page, "said, and not twice"
+    by_rate = "\n".join(drawn(80, 24, options=ViewOptions(choice=Choice.HEART_RATE), **walk))
+    assert "8 beats to go before you run again, about 40 s" in by_rate and by_rate.count("139") == 1 + 1
     assert shown(**{**walk, "level_bpm": 130.0, "room_bpm": 9.0}).name == "UNDER"
     assert shown(**{**walk, "resume_bpm": None}).name == "AT", "nothing is promised that is not known"
 
@@ -177,3 +181,20 @@ def test_a_part_shows_its_own_ceiling_and_a_moved_one_is_shown_at_once() -> None
     assert words.ceiling(session.snapshot()) == "ceiling 140"
     run_to(session, 62, begin=10)
     assert words.ceiling(session.snapshot()) == "ceiling 150, limit 142 now"
+
+
+def test_in_a_part_left_to_the_runner_no_ceiling_is_shown() -> None:
+    """A fast part has no ceiling: nothing is over it, and no word about the pace counts."""
+    plan = Plan("test", (Part(Kind.EASY, "easy", 60.0), Part(Kind.FAST, "fast", 600.0, cued=Cued.STOP_ONLY)))
+    session = Session(Settings(ceiling_bpm=139, stop_bpm=175), plan)
+    for t in range(180):
+        session.feed(Reading(float(t), min(120.0 + 0.3 * t, 150.0 + t % 3), contact=True))
+    now = session.snapshot()
+    assert not now.guarded and now.room_bpm is None and now.chance_over is None
+    shown = figure(now, session.settings)
+    assert shown == Figure("", f"{now.level_bpm:.0f}", "BPM", "heart rate, stop at 175")
+    page = "\n".join(drawn(80, 24, options=ViewOptions(settings=session.settings), **{
+        name: getattr(now, name) for name in ("state", "level_bpm", "room_bpm", "chance_over", "guarded",
+                                              "foreseen_bpm", "last_cue", "part")}))
+    assert "LEFT TO YOU, only stop is cued" in page
+    assert "over" not in page.split("elapsed")[0] and "139" not in page.split("the last five")[0]

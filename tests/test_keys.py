@@ -93,6 +93,9 @@ def test_grade_typed_in_percent(keys: str, grade: float) -> None:
     board = Keyboard(SETTINGS)
     event = [board.press(char, snapshot(), 0.0) for char in keys][-1]
     assert event == Speed(754.0, grade=grade, typed=True)
+    assert board.press("\n", snapshot(), 0.0) is None and board.prompt(0.0) == "", "needs no Enter"
+    board.press("\n", snapshot(), 0.0)
+    assert "type the belt's speed" in board.prompt(0.0)
 
 
 @pytest.mark.parametrize(("keys", "changes", "said"), [

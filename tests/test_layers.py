@@ -53,6 +53,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     # what it is heard, seen and felt by
     "sound": BASE | {"decide"},
     "screen": BASE | {"clock", "decide", "reasons"},
+    "screen.lines": set(),
     "pins": BASE | {"live", "screen"},
     "lesson": BASE | {"decide", "files", "live", "screen", "sound"},
     "start": set(),
@@ -90,7 +91,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "": BASE | {"decide"},
     "commands": ANY_ROOM,
     "about": {""},
-    "cli": {"", "about", "errors"},
+    "cli": {"", "about", "errors", "screen.lines"},
     "__main__": {"cli"},
 }
 

@@ -332,7 +332,7 @@ def test_commands_take_the_names_that_are_listed(
     assert named is not None
     for name in (named[1], newest.name, newest.path.name, "last"):
         assert log_path(name) == str(newest.path)
-    assert main(["review", named[1]]) == 0 and newest.path.name in capsys.readouterr().out
+    assert main(["review", named[1]]) == 0 and newest.path.stem in capsys.readouterr().out
     assert main(["replay", newest.name]) == 0
     (tmp_path / "mine.jsonl").touch()
     assert log_path(str(tmp_path / "mine.jsonl")) == str(tmp_path / "mine.jsonl"), "a file goes first"

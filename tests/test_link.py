@@ -229,45 +229,28 @@ async def test_a_service_that_hangs_is_said_and_regained(bluez):
         await ran.reading(10.0, after=mark)
 
 
-async def test_a_dead_bus_is_said_and_regained(bluez):
+def _start_bus_and_service(bluez):
+    bluez.kill_service()  # it lost its bus
+    bluez.start_bus()
+    bluez.start_service()
+
+
+@pytest.mark.parametrize(("breaks", "mends", "said"), [
+    (lambda bluez: bluez.kill_bus(), _start_bus_and_service, "D-Bus"),
+    (lambda bluez: bluez.power(False), lambda bluez: bluez.power(True),
+     "the Bluetooth adapter is off: `bluetoothctl power on`"),
+    *((lambda bluez: bluez.unplug(), lambda bluez, slot=slot: bluez.plug(slot), "no Bluetooth adapter found")
+      for slot in ("hci0", "hci1")),
+], ids=["a dead bus", "switched off", "pulled out", "plugged in elsewhere"])
+async def test_a_radio_in_trouble_is_said_and_regained(bluez, breaks, mends, said):
     bluez.add_strap(MINE)
     async with running(StrapSource(KNOWN, LinkOptions(timing=QUICK))) as ran:
         await ran.reading()
         mark = len(ran.events)
-        bluez.kill_bus()
-        said = await ran.link(LinkState.UNAVAILABLE, 8.0, after=mark)
-        assert "D-Bus" in said.detail
-        bluez.kill_service()
+        breaks(bluez)
+        assert said in (await ran.link(LinkState.UNAVAILABLE, 8.0, after=mark)).detail
         mark = len(ran.events)
-        bluez.start_bus()
-        bluez.start_service()
-        await ran.reading(10.0, after=mark)
-
-
-async def test_an_adapter_switched_off_is_said_and_regained(bluez):
-    bluez.add_strap(MINE)
-    async with running(StrapSource(KNOWN, LinkOptions(timing=QUICK))) as ran:
-        await ran.reading()
-        mark = len(ran.events)
-        bluez.power(False)
-        said = await ran.link(LinkState.UNAVAILABLE, 8.0, after=mark)
-        assert said.detail == "the Bluetooth adapter is off: `bluetoothctl power on`"
-        mark = len(ran.events)
-        bluez.power(True)
-        await ran.reading(10.0, after=mark)
-
-
-@pytest.mark.parametrize("slot", ["hci0", "hci1"])
-async def test_an_adapter_pulled_out_is_said_and_regained(bluez, slot):
-    bluez.add_strap(MINE)
-    async with running(StrapSource(KNOWN, LinkOptions(timing=QUICK))) as ran:
-        await ran.reading()
-        mark = len(ran.events)
-        bluez.unplug()
-        said = await ran.link(LinkState.UNAVAILABLE, 8.0, after=mark)
-        assert "no Bluetooth adapter found" in said.detail
-        mark = len(ran.events)
-        bluez.plug(slot)
+        mends(bluez)
         await ran.reading(10.0, after=mark)
 
 

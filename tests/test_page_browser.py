@@ -36,7 +36,8 @@ from tests.support.live import snapshot
 from tests.support.page import Opened
 from tests.support.reasons import FORESEEN
 
-SIZES = ((320, 480), (390, 844), (740, 360), (844, 390), (820, 1180), (1280, 800), (1920, 1080))
+SIZES = ((320, 480), (390, 844), (500, 900), (740, 360), (844, 390), (820, 1180), (1280, 720), (1280, 800),
+         (1920, 1080))
 OLD_S = 3.0
 
 
@@ -411,13 +412,25 @@ def test_every_size_can_be_read(browser: Any, page: Opened, guard: Beating, sche
     shown = Shown(browser, page.url, ear=False, color_scheme=scheme, reduced_motion="reduce")
     shown.heard()
     wait_until(lambda: shown.figure() == "21", 3, "two digits")
+    _each_size(shown, scheme)
+    speed = CueGiven(753.0, Cue.EASE, "ease", FORESEEN, advised_speed_m_s=11.44 / 3.6)
+    guard.changes |= {"belt": True, "last_cue": speed}
+    wait_until(lambda: shown.figure() == "11.4", 3, "a speed to set")
+    _each_size(shown, scheme, "-speed", least=0.2)
+    shown.close()
+
+
+def _each_size(shown: Shown, scheme: str, name: str = "", least: float = 0.25) -> None:
     pictures = os.environ.get("GUARD_PICTURES")
     for width, height in SIZES:
         shown.tab.set_viewport_size({"width": width, "height": height})
         time.sleep(0.3)
         box = shown.tab.locator("[data-say=figure]").bounding_box()
         assert box["y"] >= 0 and box["y"] + box["height"] < height and box["x"] + box["width"] <= width
-        assert 0.25 * min(width, height) < box["height"] < box["width"], "one line"
+        assert least * min(width, height) < box["height"] < box["width"], "one line"
+        word = shown.tab.locator("[data-say=word]")
+        letter = word.evaluate("el => parseFloat(getComputedStyle(el).fontSize)")
+        assert not word.inner_text() or word.bounding_box()["height"] < 1.5 * letter, "a word stands whole"
         assert shown.tab.evaluate("document.documentElement.scrollWidth") <= width
         cue = shown.tab.locator("[data-say=cue]").bounding_box()
         assert cue["y"] + cue["height"] < height
@@ -425,8 +438,7 @@ def test_every_size_can_be_read(browser: Any, page: Opened, guard: Beating, sche
         assert last["y"] + last["height"] <= height, "every button too"
         assert "battery 80 %" in shown.tab.inner_text(".facts")
         if pictures:
-            shown.tab.screenshot(path=f"{pictures}/{width}x{height}-{scheme}.png")
-    shown.close()
+            shown.tab.screenshot(path=f"{pictures}/{width}x{height}-{scheme}{name}.png")
 
 
 @pytest.mark.slow

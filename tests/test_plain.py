@@ -98,7 +98,7 @@ def test_summary_lines() -> None:
         "at or under the ceiling  54:00 (93 % of the time with a trusted heart rate)",
         "over the ceiling         4:00 (9.2 bpm x min)",
         "no signal                2:00",
-        "cues                     ease 4, sensor lost 1 (5 an hour)",
+        "cues                     ease 4, sensor lost 1 (5 pace cues an hour)",
     ]
 
 

@@ -12,14 +12,15 @@ import pytest
 from guard.clock import ManualClock, PacedClock, SessionClock
 from guard.errors import UsageError
 from guard.events import PACE_CUES, Battery, Cue, CueGiven, Input, Link, LinkState, Reading, Speed
-from guard.live.practice import PRACTICE_STRAP, PracticeSource, courses, find_course
+from guard.live.practice import PRACTICE_STRAP, PracticeSource, find_course
 from guard.packets.heart_rate import parse
 from guard.plan.plan import Kind, Part, Plan
 from guard.runner.follow import Follower, practice_for
+from guard.runner.rehearsal import PRACTICE
 from guard.session import Session
 from guard.settings import Settings
 
-NAMES = list(courses())
+NAMES = list(PRACTICE)
 
 
 @cache
@@ -32,7 +33,7 @@ def rehearse_on(
     clock: SessionClock, name: str, seed: int = 1, guarded: bool = True
 ) -> tuple[list[Input], list[CueGiven]]:
     """All events of a rehearsal and the cues a real session gave on them."""
-    course = courses()[name]
+    course = PRACTICE[name]
     source, session = PracticeSource(course, seed), Session(Settings().replaced(course.settings))
     events: list[Input] = []
     cues: list[CueGiven] = []
@@ -51,7 +52,7 @@ def rehearse_on(
 @pytest.mark.parametrize("name", NAMES)
 def test_a_newcomer_hears_a_cue_within_30_s_and_the_end_within_3_min(name: str) -> None:
     events, cues = rehearse(name)
-    course = courses()[name]
+    course = PRACTICE[name]
     assert course.duration_s / course.speedup <= 180
     assert 14 * 60 <= course.duration_s <= 25 * 60
     asking = sum(given.cue in PACE_CUES for given in cues)
@@ -121,7 +122,7 @@ def test_typed_speed_sets_the_belt_but_not_the_road() -> None:
 
 def test_out_of_range_is_silent_and_said() -> None:
     events, _ = rehearse("hot-afternoon")
-    begin, length = courses()["hot-afternoon"].no_signal_s[0]
+    begin, length = PRACTICE["hot-afternoon"].no_signal_s[0]
     quiet = [e for e in events if isinstance(e, Reading) and begin <= e.t_s < begin + length]
     assert not quiet
     states = [e.state for e in events if isinstance(e, Link)]

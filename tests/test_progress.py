@@ -660,7 +660,7 @@ def test_few_runs_say_that_it_is_too_early():
                 for n in range(4)]
     months = look(sessions, {}, 139.0)
     assert months.verdict is Verdict.UNKNOWN and months.recent is None
-    assert words.headline(months, "km").startswith("Too early to tell: 4 runs with speed over 1 weeks")
+    assert words.headline(months, "km").startswith("Too early to tell: 4 runs with speed so far, and")
     assert all(point.speed is not None for point in months.points), "each still tells its own speed"
     silent = look([replace(sessions[0], figures=figures_of("silent"))], {}, 139.0)
     assert silent.verdict is Verdict.UNKNOWN and silent.points[0].speed is None

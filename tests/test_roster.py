@@ -53,8 +53,8 @@ def group(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def today(monkeypatch: pytest.MonkeyPatch) -> None:
     """A day after the last runs, and one process: starting others costs more than these few logs."""
     noon = datetime(TODAY.year, TODAY.month, TODAY.day, 12).astimezone()
-    monkeypatch.setattr("guard.clock.wall_now", lambda: noon)
-    monkeypatch.setattr("guard.workers.pool.usable_cores", lambda: 1)
+    monkeypatch.setattr("guard.commands.progress.wall_now", lambda: noon)
+    monkeypatch.setattr("guard.commands.progress.usable_cores", lambda: 1)
 
 
 @pytest.fixture(scope="module")

@@ -60,10 +60,10 @@ def test_never_wider_or_taller_than_the_terminal(
 @pytest.mark.parametrize("size", SIZES[1:])
 def test_every_key_fact_is_there(size: tuple[int, int]) -> None:
     page = "\n".join(drawn(*size, options=ViewOptions(tag="INVENTED"), muted=True, free_run=True))
-    for fact in ("7 under the ceiling 139", "heart rate 132", "foreseen 141 in 20 s", "EASING for 0:20",
+    for fact in ("beats under the ceiling 139", "heart rate 132", "foreseen 141 in 20 s", "EASING for 0:20",
                  "Ease: slow down please", "0:20 ago", "foreseen 143 in 20 s, ceiling 139",
                  "connected: strap", "battery 80 %", "12:34", "at or under 11:40 (95 %)", "10:00 left",
-                 "8.6 km/h", "MUTED", "PACE CUES OFF", "sound player", "INVENTED", "q end"):
+                 "8.6 km/h", "MUTED", "PACE CUES OFF", "sound on", "INVENTED", "q end"):
         assert fact in page, fact
 
 

@@ -1,12 +1,11 @@
 """Where the page is found: the secret in its address, the machine's own name and number, the QR code."""
 
-from __future__ import annotations
-
 import contextlib
 import re
 import secrets
 import socket
 from dataclasses import dataclass
+from io import StringIO
 from pathlib import Path
 
 from guard.files.whole import write_whole
@@ -75,8 +74,6 @@ def qr_lines(url: str) -> list[str]:
         import segno
     except ImportError:
         return []
-    from io import StringIO
-
     out = StringIO()
     segno.make(url, error="l", micro=False).terminal(out, compact=True, border=2)
     return out.getvalue().splitlines()

@@ -1,7 +1,5 @@
 """The page of a session: opened before it, its address told, and waited for where somebody can answer."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import importlib.util
@@ -10,16 +8,13 @@ import sys
 import threading
 from collections.abc import Callable
 from functools import partial
-from typing import TYPE_CHECKING
 
 from guard.browser.address import kept_secret, place, qr_lines
+from guard.browser.page import BrowserPage
 from guard.errors import GuardError
 from guard.files import folders
 from guard.live.inbox import Inbox
 from guard.settings import Settings
-
-if TYPE_CHECKING:
-    from guard.browser.page import BrowserPage
 
 PAGE_DEBUG_FILE = "page-debug.log"
 FOUND_LIMIT_S = 5.0  # for the server to tell its address (ours)
@@ -45,8 +40,6 @@ async def opened_page(
     if sys.platform == "win32" or not packages_there():
         tell(NOT_ON_WINDOWS if sys.platform == "win32" else PAGE_PACKAGES_MISSING)
         return None
-    from guard.browser.page import BrowserPage
-
     urls: list[str] = []
     found = threading.Event()
 

@@ -5,8 +5,6 @@ gets another address, it is killed and another takes its place at the same
 address, where pages find it by themselves.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import threading
@@ -100,7 +98,8 @@ class Feed:
             self._no_page(str(error))
             return
         try:
-            self._send_config(child, place)
+            config = {**self._config, "address": place.address, "port": self._port, "names": place.names}
+            child.send(packed((b"H", json.dumps(config).encode())))
             word, rest = self._line(child, START_LIMIT_S)
             if word == "failed" and self._port:
                 self._trouble(f"port {self._port} is not free ({' '.join(rest)}): the page takes another "
@@ -145,10 +144,6 @@ class Feed:
                 now = self._find_place()
                 if now is not None and now != place:
                     return
-
-    def _send_config(self, child: Child, place: PageHost) -> None:
-        config = {**self._config, "address": place.address, "port": self._port, "names": place.names}
-        child.send(packed((b"H", json.dumps(config).encode())))
 
     @staticmethod
     def _line(child: Child, limit_s: float) -> tuple[str, list[str]]:

@@ -4,8 +4,6 @@
     inbox        <─ on_ask      <─      <─                <─ (a button on a page)
 """
 
-from __future__ import annotations
-
 import json
 import threading
 from collections import deque

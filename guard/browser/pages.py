@@ -6,8 +6,6 @@ the newest question of that page that had arrived (`ask`), how long ago that was
 so it has a bound of the age that no delay can break.
 """
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import hashlib

@@ -4,16 +4,13 @@ Every word is made here, so that the page holds none of its own about the run:
 its script puts texts where they belong and draws one line.
 """
 
-from __future__ import annotations
-
 import re
 from typing import TypedDict
 
 from guard.decide.wording import headline
 from guard.events import CueGiven, LinkState, Snapshot, State
-from guard.reasons import reason
 from guard.screen import gauge, words
-from guard.screen.figure import figure
+from guard.screen.figure import TO_GO, Figure, beside, figure
 from guard.screen.frame import Frame
 from guard.screen.look import clean
 from guard.settings import Settings
@@ -59,20 +56,16 @@ def picture(frame: Frame, settings: Settings, title: str = "", tag: str = "") ->
         "figure": shown.number,
         "word": shown.word,
         "name": shown.name,
-        "detail": shown.detail,
+        "detail": "speed to set" if shown.detail == f"{shown.name.lower()} to set" else shown.detail,
         "state": words.state(snapshot),
-        "heart": _joined(words.heart_rate(snapshot), words.room(snapshot), _ceiling(snapshot),
-                         words.tendency(snapshot)),
-        "ahead": _ahead(snapshot),
+        "heart": _joined(*beside(snapshot, shown)),
+        "ahead": _ahead(snapshot, shown),
         "cue": headline(given, settings) if given else words.old_cue(snapshot),
-        "why": f"why: {reason(given)}" if given else "",
+        "why": words.why(given) if given else "",
         "cue_age": _joined(words.cue_age(snapshot, given), f"cue {snapshot.cue_count}") if given else "",
         "signal": _signal(snapshot),
-        "times": _joined(f"elapsed {words.elapsed(snapshot)}", words.at_or_under(snapshot),
-                         f"over {words.clock(snapshot.over_s)}",
-                         f"no signal {words.clock(snapshot.no_signal_s)}"),
-        "part": _joined(words.speed(snapshot, settings) or "speed not known",
-                        words.part(snapshot) or "no plan"),
+        "times": _joined(*words.times(snapshot)),
+        "part": _joined(words.speed(snapshot, settings), words.part(snapshot)),
         "link": _joined(words.link_line(snapshot.link_state, ""), words.battery(snapshot),
                         words.sound(snapshot)),
         "notes": "\n".join(f"note: {note}" for note in _notes(frame)[:NOTES_SHOWN]),
@@ -109,23 +102,17 @@ def cue_on_line(given: CueGiven) -> dict[str, float | str]:
     return {"t": round(given.t_s, 1), "outline": given.cue.about.outline}
 
 
-def _ceiling(snapshot: Snapshot) -> str:
-    """The runner's ceiling, where what is said of the room does not name it."""
-    named = words.room(snapshot) and not words.is_ramped(snapshot)
-    return "" if named else f"ceiling {snapshot.own_ceiling_bpm:.0f}"
-
-
-def _ahead(snapshot: Snapshot) -> str:
-    """What is foreseen; for a walker how far it is until running again."""
+def _ahead(snapshot: Snapshot, shown: Figure) -> str:
+    """What is foreseen; for a walker how far it is until running again, where the figure does not say it."""
     if _walks_back(snapshot):
-        return words.until_running(snapshot)
+        return "" if shown.name == TO_GO else words.until_running(snapshot)
     nothing = "no cue comes until you go on" if snapshot.state is State.HELD else "nothing foreseen yet"
     return _joined(words.foreseen(snapshot), words.likelihood(snapshot)) or nothing
 
 
 def _walks_back(snapshot: Snapshot) -> bool:
     known = snapshot.resume_bpm is not None and snapshot.level_bpm is not None
-    return snapshot.state is State.WALKING and known
+    return snapshot.state is State.WALKING and known and not words.is_left(snapshot)
 
 
 def _signal(snapshot: Snapshot) -> str:
@@ -142,6 +129,8 @@ def _signal(snapshot: Snapshot) -> str:
 def _gauge(snapshot: Snapshot) -> Gauge:
     """Room to the ceiling; for a walker the beats still to fall, to running again at the left end."""
     level, resume_bpm = snapshot.level_bpm, snapshot.resume_bpm
+    if words.is_left(snapshot):
+        return {"wall": None, "now": None, "ahead": None}
     if snapshot.state is State.WALKING and level is not None and resume_bpm is not None:
         to_go = min(max((level - resume_bpm) / gauge.WAY_BACK_BPM, 0.0), 1.0)
         return {"wall": None, "now": round(to_go, 4), "ahead": 0.0}

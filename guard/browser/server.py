@@ -4,8 +4,6 @@ Run as a script; what goes in and out is said in `wire.py`. Who does not have th
 secret finds nothing, and holds nothing up.
 """
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import hmac
@@ -44,7 +42,7 @@ MOST_FILES = 128  # open at once, sockets among them (ours)
 class Stranger(ServerConnection):
     """A connection that has not shown the secret; when too many wait, the oldest is cut off."""
 
-    door: ClassVar[OrderedDict[Stranger, None]] = OrderedDict()  # those that wait, oldest first
+    door: ClassVar[OrderedDict[ServerConnection, None]] = OrderedDict()  # those that wait, oldest first
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self.door[self] = None
@@ -56,10 +54,6 @@ class Stranger(ServerConnection):
     def connection_lost(self, exc: Exception | None) -> None:
         self.door.pop(self, None)
         super().connection_lost(exc)
-
-    def come_in(self) -> None:
-        """The secret was right."""
-        self.door.pop(self, None)
 
 
 class Door:
@@ -84,8 +78,7 @@ class Door:
                 cut_off(connection)
             await asyncio.sleep(max(0.0, began_s + ANSWER_STRANGERS_S - time.monotonic()))
             return _response(HTTPStatus.NOT_FOUND, b"", "text/plain", "")
-        if isinstance(connection, Stranger):
-            connection.come_in()
+        Stranger.door.pop(connection, None)  # it has shown the secret
         host = hosts[0]
         if getattr(request, "method", "GET") != "GET":  # where it does not say, the library takes no other
             return _response(HTTPStatus.METHOD_NOT_ALLOWED, b"", "text/plain", host)

@@ -5,8 +5,6 @@ Beside the guard's own output (`begin`) nothing is waited for. As the way out
 failed, and the next way takes it.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import threading

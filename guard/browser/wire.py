@@ -20,8 +20,6 @@ Lines out: `ready PORT`, `failed REASON`, `alive PAGES SOUNDING` (each second an
 when it changes), `started NUMBER`, `do ACTION [VALUE]`.
 """
 
-from __future__ import annotations
-
 import struct
 
 MESSAGE_HEAD = struct.Struct("<cI")

@@ -46,9 +46,9 @@ The guard can time it and say each part:
   guard ceiling --talk-test last
 It needs no ceiling, but a never-exceed limit (BPM above): from whoever tested
 or treats you. Without the guard: --talk-test BPM, the highest heart rate at the
-end of a stage with comfortable speech. When speech is not comfortable
-the effort is above the threshold (Persinger 2004); errors lean to passing when
-too hard (Foster 2008).""",
+end of a stage with comfortable speech. Where speech is not comfortable the
+effort is above the threshold (Persinger 2004); the test errs towards passing
+what is too hard (Foster 2008).""",
     "field-test": """\
 Half an hour while able to talk, about 50 minutes, level, cool weather, rested
    0:00  warm up for 10 minutes

@@ -240,11 +240,16 @@ def _test_parts(recording: Recording) -> list[tuple[float, float]]:
     plan = plan_of(recording)
     if plan is None:
         return []
-    cues = [one for one in recording.outputs if isinstance(one, CueGiven)]
-    begins = [0.0, *(one.t_s for one in cues if one.cue is Cue.PART)]
-    ends = [*begins[1:], recording.end_s]
-    return [(begin, end) for part, begin, end in zip(plan.parts, begins, ends, strict=False)
-            if part.kind is Kind.TEST and end > begin]
+    begun, place = [(0.0, plan.parts[0].kind)], 0
+    for one in recording.outputs:
+        if isinstance(one, CueGiven) and one.cue is Cue.PART:
+            # By name where the cue has one: the runner may have gone past the rest of a repeat.
+            ahead = range(place + 1, len(plan.parts))
+            place = next((at for at in ahead if plan.parts[at].name == one.part), place + 1)
+            begun.append((one.t_s, plan.parts[place].kind if place < len(plan.parts) else Kind.EASY))
+    ends = [*(begin for begin, _ in begun[1:]), recording.end_s]
+    return [(begin, end) for (begin, kind), end in zip(begun, ends, strict=True)
+            if kind is Kind.TEST and end > begin]
 
 
 def lactate_answer(words: list[str]) -> dict[str, object]:

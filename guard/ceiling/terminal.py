@@ -28,10 +28,11 @@ _WIDEST = 110  # cells; longer lines are hard to read
 def show(
     runner: Runner, rows: Sequence[Method], suggestion: CeilingSuggestion, *,
     notes: Sequence[str], kept: str | None, since: date, today: date, stop_bpm: float | None,
+    cautions_read: bool,
 ) -> None:
     """Print it all; `since` is the day of the newest answers, `kept` the settings file if applied.
 
-    `stop_bpm` is the never-exceed limit of the settings.
+    `stop_bpm` is the never-exceed limit of the settings; `cautions_read` leaves out those of every run.
     """
     console, look = console_and_look()
     width = min(console.width, _WIDEST)
@@ -39,7 +40,8 @@ def show(
     def say(words: str, indent: int = 0, style: str = "") -> None:
         console.print(Padding(Text(look.text(words), style), (0, 0, 0, indent)), width=width)
 
-    _background(runner, rows, say, since=since, today=today, stop_bpm=stop_bpm)
+    _background(runner, rows, say, since=since, today=today, stop_bpm=stop_bpm,
+                cautions_read=cautions_read)
     if rows:
         for drawn in draw(rows, suggestion.bpm, width, look):
             console.print(drawn, width=width)
@@ -64,7 +66,7 @@ def show(
 
 def _background(
     runner: Runner, rows: Sequence[Method], say: Callable[..., None], *,
-    since: date, today: date, stop_bpm: float | None,
+    since: date, today: date, stop_bpm: float | None, cautions_read: bool,
 ) -> None:
     """What is behind the figures comes first, so that the answer is what remains in sight."""
     if rows:
@@ -84,9 +86,13 @@ def _background(
         say(f"By {due} at the latest.", 2)
     say(WHEN_AGAIN, 2)
     say("Never-exceed limit", style="bold")
-    say("You have set none." if stop_bpm is None else f"Yours is {stop_bpm:g} bpm.", 2)
-    say(NEVER_EXCEED, 2)
-    say("Before you run with any ceiling", style="bold")
-    for caution in FOR_EVERY_RUN:
-        say(caution, 2)
+    if stop_bpm is None:
+        say("You have set none.", 2)
+        say(NEVER_EXCEED, 2)
+    else:
+        say(f"Yours is {stop_bpm:g} bpm: over it the guard says stop, whatever the plan.", 2)
+    if not cautions_read:
+        say("Before you run with any ceiling", style="bold")
+        for caution in FOR_EVERY_RUN:
+            say(caution, 2)
     say("")

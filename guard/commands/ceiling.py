@@ -1,16 +1,24 @@
 """`guard ceiling`: every method the runner has figures for, side by side, and a cautious suggestion."""
 
-from __future__ import annotations
-
 import argparse
 import contextlib
-import sys
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
-from guard.commands.options import is_terminal, log_path, own_settings, print_json
+from guard.ceiling import inputs as ceiling_inputs
+from guard.ceiling import results as ceilings
+from guard.ceiling.advice import cautions, suggest
+from guard.ceiling.field_tests import HOW
+from guard.ceiling.methods import SAFETY, methods
+from guard.ceiling.questions import ask, ask_safety
+from guard.ceiling.terminal import show
+from guard.clock import wall_now
+from guard.commands.options import can_ask, log_path, own_settings, print_json, tell
 from guard.errors import UsageError
+from guard.files import marks
+from guard.screen.cautions import FOR_EVERY_RUN
+from guard.settings import file as settings_file
 
 _HOW = ("talk-test", "field-test", "lactate", "maximum", "resting")
 
@@ -46,15 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.ceiling import inputs as ceiling_inputs
-    from guard.ceiling import results as ceilings
-    from guard.ceiling.advice import suggest
-    from guard.ceiling.methods import methods
-    from guard.clock import wall_now
-
     if args.how:
-        from guard.ceiling.field_tests import HOW
-
         print(HOW[args.how])
         return 0
     if args.forget:
@@ -69,15 +69,13 @@ def run(args: argparse.Namespace) -> int:
     earlier = ceilings.results()
     remembered = earlier[-1].answers if earlier else {}
     typed = ceiling_inputs.typed_answers(args, today)
-    if args.ask and not _can_ask():
+    if args.ask and not can_ask():
         raise UsageError("--ask needs a terminal: give the answers as options, see --help")
-    asks_all = args.ask or (not typed and not remembered and _can_ask() and not args.json)
+    asks_all = args.ask or (not typed and not remembered and can_ask() and not args.json)
     if asks_all:
-        from guard.ceiling.questions import ask
-
         typed |= ask(ceiling_inputs.merged(remembered, typed), today)
     answers = ceiling_inputs.merged(remembered, typed)
-    if typed and not asks_all and not args.json and _can_ask():
+    if typed and not asks_all and not args.json and can_ask():
         typed |= _what_is_missing(answers, today, first=not remembered)
         answers = ceiling_inputs.merged(remembered, typed)
     if not answers:
@@ -87,8 +85,9 @@ def run(args: argparse.Namespace) -> int:
     runner = ceiling_inputs.runner_of(answers, today, notes)
     rows = methods(runner)
     suggestion = suggest(runner, rows)
-    if suggestion.bpm is None and (own_bpm := own_settings(lambda told: None).ceiling_bpm) is not None:
-        notes.append(f"the ceiling you keep, {own_bpm:g} bpm, stays set; to remove it until you have asked: "
+    own = own_settings(notes.append)
+    if suggestion.bpm is None and (bpm := own.ceiling_bpm) is not None:
+        notes.append(f"the ceiling you keep, {bpm:g} bpm, stays set; to remove it until you have asked: "
                      "guard settings --unset ceiling_bpm")
     document = _document(runner, rows, suggestion)
     if typed or args.apply:
@@ -98,22 +97,18 @@ def run(args: argparse.Namespace) -> int:
         kept = _apply(suggestion)
     if args.json:
         for note in [*notes, *([f"ceiling_bpm is now {suggestion.bpm}, kept in {kept}"] if kept else [])]:
-            print(f"note: {note}", file=sys.stderr)
+            tell(note)
         print_json(document)
     else:
-        from guard.ceiling.terminal import show
         since = today if typed or not earlier else earlier[-1].day
         show(runner, rows, suggestion, notes=notes, kept=kept, since=since, today=today,
-             stop_bpm=own_settings(notes.append).stop_bpm)
+             stop_bpm=own.stop_bpm, cautions_read=marks.is_done(marks.CAUTIONS_READ))
     return 0
 
 
 def _what_is_missing(answers: Mapping[str, object], today: date, *, first: bool) -> dict[str, object]:
     """Asked on a terminal once a flag was given: the first time every figure that is missing, later what a
     suggestion cannot do without."""
-    from guard.ceiling.methods import SAFETY
-    from guard.ceiling.questions import ask, ask_safety
-
     if first:
         return ask(answers, today, missing_only=True)
     missing = [key for key in SAFETY if answers.get(key) is None]
@@ -122,14 +117,7 @@ def _what_is_missing(answers: Mapping[str, object], today: date, *, first: bool)
     return {}
 
 
-def _can_ask() -> bool:
-    return is_terminal(sys.stdin, sys.stderr)
-
-
 def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:
-    from guard.ceiling.advice import cautions
-    from guard.screen.cautions import FOR_EVERY_RUN
-
     return {
         "format": 1,
         "methods": [{"method": row.method, "bpm": row.bpm, "low_bpm": row.low_bpm, "high_bpm": row.high_bpm,
@@ -140,8 +128,6 @@ def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:
 
 
 def _apply(suggestion: Any) -> str:
-    from guard.settings import file as settings_file
-
     if suggestion.bpm is None:
         raise UsageError(f"nothing to apply: {suggestion.reason}")
     return str(settings_file.save({"ceiling_bpm": float(suggestion.bpm)}))

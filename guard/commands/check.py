@@ -1,18 +1,27 @@
 """`guard check`: is everything ready for a run, and how to fix what is not."""
 
-from __future__ import annotations
-
 import argparse
 import json
 import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from textwrap import fill
 
+from guard.browser.door import PAGE_PACKAGES_MISSING, addresses, packages_there
+from guard.clock import wall_now
 from guard.commands.options import is_terminal
+from guard.devices import remembered as straps
+from guard.devices.seen import Wanted
 from guard.errors import Check, GuardError, HardwareError, printable
+from guard.files import folders
+from guard.log.wall import clock_is_trusted
+from guard.radio import preflight as radio
+from guard.screen.lines import filled
 from guard.settings import Settings
+from guard.settings import file as settings_file
+from guard.sound import preflight as sound
+from guard.sound.backends import Cut, Failed
+from guard.sound.player import SOUND_DEBUG_FILE
 
 NOT_READY = HardwareError.exit_code
 LEAST_FREE_MB = 50  # a session of an hour takes well under 2 MB
@@ -57,8 +66,6 @@ def _checks(args: argparse.Namespace) -> Iterator[Check]:
 
 
 def _settings() -> tuple[Settings, Check]:
-    from guard.settings import file as settings_file
-
     try:
         settings = Settings().replaced(settings_file.load())
     except GuardError as error:
@@ -71,8 +78,6 @@ def _settings() -> tuple[Settings, Check]:
 
 
 def _disk_checks() -> Iterator[Check]:
-    from guard.files import folders
-
     for name, find, essential in (("log folder", folders.sessions_dir, True),
                                   ("cache folder", folders.cache_dir, False)):
         try:
@@ -97,9 +102,6 @@ def _disk_check(name: str, folder: Path, essential: bool) -> Check:
 
 
 def _clock_check() -> Check:
-    from guard.clock import wall_now
-    from guard.log.wall import clock_is_trusted
-
     now = wall_now()
     trusted = clock_is_trusted(now)
     shown = f"{now:%Y-%m-%d %H:%M:%S %z}"
@@ -112,27 +114,23 @@ def _clock_check() -> Check:
 
 def sound_checks(settings: Settings, *, play: bool, quiet: bool = False) -> Iterator[Check]:
     """Whether sound leaves this machine, and a voice is there; with `play` every cue is played."""
-    from guard.files import folders
-    from guard.sound import preflight
-
     own_phrases = folders.config_dir(make=False) / "phrases"
-    found = preflight.find_output(settings, _sound_log())
+    found = sound.find_output(settings, _sound_log())
     try:
-        yield preflight.output_check(settings, found)._replace(essential=settings.sound)
-        yield preflight.voice_check(settings, own_phrases)._replace(essential=False)
+        yield sound.output_check(settings, found)._replace(essential=settings.sound)
+        yield sound.voice_check(settings, own_phrases)._replace(essential=False)
         if not play or found.backend is None:
             return
-        for name in preflight.play_all(settings, found.backend, folders.cache_dir(), own_phrases):
+        for name in sound.play_all(settings, found.backend, folders.cache_dir(), own_phrases):
             print(f"       {name}", file=sys.stderr if quiet else sys.stdout, flush=True)
+    except (Cut, Failed) as error:
+        yield sound.stopped_check(str(error))._replace(essential=settings.sound)
     finally:
         if found.backend is not None:
             found.backend.close()
 
 
 def _sound_log() -> Path | None:
-    from guard.files import folders
-    from guard.sound.player import SOUND_DEBUG_FILE
-
     try:
         return folders.cache_dir() / SOUND_DEBUG_FILE
     except GuardError:
@@ -140,8 +138,6 @@ def _sound_log() -> Path | None:
 
 
 def _page_check(settings: Settings) -> Check:
-    from guard.browser.door import PAGE_PACKAGES_MISSING, addresses, packages_there
-
     if not packages_there():
         return _note("page", False, "there will be none", PAGE_PACKAGES_MISSING)
     if not settings.page_kept:
@@ -154,19 +150,15 @@ def _page_check(settings: Settings) -> Check:
 
 
 def _radio_checks(settings: Settings, *, look_for_strap: bool) -> Iterator[Check]:
-    from guard.devices import remembered as straps
-    from guard.devices.seen import Wanted
-    from guard.radio import preflight
-
     ready = True
-    for check in preflight.radio_checks():
+    for check in radio.radio_checks():
         ready &= check.ok
         yield check
     if not (ready and look_for_strap):
         return
     known = straps.remembered(lambda text: print(f"guard: {text}", file=sys.stderr))
     wanted = Wanted(known.name, known.address) if known else None
-    yield from preflight.strap_checks(wanted, STRAP_WAIT_S, settings.battery_low_percent)
+    yield from radio.strap_checks(wanted, STRAP_WAIT_S, settings.battery_low_percent)
 
 
 def _note(name: str, ok: bool, detail: str, fix: str = "") -> Check:
@@ -184,11 +176,4 @@ def show(check: Check) -> None:
     indent = " " * len(head)
     for first, words in ((head, check.detail), (indent, check.fix and f"> {check.fix}")):
         if words:
-            print(_filled(words, width, first, indent), flush=True)
-
-
-def _filled(words: str, width: int, first: str, later: str) -> str:
-    if not width:
-        return f"{first}{words}"
-    return fill(words, width, initial_indent=first, subsequent_indent=later,
-                break_long_words=False, break_on_hyphens=False)
+            print(filled(words, first, indent), flush=True)

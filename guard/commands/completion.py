@@ -1,9 +1,11 @@
 """`guard completion`: a script by which the shell completes commands, options and names."""
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Iterator
+
+from guard.plan.examples import EXAMPLES
+from guard.runner.rehearsal import PRACTICE
+from guard.settings import table
 
 SHELLS = {
     "bash": "echo 'eval \"$(guard completion bash)\"' >> ~/.bashrc",
@@ -45,10 +47,6 @@ def _actions(parser: argparse.ArgumentParser) -> Iterator[tuple[str, argparse.Ac
 def _hint(command: str, action: argparse.Action) -> None:
     """What can stand there: a file, a folder, or one of the names the guard knows."""
     import shtab
-
-    from guard.plan.examples import EXAMPLES
-    from guard.runner.rehearsal import PRACTICE
-    from guard.settings import table
 
     keys = [entry.key for entry in table()]
     names = {("rehearse", "course"): list(PRACTICE), ("plan", "make"): list(EXAMPLES),

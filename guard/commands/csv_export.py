@@ -1,13 +1,15 @@
 """`guard export`: a recording as CSV, or many as Parquet tables."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import counting, log_path
+from guard.commands.options import counting, log_path, tell
+from guard.csv.write import csv_chunks
 from guard.errors import HardwareError, UsageError, printable
+from guard.files.folders import make_private
+from guard.files.whole import write_whole
+from guard.log.recording import read_log
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,13 +29,9 @@ def run(args: argparse.Namespace) -> int:
     if len(args.files) > 1:
         raise UsageError("a CSV file holds one recording: name one LOG, or add --parquet for many")
 
-    from guard.csv.write import csv_chunks
-    from guard.files.whole import write_whole
-    from guard.log.recording import read_log
-
     recording = read_log(log_path(args.files[0]))
     for note in recording.notes:
-        print(f"note: {note}", file=sys.stderr)
+        tell(note)
     if args.output == "-":
         sys.stdout.buffer.writelines(csv_chunks(recording))
         sys.stdout.buffer.flush()
@@ -49,7 +47,6 @@ def _parquet(args: argparse.Namespace) -> int:
     except ImportError:
         raise HardwareError("writing Parquet needs the package pyarrow, which is not installed: "
                             "pip install 'heart-rate-guard[parquet]'") from None
-    from guard.files.folders import make_private
     from guard.parquet.write import export, logs_of
 
     if args.output == "-":
@@ -57,7 +54,7 @@ def _parquet(args: argparse.Namespace) -> int:
     written = export(logs_of(map(log_path, args.files)), make_private(Path(args.output)), force=args.force,
                      progress=counting("writing sessions", least=20))
     for name, why in written.left_out.items():
-        print(f"note: {printable(name)} is left out: {printable(why)}", file=sys.stderr)
+        tell(f"{name} is left out: {why}")
     print(f"written to {printable(args.output)}: {written.sessions} sessions, {written.readings} readings, "
           f"{written.cues} cues")
     return 0

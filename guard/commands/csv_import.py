@@ -1,7 +1,5 @@
 """`guard import`: make a recording from a CSV file."""
 
-from __future__ import annotations
-
 import argparse
 import shlex
 import sys
@@ -9,16 +7,18 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from guard.commands.options import is_terminal, print_json
-from guard.csv.columns import SPEED_UNITS
+from guard.commands.options import answered, can_ask, own_settings, print_json, tell
+from guard.csv.columns import SPEED_UNITS, ColumnNames, Form
+from guard.csv.guess import COLUMN_WORDS, Guess, guess
+from guard.csv.read import import_csv
+from guard.csv.table import Table, open_any, open_table
+from guard.csv.units import unit_in
 from guard.errors import UsageError, printable
-
-if TYPE_CHECKING:
-    from guard.csv.columns import ColumnNames, Form
-    from guard.csv.guess import Guess
-    from guard.csv.table import Table
+from guard.events import Reading
+from guard.files.folders import sessions_dir
+from guard.log.log import write_recording
+from guard.screen.words import clock
 
 MORE = """\
 Columns are found by their names; where they are unclear it lists them and asks,
@@ -72,17 +72,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.csv.columns import ColumnNames, Form
-    from guard.csv.read import import_csv
-    from guard.events import Reading
-    from guard.log.log import write_recording
-    from guard.screen.words import clock
-
     source = Path(args.file)
     target = source.with_suffix(".jsonl") if args.output is None else Path(args.output)
     if args.keep:
-        from guard.files.folders import sessions_dir
-
         target = sessions_dir() / target.name
     if target.exists() and source.exists() and target.samefile(source):
         raise UsageError(f"-o {target} is the file to read: name another one")
@@ -94,18 +86,17 @@ def run(args: argparse.Namespace) -> int:
     if not beats_alone and (columns.heart_rate is None or columns.time is None):
         columns, form = _found(source, columns, form)
     imported = import_csv(source, columns, form)
-    if imported.header["started"] is None and is_terminal(sys.stdin, sys.stderr):
-        empty = "needed to keep it" if args.keep else "Enter: leave it undated"
-        print(f"date of the run, such as 2026-03-02 ({empty}): ", end="", file=sys.stderr, flush=True)
-        if answer := sys.stdin.readline().strip():
-            imported = import_csv(source, columns, replace(form, day=_day(answer)))
+    empty = "needed to keep it" if args.keep else "Enter: leave it undated"
+    if imported.header["started"] is None and (
+            answer := answered(f"date of the run, such as 2026-03-02 ({empty}):")):
+        imported = import_csv(source, columns, replace(form, day=_day(answer)))
     if args.keep and imported.header["started"] is None:
         raise UsageError(f"{source} gives no date, so it has no place among your sessions",
                          "add --date, such as --date 2026-03-02")
     write_recording(target, imported.header, imported.items, force=args.force)
     readings = [item for item in imported.items if isinstance(item, Reading)]
     for note in imported.notes:
-        print(f"note: {note}", file=sys.stderr)
+        tell(note)
     if args.json:
         print_json({"format": 1, "file": str(target), "readings": len(readings),
                     "duration_s": imported.items[-1].t_s, "notes": list(imported.notes)})
@@ -113,7 +104,8 @@ def run(args: argparse.Namespace) -> int:
     beats = [reading.bpm for reading in readings if reading.bpm]
     print(f"{printable(target)}: {len(readings)} readings over {clock(imported.items[-1].t_s)}, "
           f"{min(beats)} to {max(beats)} bpm\n"
-          f"next: guard review {printable(target)} --ceiling BPM")
+          f"next: guard review {printable(shlex.quote(target.stem if args.keep else str(target)))}"
+          f"{' --ceiling BPM' if own_settings(lambda told: None).ceiling_bpm is None else ''}")
     return 0
 
 
@@ -139,9 +131,6 @@ def _where(pairs: list[str]) -> dict[str, str]:
 
 def _found(path: Path, columns: ColumnNames, form: Form) -> tuple[ColumnNames, Form]:
     """The columns that were not named, found or asked for; UsageError with the line to type otherwise."""
-    from guard.csv.guess import COLUMN_WORDS, guess
-    from guard.csv.table import open_any, open_table
-
     wanted = [*columns.named().values(), *columns.where]
     table = open_table(path, wanted, form.separator) if wanted else open_any(path, form.separator)
     found = guess(table, columns, form)
@@ -149,10 +138,10 @@ def _found(path: Path, columns: ColumnNames, form: Form) -> tuple[ColumnNames, F
         named = found.columns.named().items()
         taken = ", ".join(f"{COLUMN_WORDS[what]} from {column!r}" for what, column in named
                           if getattr(columns, what) is None)
-        print(f"note: {printable(taken)}", file=sys.stderr)
+        tell(taken)
         return found.columns, form
     print(*_listed(found), sep="\n", file=sys.stderr)
-    if not is_terminal(sys.stdin, sys.stderr):
+    if not can_ask():
         raise UsageError(f"{path} is not clear ({'; '.join(found.doubts)})",
                          f"name its columns, for example: {_line(path, found)}")
     return _asked(table, found)
@@ -177,14 +166,18 @@ def _line(path: Path, found: Guess) -> str:
     for what in OPTIONS:
         words += [OPTIONS[what], named[what]] if what in named else []
     if any("unit" in doubt for doubt in found.doubts):
-        words += ["--speed-unit", "km/h"]
+        words += ["--speed-unit", _likely_unit(found)]
     return printable(shlex.join(words))
+
+
+def _likely_unit(found: Guess) -> str:
+    """Times such as 7:05 are a pace."""
+    example = next((example for name, example, _ in found.found if name == found.columns.speed), "")
+    return "min/km" if ":" in example else "km/h"
 
 
 def _asked(table: Table, found: Guess) -> tuple[ColumnNames, Form]:
     """The runner's answers, each with the guess to confirm by Enter."""
-    from guard.csv.units import unit_in
-
     columns, form = found.columns, found.form
     if columns.rr is None:
         time = _ask_column("time", table, columns.time, needed=True)
@@ -193,8 +186,9 @@ def _asked(table: Table, found: Guess) -> tuple[ColumnNames, Form]:
     speed = _ask_column("speed", table, columns.speed, needed=False)
     columns = replace(columns, speed=speed, altitude=columns.altitude if speed else None)
     if speed is not None and not (form.speed_unit or unit_in(speed, "speed")):
-        form = replace(form, speed_unit=_answer(f"unit of {printable(speed)} ({', '.join(SPEED_UNITS)})",
-                                                "km/h", lambda word: word if word in SPEED_UNITS else None))
+        unit = _answer(f"unit of {printable(speed)} ({', '.join(SPEED_UNITS)})", _likely_unit(found),
+                       lambda word: word if word in SPEED_UNITS else None)
+        form = replace(form, speed_unit=unit)
     return columns, form
 
 

@@ -1,17 +1,13 @@
 """`guard data`: what the guard keeps on this machine; take it along, or delete it all."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from guard.commands.options import print_json
+from guard.commands.options import answered, can_ask, print_json, tell
 from guard.errors import HardwareError, UsageError, printable
-
-if TYPE_CHECKING:
-    from guard.library.everything import Kept
+from guard.library import everything
+from guard.library.everything import Kept
 
 WORD = "delete"
 
@@ -31,8 +27,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.library import everything
-
     if args.export is not None:
         packed = everything.export(Path(args.export), with_cache=args.with_cache, force=args.force)
         left_out = "" if args.with_cache else "; the cache is left out, it can be rebuilt"
@@ -48,27 +42,24 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _delete(args: argparse.Namespace) -> int:
-    from guard.commands.options import is_terminal
-    from guard.library import everything
-
     files = everything.kept()
     if not files:
         return _done(args, "the guard keeps nothing on this machine", files=0)
     if now := everything.running():
         raise UsageError(f"a session is being recorded ({now[0].name}): end it first")
     if not args.yes:
-        if not is_terminal(sys.stdin, sys.stderr):
+        if not can_ask():
             raise UsageError(f"{_count(len(files), 'file')} would be gone for good: add --yes if you mean "
                              "it, or save a copy first with `guard data --export all.zip`")
         for line in _lines(files):
             print(line, file=sys.stderr)
-        print("All of this will be gone for good (`guard data --export all.zip` saves a copy first).\n"
-              f"Type {WORD} to remove it: ", end="", file=sys.stderr, flush=True)
-        if sys.stdin.readline().strip().casefold() != WORD:
+        typed = answered("All of this will be gone for good (`guard data --export all.zip` saves a copy "
+                         f"first).\nType {WORD} to remove it:")
+        if typed.casefold() != WORD:
             return _done(args, "nothing was removed", files=0)
     troubles = everything.delete_everything()
     for trouble in troubles:
-        print(f"note: {printable(trouble)}", file=sys.stderr)
+        tell(trouble)
     left = everything.kept()
     if left:
         raise HardwareError(f"{_count(len(left), 'file')} could not be removed: give write permission to "
@@ -78,8 +69,6 @@ def _delete(args: argparse.Namespace) -> int:
 
 
 def _show(args: argparse.Namespace) -> int:
-    from guard.library import everything
-
     files = everything.kept()
     if args.json:
         print_json({
@@ -95,8 +84,6 @@ def _show(args: argparse.Namespace) -> int:
 
 
 def _lines(files: list[Kept]) -> list[str]:
-    from guard.library import everything
-
     lines = []
     for kind, root in everything.roots().items():
         mine = [one for one in files if one.name.startswith(f"{kind}/")]

@@ -1,18 +1,24 @@
 """`guard journal`: one short entry a day, by prompt, flags or editor; lists, search, today's advice."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from guard.commands.options import is_terminal, own_settings, print_json
+from rich.markup import escape
+
+from guard.clock import wall_now
+from guard.commands.options import can_ask, own_settings, print_json, tell
+from guard.csv.write import table_csv
 from guard.errors import UsageError, printable, short
-
-if TYPE_CHECKING:
-    from guard.journal.journal import Entry, Journal
+from guard.files.whole import write_whole
+from guard.journal import journal as store
+from guard.journal import prompt as journal_prompt
+from guard.journal.journal import ITEMS, Entry, Journal, journal_path
+from guard.journal.today import advice, sentence
+from guard.screen.look import clean
+from guard.screen.report import console_and_look, table
 
 # flag: (item, placeholder, help)
 _FLAGS = {
@@ -55,9 +61,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.clock import wall_now
-    from guard.journal import journal as store
-
     today = wall_now().date()
     day = _day(args.date, today)
     changes: dict[str, object] = {item: value for flag, (item, _, _) in _FLAGS.items()
@@ -77,9 +80,7 @@ def run(args: argparse.Namespace) -> int:
         gone = store.remove(day, warn=_warn)
         _warn(f"the entry of {day} was taken away" if gone else f"there is no entry of {day}")
         return _document([]) if args.json else 0
-    if asked == "edit" or (asked is None and not args.json and _can_ask()):
-        from guard.journal import prompt as journal_prompt
-
+    if asked == "edit" or (asked is None and not args.json and can_ask()):
         before = store.read().of(day) or store.Entry(day)
         ask = journal_prompt.by_editor if asked == "edit" else journal_prompt.by_prompt
         return _kept(store.amend(day, ask(before), warn=_warn), args)
@@ -102,12 +103,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _can_ask() -> bool:
-    return is_terminal(sys.stdin, sys.stderr)
-
-
 def _warn(note: str) -> None:
-    print(f"note: {printable(note)}", file=sys.stderr)
+    tell(note)
 
 
 def _day(text: str, today: date) -> date:
@@ -136,8 +133,6 @@ def _count(text: str) -> int | None:
 
 
 def _kept(entry: Entry, args: argparse.Namespace) -> int:
-    from guard.journal.journal import journal_path
-
     if args.json:
         return _document([] if entry.empty else [entry])
     if entry.empty:
@@ -149,9 +144,6 @@ def _kept(entry: Entry, args: argparse.Namespace) -> int:
 
 
 def _in_words(entry: Entry) -> str:
-    from guard.journal.journal import ITEMS
-    from guard.screen.look import clean
-
     words = []
     for item in ITEMS:
         value = getattr(entry, item.key)
@@ -162,22 +154,16 @@ def _in_words(entry: Entry) -> str:
 
 
 def _json_ready(entry: Entry) -> dict[str, Any]:
-    from guard.journal.journal import ITEMS
-
     return {"date": entry.day.isoformat(), **{item.key: getattr(entry, item.key) for item in ITEMS}}
 
 
 def _document(entries: list[Entry]) -> int:
-    from guard.journal.journal import journal_path
-
     document = {"format": 1, "file": str(journal_path()), "entries": [_json_ready(one) for one in entries]}
     print_json(document)
     return 0
 
 
 def _today(journal: Journal, today: date, *, as_json: bool) -> int:
-    from guard.journal.today import advice, sentence
-
     entry = journal.of(today)
     settings = own_settings(_warn)
     found = advice(journal, today, settings.ceiling_bpm)
@@ -199,10 +185,6 @@ def _today(journal: Journal, today: date, *, as_json: bool) -> int:
 
 
 def _csv(journal: Journal, file: str) -> int:
-    from guard.csv.write import table_csv
-    from guard.files.whole import write_whole
-    from guard.journal.journal import ITEMS
-
     text = table_csv(["date", *(item.key for item in ITEMS)],
                      (_json_ready(entry).values() for entry in journal.entries))
     if file == "-":
@@ -214,10 +196,6 @@ def _csv(journal: Journal, file: str) -> int:
 
 
 def _show(entries: list[Entry], *, searched: bool) -> None:
-    from rich.markup import escape
-
-    from guard.screen.report import console_and_look, table
-
     if not entries:
         print("no entry holds that" if searched else
               f"your journal holds no day yet; to write today's: {_EXAMPLE}")

@@ -1,22 +1,22 @@
 """`guard learn`: how your heart rate answers speed, and the settings that fit it."""
 
-from __future__ import annotations
-
 import argparse
 import math
-import sys
-from importlib.util import find_spec
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from guard.commands.options import log_path, own_settings, print_json, tell
-from guard.errors import EXIT_REFUSED
-
-if TYPE_CHECKING:
-    from guard.response.advice import Suggestion
-    from guard.response.fit import Fit, Refusal
-    from guard.response.guarded import Guarded
-    from guard.response.series import Stretch
-
+from guard.errors import EXIT_REFUSED, UsageError
+from guard.events import Cue, CueGiven
+from guard.log.recording import read_log
+from guard.response.advice import Suggestion, suggest
+from guard.response.fit import Fit, Refusal, learn
+from guard.response.guarded import Guarded, guarded
+from guard.response.series import Stretch, stretches
+from guard.screen.report import console_and_look, table
+from guard.settings import file as settings_file
+from guard.settings import find
+from guard.units import speed
 
 # field of the fit: (words, unit, digits)
 PARAMETERS = {
@@ -45,15 +45,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.errors import UsageError
-
-    if find_spec("scipy") is None:
-        raise UsageError("learning needs the package scipy, which is not installed: "
-                         f"run `{sys.executable} -m pip install scipy`")
-
-    from guard.response.advice import suggest
-    from guard.response.fit import Fit, learn
-
     present = own_settings(tell)
     files = [log_path(name) for name in args.files]
     pieces, runs = _recorded(files)
@@ -61,8 +52,6 @@ def run(args: argparse.Namespace) -> int:
     suggestions = suggest(result, present.units) if isinstance(result, Fit) else []
     kept = None
     if args.apply and suggestions:
-        from guard.settings import file as settings_file
-
         kept = str(settings_file.save({one.key: one.value for one in suggestions}))
     if args.json:
         print_json(_document(files, result, suggestions, present.as_dict(), kept))
@@ -75,14 +64,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _recorded(files: list[str]) -> tuple[list[Stretch], list[Guarded]]:
     """The stretches of all files at a known speed, and all files as guarded runs."""
-    from pathlib import Path
-
-    from guard.errors import UsageError, printable
-    from guard.events import Cue, CueGiven
-    from guard.log.recording import read_log
-    from guard.response.guarded import guarded
-    from guard.response.series import stretches
-
     places = [Path(name).resolve() for name in files]
     for name, place in zip(files, places, strict=True):
         if places.count(place) > 1:
@@ -92,14 +73,14 @@ def _recorded(files: list[str]) -> tuple[list[Stretch], list[Guarded]]:
     for name in files:
         recording = read_log(name)
         for note in recording.notes:
-            print(f"note: {printable(name)}: {note}", file=sys.stderr)
+            tell(f"{name}: {note}")
         said = {one.cue for one in recording.outputs if isinstance(one, CueGiven)}
         steered = bool(said & {Cue.EASE, Cue.WALK, Cue.RESUME})
         mine = stretches(recording.inputs, steered=steered)
         if (run := guarded(recording.inputs, recording.outputs)) is not None:
             runs.append(run)
         if not mine and not steered:
-            print(f"note: {printable(name)}: no two minutes with both heart rate and speed", file=sys.stderr)
+            tell(f"{name}: no two minutes with both heart rate and speed")
         found += mine
     return found, runs
 
@@ -109,8 +90,6 @@ def _document(
     present: dict[str, Any], kept: str | None,
 ) -> dict[str, Any]:
     """The JSON that `response/README.md` lists."""
-    from guard.response.fit import Fit
-
     fit: dict[str, Any] | None = None
     refusal: dict[str, str] | None = None
     if isinstance(result, Fit):
@@ -133,8 +112,6 @@ def _number(value: float, digits: int) -> float | None:
 
 
 def _parameter(found: Any) -> dict[str, Any]:
-    from guard.response.fit import Refusal
-
     if isinstance(found, Refusal):
         return {"value": None, "low": None, "high": None,
                 "refusal": {"reason": found.reason, "fix": found.fix}}
@@ -143,11 +120,6 @@ def _parameter(found: Any) -> dict[str, Any]:
 
 
 def _show(fit: Fit, suggestions: list[Suggestion], present: dict[str, Any], kept: str | None) -> None:
-    from guard.response.fit import Refusal
-    from guard.screen.report import console_and_look, table
-    from guard.settings import find
-    from guard.units import speed
-
     console, look = console_and_look()
     words = [f"{fit.running_s / 60:.0f} minutes of running"]
     if math.isfinite(fit.usual_m_s):

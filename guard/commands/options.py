@@ -4,8 +4,6 @@ What was typed (`--ceiling`, `--set`) beats a course's own settings, which beat
 the settings file, which beats the defaults of the table.
 """
 
-from __future__ import annotations
-
 import argparse
 import contextlib
 import json
@@ -16,7 +14,12 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from guard.errors import InputError, UsageError, printable
+from guard.files.whole import write_whole
+from guard.library.library import rehearsals_dir, sessions
+from guard.library.search import called_session, near_names
+from guard.screen.lines import filled
 from guard.settings import Settings, Value, find, parse, parse_assignments
+from guard.settings import file as settings_file
 
 FIND_A_CEILING = "`guard ceiling` finds one, by a test or from your age and resting heart rate"
 _BAR_CELLS = 30  # of a progress bar
@@ -81,8 +84,6 @@ def chosen_settings(
     left out: it does not fit an invented one. Raises UsageError where
     `need_ceiling` and none of them gives a ceiling.
     """
-    from guard.settings import file as settings_file
-
     kept = settings_file.load(leave_out=tell)
     if course is not None:
         kept = {key: value for key, value in kept.items()
@@ -98,15 +99,11 @@ def chosen_settings(
 
 def own_settings(tell: Callable[[str], None]) -> Settings:
     """The reader's own settings as kept; `tell` hears of what was left out."""
-    from guard.settings import file as settings_file
-
     return Settings().replaced(settings_file.load(leave_out=tell))
 
 
 def readers_units() -> dict[str, str]:
     """The unit kept by who reads a log, whatever its runner had; empty where none is: the log's own stays."""
-    from guard.settings import file as settings_file
-
     kept = settings_file.load(leave_out=lambda told: None)
     return {"units": str(kept["units"])} if "units" in kept else {}
 
@@ -118,8 +115,7 @@ def with_ceiling(settings: Settings, name: object) -> Settings:
     kept = own_settings(lambda told: None).ceiling_bpm
     if kept is None:
         raise UsageError(f"{name} has no ceiling: add --ceiling BPM; {FIND_A_CEILING}")
-    print(f"note: {printable(str(name))} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)",
-          file=sys.stderr)
+    tell(f"{name} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)")
     return settings.replaced({"ceiling_bpm": kept})
 
 
@@ -145,8 +141,6 @@ def whole_in(low: int, high: int) -> Callable[[str], int]:
 
 def wrote(file: str, chunks: Iterable[bytes], *, force: bool) -> None:
     """Write a file that an option names, and say so on stderr."""
-    from guard.files.whole import write_whole
-
     write_whole(Path(file), chunks, force=force)
     print(f"wrote {printable(file)}", file=sys.stderr)
 
@@ -158,9 +152,6 @@ def log_path(name: str) -> str:
     """
     if os.path.lexists(name) or os.sep in name:
         return name  # what is wrong with it is said where it is read
-    from guard.library.library import rehearsals_dir, sessions
-    from guard.library.search import called_session, near_names
-
     kept = [entry for entry in sessions() if not entry.problem]
     if found := called_session(kept, name):
         return str(found.path)
@@ -200,7 +191,20 @@ def counting(what: str, least: int = 1) -> Callable[[int, int], None] | None:
 
 def tell(sentence: str) -> None:
     """A sentence beside the results, on stderr."""
-    print(f"note: {printable(sentence)}", file=sys.stderr)
+    print(filled(f"note: {printable(sentence)}", stream=sys.stderr), file=sys.stderr)
+
+
+def can_ask() -> bool:
+    """Whether somebody is there to answer."""
+    return is_terminal(sys.stdin, sys.stderr)
+
+
+def answered(question: str) -> str:
+    """What is typed after a question; "" where nobody can be asked."""
+    if not can_ask():
+        return ""
+    print(filled(question, stream=sys.stderr), end=" ", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip()
 
 
 def is_terminal(*streams: object) -> bool:

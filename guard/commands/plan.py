@@ -1,16 +1,19 @@
 """`guard plan`: check a plan and draw it, or write one to start from."""
 
-from __future__ import annotations
-
 import argparse
-import sys
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from guard.commands.options import add_settings_options, chosen_settings, print_json
+from rich.markup import escape
+
+from guard.commands.options import add_settings_options, chosen_settings, print_json, tell
 from guard.errors import UsageError, printable, short
-
-if TYPE_CHECKING:
-    from guard.plan.plan import Part, Plan
+from guard.plan.drawing import draw
+from guard.plan.examples import EXAMPLES, TESTS
+from guard.plan.file import read_plan, write_new
+from guard.plan.plan import Part, Plan
+from guard.screen.report import columns, console_and_look, table
+from guard.screen.words import clock
+from guard.units import speed
 
 _WIDEST = 120  # cells; longer lines are hard to read
 _CUED = {"all": "all", "walk_and_stop": "walk, run again and stop", "stop_only": "only stop"}
@@ -28,8 +31,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.plan.file import read_plan
-
     if args.make is not None:
         if args.file is not None or args.json:
             raise UsageError("--make stands alone: give -o FILE to say where it goes")
@@ -44,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     notes = _notes(plan, settings.ceiling_bpm)
     if args.json:
         for note in notes:
-            print(f"note: {note}", file=sys.stderr)
+            tell(note)
         print_json(_document(plan, settings.ceiling_bpm, notes))
     else:
         _show(plan, settings.ceiling_bpm, notes, settings.units)
@@ -52,9 +53,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _make(name: str, output: str | None) -> int:
-    from guard.plan.examples import EXAMPLES, TESTS
-    from guard.plan.file import write_new
-
     if name not in EXAMPLES:
         shown = short(name, 40)
         raise UsageError(f"no example named {shown}: choose one of {', '.join(EXAMPLES)}")
@@ -89,12 +87,6 @@ def _notes(plan: Plan, ceiling_bpm: float | None) -> list[str]:
 
 
 def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str], units: str) -> None:
-    from rich.markup import escape
-
-    from guard.plan.drawing import draw
-    from guard.screen.report import columns, console_and_look, table
-    from guard.screen.words import clock
-
     console, look = console_and_look()
     print(look.text(f"{plan.name}: {len(plan.parts)} parts, {clock(plan.seconds)}"))
     grid = table(look)
@@ -117,8 +109,6 @@ def _show(plan: Plan, ceiling_bpm: float | None, notes: list[str], units: str) -
 
 
 def _length(part: Part) -> str:
-    from guard.screen.words import clock
-
     if part.metres is None:
         return clock(part.seconds)
     return f"{part.metres / 1000:.4g} km (or {clock(part.seconds)})"
@@ -136,8 +126,6 @@ def _limit(part: Part, ceiling_bpm: float | None) -> str:
 
 
 def _road(part: Part, units: str) -> str:
-    from guard.units import speed
-
     grade = "" if part.grade is None else f"{100 * part.grade:g} %"
     pace = "" if part.speed_m_s is None else speed(part.speed_m_s, units)
     return ", ".join(word for word in (grade, pace) if word)

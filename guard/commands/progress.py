@@ -1,13 +1,10 @@
 """`guard progress`: weeks and months of running, from the library of sessions and the journal."""
 
-from __future__ import annotations
-
 import argparse
-import os
-import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from guard.clock import wall_now
 from guard.commands.options import (
     HOW_TO_FIND_A_CEILING,
     add_settings_options,
@@ -15,17 +12,28 @@ from guard.commands.options import (
     chosen_settings,
     counting,
     print_json,
+    tell,
     wrote,
 )
+from guard.csv.write import table_csv
 from guard.errors import InputError, UsageError, printable
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from guard.journal.journal import Journal
-    from guard.journal.links import Correlation
-    from guard.progress.progress import Months, PastSession
-    from guard.screen.look import Look
+from guard.journal import journal as journals
+from guard.journal.journal import Journal, numbers
+from guard.journal.links import Correlation
+from guard.progress.document import RUN_COLUMNS, document, rows
+from guard.progress.page import page
+from guard.progress.progress import Months, PastSession, look
+from guard.progress.sessions import kept_links, newest_ceiling, sessions_of
+from guard.progress.terminal import report
+from guard.roster import document as roster_json
+from guard.roster import page as roster_page
+from guard.roster import terminal as roster_terminal
+from guard.roster.folders import everyone
+from guard.roster.roster import line, worst_first
+from guard.screen.look import Look
+from guard.screen.report import columns, console_and_look
+from guard.workers.pool import usable_cores
+from guard.workers.workers import workers
 
 _WIDEST = 110  # cells; longer lines are hard to read
 _MOST_NOTES = 5  # the rest is counted
@@ -45,8 +53,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    # The matrices are small: more threads only wait for each other.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     if args.json and args.csv == "-":
         raise UsageError("--json and --csv - both want the screen: give the CSV a file")
     settings = chosen_settings(args, need_ceiling=False)
@@ -54,11 +60,6 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--workers is for many runners: add --runners DIR")
     if args.runners is not None:
         return _runners(args, settings.units)
-
-    from guard.clock import wall_now
-    from guard.journal import journal as journals
-    from guard.progress.progress import look
-    from guard.progress.sessions import sessions_of
 
     notes: list[str] = []
     sessions = sessions_of(Path(args.folder) if args.folder else None,
@@ -75,14 +76,10 @@ def run(args: argparse.Namespace) -> int:
                   named=journals.sources(journal.entries), with_history=bool(args.html or args.json))
     links = _links(months, sessions, journal) if args.html or args.json else []
     if args.html:
-        from guard.progress.page import page
-
         wrote(args.html, [page(months, sessions, links, settings.units).encode()], force=args.force)
     if args.csv:
         _write_csv(args, months, sessions, settings.units)
     if args.json:
-        from guard.progress.document import document
-
         print_json(document(months, sessions, links, settings.units))
     elif args.csv != "-":
         _show(months, settings.units)
@@ -94,56 +91,41 @@ def _runners(args: argparse.Namespace, units: str) -> int:
         raise UsageError("--folder, --csv and --ceiling are of one runner: with --runners each has a ceiling "
                          "of their own")
 
-    from guard.clock import wall_now
-    from guard.roster import document as roster_json
-    from guard.roster import page as roster_page
-    from guard.roster.folders import everyone
-    from guard.roster.roster import line, worst_first
-    from guard.workers.pool import usable_cores
-    from guard.workers.workers import workers
-
     found = everyone(
         Path(args.runners), lambda count: workers(args.workers, min(usable_cores(), count)),
         counting("reading runners"))
     today = wall_now().date()
     lines = worst_first(line(name, of, today) for name, of in found.standings.items())
     for name, why in found.left_out.items():
-        print(f"note: {printable(name)} is left out: {why}", file=sys.stderr)
+        tell(f"{name} is left out: {why}")
     for name, why in found.in_part.items():
-        print(f"note: {printable(name)} is read in part: {why}", file=sys.stderr)
+        tell(f"{name} is read in part: {why}")
     if args.html:
         wrote(args.html, [roster_page.page(lines, found, units, today).encode()], force=args.force)
     if args.json:
         print_json(roster_json.document(lines, found, units, today))
     elif lines:
-        from guard.roster.terminal import report
-
-        print(*report(lines, units, *_screen()), sep="\n")
+        print(*roster_terminal.report(lines, units, *_screen()), sep="\n")
     return 0 if lines else InputError.exit_code
 
 
 def _ceiling_of(sessions: Sequence[PastSession]) -> float:
     """The newest ceiling that a session ran under, where none is set now."""
-    from guard.progress.sessions import newest_ceiling
-
     ceiling_bpm = newest_ceiling(sessions)
     if ceiling_bpm is None:
         raise UsageError(HOW_TO_FIND_A_CEILING)
-    print(f"note: no ceiling is set; taken from the newest run: {ceiling_bpm:g} bpm", file=sys.stderr)
+    tell(f"no ceiling is set; taken from the newest run: {ceiling_bpm:g} bpm")
     return ceiling_bpm
 
 
 def _show_notes(notes: list[str]) -> None:
     for note in notes[:_MOST_NOTES]:
-        print(f"note: {printable(note)}", file=sys.stderr)
+        tell(note)
     if len(notes) > _MOST_NOTES:
-        print(f"note: {len(notes) - _MOST_NOTES} more like these", file=sys.stderr)
+        tell(f"{len(notes) - _MOST_NOTES} more like these")
 
 
 def _links(months: Months, sessions: Sequence[PastSession], journal: Journal) -> list[Correlation]:
-    from guard.journal.journal import numbers
-    from guard.progress.sessions import kept_links
-
     if not journal.entries:
         return []
     outcomes: dict[str, list[float | None]] = {
@@ -156,22 +138,15 @@ def _links(months: Months, sessions: Sequence[PastSession], journal: Journal) ->
 
 
 def _show(months: Months, units: str) -> None:
-    from guard.progress.terminal import report
-
     print(*report(months, units, *_screen()), sep="\n")
 
 
 def _screen() -> tuple[int, Look]:
     """Its width in cells and what it can show."""
-    from guard.screen.report import columns, console_and_look
-
     return columns(_WIDEST), console_and_look()[1]
 
 
 def _write_csv(args: argparse.Namespace, months: Months, sessions: Sequence[PastSession], units: str) -> None:
-    from guard.csv.write import table_csv
-    from guard.progress.document import RUN_COLUMNS, rows
-
     text = table_csv(RUN_COLUMNS, rows(months, sessions, units))
     if args.csv == "-":
         print(text.replace("\r\n", "\n"), end="")

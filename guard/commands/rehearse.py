@@ -1,19 +1,32 @@
 """`guard rehearse`: the whole live session with an invented runner in place of a strap."""
 
-from __future__ import annotations
-
 import argparse
+import asyncio
+import os
+import sys
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
-from guard.commands.options import add_session_options, number_in
+from guard.browser.door import opened_page
+from guard.clock import ManualClock, PacedClock
+from guard.commands.options import add_session_options, can_ask, chosen_settings, is_terminal, number_in, tell
+from guard.commands.session_parts import SessionKind, finished, guarded, terminal_console
+from guard.commands.voice_bar import ready_voice
 from guard.errors import UsageError
-
-if TYPE_CHECKING:
-    from guard.events import Input
-    from guard.live.practice import PracticeSource
-    from guard.plan.plan import Plan
-    from guard.settings import Settings
+from guard.events import Input
+from guard.files import marks
+from guard.files.folders import config_dir
+from guard.lesson.terminal import give
+from guard.library.library import rehearsals_dir
+from guard.live.inbox import Inbox
+from guard.live.practice import PracticeSource, find_course
+from guard.plan.file import read_plan
+from guard.plan.plan import Plan
+from guard.runner.follow import CEILING_BPM, Follower, practice_for
+from guard.runner.rehearsal import PRACTICE
+from guard.screen.cautions import shown_once
+from guard.screen.summary import over
+from guard.session import Session
+from guard.settings import Settings
 
 FIRST = "hill-loop"
 FASTEST = 10_000.0  # times; an hour in a third of a second is as fast as any machine (ours)
@@ -37,19 +50,6 @@ def run(args: argparse.Namespace) -> int:
     if args.list_courses:
         return _list_courses()
 
-    import asyncio
-    import sys
-
-    from guard.browser.door import opened_page
-    from guard.clock import PacedClock
-    from guard.commands.options import is_terminal, tell
-    from guard.commands.session_parts import SessionKind, finished, guarded
-    from guard.commands.voice_bar import ready_voice
-    from guard.files.folders import config_dir
-    from guard.library.library import rehearsals_dir
-    from guard.live.inbox import Inbox
-    from guard.screen.cautions import shown_once
-
     if args.lesson:
         return asyncio.run(_lesson(args))
     settings, plan, source = _chosen(args)
@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     shown_once(config_dir(make=False), reader=None, writer=sys.stderr)
     name = plan.name if plan else course.name
     kind = SessionKind(
-        title=f"rehearsal {name}: an invented runner, {speedup:g} times as fast",
+        title=f"rehearsal {name}, an invented runner",
         tag=f"INVENTED {speedup:g}X",
         log_folder=rehearsals_dir,
         needs_screen=True)
@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
             await _lesson(args)
         await ready_voice(settings, plain=args.plain)
         inbox = Inbox()
-        watched = is_terminal(sys.stdin, sys.stderr) and not args.plain
+        watched = can_ask() and not args.plain
         page = await opened_page(settings, inbox, tell, wait=watched, title=kind.title, tag=kind.tag)
         ended = await guarded(source, settings, PacedClock(speedup), kind, plain=args.plain, plan=plan,
                               page=page, inbox=inbox)
@@ -82,9 +82,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _chosen(args: argparse.Namespace) -> tuple[Settings, Plan | None, PracticeSource]:
     """The settings of the session, its plan if any, and the invented runner."""
-    from guard.commands.options import chosen_settings
-    from guard.live.practice import PracticeSource, find_course
-
     if args.seed < 0:
         raise UsageError(f"--seed {args.seed} is less than 0: use a whole number from 0 up")
     if args.plan is None:
@@ -92,9 +89,6 @@ def _chosen(args: argparse.Namespace) -> tuple[Settings, Plan | None, PracticeSo
         return chosen_settings(args, course=course.settings), None, PracticeSource(course, args.seed)
     if args.course is not None:
         raise UsageError("--course and --plan cannot both be given: a plan makes its own course")
-    from guard.plan.file import read_plan
-    from guard.runner.follow import CEILING_BPM, Follower, practice_for
-
     own = chosen_settings(args, need_ceiling=False)
     ceiling_bpm = own.ceiling_bpm or CEILING_BPM
     settings = chosen_settings(args, course={"ceiling_bpm": ceiling_bpm})
@@ -105,11 +99,6 @@ def _chosen(args: argparse.Namespace) -> tuple[Settings, Plan | None, PracticeSo
 
 async def _unguarded(name: str, seed: int, settings: Settings) -> Sequence[tuple[str, str]]:
     """How long the same invented runner is over the ceiling when he hears nothing."""
-    from guard.clock import ManualClock
-    from guard.live.practice import PracticeSource
-    from guard.screen.summary import over
-    from guard.session import Session
-
     session = Session(settings)
 
     def put(event: Input) -> None:
@@ -121,28 +110,15 @@ async def _unguarded(name: str, seed: int, settings: Settings) -> Sequence[tuple
 
 def _is_first(args: argparse.Namespace) -> bool:
     """Whether the lesson comes first: once, when somebody just tries it, and is there to answer."""
-    from guard.files import marks
-
     chose = args.course or args.plan or args.speedup or args.plain or args.assignments or args.page
     return not chose and _can_answer() and not marks.is_done(marks.LESSON_OFFERED)
 
 
 def _can_answer() -> bool:
-    import os
-    import sys
-
-    from guard.commands.options import is_terminal
-
     return is_terminal(sys.stdin, sys.stdout) and os.environ.get("TERM") != "dumb"
 
 
 async def _lesson(args: argparse.Namespace) -> int:
-    from guard.commands.options import chosen_settings
-    from guard.commands.session_parts import terminal_console
-    from guard.commands.voice_bar import ready_voice
-    from guard.files import marks
-    from guard.lesson.terminal import give
-
     if not _can_answer():
         raise UsageError("the lesson asks for keys and needs a terminal: `guard check --sounds` plays every "
                          "cue with its name")
@@ -155,9 +131,7 @@ async def _lesson(args: argparse.Namespace) -> int:
 
 
 def _list_courses() -> int:
-    from guard.live.practice import courses
-
-    for name, course in courses().items():
+    for name, course in PRACTICE.items():
         minutes = course.duration_s / 60.0
         print(f"{name}\n  {course.title}\n  {minutes:.0f} min, ceiling {course.settings['ceiling_bpm']:.0f}, "
               f"{course.speedup:g} times as fast unless told otherwise")

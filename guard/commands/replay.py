@@ -1,27 +1,27 @@
 """`guard replay`: what the guard would have cued on a recording, beside what it did cue."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from guard import __version__
 from guard.commands.options import (
     add_settings_options,
     log_path,
     print_json,
     readers_units,
+    tell,
     typed_values,
     with_ceiling,
 )
 from guard.errors import EXIT_DIFFERENT, UsageError
-
-if TYPE_CHECKING:
-    from guard.log.recording import Recording
-    from guard.replay.compare import Compared
-    from guard.replay.replay import Replay
-
+from guard.events import Action, Command, CueGiven
+from guard.log.recording import Recording, read_log
+from guard.replay import terminal as show
+from guard.replay.compare import WINDOW_S, Compared, compare, counted
+from guard.replay.replay import Replay, replay, same_as_recorded
+from guard.screen.report import console_and_look
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,16 +34,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.events import Action, Command
-    from guard.log.recording import read_log
-    from guard.replay.compare import WINDOW_S, counted
-    from guard.replay.replay import replay
-
     changes = typed_values(args)
     path = log_path(args.file)
     recording = read_log(path)
     for note in recording.notes:
-        print(f"note: {note}", file=sys.stderr)
+        tell(note)
     if args.verify:
         if changes:
             raise UsageError("--verify uses the settings of the log: leave --set and --ceiling out")
@@ -62,9 +57,6 @@ def run(args: argparse.Namespace) -> int:
             "cues": [one.as_dict() for one in compared]}
         print_json(document)
         return 0
-    from guard.replay import terminal as show
-    from guard.screen.report import console_and_look
-
     result = replace(result, settings=result.settings.replaced({**readers_units(), **changes}))
     console, look = console_and_look()
     show.show_heading(console, recording, result)
@@ -86,16 +78,11 @@ def _compared(
 
     An import holds no cues: other settings are compared with a replay under its own, if it has a ceiling.
     """
-    from guard import __version__
-    from guard.events import CueGiven
-    from guard.replay.compare import compare
-    from guard.replay.replay import replay, same_as_recorded
-
     if recording.outputs:
         made_by = str(recording.header.get("guard"))[:20]
         if changes and (recording.damaged or made_by != __version__) and not same_as_recorded(recording).same:
             why = "lines are missing" if recording.damaged else f"the log was made by guard {made_by!r}"
-            print(f"note: {why}, so some differences do not come from the settings", file=sys.stderr)
+            tell(f"{why}, so some differences do not come from the settings")
         said = [output for output in recording.outputs if isinstance(output, CueGiven)]
         return "recorded", compare(said, result.cues)
     if changes and recording.settings.ceiling_bpm is not None:
@@ -104,17 +91,14 @@ def _compared(
 
 
 def _verify(recording: Recording, *, as_json: bool) -> int:
-    from guard import __version__
-    from guard.replay.replay import same_as_recorded
-
     if not recording.outputs:
         raise UsageError("nothing was said in this recording (an import?): there is nothing to compare")
     result = same_as_recorded(recording)
     made_by = str(recording.header.get("guard"))[:20]
     if not result.same and made_by != __version__:
-        print(f"note: the log was made by guard {made_by!r}, this is {__version__}", file=sys.stderr)
+        tell(f"the log was made by guard {made_by!r}, this is {__version__}")
     if not result.same and recording.damaged:
-        print("note: lines of the log are missing, so a replay may differ", file=sys.stderr)
+        tell("lines of the log are missing, so a replay may differ")
     if as_json:
         print_json({"format": 1, "same": result.same, "compared": result.compared,
                     "differences": list(result.differences)})

@@ -1,22 +1,29 @@
 """`guard review`: how a session went."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from pathlib import Path
 
 from guard.commands.options import (
     add_settings_options,
-    is_terminal,
+    can_ask,
     log_path,
     print_json,
     readers_units,
+    tell,
     typed_values,
     with_ceiling,
     wrote,
 )
+from guard.commands.session_note import ask_and_keep
 from guard.errors import InputError, UsageError
+from guard.files.folders import sessions_dir
+from guard.library.library import sessions
+from guard.log.recording import read_log
+from guard.review.page import page
+from guard.review.review import review
+from guard.review.terminal import view
+from guard.screen.report import console_and_look
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,9 +39,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.log.recording import read_log
-    from guard.review.review import review
-
     changes = typed_values(args)
     path = _newest() if args.file is None else Path(log_path(args.file))
     if args.note:
@@ -42,28 +46,20 @@ def run(args: argparse.Namespace) -> int:
     recording = read_log(path)
     settings = with_ceiling(recording.settings.replaced({**readers_units(), **changes}), path)
     found = review(recording, settings)
-    title = path.name
+    title = path.name.removesuffix(".jsonl")
     if args.html is not None:
-        from guard.review.page import page
-
         wrote(args.html, [page(found, title).encode()], force=args.force)
     if args.json:
         for remark in found.remarks:
-            print(f"note: {remark}", file=sys.stderr)
+            tell(remark)
         print_json(found.as_dict())
     elif args.html is None:
-        from guard.review.terminal import view
-        from guard.screen.report import console_and_look
-
         console, look = console_and_look()
         console.print(view(found, title, console.width, look))
     return 0
 
 
 def _newest() -> Path:
-    from guard.files.folders import sessions_dir
-    from guard.library.library import sessions
-
     # By when a session began, not by when its file was last touched; a clock that nobody set is not believed.
     logs = [entry.path for entry in sessions() if not entry.problem]
     if not logs:
@@ -73,8 +69,6 @@ def _newest() -> Path:
 
 
 def _ask(path: Path) -> None:
-    from guard.commands.session_note import ask_and_keep
-
-    if not is_terminal(sys.stdin, sys.stderr):
+    if not can_ask():
         raise UsageError("--note asks questions and needs a terminal: leave it out")
     ask_and_keep(path, sys.stdin, sys.stderr)

@@ -1,18 +1,27 @@
 """`guard route`: the climbs of a road, and which can be jogged under the ceiling."""
 
-from __future__ import annotations
-
 import argparse
-import os
-from typing import TYPE_CHECKING
 
-from guard.commands.options import add_settings_options, chosen_settings, print_json, wrote
+from rich.markup import escape
+from rich.padding import Padding
+
+from guard.clock import wall_now
+from guard.commands.options import add_settings_options, chosen_settings, counting, print_json, wrote
 from guard.errors import UsageError, short
-
-if TYPE_CHECKING:
-    from guard.route.forecast import Ability, Forecast, Range
-    from guard.route.route import Route
-    from guard.settings import Settings
+from guard.files.folders import sessions_dir
+from guard.journal import journal as journals
+from guard.progress.progress import look
+from guard.progress.sessions import sessions_of
+from guard.route import words
+from guard.route.document import document
+from guard.route.drawing import draw
+from guard.route.file import read_route
+from guard.route.forecast import SLOWEST_JOG_M_S, Ability, Forecast, Range, day_range, forecast, gain_of
+from guard.route.page import page
+from guard.route.route import Route
+from guard.screen.report import columns, console_and_look
+from guard.settings import Settings
+from guard.units import per_m_s, speed_unit
 
 _WIDEST = 110  # cells; longer lines are hard to read
 _SPEEDS_M_S = (0.8, 7.0)  # a typed one outside is a slip: 3 and 25 km/h (ours)
@@ -34,9 +43,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.route.file import read_route
-    from guard.route.forecast import SLOWEST_JOG_M_S, Ability, forecast, gain_of
-
     settings = chosen_settings(args, need_ceiling=False)
     gain, learned = gain_of(settings.gain_bpm_per_m_s)
     typed = _speed(args.speed, "--speed", settings.units)
@@ -46,12 +52,8 @@ def run(args: argparse.Namespace) -> int:
     runner = Ability(settings.ceiling_bpm, level, gain, learned, settings.belt, slowest)
     found = forecast(route, runner)
     if args.html is not None:
-        from guard.route.page import page
-
         wrote(args.html, [page(route, found, runner, source, settings.units).encode()], force=args.force)
     if args.json:
-        from guard.route.document import document
-
         print_json(document(route, found, runner, source))
     elif args.html is None:
         _show(route, found, runner, source, settings.units)
@@ -60,8 +62,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _speed(text: str | None, option: str, units: str) -> float | None:
     """A typed speed in m/s."""
-    from guard.units import per_m_s, speed_unit
-
     if text is None:
         return None
     try:
@@ -76,25 +76,13 @@ def _speed(text: str | None, option: str, units: str) -> float | None:
 
 
 def _typed_level(speed_m_s: float, gain: Range) -> tuple[Range, str]:
-    from guard.route.forecast import day_range
-
     return day_range(speed_m_s, _TYPED_SHARE * speed_m_s, gain), "as given"
 
 
 def _found_level(settings: Settings, gain: Range) -> tuple[Range | None, str]:
     """The speed at the ceiling that the months tell; None where they tell none."""
-    from guard.files.folders import sessions_dir
-
     if settings.ceiling_bpm is None or not sessions_dir(make=False).is_dir():
         return None, ""
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from guard.clock import wall_now
-    from guard.commands.options import counting
-    from guard.journal import journal as journals
-    from guard.progress.progress import look
-    from guard.progress.sessions import sessions_of
-    from guard.route.forecast import day_range
-
     sessions = sessions_of(None, progress=counting("reading sessions"))
     if not sessions:
         return None, ""
@@ -108,13 +96,6 @@ def _found_level(settings: Settings, gain: Range) -> tuple[Range | None, str]:
 
 
 def _show(route: Route, found: Forecast, runner: Ability, source: str, units: str) -> None:
-    from rich.markup import escape
-    from rich.padding import Padding
-
-    from guard.route import words
-    from guard.route.drawing import draw
-    from guard.screen.report import columns, console_and_look
-
     console, look = console_and_look()
 
     def say(line: str, indent: int = 0) -> None:

@@ -1,20 +1,46 @@
 """`guard run`: guard a real run with a strap."""
 
-from __future__ import annotations
-
 import argparse
+import asyncio
+import sys
+import threading
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
-from guard.commands.options import add_session_options, number_in
+from guard.browser.door import opened_page
+from guard.clock import RealClock, wall_now
+from guard.commands.options import (
+    HOW_TO_FIND_A_CEILING,
+    add_session_options,
+    answered,
+    can_ask,
+    chosen_settings,
+    number_in,
+    tell,
+)
+from guard.commands.session_note import ask_if_wanted
+from guard.commands.session_parts import SessionKind, finished, guarded
+from guard.commands.stand_by import stand_by
+from guard.commands.voice_bar import ready_voice
+from guard.devices import remembered as straps
+from guard.devices.peripheral import FOOT_POD_PERIPHERAL, STRAP_PERIPHERAL, TREADMILL_PERIPHERAL, Peripheral
+from guard.devices.seen import RememberedDevice, Seen, Wanted, typed
 from guard.errors import UsageError
-
-if TYPE_CHECKING:
-    from guard.devices.seen import RememberedDevice, Seen
-    from guard.live.live import Ended
-    from guard.plan.plan import Plan
-    from guard.radio.companions import WithSpeed
-    from guard.settings import Settings
+from guard.files.folders import config_dir, sessions_dir
+from guard.files.hold import hold
+from guard.journal.today import before_a_run
+from guard.live.inbox import Inbox
+from guard.live.live import Ended
+from guard.log.wall import clock_is_trusted
+from guard.plan.file import read_plan
+from guard.plan.plan import Plan
+from guard.radio.airtime import Airtime
+from guard.radio.companions import WithSpeed
+from guard.radio.link import LinkOptions
+from guard.radio.speed_source import SpeedSource
+from guard.radio.strap import StrapSource
+from guard.screen.cautions import shown_once
+from guard.screen.lines import filled
+from guard.settings import Settings
 
 LONGEST_SEARCH_S = 86_400.0  # a day: longer is a slip
 SPEED_WAIT_S = 20.0  # for a treadmill or pod to be chosen, before the session goes on without
@@ -40,31 +66,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    import asyncio
-    import sys
-
-    from guard.browser.door import opened_page
-    from guard.clock import RealClock, wall_now
-    from guard.commands.options import is_terminal
-    from guard.commands.session_note import ask_if_wanted
-    from guard.commands.session_parts import SessionKind, finished, guarded
-    from guard.commands.voice_bar import ready_voice
-    from guard.files.folders import config_dir, sessions_dir
-    from guard.journal.today import before_a_run
-    from guard.live.inbox import Inbox
-    from guard.log.wall import clock_is_trusted
-    from guard.screen.cautions import shown_once
-
     settings, plan = _planned(args)
     _check_stand_by(args)
     source = _source(args)
-    reader = sys.stdin if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
+    reader = sys.stdin if can_ask() and not args.stand_by else None
     if not shown_once(config_dir(), reader=reader, writer=sys.stderr):
         return 0
     kind = SessionKind(title=plan.name if plan else "", log_folder=sessions_dir)
 
     def tell(sentence: str) -> None:
-        print(sentence, file=sys.stderr, flush=True)
+        print(filled(sentence, stream=sys.stderr), file=sys.stderr, flush=True)
 
     if not clock_is_trusted(wall_now()):
         tell("note: the clock of this machine is not set, so the log may carry a wrong date; "
@@ -72,8 +83,6 @@ def run(args: argparse.Namespace) -> int:
     before_a_run(wall_now().date(), settings.ceiling_bpm, tell)
 
     if args.stand_by:
-        from guard.commands.stand_by import stand_by
-
         return asyncio.run(stand_by(settings, kind, lambda: _source(args), tell, plan=plan))
 
     async def session() -> Ended:
@@ -94,9 +103,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _planned(args: argparse.Namespace) -> tuple[Settings, Plan | None]:
     """Settings and plan. A plan that is there to find the ceiling needs none, but a never-exceed limit."""
-    from guard.commands.options import HOW_TO_FIND_A_CEILING, chosen_settings
-    from guard.plan.file import read_plan
-
     if args.plan is None:
         return chosen_settings(args), None
     settings = chosen_settings(args, need_ceiling=False)
@@ -113,16 +119,8 @@ def _planned(args: argparse.Namespace) -> tuple[Settings, Plan | None]:
 
 def _asked_stop() -> float:
     """The never-exceed limit that a test is run under; none is guessed."""
-    import sys
-
-    from guard.commands.options import is_terminal
-
-    if is_terminal(sys.stdin, sys.stderr):
-        print("This test needs no ceiling but a heart rate you must never exceed, from whoever tested or "
-              "treats you, bpm: ", end="", file=sys.stderr, flush=True)
-        text = sys.stdin.readline().strip()
-    else:
-        text = ""
+    text = answered("This test needs no ceiling but a heart rate you must never exceed, from whoever tested "
+                    "or treats you, bpm:")
     try:
         return float(text)
     except ValueError:
@@ -132,28 +130,10 @@ def _asked_stop() -> float:
 
 def _source(args: argparse.Namespace) -> WithSpeed:
     """The strap, and what tells the speed beside it."""
-    import sys
-
-    from guard.commands.options import is_terminal
-    from guard.devices import remembered as straps
-    from guard.devices.peripheral import (
-        FOOT_POD_PERIPHERAL,
-        STRAP_PERIPHERAL,
-        TREADMILL_PERIPHERAL,
-        Peripheral,
-    )
-    from guard.devices.seen import Wanted, typed
-    from guard.files.hold import hold
-    from guard.radio.airtime import Airtime
-    from guard.radio.companions import WithSpeed
-    from guard.radio.link import LinkOptions
-    from guard.radio.speed_source import SpeedSource
-    from guard.radio.strap import StrapSource
-
     def wanted(text: str | None, kind: Peripheral) -> Wanted | None:
         if text is not None:
             return typed(text) if text.strip() else None
-        known = straps.remembered(lambda sentence: print(f"note: {sentence}", file=sys.stderr), kind.kind)
+        known = straps.remembered(tell, kind.kind)
         return Wanted(known.name, known.address) if known else None
 
     def remember(kind: Peripheral) -> Callable[[RememberedDevice], None]:
@@ -162,7 +142,7 @@ def _source(args: argparse.Namespace) -> WithSpeed:
 
         return keep
 
-    choose = _choose if is_terminal(sys.stdin, sys.stderr) and not args.stand_by else None
+    choose = _choose if can_ask() and not args.stand_by else None
     airtime = Airtime()
     strap = StrapSource(
         wanted(args.strap, STRAP_PERIPHERAL),
@@ -186,8 +166,6 @@ def _check_stand_by(args: argparse.Namespace) -> None:
     """Nobody is there to be asked, so the strap must be known: never a stranger's."""
     if not args.stand_by:
         return
-    from guard.devices import remembered as straps
-
     if args.wait is not None:
         raise UsageError("--stand-by waits as long as it takes: leave --wait out")
     if args.strap is None and straps.remembered(lambda sentence: None) is None:
@@ -197,17 +175,13 @@ def _check_stand_by(args: argparse.Namespace) -> None:
 
 async def _choose(candidates: Sequence[Seen]) -> Seen | None:
     """Ask which of them; None (Enter) searches on."""
-    import asyncio
-    import sys
-    import threading
-
     for number, seen in enumerate(candidates, 1):
         print(f"  {number}  {seen.label}", file=sys.stderr)
     noun = candidates[0].noun
-    question = f"Which {noun} is yours? Its number, or Enter to keep searching: "
+    question = f"Which {noun} is yours? Its number, or Enter to keep searching:"
     if len(candidates) == 1:
-        question = f"Is this {noun} yours? 1 for yes (it is then remembered), or Enter to keep searching: "
-    print(question, end="", file=sys.stderr, flush=True)
+        question = f"Is this {noun} yours? 1 for yes (it is then remembered), or Enter to keep searching:"
+    print(filled(question, stream=sys.stderr), end=" ", file=sys.stderr, flush=True)
     loop = asyncio.get_running_loop()
     answer: asyncio.Future[str] = loop.create_future()
 

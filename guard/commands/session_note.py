@@ -1,7 +1,5 @@
 """The question after a session: how was it? Every answer may be left out."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import TextIO
 

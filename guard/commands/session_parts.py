@@ -1,7 +1,5 @@
 """What `guard run` and `guard rehearse` share: screen, sound, log and the end of a session."""
 
-from __future__ import annotations
-
 import asyncio
 import os
 import sys
@@ -10,10 +8,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from rich.table import Table
+
+from guard.browser.page import BrowserPage
 from guard.clock import SessionClock, wall_now
-from guard.commands.options import is_terminal
+from guard.commands.options import is_terminal, tell
 from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN
 from guard.errors import GuardError
 from guard.files import folders
@@ -23,6 +23,7 @@ from guard.live.live import LOG_TOPIC, Ended, run_session
 from guard.live.source import Source
 from guard.log.log import SessionLog, new_session_path, session_header
 from guard.log.wall import clock_is_trusted
+from guard.pins.panel import Panel
 from guard.plan.plan import Plan
 from guard.screen.console import Console
 from guard.screen.frame import Screen
@@ -33,10 +34,6 @@ from guard.screen.summary import summary_lines, summary_rows
 from guard.screen.view import ViewOptions
 from guard.settings import Settings
 from guard.sound.player import Sounder
-
-if TYPE_CHECKING:
-    from guard.browser.page import BrowserPage
-    from guard.pins.panel import Panel
 
 DEBUG_FILE = "debug.log"
 
@@ -96,11 +93,9 @@ async def guarded(
 
 
 def panel_for(settings: Settings, report: Callable[[str], None]) -> Panel | None:
-    """Button, lamp and buzzer, still to be opened; None, with nothing loaded, where no pin is set."""
+    """Button, lamp and buzzer, still to be opened; None, with gpiozero never loaded, where no pin is set."""
     if settings.pin_button is settings.pin_lamp is settings.pin_buzzer is None:
         return None
-    from guard.pins.panel import Panel
-
     return Panel(settings, report)
 
 
@@ -124,8 +119,6 @@ def finished(ended: Ended, *, title: str, beside: Sequence[tuple[str, str]] = ()
 def _show_end(ended: Ended, title: str, beside: Sequence[tuple[str, str]]) -> None:
     console = Console(highlight=False, emoji=False)
     if console.is_terminal:
-        from rich.table import Table
-
         table = Table(title=title, title_justify="left", show_header=False, box=None, padding=(0, 2, 0, 0))
         for fact, value in [*summary_rows(ended.summary), *beside]:
             table.add_row(fact, value)
@@ -137,7 +130,7 @@ def _show_end(ended: Ended, title: str, beside: Sequence[tuple[str, str]]) -> No
         kept = ended.log_path.parent in (folders.sessions_dir(make=False), rehearsals_dir(make=False))
         print(f"how it went: guard review {ended.log_path.stem if kept else ended.log_path}")
     for trouble in ended.troubles:
-        print(f"note: {trouble}", file=sys.stderr)
+        tell(trouble)
 
 
 def _tell_of_log(inbox: Inbox, sentence: str, works: bool) -> None:

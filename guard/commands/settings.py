@@ -1,14 +1,17 @@
 """`guard settings`: show, explain and change settings."""
 
-from __future__ import annotations
-
 import argparse
 import re
 import sys
 from typing import Any
 
+from rich.markup import escape
+
 from guard.commands.options import FIND_A_CEILING, print_json, tell
 from guard.errors import UsageError, printable
+from guard.screen import report
+from guard.settings import RETIRED, RetiredSetting, Settings, find, parse_assignments, table
+from guard.settings import file as settings_file
 
 RANGE_COLUMN_FROM = 110  # columns from which the range has a column of its own
 
@@ -25,9 +28,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.settings import RETIRED, RetiredSetting, find, parse_assignments, table
-    from guard.settings import file as settings_file
-
     words = _joined(args.words)
     changes = parse_assignments([word for word in words if "=" in word])
     asked = [*args.explain, *(word for word in words if "=" not in word)]
@@ -70,8 +70,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _try_voice(voice: str) -> None:
     """Tell of a voice that will not do at once, not on the next run; it is kept all the same."""
-    from guard.settings import Settings
-    from guard.sound.languages.spoken import language_of
+    from guard.sound.languages.spoken import language_of  # heavy, and seldom asked for
     from guard.sound.preflight import voice_trouble
 
     if (trouble := voice_trouble(Settings(voice=voice))) is not None:
@@ -82,8 +81,6 @@ def _try_voice(voice: str) -> None:
 
 def _joined(words: list[str]) -> list[str]:
     """`KEY VALUE` and `KEY = VALUE` as KEY=VALUE: a word that is no setting belongs to the key before it."""
-    from guard.settings import RETIRED, table
-
     keys = {*RETIRED, *(entry.key for entry in table())}
     joined: list[str] = []
     for word in words:
@@ -98,9 +95,6 @@ def _joined(words: list[str]) -> list[str]:
 
 def _rows() -> list[dict[str, Any]]:
     """Every setting with its value in force, JSON-ready."""
-    from guard.settings import file as settings_file
-    from guard.settings import table
-
     kept = settings_file.load(retired=tell)
     return [{
         "key": entry.key,
@@ -115,13 +109,9 @@ def _rows() -> list[dict[str, Any]]:
 
 
 def _list(rows: list[dict[str, Any]], path: str) -> None:
-    from rich.markup import escape
-
-    from guard.screen.report import console_and_look, table
-
-    console, look = console_and_look()
+    console, look = report.console_and_look()
     wide = console.width >= RANGE_COLUMN_FROM
-    grid = table(look)
+    grid = report.table(look)
     for title in ("setting", "value", *(["range"] if wide else []), "from"):
         grid.add_column(title, no_wrap=True)
     grid.add_column("meaning" if wide else "meaning; range", ratio=1)

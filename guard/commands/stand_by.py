@@ -4,12 +4,10 @@
       └ a signal ends it at any point; a very long press switches the machine off
 """
 
-from __future__ import annotations
-
 import asyncio
 import subprocess
 from collections.abc import Callable, Coroutine
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from guard.browser.door import opened_page
 from guard.clock import RealClock
@@ -18,12 +16,10 @@ from guard.errors import HardwareError, short
 from guard.live.inbox import Inbox, Press
 from guard.live.signals import ending_signals
 from guard.live.unattended import Unattended, first_of
+from guard.pins.panel import Panel
 from guard.plan.plan import Plan
 from guard.radio.companions import WithSpeed
 from guard.settings import Settings
-
-if TYPE_CHECKING:
-    from guard.pins.panel import Panel
 
 POWER_OFF: tuple[tuple[str, ...], ...] = (
     ("sudo", "-n", "systemctl", "poweroff"),  # as `hardware/pi.sh install --power-off` allows

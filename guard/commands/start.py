@@ -4,32 +4,37 @@ Each step is a command of its own, called with what the runner answers here.
 What fails is said, and the step stays open.
 """
 
-from __future__ import annotations
-
 import argparse
 import contextlib
 import io
-import shutil
 import sys
 from collections.abc import Callable
-from textwrap import fill
 from types import ModuleType
-from typing import TYPE_CHECKING
 
+from guard.ceiling import results
+from guard.commands import ceiling, check, rehearse, settings, straps
+from guard.commands import run as run_command
 from guard.commands.options import is_terminal, own_settings
+from guard.devices import remembered
 from guard.errors import GuardError, printable
+from guard.files import marks
+from guard.files.folders import config_dir
+from guard.library.library import sessions
+from guard.plan.examples import EXAMPLES
+from guard.plan.file import write_new
+from guard.screen.cautions import shown_once
+from guard.screen.lines import filled
+from guard.settings import Settings
+from guard.sound.player import why_off
+from guard.sound.preflight import SOUND_OUTPUT
 from guard.start.path import BY_HAND, Facts, StartStep, listing, next_step, typed_step
 
-if TYPE_CHECKING:
-    from guard.settings import Settings
-
-_WIDEST = 78  # cells of a line of text
 TALK_TEST = "talk-test.toml"
 _CEILING = (
     "1  I know mine, from a test or from a professional",
     "2  I will have it tested: the most certain way; the first run waits for it",
-    "3  a talk test now, timed by the guard: 40 minutes, from easy to steady. It is measured on you; it "
-    "tends to read high, so 5 beats are taken off",
+    "3  a talk test now, timed by the guard: 40 minutes, from easy to steady, for runners who were told a "
+    "heart rate never to exceed. It is measured on you; it tends to read high, so 5 beats are taken off",
     # 76 % of the error of a maximum by age, 10.8 bpm (Nes 2013)
     "4  a cautious start from age and resting heart rate: formulas; two runners in three lie within about "
     "8 beats of them. A talk test later narrows it",
@@ -78,7 +83,7 @@ def _one(step: StartStep, left: set[StartStep]) -> None:
     """Offer a step, and do it or the one whose number is typed."""
     _head(step)
     while True:
-        word = _ask("Enter: do it, s: later, a number: that step, q: leave. ").lower()
+        word = _ask("Enter does it, s skips it for now, a number goes to that step, q leaves. ").lower()
         if word in ("q", "quit"):
             raise _Left
         if word in ("s", "later"):
@@ -97,28 +102,29 @@ def _one(step: StartStep, left: set[StartStep]) -> None:
     try:
         _DO[step]()
     except GuardError as error:
-        print(f"\n{_filled(printable(str(error)))}")
+        _complain(error)
     except KeyboardInterrupt:
         print("\nleft")
     if not _facts().of(step)[0]:
-        print(f"\nLeft open: {step.title}. It can also be done by `{BY_HAND[step]}`.")
+        if step is not StartStep.TRY:  # the lesson says so itself
+            print(filled(f"\nLeft open: {step.title}. It can also be done by `{BY_HAND[step]}`."))
         left.add(step)
 
 
 def _head(step: StartStep) -> None:
-    print(f"\n{step.number}  {step.title}\n{_filled(step.about)}")
+    print(f"\n{step.number}  {step.title}\n{filled(step.about)}")
 
 
 def _list(here: StartStep | None) -> None:
     facts = _facts()
-    print("\n".join(listing(facts, here)))
+    print("\n".join(filled(line, later=" " * 18) for line in listing(facts, here)))
     if here is None:
         print()
-        print(_filled("All done. `guard run` guards a run, `guard review` shows how it went, "
+        print(filled("All done. `guard run` guards a run, `guard review` shows how it went, "
                       "`guard --help` the rest."))
     elif is_terminal(sys.stdin, sys.stdout):
         print()
-        print(_filled("Every step can be left and taken up again: `guard start` goes on where you were."))
+        print(filled("Every step can be left and taken up again: `guard start` goes on where you were."))
     else:
         open_steps = [step for step in StartStep if not facts.of(step)[0]]
         print("\nIn a terminal `guard start` goes through them. By hand:")
@@ -126,10 +132,6 @@ def _list(here: StartStep | None) -> None:
 
 
 def _facts() -> Facts:
-    from guard.devices import remembered
-    from guard.files import marks
-    from guard.library.library import sessions
-
     known = remembered.remembered(_quiet)
     settings, runs = _settings(), 0
     with contextlib.suppress(GuardError):
@@ -142,8 +144,6 @@ def _facts() -> Facts:
 
 
 def _settings() -> Settings:
-    from guard.settings import Settings
-
     with contextlib.suppress(GuardError):
         return own_settings(_quiet)
     return Settings()
@@ -158,19 +158,13 @@ def _quiet(sentence: str) -> None:
 
 def _sound() -> None:
     """Play every cue; whether it was heard is asked only where a sound left this machine."""
-    from guard.commands import check
-    from guard.files import marks
-    from guard.sound.player import why_off
-    from guard.sound.preflight import SOUND_OUTPUT
-
     settings = _settings()
     silent = bool(why_off(settings))
     for one in check.sound_checks(settings, play=not silent):
         check.show(one)
         silent |= one.name == SOUND_OUTPUT and not one.ok
     if silent:
-        print(_filled("So nothing could be heard. The screen shows every cue all the same, and a phone can "
-                      "say them: `guard run --page network`."))
+        print(filled("Without sound the screen still shows every cue."))
     elif _yes("\nDid you hear the cues, and could you tell the words?"):
         marks.mark(marks.SOUND)
     else:
@@ -178,42 +172,36 @@ def _sound() -> None:
 
 
 def _strap() -> None:
-    from guard.commands import straps
-
     _called(straps)
-    name = _ask("\nName or address of yours (Enter: none of them): ")
+    name = _ask("\nYours, by name or address (Enter: none of them): ")
     if name:
         _called(straps, f"--remember={name}")
 
 
 def _cautions() -> None:
-    from guard.files.folders import config_dir
-    from guard.screen.cautions import shown_once
-
     if not shown_once(config_dir(), reader=sys.stdin, writer=sys.stdout):
         raise _Left
 
 
 def _ceiling() -> None:
-    print("\n".join(_filled(choice, "  ", "     ") for choice in _CEILING))
+    print("\n".join(filled(choice, "  ", "     ") for choice in _CEILING))
     choice: dict[str, Callable[[], object]] = {
         "1": _known, "2": lambda: print(_TESTED), "3": _talk_test, "4": _by_formula}
     while word := _ask("1 to 4, or Enter for later: "):
-        if word in choice and choice[word]() is not False:
-            return
+        try:
+            if word in choice and choice[word]() is not False:
+                return
+        except GuardError as error:
+            _complain(error)
 
 
 def _known() -> None:
-    from guard.commands import settings
-
     word = _ask("Your ceiling, bpm: ")
     if word:
         _called(settings, f"ceiling_bpm={word}")
 
 
 def _by_formula() -> None:
-    from guard.commands import ceiling
-
     _called(ceiling, "--ask")
     _offer_suggestion()
 
@@ -223,19 +211,14 @@ def _talk_test() -> bool:
 
     False where it cannot be taken, so that another way may be chosen.
     """
-    from guard.ceiling import results
-    from guard.commands import ceiling
-    from guard.commands import run as run_command
-    from guard.files.folders import config_dir
-    from guard.library.library import sessions
-    from guard.plan.examples import EXAMPLES
-    from guard.plan.file import write_new
-
-    stop = _ask("The heart rate you must never exceed, from whoever tested or treats you (Enter: none): ")
-    if not stop:
-        print(_filled("Without it the guard does not time this test: nothing else would guard its stages. "
-                      "Choose 2 or 4, or take the test by yourself: `guard ceiling --how talk-test`."))
-        return False
+    if _settings().stop_bpm is None:
+        stop = _ask("The heart rate you must never exceed, from whoever tested or treats you (Enter: none): ")
+        if not stop:
+            print(filled("Without it the guard does not time this test: nothing else would guard its "
+                          "stages. Choose 2 or 4, or take the test by yourself: `guard ceiling --how "
+                          "talk-test`."))
+            return False
+        _called(settings, f"stop_bpm={stop}")
     print("\nFirst the reasons not to take this test unsupervised, then a cautious limit for its warm-up.")
     _called(ceiling, "--ask")
     bpm = _suggested()
@@ -248,8 +231,7 @@ def _talk_test() -> bool:
     if not plan.exists():
         write_new(str(plan), EXAMPLES["talk-test"])
     before = len(sessions())
-    _called(run_command, f"--plan={plan}", f"--ceiling={bpm:g}", "--no-note",
-            f"--set=stop_bpm={stop}")
+    _called(run_command, f"--plan={plan}", f"--ceiling={bpm:g}", "--no-note")
     results_before = results.results()
     logs = sessions()
     if len(logs) > before:
@@ -261,8 +243,6 @@ def _talk_test() -> bool:
 
 
 def _suggested() -> float | None:
-    from guard.ceiling import results
-
     kept = results.results()
     suggestion = kept[-1].document.get("suggestion") if kept else None
     bpm = suggestion.get("bpm") if isinstance(suggestion, dict) else None
@@ -270,8 +250,6 @@ def _suggested() -> float | None:
 
 
 def _offer_suggestion() -> None:
-    from guard.commands import ceiling
-
     bpm = _suggested()
     if bpm is not None and _yes(f"\nKeep {bpm:.0f} as your ceiling?"):
         with contextlib.redirect_stdout(io.StringIO()):  # it has just been shown
@@ -280,14 +258,10 @@ def _offer_suggestion() -> None:
 
 
 def _try() -> None:
-    from guard.commands import rehearse
-
     _called(rehearse, "--lesson")
 
 
 def _run() -> None:
-    from guard.commands import run as run_command
-
     if _facts().ceiling_bpm is None:
         print("A ceiling comes first: step 4.")
         return
@@ -303,6 +277,10 @@ _DO: dict[StartStep, Callable[[], None]] = {
 # -- asking
 
 
+def _complain(error: GuardError) -> None:
+    print(f"\n{filled(printable(str(error)))}\n")
+
+
 def _called(command: ModuleType, *words: str) -> int:
     """A command of the guard, with these words after it."""
     parser = argparse.ArgumentParser(prog="guard", exit_on_error=False)
@@ -310,14 +288,9 @@ def _called(command: ModuleType, *words: str) -> int:
     return int(command.run(parser.parse_args(words)))
 
 
-def _filled(words: str, first: str = "", later: str = "") -> str:
-    width = min(_WIDEST, shutil.get_terminal_size((_WIDEST, 24)).columns)
-    return fill(words, width, initial_indent=first, subsequent_indent=later)
-
-
 def _ask(question: str) -> str:
     lead = question[:len(question) - len(question.lstrip("\n"))]
-    print(f"{lead}{_filled(question.strip())} ", end="", flush=True)
+    print(f"{lead}{filled(question.strip())} ", end="", flush=True)
     line = sys.stdin.readline()
     if not line:
         raise _Left

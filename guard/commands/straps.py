@@ -1,20 +1,20 @@
 """`guard straps`: which straps, treadmills and foot pods are in range, which are remembered."""
 
-from __future__ import annotations
-
 import argparse
+import asyncio
 import json
 import sys
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from guard.commands.options import number_in
+from guard.devices import remembered as straps
+from guard.devices.peripheral import PERIPHERALS, Peripheral
+from guard.devices.seen import RememberedDevice, Several, Taken, Wanted, pick, typed
 from guard.errors import HardwareError, UsageError
-
-if TYPE_CHECKING:
-    from guard.devices.peripheral import Peripheral
-    from guard.devices.seen import RememberedDevice
-    from guard.radio.listen import Sighting
+from guard.radio.listen import Sighting
+from guard.radio.survey import read_battery, survey
+from guard.screen.lines import filled
 
 LISTEN_S = 6.0  # straps tell of themselves about once a second; some seldom (ours)
 FORGET = ("strap", "treadmill", "foot-pod", "all")
@@ -43,8 +43,6 @@ class _Found:
 
 
 def run(args: argparse.Namespace) -> int:
-    import asyncio
-
     if args.forget:
         return _forget(args.forget, args.json)
     if args.remember is not None and not args.remember.strip():
@@ -68,11 +66,6 @@ def run(args: argparse.Namespace) -> int:
 
 async def _survey(seconds: float, remember: str | None) -> list[_Found]:
     """Straps, treadmills and foot pods in range; what was asked for is remembered."""
-    from guard.devices import remembered as straps
-    from guard.devices.peripheral import PERIPHERALS
-    from guard.devices.seen import Taken, Wanted, pick
-    from guard.radio.survey import read_battery, survey
-
     kinds = [_Found(kind, straps.remembered(_note, kind.kind), []) for kind in PERIPHERALS]
     for one in await survey(seconds, *PERIPHERALS):
         next(found for found in kinds if found.kind.kind == one.kind).sightings.append(one)
@@ -92,9 +85,6 @@ async def _survey(seconds: float, remember: str | None) -> list[_Found]:
 
 def _remember(text: str, kinds: list[_Found]) -> None:
     """Remember the one in range that is called so: as a strap if it is one, else as what it is."""
-    from guard.devices import remembered as straps
-    from guard.devices.seen import RememberedDevice, Several, Taken, pick, typed
-
     wanted = typed(text)
     meant = [(found, verdict) for found in kinds
              if (verdict := pick([one.seen for one in found.sightings], wanted, settled=True))]
@@ -139,20 +129,16 @@ def _print(found: _Found) -> None:
             facts.append("remembered")
         print(f"{row['name'] or f'nameless {kind.noun}'}  {', '.join(facts)}")
     if not rows and kind.kind == "strap":
-        print(f"No {kind.what} in range: {kind.fix}.")
+        print(filled(f"No {kind.what} in range: {kind.fix}."))
     if known is None:
         if rows:
-            print("None is remembered: `guard straps --remember ADDRESS` keeps yours from being mixed up."
-                  if kind.kind == "strap" else
-                  "None is remembered: `guard straps --remember ADDRESS` has `guard run` read its speed.")
+            why = "keeps yours apart" if kind.kind == "strap" else "has `guard run` read its speed"
+            print(filled(f"None is remembered: `guard straps --remember ADDRESS` {why}."))
     elif not any(row["remembered"] for row in rows):
         print(f"Remembered: {known.name or f'nameless {kind.noun}'}  {known.address}, not in range.")
 
 
 def _forget(which: str, as_json: bool) -> int:
-    from guard.devices import remembered as straps
-    from guard.devices.peripheral import PERIPHERALS
-
     kinds = [kind for kind in PERIPHERALS if which in ("all", kind.kind.replace("_", "-"))]
     forgotten: list[dict[str, str] | None] = []
     for kind in kinds:

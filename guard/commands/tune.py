@@ -1,10 +1,11 @@
 """`guard tune`: search settings over recordings, as recorded and as you would respond."""
 
-from __future__ import annotations
-
 import argparse
 import sys
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any, Self
+
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from guard.commands.options import (
     add_settings_options,
@@ -12,14 +13,21 @@ from guard.commands.options import (
     chosen_settings,
     log_path,
     print_json,
+    tell,
     typed_values,
     whole_in,
 )
-from guard.errors import EXIT_INTERRUPTED, UsageError, printable
-
-if TYPE_CHECKING:
-    from guard.settings import Settings
-    from guard.tune.source import LoggedRun
+from guard.errors import EXIT_INTERRUPTED, UsageError
+from guard.screen.console import Console
+from guard.settings import Settings
+from guard.settings import file as settings_file
+from guard.tune import terminal as tune_show
+from guard.tune.document import document
+from guard.tune.source import LoggedRun
+from guard.tune.space import axes
+from guard.tune.tune import Tuning
+from guard.workers.pool import usable_cores
+from guard.workers.workers import workers
 
 VIEWS = ("both", "recorded", "respond")
 MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64  # more is a slip of the keyboard (ours)
@@ -51,12 +59,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.settings import file as settings_file
-    from guard.tune.space import axes
-    from guard.tune.tune import Tuning
-    from guard.workers.pool import usable_cores
-    from guard.workers.workers import workers
-
     if args.jobs and args.workers:
         raise UsageError("--jobs counts processes of this machine, --workers are others: give one of them")
     if args.apply and args.view == "recorded":
@@ -70,17 +72,13 @@ def run(args: argparse.Namespace) -> int:
             pool=pool, progress=progress.tell,
         ).run(recorded=args.view != "respond", respond=args.view != "recorded")
     for name, note in found.notes:
-        print(f"note: {printable(name)}: {note}", file=sys.stderr)
+        tell(f"{name}: {note}")
     kept = None
     if args.apply and found.recommended and not found.interrupted:
         kept = str(settings_file.save(found.recommended))
     if args.json:
-        from guard.tune.document import document
-
         print_json({**document(found, args.files), "applied": kept})
     else:
-        from guard.tune import terminal as tune_show
-
         tune_show.show(found, kept, wanted_apply=args.apply)
     if found.why is not None:
         raise found.why
@@ -88,10 +86,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _logs(args: argparse.Namespace, present: Settings) -> list[LoggedRun]:
-    from pathlib import Path
-
-    from guard.tune.source import LoggedRun
-
     places: set[Path] = set()
     typed = typed_values(args).get("ceiling_bpm")
     files = [log_path(name) for name in args.files]
@@ -111,12 +105,8 @@ class _Progress:
         self._task: Any = None
         self._words = ""
 
-    def __enter__(self) -> _Progress:
+    def __enter__(self) -> Self:
         if sys.stderr.isatty():
-            from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-            from guard.screen.console import Console
-
             self._bar = Progress(
                 TextColumn("{task.description}", markup=False), BarColumn(bar_width=16),
                 TextColumn("{task.percentage:>3.0f} %"), TimeElapsedColumn(),

@@ -1,10 +1,10 @@
 """The progress bar shown while the voice gets ready before the very first session."""
 
-from __future__ import annotations
-
 import asyncio
 import threading
 from pathlib import Path
+
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 
 from guard.errors import GuardError
 from guard.files import folders
@@ -36,8 +36,6 @@ async def ready_voice(settings: Settings, *, plain: bool, console: Console | Non
 def show_bar(settings: Settings, cache_dir: Path, own_phrases: Path | None, console: Console,
              given_up: threading.Event) -> None:
     """Render and draw until done, `given_up` or late; the bar is gone afterwards."""
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
-
     bar = BarColumn(complete_style="bold", finished_style="bold")
     columns = (TextColumn("{task.description}", markup=False), bar, TaskProgressColumn())
     with Progress(*columns, console=console, transient=True) as progress:

@@ -1,7 +1,5 @@
 """What is taken of a CSV file, and how it is written. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -31,10 +29,7 @@ class ColumnNames:
 
     def named(self) -> dict[str, str]:
         """What is taken from where, leaving out what is not taken."""
-        taken = {"time": self.time, "heart_rate": self.heart_rate, "rr": self.rr,
-                 "speed": self.speed, "altitude": self.altitude, "grade": self.grade,
-                 "contact": self.contact, "date": self.date, "wall": self.wall}
-        return {what: column for what, column in taken.items() if column is not None}
+        return {what: column for what, column in vars(self).items() if isinstance(column, str)}
 
 
 @dataclass(frozen=True)

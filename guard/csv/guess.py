@@ -4,8 +4,6 @@ A guess is `sure` when one column only can be meant for the time and for the hea
 rate, and a speed says its unit; else somebody has to be asked.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import re
 from collections.abc import Callable, Sequence
@@ -14,10 +12,10 @@ from itertools import islice
 from statistics import median
 
 from guard.csv.columns import ColumnNames, Form
-from guard.csv.table import Table, is_missing, number, shown
+from guard.csv.table import Table, is_missing, number
 from guard.csv.times import TimeForm, time_form
 from guard.csv.units import plain_name, unit_in
-from guard.errors import GuardError
+from guard.errors import GuardError, quoted
 
 SAMPLE_ROWS = 500  # that tell what a column holds (ours)
 _SLOWEST_BPM, _FASTEST_BPM = 30.0, 230.0  # of a median
@@ -26,9 +24,9 @@ _SLOWEST_BPM, _FASTEST_BPM = 30.0, 230.0  # of a median
 _NAMES: dict[str, tuple[str, ...]] = {
     "time": ("t", "time", "times", "elapsed", "elapsed time", "seconds", "timestamp", "datetime", "date time",
              "zeit", "zeitpunkt", "temps", "heure", "tiempo", "hora", "date", "datum", "fecha"),
-    "heart_rate": ("heart rate", "heartrate", "hr", "bpm", "pulse", "puls", "herzfrequenz", "herzrate", "hf",
-                   "fréquence cardiaque", "fc", "pouls", "frecuencia cardíaca", "frecuencia cardiaca",
-                   "pulsaciones", "pulso"),
+    "heart_rate": ("heart rate", "heartrate", "hr", "bpm", "beats", "heartbeat", "pulse", "puls",
+                   "herzfrequenz", "herzrate", "hf", "fréquence cardiaque", "fc", "pouls",
+                   "frecuencia cardíaca", "frecuencia cardiaca", "pulsaciones", "pulso"),
     "rr": ("rr", "rr interval", "rr intervals", "ibi", "beat interval", "nn", "r r"),
     "speed": ("speed", "velocity", "pace", "geschwindigkeit", "tempo", "vitesse", "allure", "velocidad",
               "ritmo"),
@@ -74,7 +72,7 @@ def guess(table: Table, given: ColumnNames, form: Form) -> Guess:
             picked[what] = next((one for one in candidates if what == "speed" and unit_in(one, what)),
                                 candidates[0])
         if len(candidates) > 1 and what in ("time", "heart_rate"):
-            doubts.append(f"{COLUMN_WORDS[what]} may be any of {', '.join(map(shown, candidates))}")
+            doubts.append(f"{COLUMN_WORDS[what]} may be any of {', '.join(map(quoted, candidates))}")
     if table.header_line == 0:
         doubts.append("the file has no header")
     if given.rr is not None or "heart_rate" in picked:
@@ -90,7 +88,7 @@ def guess(table: Table, given: ColumnNames, form: Form) -> Guess:
     if columns.altitude is not None and (columns.speed is None or columns.grade is not None):
         columns = dataclasses.replace(columns, altitude=None)
     if bare and columns.speed is not None and not (form.speed_unit or unit_in(columns.speed, "speed")):
-        doubts.append(f"{shown(columns.speed)} does not say its unit")
+        doubts.append(f"{quoted(columns.speed)} does not say its unit")
     meant = {column: COLUMN_WORDS[what] for what, column in columns.named().items()}
     found = tuple((name, cells[place][0].strip() if cells[place] else "", meant.get(name, ""))
                   for place, name in enumerate(table.columns))

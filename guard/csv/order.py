@@ -4,8 +4,6 @@ Times that run back a little are disorder and are sorted; times that run back
 far, or just where a column changes, are several recordings in one file.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from itertools import pairwise
 
@@ -13,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.arrays import Floats
-from guard.csv.table import Table, shown
-from guard.errors import InputError
+from guard.csv.table import Table
+from guard.errors import InputError, quoted
 from guard.log.records import LONGEST_SESSION_S
 
 UNSORTED_S = 60.0  # times that run back further are another recording, not disorder
@@ -61,7 +59,7 @@ def _told_apart(table: Table, lines: Sequence[int], back: NDArray[np.intp]) -> s
         changes = {before for (before, a), (_, b) in pairwise(values) if a != b}
         if ends and changes == ends:
             names = list(dict.fromkeys(value for _, value in values if value))
-            several = ", ".join(map(shown, names[:12])) + (", ..." if len(names) > 12 else "")
-            return (f" where the column {shown(column)} changes: it holds several recordings; "
-                    f"choose one with --where {shown(f'{column}={names[0]}')} (values: {several})")
+            several = ", ".join(map(quoted, names[:12])) + (", ..." if len(names) > 12 else "")
+            return (f" where the column {quoted(column)} changes: it holds several recordings; "
+                    f"choose one with --where {quoted(f'{column}={names[0]}')} (values: {several})")
     return ""

@@ -5,8 +5,6 @@ gaps between the rows. It becomes what a runner's pause is in a log, so that no
 replay takes it for a lost sensor.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from itertools import pairwise
 

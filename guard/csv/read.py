@@ -4,8 +4,6 @@ The rows become what a live session gets, so that a replay cannot tell the
 difference: readings, and speeds with grade where the file has them.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -21,10 +19,10 @@ from guard.csv.order import in_order
 from guard.csv.pauses import commands, pauses, said
 from guard.csv.series import GRADE_GAP_S, beats_to_readings
 from guard.csv.speeds import numbers, rows, speeds_of
-from guard.csv.table import Table, number, open_table, shown
+from guard.csv.table import Table, number, open_table
 from guard.csv.times import TimeForm, begun_on, form_beside_date, over_midnight, time_form
 from guard.csv.units import unit_in
-from guard.errors import InputError, UsageError
+from guard.errors import InputError, UsageError, quoted
 from guard.events import Input, Reading
 from guard.log.log import session_header
 from guard.log.records import BPM_LIMIT, LONGEST_SESSION_S, Record
@@ -114,7 +112,7 @@ def _taken(table: Table, columns: ColumnNames) -> tuple[list[int], dict[str, lis
         raise InputError(f"{table.path} has rows with more cells than its header: numbers with decimal "
                          "commas need quotes or another separator; save it with semicolons")
     if not lines:
-        values = ", ".join(shown(value) for value in list(seen)[:10])
+        values = ", ".join(quoted(value) for value in list(seen)[:10])
         raise InputError(f"{table.path} has no row where {_where(columns)}"
                          + (f"; values there: {values}" if values else ": it holds no data"))
     return lines, cells
@@ -157,7 +155,7 @@ def _times(
     if len(keep) < len(values):
         odd = next(row for row, value in enumerate(values) if value is None)
         notes.append(f"{rows(len(values) - len(keep))} without a time left out "
-                     f"(first: line {lines[odd]}, {shown(cells['time'][odd])})")
+                     f"(first: line {lines[odd]}, {quoted(cells['time'][odd])})")
     seconds = [value for value in values if value is not None]
     if read.wraps and over_midnight(seconds):
         notes.append("the times pass midnight: a day was added")

@@ -4,8 +4,6 @@ Arrays are float64 of one length n, NaN where a row has no value; times are
 seconds in ascending order.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np
@@ -23,7 +21,6 @@ GRADE_OVER_M = 60.0  # of road that one grade is fitted over: altitudes err by m
 GRADE_FROM_M = 20.0  # a shorter stretch tells none (ours)
 STEEPEST_MEASURED = 0.45  # the range measured by Minetti et al. 2002, J Appl Physiol 93
 GRADE_GAP_S = 10.0  # across a longer gap nothing is fitted (ours)
-
 
 
 def beats_to_readings(t_s: Floats, rr_s: Floats) -> Iterator[Reading]:

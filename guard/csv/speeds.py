@@ -1,7 +1,5 @@
 """Speeds and grades of a CSV file, in m/s and rise over run. Pure."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 
@@ -18,7 +16,6 @@ from guard.events import Speed
 FASTEST_MEDIAN_M_S = 8.0  # a median over this is no running
 TOP_SPEED_M_S = 100.0  # more is another column or unit (ours)
 STANDING = re.compile(r"[-\N{EN DASH}]+[:'][-\N{EN DASH}]+\"?")  # a pace of somebody who stands: --:--
-PAUSED_S, PAUSED_TIMES = 5.0, 4.0  # rows that are missing for longer, and for so many usual steps
 STEEPEST_GRADE = 0.6  # what is more as a share is a percentage
 
 
@@ -41,21 +38,7 @@ def speeds_of(
         if v == v or g == g:
             at = round(moment, 3)
             items[at] = Speed(at, v if v == v else None, round(g, 5) if g == g else None)
-    # Who tells contact writes what a strap sends: there a gap is a lost signal, not a halt.
-    pauses = [] if columns.contact else _pauses(t_s)
-    if pauses:
-        notes.append(f"{len(pauses)} pause{'s' if len(pauses) > 1 else ''} without rows counted as standing")
-    return [*items.values(), *(Speed(at, 0.0) for at in pauses if at not in items)]
-
-
-def _pauses(t_s: Floats) -> list[float]:
-    """When a recorder stopped writing, a step after its last row: it does so when the runner stands."""
-    if len(t_s) < 3:
-        return []
-    step_s = np.diff(t_s)
-    usual_s = float(np.median(step_s[step_s > 0])) if np.any(step_s > 0) else 1.0
-    long = np.flatnonzero(step_s > max(PAUSED_S, PAUSED_TIMES * usual_s))
-    return [round(float(t_s[place]) + min(usual_s, float(step_s[place]) / 2), 3) for place in long]
+    return list(items.values())
 
 
 def _grade(column: str, cells: Sequence[str], notes: list[str]) -> Floats:

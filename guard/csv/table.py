@@ -4,8 +4,6 @@ CSV as in RFC 4180, and what spreadsheets make of it: semicolons or tabs, a byte
 order mark, UTF-16, Windows-1252, lines above the header.
 """
 
-from __future__ import annotations
-
 import codecs
 import csv
 import difflib
@@ -14,7 +12,7 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
-from guard.errors import InputError, UsageError, printable
+from guard.errors import InputError, UsageError, quoted
 from guard.files.whole import open_file
 
 SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|", "space": " "}
@@ -64,7 +62,7 @@ def open_table(path: Path, wanted: Sequence[str], separator: str | None = None) 
                 best = names
             if all(_place(names, column, numbered=False) is not None for column in wanted):
                 twice = [name for name in wanted if names.count(name) > 1]
-                notes += [f"several columns are called {shown(name)}: the first is taken" for name in twice]
+                notes += [f"several columns are called {quoted(name)}: the first is taken" for name in twice]
                 if line > 1:
                     notes.append(f"the header was found on line {line}")
                 return Table(path, encoding, mark, line, names, tuple(notes))
@@ -150,7 +148,7 @@ def _without_header(path: Path, encoding: str, wanted: Sequence[str], tried: Seq
                 return Table(path, encoding, mark, 0, names, (*notes, "no header: columns taken by number"))
     if most:
         raise InputError(f"{path} has no header and {most} columns: give their numbers, 1 to {most}")
-    raise InputError(f"{path} has no column {', '.join(map(shown, wanted))}: numbers name columns only of a "
+    raise InputError(f"{path} has no column {', '.join(map(quoted, wanted))}: numbers name columns only of a "
                      "file whose first line holds numbers; give the names of the header")
 
 
@@ -200,7 +198,7 @@ def _encoding(path: Path) -> tuple[str, list[str]]:
 def _separator(word: str) -> str:
     mark = SEPARATORS.get(word, "\t" if word == "\\t" else word)
     if len(mark) != 1 or mark in '\r\n"' or mark.isalnum():
-        raise UsageError(f"--separator {shown(word)} is not a separator: "
+        raise UsageError(f"--separator {quoted(word)} is not a separator: "
                          f"give one character or one of {', '.join(SEPARATORS)}")
     return mark
 
@@ -209,12 +207,6 @@ def _no_column(path: Path, columns: Sequence[str], wanted: Sequence[str]) -> Inp
     missing = next((name for name in wanted if _place(columns, name, numbered=False) is None), wanted[0])
     names = {name.casefold(): name for name in columns if name}
     near = difflib.get_close_matches(missing.casefold(), list(names), n=1, cutoff=0.6)
-    guess = f"did you mean {shown(names[near[0]])}? " if near else ""
-    listed = ", ".join(map(shown, list(names.values())[:30])) or "none"
-    return InputError(f"{path} has no column {shown(missing)}: {guess}its columns are {listed}")
-
-
-def shown(text: str) -> str:
-    """A cell or name from outside, quoted, short and printable."""
-    plain = printable(text)
-    return repr(plain if len(plain) <= 40 else plain[:37] + "...")
+    guess = f"did you mean {quoted(names[near[0]])}? " if near else ""
+    listed = ", ".join(map(quoted, list(names.values())[:30])) or "none"
+    return InputError(f"{path} has no column {quoted(missing)}: {guess}its columns are {listed}")

@@ -4,8 +4,6 @@ The form is found from the column as a whole and said, never guessed row by
 row; a date whose day and month could be swapped is refused until told.
 """
 
-from __future__ import annotations
-
 import contextlib
 import re
 from collections.abc import Callable, Sequence
@@ -13,8 +11,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, timezone
 from statistics import median
 
-from guard.csv.table import is_missing, number, shown
-from guard.errors import InputError, UsageError
+from guard.csv.table import is_missing, number
+from guard.errors import InputError, UsageError, quoted
 
 UNITS_S = {"s": 1.0, "ms": 0.001, "min": 60.0}
 DATE_ORDERS = ("day-first", "month-first")
@@ -56,21 +54,22 @@ def time_form(column: str, cells: Sequence[str], *, unit: str = "s",
     """
     filled = [cell.strip() for cell in cells[:_SAMPLES] if not is_missing(cell)]
     if not filled:
-        raise InputError(f"the column {shown(column)} holds no time at all: name another with --time")
-    forms: list[TimeForm | None] = [
-        _counted(filled, unit), _clocked(), _iso(), _figured(filled, date_order), _named()]
-    best = max((form for form in forms if form),
-               key=lambda form: sum(form.seconds(cell) is not None for cell in filled))
+        raise InputError(f"the column {quoted(column)} holds no time at all: name another with --time")
+    forms = [
+        _counted(filled, unit), TimeForm("mm:ss or hh:mm:ss", _clock_seconds, wraps=True),
+        TimeForm("dates as ISO 8601", _iso_seconds, dated=True), _figured(filled, date_order),
+        TimeForm("dates with the month's name", _named_seconds, dated=True)]
+    best = max(forms, key=lambda form: sum(form.seconds(cell) is not None for cell in filled))
     read = sum(best.seconds(cell) is not None for cell in filled)
     if read * 2 < len(filled):
         odd = next(cell for cell in filled if best.seconds(cell) is None)
         raise InputError(
-            f"the column {shown(column)} holds {shown(odd)}, which is not a time: understood are seconds, "
+            f"the column {quoted(column)} holds {quoted(odd)}, which is not a time: understood are seconds, "
             "mm:ss, hh:mm:ss, ISO 8601 (2026-03-02T06:10:00) and dates such as 02.03.2026 06:10:00 "
             "or 2 Mar 2026 06:10")
     if best.words == _SWAPPABLE:
         raise UsageError(
-            f"the column {shown(column)} holds {shown(filled[0])}: day and month could be swapped; "
+            f"the column {quoted(column)} holds {quoted(filled[0])}: day and month could be swapped; "
             f"add --date-order {' or --date-order '.join(DATE_ORDERS)}")
     return best
 
@@ -90,10 +89,6 @@ def _scaled(cell: str, factor: float) -> float | None:
     return None if value is None else value * factor
 
 
-def _clocked() -> TimeForm:
-    return TimeForm("mm:ss or hh:mm:ss", _clock_seconds, wraps=True)
-
-
 def _clock_seconds(cell: str) -> float | None:
     match = _CLOCK.fullmatch(cell.strip())
     if not match:
@@ -101,17 +96,11 @@ def _clock_seconds(cell: str) -> float | None:
     sign, hours, minutes, seconds, half = match.groups()
     if len(minutes) > 6 or len(hours or "") > 4 or float(seconds.replace(",", ".")) >= 60:
         return None
-    hour = int(hours or 0)
-    if half:
-        if not hours or not 1 <= hour <= 12:
-            return None
-        hour = hour % 12 + (12 if half.lower() == "pm" else 0)
+    hour = _of_day(int(hours or 0), half)
+    if hour is None:
+        return None
     value = hour * 3600.0 + int(minutes) * 60.0 + float(seconds.replace(",", "."))
     return -value if sign else value
-
-
-def _iso() -> TimeForm:
-    return TimeForm("dates as ISO 8601", _iso_seconds, dated=True)
 
 
 def _iso_seconds(cell: str) -> float | None:
@@ -119,7 +108,7 @@ def _iso_seconds(cell: str) -> float | None:
     if not word[:4].isdigit() or word.isdigit():
         return None
     try:
-        return _since_1970(datetime.fromisoformat(word))
+        return datetime.fromisoformat(word).timestamp()  # without a zone: of this machine
     except (ValueError, OverflowError):
         return None
 
@@ -156,10 +145,6 @@ def _figure_seconds(cell: str, day_first: bool) -> float | None:
     return _moment(year, int(b), int(a), match) if day_first else _moment(year, int(a), int(b), match)
 
 
-def _named() -> TimeForm:
-    return TimeForm("dates with the month's name", _named_seconds, dated=True)
-
-
 def _named_seconds(cell: str) -> float | None:
     match = _NAMED.fullmatch(cell.strip())
     if not match or match["month"].lower() not in _MONTHS:
@@ -170,17 +155,22 @@ def _named_seconds(cell: str) -> float | None:
 
 
 def _moment(year: int, month: int, day: int, match: re.Match[str]) -> float | None:
-    hour = int(match["hour"])
-    if match["half"]:
-        if not 1 <= hour <= 12:
-            return None
-        hour = hour % 12 + (12 if match["half"].lower() == "pm" else 0)
+    hour = _of_day(int(match["hour"]), match["half"])
+    if hour is None:
+        return None
     micro = int((match["part"] or "0").ljust(6, "0")[:6])
     try:
         moment = datetime(year, month, day, hour, int(match["minute"]), int(match["second"] or 0), micro)
-        return _since_1970(moment.replace(tzinfo=_zone(match["zone"])))
+        return moment.replace(tzinfo=_zone(match["zone"])).timestamp()
     except (ValueError, OverflowError):
         return None
+
+
+def _of_day(hour: int, half: str | None) -> int | None:
+    """The hour of 24; None for one that no half of a day has."""
+    if not half:
+        return hour
+    return hour % 12 + 12 * (half.lower() == "pm") if 1 <= hour <= 12 else None
 
 
 def _zone(word: str | None) -> timezone | None:
@@ -209,7 +199,7 @@ def form_beside_date(
     of_days = time_form(date_column, noons, date_order=date_order)
     first = next((at for cell in noons if (at := of_days.seconds(cell)) is not None), None)
     if not of_days.dated or first is None:
-        raise InputError(f"the column {shown(date_column)} holds no date: name another with --date-column")
+        raise InputError(f"the column {quoted(date_column)} holds no date: name another with --date-column")
     read = time_form(time_column, times, unit=unit, date_order=date_order)
     return read, times, datetime.fromtimestamp(first).date()
 
@@ -223,11 +213,6 @@ def begun_on(day: date | None, of_day_s: float, notes: list[str]) -> datetime | 
         return (datetime.combine(day, time()) + timedelta(seconds=of_day_s)).astimezone()
     notes.append(f"dated {day} as you said; its hour is not known")
     return datetime.combine(day, time(12)).astimezone()
-
-
-def _since_1970(moment: datetime) -> float:
-    """Seconds since 1970 UTC; a time without zone is this machine's local time."""
-    return moment.timestamp()
 
 
 def over_midnight(seconds: list[float]) -> bool:

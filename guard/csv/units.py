@@ -1,7 +1,5 @@
 """Units written into a column's name: "Speed (km/h)", "pace_min_per_km", "RR [ms]". Pure."""
 
-from __future__ import annotations
-
 import re
 
 # unit as the options name it: spellings, also with _ for / as in `speed_m_s`

@@ -4,8 +4,6 @@ Cues and changes of state between two readings (a lost signal) get rows of
 their own, with no heart rate.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 from collections.abc import Iterable, Iterator, Sequence
@@ -93,8 +91,8 @@ def _rows(recording: Recording) -> Iterator[_Row]:
         if isinstance(item, Speed):
             speeds.take(item)
             continue
-        own_row = isinstance(item, Reading) or (_shows(item) and (row is None or row.t_s != item.t_s))
-        if own_row:
+        shows = isinstance(item, CueGiven | StateChanged | Mark) and (row is None or row.t_s != item.t_s)
+        if shows or isinstance(item, Reading):
             if row is not None:
                 yield row
             row = _Row(item.t_s, speed=speeds.known(item.t_s), state=state)
@@ -104,11 +102,6 @@ def _rows(recording: Recording) -> Iterator[_Row]:
         state = row.state
     if row is not None:
         yield row
-
-
-def _shows(item: Input | Output) -> bool:
-    """Whether an item that is no reading is worth a row of its own."""
-    return isinstance(item, CueGiven | StateChanged | Mark)
 
 
 def _add(row: _Row, item: Input | Output) -> None:

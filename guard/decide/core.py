@@ -177,7 +177,7 @@ class Core:
             return NO_NUMBERS
         at, belief, watch, col = self._kit.at, self.belief, self.watch, self.columns
         level = at(watch.level_bpm if at(self._watched, lane) else belief.shown_bpm, lane)
-        limit = at(self.limit_bpm, lane)
+        ceiling = at(col.ceiling_bpm, lane)
         cue = Cue(int(at(self._rule.cue, lane)))
         pending = at(belief.pending_bpm, lane)
         heeded, unheeded = at(belief.foresee(belief.pending_bpm), lane), NAN
@@ -187,8 +187,8 @@ class Core:
             before = where_before(cue, pending)
             unheeded = at(belief.foresee(belief.pending_bpm * 0.0 + before), lane)
         values = {
-            "level_bpm": level, "ceiling_bpm": at(col.ceiling_bpm, lane), "limit_bpm": limit,
-            "room_bpm": limit - level, "foreseen_bpm": unheeded if cue in EFFECTS else heeded,
+            "level_bpm": level, "ceiling_bpm": ceiling, "limit_bpm": at(self.limit_bpm, lane),
+            "room_bpm": ceiling - level, "foreseen_bpm": unheeded if cue in EFFECTS else heeded,
             "with_bpm": heeded, "without_bpm": unheeded,
             "ahead_s": 60.0 if cue is Cue.RESUME else self.figures.ahead_s,
             "stop_bpm": at(watch.stop_bpm, lane), "floor_bpm": at(col.floor_bpm, lane),

@@ -4,8 +4,6 @@ Read only: the guard subscribes and reads, it writes to no device, a treadmill
 least of all.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ understood is set aside with a note, never a reason not to run. `kind` is
 `guard.devices.peripheral.Peripheral.kind`.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable
 from pathlib import Path

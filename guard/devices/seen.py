@@ -5,8 +5,6 @@ private address changes (Bluetooth Core Specification, Vol 6, Part B, 1.3).
 Pure: lists of what was seen go in, a verdict comes out.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Sequence

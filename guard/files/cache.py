@@ -5,14 +5,14 @@ and the content as JSON. Whatever is missing, damaged or made for something
 else is simply worked out again.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import zlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
+
+import orjson
 
 from guard.errors import GuardError
 from guard.files.folders import cache_dir, make_private
@@ -48,8 +48,6 @@ def write_cached(place: Path, made_for: Mapping[str, object], content: object) -
 # A file name that is no UTF-8 is beyond the quick library, but not beyond the slow one.
 
 def _dumps(content: object) -> bytes:
-    import orjson
-
     try:
         return orjson.dumps(content)
     except TypeError:
@@ -57,8 +55,6 @@ def _dumps(content: object) -> bytes:
 
 
 def _loads(body: bytes) -> Any:
-    import orjson
-
     try:
         return orjson.loads(body)
     except ValueError:

@@ -7,8 +7,6 @@ under one folder. A folder is made, for its owner only, when it is first asked
 for; asking with `make=False` only names it.
 """
 
-from __future__ import annotations
-
 import os
 from pathlib import Path
 

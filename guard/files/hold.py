@@ -5,8 +5,6 @@ The lock is the system's (flock), so it ends with the process, however that ends
 system has none, nobody is kept away.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import re

@@ -1,7 +1,5 @@
 """Small marks in the config folder: what has been read, heard or done once."""
 
-from __future__ import annotations
-
 from guard.errors import GuardError
 from guard.files.folders import config_dir
 

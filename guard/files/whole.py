@@ -1,7 +1,5 @@
 """Reading a small file whole, and writing one so that it appears whole or not at all."""
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import os

@@ -6,8 +6,6 @@ they mean. Nothing waits for ever: without a key the lesson goes on by itself,
 and `left_s` tells when.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import Enum
 

@@ -1,7 +1,5 @@
 """The lesson on a terminal: the question, then what the cue means."""
 
-from __future__ import annotations
-
 import math
 from textwrap import wrap
 

@@ -1,7 +1,5 @@
 """The lesson on a terminal: keys in, cues out, one page."""
 
-from __future__ import annotations
-
 import asyncio
 import os
 import sys

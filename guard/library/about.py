@@ -5,8 +5,6 @@ how it felt) belongs to `2026-03-02_0610.jsonl`. The log itself is never
 changed. Keys this version does not know are kept.
 """
 
-from __future__ import annotations
-
 import json
 import math
 from collections.abc import Callable, Mapping

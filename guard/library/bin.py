@@ -1,7 +1,5 @@
 """Deleted sessions wait in a bin beside the others until it is emptied."""
 
-from __future__ import annotations
-
 import contextlib
 from pathlib import Path
 

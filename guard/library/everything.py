@@ -4,8 +4,6 @@ Also session logs that had to be kept in the temporary folder because their own
 place failed. Links are never followed.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import shutil

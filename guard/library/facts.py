@@ -4,8 +4,6 @@ A log that was closed tells its totals in its last line, so only a broken or
 interrupted one is read as a whole and its totals worked out anew.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field

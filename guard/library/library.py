@@ -4,8 +4,6 @@ The logs are the truth. An index in the cache folder spares reading those that
 have not changed; when it is missing, old or damaged it is made anew from them.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import zlib
@@ -111,7 +109,7 @@ def sessions(
     if progress and new:
         progress(len(new), len(new))
     if new or known.keys() != logs.keys():
-        _write_index(index, {name: known[name] for name in logs})
+        write_cached(index, MADE_FOR, {name: [*known[name][0], as_stored(known[name][1])] for name in logs})
     entries = [
         SessionEntry(**vars(known[name][1]), path=home / name, size=size, mtime_ns=mtime_ns,
                      about=read_about(home / name, warn) if name.removesuffix(".jsonl") in abouts else {})
@@ -166,8 +164,3 @@ def _read_index(path: Path) -> dict[str, tuple[Stamp, SessionFacts]]:
                 for name, (size, mtime_ns, stored) in (kept if isinstance(kept, dict) else {}).items()}
     except (ValueError, TypeError, AttributeError):
         return {}
-
-
-def _write_index(path: Path, known: Mapping[str, tuple[Stamp, SessionFacts]]) -> None:
-    write_cached(path, MADE_FOR,
-                 {name: [*stamp, as_stored(facts)] for name, (stamp, facts) in known.items()})

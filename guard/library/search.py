@@ -1,7 +1,5 @@
 """Finding sessions among many: by day, words, plan, mark or tag, and one by its name. Pure."""
 
-from __future__ import annotations
-
 import calendar
 import difflib
 import re

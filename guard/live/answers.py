@@ -1,7 +1,5 @@
 """What the screen answers to a key, and what it says of a treadmill, a foot pod or a clock. Pure."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from guard.decide import wording

@@ -1,7 +1,5 @@
 """How a session ended, for whoever started it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """What is typed in digits while running: a speed, a pace or a grade. Pure."""
 
-from __future__ import annotations
-
 import re
 
 from guard.events import FASTEST_M_S, STEEPEST_TOLD

@@ -1,7 +1,5 @@
 """What other threads have for a live session, also before its loop runs."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import math

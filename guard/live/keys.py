@@ -4,8 +4,6 @@ The meaning of a key may depend on the session (space pauses or continues), so
 `Keyboard.press` answers with inputs for the session.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -93,6 +91,7 @@ class Keyboard:
         self._told: Question | None = None
         self._help_until_s = 0.0
         self._entry = ""
+        self._graded = False  # by the last key
 
     def press(self, char: str, snapshot: Snapshot, wall_s: float) -> Command | Mark | Speed | None:
         """The input a key stands for now, stamped with the snapshot's time; None for none.
@@ -106,6 +105,9 @@ class Keyboard:
         typed, self._entry = self._entry, ""
         event: Command | Mark | Speed | None = None
         key = meaning(char)
+        graded, self._graded = self._graded, False
+        if graded and char in "\r\n":
+            return None  # an Enter after 2 %, which needs none
         if not typed and asked is not None and asked.speed and (char in "\r\n" or key is Key.YES):
             return replace(asked.speed, t_s=snapshot.t_s)
         if char in "\r\n":
@@ -113,6 +115,7 @@ class Keyboard:
         elif char == "%":
             grade, said = grade_entered(typed)
             event = None if grade is None else Speed(snapshot.t_s, grade=grade, typed=True)
+            self._graded = event is not None
         elif key is Key.HELP and not helping:
             self._help_until_s, said = wall_s + HELP_S, ""
         elif key is Key.FIGURE:

@@ -7,8 +7,6 @@ worker within the same call. Whatever a listener does, the next reading is
 taken on time.
 """
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import dataclasses

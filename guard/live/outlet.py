@@ -1,7 +1,5 @@
 """A listener, and its own thread and queue: it may be slow, stuck or broken without anyone noticing."""
 
-from __future__ import annotations
-
 import threading
 import time
 from collections import deque

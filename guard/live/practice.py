@@ -5,8 +5,6 @@ clock only paces it. So the same seed and the same cues give the same run at
 any speed-up.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from math import isfinite
@@ -27,11 +25,6 @@ PRACTICE_STRAP = "practice strap (invented)"
 SPEED_EVERY_S = 5  # between two speeds the invented belt tells
 GRACE_S = 4.0  # out of range for so long before the link is called lost
 RR_SPREAD = 0.02  # beat-to-beat, share of the interval; small while running (ours)
-
-
-def courses() -> dict[str, PracticeCourse]:
-    """The rehearsal courses by name, in the order they are offered."""
-    return dict(PRACTICE)
 
 
 def find_course(name: str) -> PracticeCourse:

@@ -1,7 +1,5 @@
 """Signals that end a session, and the one that would freeze it."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import signal

@@ -1,7 +1,5 @@
 """What anything that feeds a live session must look like."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Protocol
 

@@ -1,12 +1,11 @@
 """Reading single keys from a terminal, and leaving the terminal as it was."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import os
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from typing import IO
 
@@ -74,7 +73,6 @@ if sys.platform != "win32":
 @contextlib.contextmanager
 def _windows_keys(on_key: Callable[[str], None]) -> Iterator[None]:
     import msvcrt
-    import time
 
     loop = asyncio.get_running_loop()
     ended = threading.Event()

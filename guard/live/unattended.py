@@ -1,7 +1,5 @@
 """A source nobody looks after: it says where it is once it has begun, and ends when the runner has gone."""
 
-from __future__ import annotations
-
 import asyncio
 from collections.abc import Callable
 

@@ -5,8 +5,6 @@ error, or when the file is no longer where it belongs (folder removed, disk
 taken out and put back), `restore` brings the whole log back to its place.
 """
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import os

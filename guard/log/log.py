@@ -9,8 +9,6 @@ memory and are tried again.
 Writing blocks while the disk is slow; call it from a thread of its own.
 """
 
-from __future__ import annotations
-
 import os
 import tempfile
 import time

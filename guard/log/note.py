@@ -4,8 +4,6 @@
 what is not known is left out. A later note does not replace an earlier one.
 """
 
-from __future__ import annotations
-
 import os
 from dataclasses import dataclass
 from pathlib import Path

@@ -4,8 +4,6 @@ A recording is what can be trusted of a log plus notes on what could not. The
 file is never changed, except by `repair`, which only cuts a torn tail.
 """
 
-from __future__ import annotations
-
 import io
 import os
 from collections.abc import Iterator, Mapping
@@ -219,7 +217,7 @@ def _body(name: Path, header: Record, file: BinaryIO) -> Recording:
         items.append(item)
         last_s = max(last_s, item.t_s)
     if not ended:
-        notes.tail("the session was interrupted (no end line)" + (f": {cut}" if cut else ""))
+        notes.tail("the session was interrupted: its log has no end" + (f": {cut}" if cut else ""))
     elif cut:
         notes.tail(cut)
     return Recording(header, tuple(items), notes.all(), tuple(unknown), summary, last_s,

@@ -6,14 +6,12 @@ written with the shortest digits that read back to the same value, so a log
 replays bit for bit. Pure: no file is touched here.
 """
 
-from __future__ import annotations
-
 import json
 import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from guard.errors import printable
+from guard.errors import quoted
 from guard.events import (
     NO_NUMBERS,
     Action,
@@ -169,7 +167,7 @@ def _number(record: Mapping[str, object], name: str, low: float, high: float) ->
     value = record.get(name)
     if isinstance(value, (float, int)) and not isinstance(value, bool) and low <= value <= high:
         return value
-    raise ValueError(f"{name} is {_short(value)}, not a number from {low:g} to {high:g}")
+    raise ValueError(f"{name} is {quoted(value)}, not a number from {low:g} to {high:g}")
 
 
 def _maybe_number(record: Mapping[str, object], name: str, low: float, high: float) -> float | None:
@@ -182,21 +180,21 @@ def _whole(record: Mapping[str, object], name: str, low: int, high: int) -> int:
         return value
     number = _number(record, name, low, high)
     if number != int(number):
-        raise ValueError(f"{name} is {_short(value)}, not a whole number")
+        raise ValueError(f"{name} is {quoted(value)}, not a whole number")
     return int(number)
 
 
 def _text(record: Mapping[str, object], name: str) -> str:
     value = record.get(name, "")
     if not isinstance(value, str):
-        raise ValueError(f"{name} is {_short(value)}, not text")
+        raise ValueError(f"{name} is {quoted(value)}, not text")
     return value
 
 
 def _word(record: Mapping[str, object], name: str, words: Mapping[str, object]) -> Any:
     value = record.get(name)
     if not isinstance(value, str) or value not in words:
-        raise ValueError(f"{name} is {_short(value)}, none of {', '.join(words)}")
+        raise ValueError(f"{name} is {quoted(value)}, none of {', '.join(words)}")
     return words[value]
 
 
@@ -210,7 +208,7 @@ def _time(record: Mapping[str, object]) -> float:
 def _reading(t_s: float, record: Mapping[str, object]) -> Reading:
     contact = record.get("contact")
     if contact is not None and not isinstance(contact, bool):
-        raise ValueError(f"contact is {_short(contact)}, not true, false or null")
+        raise ValueError(f"contact is {quoted(contact)}, not true, false or null")
     intervals = record.get("rr_s")
     energy = None if record.get("energy_kj") is None else _whole(record, "energy_kj", 0, BPM_LIMIT)
     return Reading(t_s, _whole(record, "bpm", 0, BPM_LIMIT), contact,
@@ -224,7 +222,7 @@ def _seconds(intervals: Any) -> tuple[float, ...]:
                          if type(rr) in (float, int) and 0 <= rr <= LONGEST_SESSION_S])
         if len(seconds) == len(intervals):
             return seconds
-    raise ValueError(f"rr_s is {_short(intervals)}, not a list of seconds")
+    raise ValueError(f"rr_s is {quoted(intervals)}, not a list of seconds")
 
 
 def _speed(t_s: float, record: Mapping[str, object]) -> Speed:
@@ -256,7 +254,7 @@ def _numbers(record: Mapping[str, object]) -> Numbers:
     if given is None:
         return NO_NUMBERS
     if not isinstance(given, dict):
-        raise ValueError(f"numbers is {_short(given)}, not a list of figures by name")
+        raise ValueError(f"numbers is {quoted(given)}, not a list of figures by name")
     return Numbers(**{name: _number(given, name, -_FIGURE_LIMIT, _FIGURE_LIMIT)
                       for name in Numbers.__slots__ if given.get(name) is not None})
 
@@ -273,15 +271,6 @@ def _command_value(record: Mapping[str, object]) -> float | str | None:
 def _link(t_s: float, record: Mapping[str, object]) -> Link:
     return Link(t_s, _word(record, "state", _LINKS), _text(record, "name"), _text(record, "detail"),
                 _text(record, "address"), _text(record, "body_location"), _text(record, "fault"))
-
-
-def _short(value: Any) -> str:
-    try:
-        text = str(value)
-    except ValueError:  # an integer of thousands of digits has no text
-        return "a huge number"
-    shown = printable(text[:40])
-    return repr(shown if len(text) <= 40 else shown[:37] + "...")
 
 
 _CUES = {cue.key: cue for cue in Cue}

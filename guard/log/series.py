@@ -1,26 +1,24 @@
 """The columns of a session log that follow a runner over months, read fast.
 
-A library of years holds ten million readings; making an object of each costs
-minutes. Whole logs are therefore parsed at one go and only times, heart rate
-and speed are taken. Whatever looks unusual (a torn line, a wrong type) is left
-to `guard.log.recording.read_log`, which knows every way a log can be damaged.
+A library of years holds ten million readings; making an event of each costs
+minutes. So only times, heart rate and speed are taken, readings at one go. Whatever
+looks unusual (a torn line, a wrong type) is left to
+`guard.log.recording.read_log`, which knows every way a log can be damaged.
 """
 
-from __future__ import annotations
-
 import os
+import re
 from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import orjson
-from numpy.typing import NDArray
 
 from guard.arrays import Floats
 from guard.events import PACE_CUES, Action, Command, CueGiven, Reading, ReadingDoubted, Speed
 from guard.log.recording import LARGEST_LOG_BYTES, LOG_FORMAT, log_bytes, read_log, too_large
-from guard.log.records import LONGEST_SESSION_S, Record
+from guard.log.records import BPM_LIMIT, LONGEST_SESSION_S, Record
 from guard.session.speeds import in_force
 
 _ASKING = frozenset(cue.key for cue in PACE_CUES)
@@ -28,6 +26,8 @@ _COMMANDS = frozenset(action.value for action in (
     Action.PAUSE, Action.CONTINUE, Action.CEILING, Action.SKIP_PART))
 # Types of lines that are inputs, whose times never run backward in a sound log.
 _INPUTS = frozenset({"speed", "speed_link", "battery", "link", "command", "mark", "sound", "clock"})
+# A reading as the guard writes it: time, heart rate, contact.
+_READING = re.compile(rb'\n{"t":([\d.]+),"type":"reading","bpm":(\d{1,5}),"contact":([tfn])[^\n]*')
 
 
 @dataclass(frozen=True)
@@ -62,16 +62,27 @@ def read_series(path: str | os.PathLike[str]) -> Series:
 
 
 def _whole(data: bytes) -> Series:
-    """A log as the guard writes it, taken apart at one go; raises for anything unusual."""
-    readings, touching, others, places = _readings(data)
-    header, *records = orjson.loads(b"[" + b",".join(others) + b"]")
-    if header["type"] != "session" or header["format"] != LOG_FORMAT or len(records) + 1 != len(others):
+    """A log as the guard writes it, its readings at one go; raises for anything unusual."""
+    if not data.endswith(b"\n"):
+        raise ValueError("the last line breaks off")
+    # What stands between two readings, then the fields of the second.
+    pieces = _READING.split(data)
+    t_s, bpm = (np.array(list(map(float, pieces[place::4]))) for place in (1, 2))
+    touching = [contact != b"f" for contact in pieces[3::4]]
+    lines = [(place, line) for place, between in enumerate(pieces[::4]) if between
+             for line in between.split(b"\n") if line]
+    header, *records = orjson.loads(b"[" + b",".join([line for _, line in lines]) + b"]")
+    if header["type"] != "session" or header["format"] != LOG_FORMAT or len(records) + 1 != len(lines):
         raise ValueError("not a log of this format")
-    _check_order(readings, records, places)
+    if any(one["type"] == "reading" for one in records) or (bpm > BPM_LIMIT).any():
+        raise ValueError("a reading that is written in another way")
+    inputs = [(place, one["t"]) for (place, _), one in zip(lines[1:], records, strict=True)
+              if one["type"] in _INPUTS]
+    times = np.insert(t_s, [place for place, _ in inputs], [at_s for _, at_s in inputs])
+    if np.any(times[1:] < times[:-1]):
+        raise ValueError("times run backward")  # the careful reader leaves such inputs out
     get: dict[str, list[dict[str, Any]]] = {"speed": [], "doubt": [], "command": [], "cue": []}
     for one in records:
-        if one["type"] == "reading":
-            raise ValueError("a reading that is written in another way")
         if one["type"] in get:
             get[one["type"]].append(one)
     commands = tuple((float(one["t"]), str(one["action"]), _number(one.get("value")))
@@ -81,87 +92,7 @@ def _whole(data: bytes) -> Series:
     asking = sum(one["cue"] in _ASKING for one in get["cue"])
     end_s = max((float(one["t"]) for one in records[-3:]), default=0.0)
     doubts = [one["t"] for one in get["doubt"]]
-    return _series(header, readings[touching], speeds, doubts, commands, asking, end_s)
-
-
-def _check_order(readings: Floats, records: list[dict[str, Any]], places: NDArray[np.bool_]) -> None:
-    """Raise where an input's time lies before that of an input above; the careful reader leaves it out.
-
-    `places` tells for each line but the first whether it is a reading.
-    """
-    times = np.empty(len(places))
-    times[places] = readings[:, 0]
-    times[~places] = [one["t"] if one["type"] in _INPUTS else np.nan for one in records]
-    times = times[~np.isnan(times)]
-    if np.any(times[1:] < times[:-1]):
-        raise ValueError("times run backward")
-
-
-_TIME, _READING, _CONTACT = b'{"t":', b',"type":"reading","bpm":', b',"contact":'
-_LONGEST_TIME, _LONGEST_BPM = 16, 5  # signs
-
-
-def _readings(data: bytes) -> tuple[Floats, NDArray[np.bool_], list[bytes], NDArray[np.bool_]]:
-    """Readings (n, 2), which of them had contact or no word of it, the lines that are no
-    readings, and for each line but the first whether it is one.
-
-    Every step takes all lines at once. A reading written in another way than
-    the guard's stays among the other lines.
-    """
-    if not data.endswith(b"\n"):
-        raise ValueError("the last line breaks off")
-    padded = np.frombuffer(data + b" " * 64, dtype=np.uint8)
-    ends = np.flatnonzero(padded == ord("\n"))
-    starts = np.concatenate([[0], ends[:-1] + 1])
-    timed = np.flatnonzero(_has(padded, starts, _TIME))
-    t_s, after, sound = _decimal(padded, starts[timed] + len(_TIME), _LONGEST_TIME)
-    sound &= _has(padded, after, _READING)
-    timed, t_s, after = timed[sound], t_s[sound], after[sound]
-    bpm, after, sound = _decimal(padded, after + len(_READING), _LONGEST_BPM)
-    sound &= _has(padded, after, _CONTACT)
-    first = padded[after + len(_CONTACT)]
-    sound &= np.isin(first, np.frombuffer(b"tnf", dtype=np.uint8))
-    rest = np.ones(len(starts), dtype=bool)
-    rest[timed[sound]] = False
-    others = [data[begin:end] for begin, end in
-              zip(starts[rest].tolist(), ends[rest].tolist(), strict=True)]
-    return np.stack([t_s, bpm], axis=1)[sound], (first != ord("f"))[sound], others, ~rest[1:]
-
-
-def _has(padded: NDArray[np.uint8], at: NDArray[np.int64], words: bytes) -> NDArray[np.bool_]:
-    """Whether `words` stand at each place."""
-    same = np.ones(len(at), dtype=bool)
-    for step, sign in enumerate(words):
-        same &= padded[at + step] == sign
-    return same
-
-
-def _decimal(
-    padded: NDArray[np.uint8], at: NDArray[np.int64], longest: int,
-) -> tuple[Floats, NDArray[np.int64], NDArray[np.bool_]]:
-    """Plain decimals that begin at each place: values, places after them, whether they are such.
-
-    Digits and at most one point, no more than 15 digits: the quotient of two
-    whole numbers that a double holds is the double nearest to the decimal.
-    """
-    number = np.zeros(len(at), dtype=np.int64)
-    places = np.zeros(len(at), dtype=np.int64)
-    digits = np.zeros(len(at), dtype=np.int64)
-    after = at.copy()
-    going, pointed = np.ones(len(at), dtype=bool), np.zeros(len(at), dtype=bool)
-    for step in range(longest):
-        sign = padded[at + step]
-        digit = going & (sign >= ord("0")) & (sign <= ord("9"))
-        point = going & (sign == ord(".")) & ~pointed
-        going = digit | point
-        if not going.any():
-            break
-        number = np.where(digit, number * 10 + (sign - np.uint8(ord("0"))), number)
-        digits += digit
-        places += digit & pointed
-        pointed |= point
-        after += going
-    return number / 10.0 ** places, after, (digits > 0) & (digits <= 15)
+    return _series(header, np.stack([t_s, bpm], axis=1)[touching], speeds, doubts, commands, asking, end_s)
 
 
 def _careful(path: str | os.PathLike[str]) -> Series:

@@ -4,8 +4,6 @@ A small board without a clock battery wakes up with an old time until the
 network sets it. A log made before that says so (`clock_trusted` false).
 """
 
-from __future__ import annotations
-
 import ctypes
 import sys
 from datetime import datetime

@@ -11,8 +11,6 @@ count the steps of both feet, some the strides of the foot they are worn on.
 `steps_per_min` tells the two apart by what runners do.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from guard.packets.heart_rate import Defect, Malformed, cut_short

@@ -7,8 +7,6 @@ so; all numbers little-endian. Pure: bytes in, a `Measurement` or a `Malformed`
 with its reason out; nothing a radio can send raises.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum

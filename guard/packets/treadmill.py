@@ -15,8 +15,6 @@ edition and two in later ones, so what follows it cannot be placed surely, and
 the guard needs none of it. Pure: nothing a radio can send raises.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from guard.packets.heart_rate import Defect, Malformed, cut_short

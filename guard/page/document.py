@@ -1,7 +1,5 @@
 """The frame of every report page: one file, no script, no network; light, dark, phone and paper."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 _BASE = """

@@ -4,8 +4,6 @@ Units stand in the metadata of each field, and once more in the file's own
 (`columns`, as JSON), since not every reader shows those of fields.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from guard.events import Numbers

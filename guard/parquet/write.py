@@ -4,8 +4,6 @@ Needs pyarrow (the extra `parquet`). Readings are gathered to row groups of
 `GROUP_ROWS`; nothing more of a log is kept than its row in the table of sessions.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager

@@ -1,7 +1,5 @@
 """Plays patterns on one output, in a thread of its own."""
 
-from __future__ import annotations
-
 import itertools
 import threading
 from collections.abc import Callable

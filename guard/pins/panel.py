@@ -8,22 +8,18 @@ when a pin is set. Whatever is wrong with them is one sentence; the session
 goes on without.
 """
 
-from __future__ import annotations
-
 import os
 import tempfile
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from guard.errors import printable
 from guard.events import Action, Command, Input, Output
 from guard.live.inbox import Press
 from guard.pins import patterns
 from guard.pins.blinker import Blinker
+from guard.screen.frame import Frame
 from guard.settings import Settings
-
-if TYPE_CHECKING:
-    from guard.screen.frame import Frame
 
 LONG_PRESS_S = 2.0  # this long ends the session
 POWER_OFF_HOLDS = 3  # and this many times as long switches the machine off

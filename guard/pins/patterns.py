@@ -24,8 +24,6 @@ number and rate of pulses follows Edworthy, Loxley & Dennis 1991, Human Factors
 33(2):205-231 (cited from memory).
 """
 
-from __future__ import annotations
-
 from guard.events import Action, Command, Cue, CueGiven, Input, Output, Snapshot, State
 
 SLOT_S = 0.1  # two on and two off make a blink of 0.4 s

@@ -1,7 +1,5 @@
 """A plan drawn as a step line: the limits, bpm, against time. Pure text."""
 
-from __future__ import annotations
-
 from guard.plan.plan import Part, Plan
 from guard.screen.look import Look
 from guard.screen.report import framed, from_to, levels, put

@@ -1,7 +1,5 @@
 """Plans to start from, each a commented TOML file of the folder `examples`. Lengths are common practice."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 NAMES = ("easy-hour", "easy-hills", "belt-hills", "strides", "easy-five", "talk-test", "field-test",

@@ -1,11 +1,9 @@
 """Reading and writing plan files; what they mean is in `guard.plan.text`."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from guard.errors import InputError, UsageError, printable
-from guard.files.whole import read_capped
+from guard.files.whole import read_capped, write_whole
 from guard.plan.plan import Plan
 from guard.plan.text import parse_plan
 from guard.settings import Settings
@@ -33,8 +31,6 @@ def write_new(file: str, text: str) -> None:
 
     UsageError where it exists, HardwareError where folder or disk does not take it.
     """
-    from guard.files.whole import write_whole
-
     try:
         write_whole(Path(file), [text.encode()])
     except UsageError:

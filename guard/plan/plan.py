@@ -13,12 +13,10 @@ running). For the first `GRACE_RESPONSES` time constants, in which 78 % of the
 change happens (1 - 1/e^1.5), such a part gives only stop and sensor cues.
 """
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, Self
 
 from guard.cues import Cued as Cued
 from guard.errors import InputError
@@ -48,7 +46,7 @@ class Kind(StrEnum):
         return self.value.replace("_", "-")
 
     @classmethod
-    def _missing_(cls, value: object) -> Kind | None:
+    def _missing_(cls, value: object) -> Self | None:
         """`base`, as plans and logs called an easy part before."""
         return cls.EASY if value == "base" else None
 
@@ -134,7 +132,7 @@ class Plan:
             | {"kind": part.kind.value, "cued": part.cued.value} for part in self.parts]}
 
     @classmethod
-    def from_dict(cls, data: object) -> Plan:
+    def from_dict(cls, data: object) -> Self:
         """The plan that `as_dict` wrote; InputError where `data` is something else."""
         plan: Any = data  # anything: what it is not shows below
         try:

@@ -4,8 +4,6 @@ Pure: the file itself is read in `guard.plan.file`. Every mistake raises
 `InputError` naming the file, the part, the key and the fix.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import difflib
 import math
@@ -14,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from typing import Any, TypeVar
 
-from guard.errors import InputError, printable
+from guard.errors import InputError, printable, short
 from guard.plan.plan import GRADES, MAX_PARTS, SPEEDS_M_S, Cued, Kind, Part, Plan, Skip, default_grace_s
 from guard.settings import Settings
 from guard.units import KM_H_PER_M_S, METRES_PER_MILE, MPH_PER_M_S
@@ -50,7 +48,7 @@ def parse_plan(text: str, source_name: str, settings: Settings) -> Plan:
 
     Limits that a part does not give come from `settings`.
     """
-    where = _shown(source_name)
+    where = short(source_name)
     try:
         data = tomllib.loads(text)
     except RecursionError:
@@ -92,7 +90,7 @@ def _written_out(blocks: Any, where: str) -> Iterator[tuple[str, Mapping[str, An
         rounds, inner = block.get("repeat"), block.get("part")
         skips_all = _choice(block, "skip", Skip, label, Skip.PART) is Skip.REPEAT
         if isinstance(rounds, bool) or not isinstance(rounds, int) or not 1 <= rounds <= MAX_PARTS:
-            raise InputError(f"{label}: repeat is {_shown(rounds)}, but must be a whole number "
+            raise InputError(f"{label}: repeat is {short(rounds)}, but must be a whole number "
                              f"from 1 to {MAX_PARTS}")
         if not isinstance(inner, list) or not inner or not all(isinstance(item, dict) for item in inner):
             raise InputError(f"{label}: repeat without parts: put [[part.part]] blocks below it")
@@ -184,7 +182,7 @@ def _pace_s(value: Any, key: str, where: str) -> float:
     elif isinstance(value, (int, float)) and not isinstance(value, bool):
         seconds = float(value) * 60.0 if abs(value) < 1000 else math.nan
     if not 120.0 <= seconds <= 2400.0:
-        raise InputError(f"{where}: {key} is {_shown(value)}, but must be minutes and seconds "
+        raise InputError(f"{where}: {key} is {short(value)}, but must be minutes and seconds "
                          'like "7:30", from "2:00" to "40:00"')
     return seconds
 
@@ -193,7 +191,7 @@ def _number(value: Any, key: str, where: str) -> float:
     low, high, unit = _NUMBERS[key]
     # Compared before any conversion: TOML integers have no upper end, floats do.
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
-        raise InputError(f"{where}: {key} is {_shown(value)}, but must be a number "
+        raise InputError(f"{where}: {key} is {short(value)}, but must be a number "
                          f"from {low:.4g} to {high:.6g} {unit}")
     return float(value)
 
@@ -210,13 +208,13 @@ def _choice(table: Mapping[str, Any], key: str, words: type[_Word], where: str,
     listed = ", ".join(words)
     if value is None:
         raise InputError(f"{where}: no {key}: give one of {listed}")
-    raise InputError(f"{where}: {key} is {_shown(value)}, but must be one of {listed}")
+    raise InputError(f"{where}: {key} is {short(value)}, but must be one of {listed}")
 
 
 def _name(value: Any, where: str) -> str:
     if isinstance(value, str) and value.strip() and len(value) <= 60 and value.isprintable():
         return value.strip()
-    raise InputError(f"{where}: name is {_shown(value)}, but must be 1 to 60 plain characters")
+    raise InputError(f"{where}: name is {short(value)}, but must be 1 to 60 plain characters")
 
 
 def _refuse_unknown(table: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
@@ -225,13 +223,4 @@ def _refuse_unknown(table: Mapping[str, Any], known: tuple[str, ...], where: str
             begun = [name for name in known if name.startswith(f"{key}_")]  # a unit was left out
             near = begun or difflib.get_close_matches(key, known, n=1, cutoff=0.5)
             hint = f"did you mean {near[0]}?" if near else "known are " + ", ".join(known)
-            raise InputError(f"{where}: unknown key {_shown(key)}: {hint}")
-
-
-def _shown(value: Any) -> str:
-    """A value from outside, short and without control characters."""
-    try:
-        text = printable(value)
-    except ValueError:  # an integer of thousands of digits
-        return "a huge number"
-    return text if len(text) <= 60 else text[:57] + "..."
+            raise InputError(f"{where}: unknown key {short(key)}: {hint}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date
-from itertools import pairwise
+from itertools import dropwhile, pairwise
 
 from guard.progress import words
 from guard.progress.progress import Months
@@ -119,8 +119,9 @@ def _month_labels(begin: date, end: date, column: Callable[[date], int], columns
 
 def week_chart(some: Sequence[Week], width: int, look: Look) -> list[str]:
     """One line a week: hours as a bar, the time over the ceiling in another texture, the share."""
-    if not some:
-        return []
+    if not any(week.runs for week in some):
+        return [f"no run in the last {len(some)} weeks"] if some else []
+    some = list(dropwhile(lambda week: not week.runs, some))
     room = max(width - 40, 6)
     most = max(max(week.hours for week in some), 0.1)
     lines = [f"{'week of':<12} {'runs':>4} {'hours':>5}  {'':{room}} at or under"]

@@ -94,7 +94,9 @@ def headline(months: Months, units: str) -> str:
     if told is None:
         need = f"about {FEWEST_RUNS} runs with speed over {LEAST_SPAN_DAYS // 7} weeks"
         runs = f"{months.runs_short} run{'s' if months.runs_short != 1 else ''} with speed"
-        return f"Too early to tell: {runs} over {months.days_short // 7} weeks, and it takes {need}."
+        weeks = months.days_short // 7
+        span = f"over {weeks} weeks" if weeks > 1 else "so far"
+        return f"Too early to tell: {runs} {span}, and it takes {need}."
     if months.level is not None and months.level.unwritten:
         return ("I can't tell fitness from weather: write the temperature down on running days "
                 "(guard journal --weather \"14 C\") and I can.")
@@ -112,7 +114,7 @@ def headline(months: Months, units: str) -> str:
         return asked_sentence(months, units)
     if months.season is not None and months.season.verdict is Verdict.GAIN:
         return (f"You have become faster over {_span(months.season)}, by {_by(months.season)}; "
-                "I can't tell yet whether you still are getting faster.")
+                "I can't tell yet whether you are still getting faster.")
     seen = 0.5 * (told.high - told.low)
     return (f"I can't tell yet whether you are getting faster. A change of {percent(seen, signed=False)} "
             f"in {_span(told)} would show.")
@@ -293,7 +295,7 @@ def refused(refusal: str) -> tuple[str, str]:
 
 def refusal_sentences(months: Months) -> list[str]:
     """Why runs have no speed at the ceiling, with the fix."""
-    return [f"{count} without a figure: {what}. {_capital(fix)}."
+    return [f"{count} run{'s' if count != 1 else ''} without a figure: {what}. {_capital(fix)}."
             for (what, fix), count in sorted(
                 ((refused(refusal), count) for refusal, count in months.refusals.items()),
                 key=lambda item: -item[1])]

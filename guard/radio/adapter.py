@@ -6,8 +6,6 @@ matters: after the service died. Elsewhere scanning itself tells, and a look
 finds nothing wrong.
 """
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import sys

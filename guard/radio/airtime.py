@@ -5,8 +5,6 @@ adapters drop links while they scan. So a treadmill or pod is looked for only
 while the strap is well, and gives way at once when the strap needs the radio.
 """
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 from collections.abc import Coroutine

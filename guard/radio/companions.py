@@ -1,7 +1,5 @@
 """A strap and the devices that tell the speed beside it, as one source of a session."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 from collections.abc import Callable, Sequence

@@ -1,16 +1,21 @@
 """What went wrong with the radio, in one plain sentence that says the fix."""
 
-from __future__ import annotations
-
 import sys
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import Self
+
+from bleak.exc import (
+    BleakBluetoothNotAvailableError,
+    BleakCharacteristicNotFoundError,
+    BleakDBusError,
+    BleakDeviceNotFoundError,
+)
+from bleak.exc import (
+    BleakBluetoothNotAvailableReason as Reason,
+)
 
 from guard.devices.peripheral import STRAP_PERIPHERAL, Peripheral
 from guard.devices.seen import plain
-
-if TYPE_CHECKING:
-    from bleak.exc import BleakBluetoothNotAvailableError
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +29,7 @@ class Fault:
     def __str__(self) -> str:
         return f"{self.what}: {self.fix}" if self.fix else self.what
 
-    def brief(self) -> Fault:
+    def brief(self) -> Self:
         """The same without the fix, where that is said elsewhere."""
         return replace(self, fix="")
 
@@ -80,13 +85,6 @@ def explain(error: BaseException, about: Peripheral = STRAP_PERIPHERAL) -> Fault
 
     `about` is the kind of device it happened with.
     """
-    from bleak.exc import (
-        BleakBluetoothNotAvailableError,
-        BleakCharacteristicNotFoundError,
-        BleakDBusError,
-        BleakDeviceNotFoundError,
-    )
-
     if isinstance(error, BleakBluetoothNotAvailableError):
         return _unavailable(error)
     if isinstance(error, BleakDeviceNotFoundError):
@@ -109,8 +107,6 @@ def explain(error: BaseException, about: Peripheral = STRAP_PERIPHERAL) -> Fault
 
 
 def _unavailable(error: BleakBluetoothNotAvailableError) -> Fault:
-    from bleak.exc import BleakBluetoothNotAvailableReason as Reason
-
     reason = error.reason
     if reason is Reason.NO_BLUETOOTH:
         return NO_ADAPTER

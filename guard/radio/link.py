@@ -10,13 +10,13 @@ This is what a strap (`guard.radio.strap`) and a treadmill or foot pod
 (`guard.radio.speed_source`) have in common.
 """
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from bleak import BleakClient
 
 from guard.clock import SessionClock
 from guard.devices.peripheral import BATTERY_LEVEL, Peripheral
@@ -30,9 +30,6 @@ from guard.radio.faults import Fault
 from guard.radio.listen import Sighting
 from guard.radio.search import Choose, DeviceSearch
 from guard.radio.watch import BackOff, Flood, LinkTiming, Silence, Twins
-
-if TYPE_CHECKING:
-    from bleak import BleakClient
 
 Remember = Callable[[RememberedDevice], None]
 Hold = Callable[[str], str]  # the address of a device: "" where it is ours, else who holds it
@@ -170,8 +167,6 @@ class DeviceLink:
 
     async def _connect(self, found: Sighting) -> Connection | Fault:
         """Connect and subscribe, or say what was wrong."""
-        from bleak import BleakClient
-
         if held := self._taken_by(found):
             self._search.failed(found, held)
             return held

@@ -1,22 +1,20 @@
 """Listening for devices of one or more kinds: scanning, and those connected already."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import logging
 import sys
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import bleak
+from bleak import BleakScanner
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
 
 from guard.devices.peripheral import Peripheral
 from guard.devices.seen import Seen, plain
 from guard.radio.adapter import Radio
-
-if TYPE_CHECKING:
-    from bleak import BleakScanner
-    from bleak.backends.device import BLEDevice
-    from bleak.backends.scanner import AdvertisementData
 
 # The library's warnings would land in the middle of the live screen.
 logging.getLogger("bleak").addHandler(logging.NullHandler())
@@ -69,8 +67,6 @@ class Listener:
 
     async def start(self, radio: Radio, limit_s: float) -> None:
         """Begin to scan; raises what the Bluetooth library raises, or TimeoutError."""
-        from bleak import BleakScanner
-
         extra: dict[str, Any] = {"bluez": {"adapter": radio.adapter}} if radio.adapter else {}
         scanner = BleakScanner(self._heard, service_uuids=[one.service for one in self._kinds], **extra)
         async with asyncio.timeout(limit_s):
@@ -98,8 +94,6 @@ class Listener:
         A guard that was killed leaves its strap connected. Only devices are
         taken that the platform, asked afresh, calls connected.
         """
-        import bleak
-
         adapter_type = getattr(bleak, "BleakAdapter", None)
         if adapter_type is None or radio.connected == frozenset():
             return

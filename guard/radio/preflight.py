@@ -1,7 +1,5 @@
 """Is the radio ready, and the strap there? What `guard check` asks of this room."""
 
-from __future__ import annotations
-
 import asyncio
 import sys
 

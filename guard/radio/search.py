@@ -1,7 +1,5 @@
 """Searching for the runner's strap, treadmill or pod until it is there to be connected."""
 
-from __future__ import annotations
-
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import replace

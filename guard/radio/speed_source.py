@@ -5,12 +5,11 @@ apart, and nothing it does or fails to do reaches the strap's link. What it told
 last is not known any more after some seconds (`guard.session.speeds`).
 """
 
-from __future__ import annotations
-
 import asyncio
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING
+
+from bleak import BleakClient
 
 from guard.clock import SessionClock
 from guard.devices.peripheral import TREADMILL_PERIPHERAL, Peripheral
@@ -21,9 +20,6 @@ from guard.radio.airtime import Airtime
 from guard.radio.faults import Fault
 from guard.radio.link import USUAL_OPTIONS, Connection, DeviceLink, LinkOptions
 from guard.radio.watch import RETRY_S, LinkTiming
-
-if TYPE_CHECKING:
-    from bleak import BleakClient
 
 # A scan while the strap is connected costs it air, so each is short; a pod that
 # stands still may be silent for long.

@@ -1,12 +1,11 @@
 """The strap as the source of a session."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING
+
+from bleak import BleakClient
 
 from guard.clock import SessionClock
 from guard.devices.peripheral import BODY_SENSOR_LOCATION, STRAP_PERIPHERAL
@@ -16,9 +15,6 @@ from guard.packets import heart_rate as packet
 from guard.radio.airtime import Airtime
 from guard.radio.faults import Fault
 from guard.radio.link import USUAL_OPTIONS, DeviceLink, LinkOptions
-
-if TYPE_CHECKING:
-    from bleak import BleakClient
 
 
 class StrapSource(DeviceLink):

@@ -1,9 +1,9 @@
 """A survey of the devices in range, and the charge of one of them."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
+
+from bleak import BleakClient
 
 from guard.devices.peripheral import BATTERY_LEVEL, STRAP_PERIPHERAL, Peripheral
 from guard.errors import HardwareError
@@ -49,8 +49,6 @@ async def read_battery(one: Sighting, limits: LinkTiming | None = None) -> int |
     A device that this machine holds already is left alone: to disconnect from
     it afterwards would end the session that uses it.
     """
-    from bleak import BleakClient
-
     if one.already_connected:
         return None
     limits = limits or LinkTiming()

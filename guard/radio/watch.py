@@ -6,8 +6,6 @@ are. Silence is therefore watched in two steps: first the radio is looked at,
 then the link is torn down and made anew.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 # Between tries to connect again: back within 10 s of its return (ours).

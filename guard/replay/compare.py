@@ -5,8 +5,6 @@ a window away and never crossing another pair. Of all ways to pair them the one
 with the most pairs is taken, and of these the one with the least shift.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass

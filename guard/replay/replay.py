@@ -5,8 +5,6 @@ to compare. With the settings of the recording, on the same version, the two
 are the same to the last digit.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from itertools import zip_longest
 

@@ -1,7 +1,5 @@
 """What `guard replay` shows: the session as it would go, and beside it as it went."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from rich.markup import escape

@@ -8,8 +8,6 @@ session without a clear cause says nothing. What was run as planned (fast
 parts), and while the runner had switched the pace cues off, is no cause of anything. The bounds are our own.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum

@@ -8,8 +8,6 @@ A cue that says what it expects, with and without it, is judged by the level at
 that time, if nothing more was asked until then: a repeat has its own expectation.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from enum import StrEnum
@@ -101,7 +99,8 @@ def _outcome(trace: Trace, given: CueGiven, later: Sequence[CueGiven]) -> CueOut
         return CueOutcome(*about)
     if given.cue is Cue.SIGNAL_LOST:
         back = np.flatnonzero(np.isfinite(trace.level_bpm[here:]))
-        return CueOutcome(*about, back_s=_after(trace.t_s[here + back[0]], given) if len(back) else None)
+        back_s = round(float(trace.t_s[here + back[0]]) - given.t_s, 3) if len(back) else None
+        return CueOutcome(*about, back_s=back_s)
     if given.cue not in PACE_CUES:
         return CueOutcome(*about)
     end_s, ended_by = _watch(trace, given, later, here)
@@ -155,10 +154,6 @@ def _came(given: CueGiven, level_bpm: float) -> Came:
         return Came.EITHER
     nearer = abs(level_bpm - with_bpm) <= abs(level_bpm - without_bpm)
     return Came.WITH if nearer else Came.WITHOUT
-
-
-def _after(t_s: float, given: CueGiven) -> float:
-    return round(float(t_s) - given.t_s, 3)
 
 
 def _watch(trace: Trace, given: CueGiven, later: Sequence[CueGiven], here: int) -> tuple[float, str]:

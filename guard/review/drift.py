@@ -8,8 +8,6 @@ a refusal. Speeds are level speeds of equal effort (slope and level terms of
 ACSM's running equation: speed times 1 + 4.5 grade).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +25,9 @@ ALIKE_M_S = 0.05  # two minutes pair up when their speeds differ by no more
 EQUAL_M_S = 0.03  # and so may the means of the pairs: about 1 bpm
 STEEPEST_GAIN = 40.8  # bpm per m/s: mean + 2 SD of 24 runners (24.2 +- 8.3, Hunt et al. 2015)
 FEWEST_MINUTE_PAIRS = 4  # of minutes in the two halves (ours)
+
+
+SPEED_UNKNOWN = "speed is not known in this session"
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,7 @@ class _Minute:
 def drift(trace: Trace, warm_up_s: float, units: str = "km") -> Drift:
     """Compare the halves of what comes after the warm-up (5 min at least), speeds in words in `units`."""
     if not np.isfinite(trace.speed_m_s).any():
-        return Drift(refusal="speed is not known in this session")
+        return Drift(refusal=SPEED_UNKNOWN)
     begin_s = float(trace.t_s[0]) + max(warm_up_s, ONSET_S)
     end_s = float(trace.t_s[-1])
     if end_s - begin_s < 2 * (FEWEST_MINUTE_PAIRS + 1) * BLOCK_S:

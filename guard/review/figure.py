@@ -5,8 +5,6 @@ them, so that they stay as large as the reader's other text on any screen.
 Height is bpm from the ceiling in force, so the ceiling is one line while it moves.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from html import escape
 
@@ -101,7 +99,8 @@ def _plot(review: Review, over: Sequence[float | None]) -> str:
     shapes += [f'<path class="{name}" d="{path}"/>' for name, path in (
         ("under", _hill([None if one is None else min(one, 0.0) for one in over], step, HEIGHT, y)),
         ("over", _hill([None if one is None or one <= 0 else one for one in over], step, y(0.0), y))) if path]
-    shapes += [f'<path class="ramp" d="{line}"/>' for line in [_ramp(review, len(over), y)] if line]
+    if line := _steps(ramp(review, len(over)), step, y):  # the limit by which a warm-up's cues were judged
+        shapes.append(f'<path class="ramp" d="{line}"/>')
     shapes += [_upright("seam", review, part.begin_s) for part in review.parts[1:]]
     shapes += [_upright("cue", review, cue.t_s) for cue in review.cues if cue.cue is not Cue.PART]
     shapes.append(f'<line class="ceiling" x1="0" x2="{WIDTH}" y1="{y(0):.1f}" y2="{y(0):.1f}"/>')
@@ -112,11 +111,6 @@ def _plot(review: Review, over: Sequence[float | None]) -> str:
     labels.append(_label(y(0) / HEIGHT, limit, "label limit"))
     return (f'<div class="plot"><svg viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio="none" role="img" '
             f'aria-label="{escape(words.headline(review))}">{"".join(shapes)}</svg>{"".join(labels)}</div>')
-
-
-def _ramp(review: Review, columns: int, y: _Scale) -> str:
-    """The limit of the warm-up, by which its cues were judged."""
-    return _steps(ramp(review, columns), WIDTH / columns, y)
 
 
 def _steps(values: Sequence[float | None], step: float, y: _Scale) -> str:

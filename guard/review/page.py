@@ -4,8 +4,6 @@ Names and reasons come from files: each is stripped of what is no text (`clean`)
 and escaped.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from html import escape
 

@@ -1,14 +1,12 @@
 """Time at or under and over the ceiling, by part; pure."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
 from guard.arrays import Floats
-from guard.review.trace import Trace
+from guard.review.trace import Trace, began
 
 
 @dataclass(frozen=True)
@@ -93,8 +91,12 @@ def _figures(trace: Trace, steps: slice, kind: str, name: str) -> PartFigures:
     speed = trace.speed_m_s[steps]
     moved = np.isfinite(speed)
     ceiling = trace.ceiling_bpm[steps]
+    # From the first step of a part to that of the next.
+    begin_s = float(trace.t_s[steps.start])
+    begin_s = begin_s if steps.start else began(begin_s)
+    end_s = float(trace.t_s[min(steps.stop, len(trace.t_s) - 1)])
     return PartFigures(
-        kind, name, float(trace.t_s[steps][0] - dt_s[0]), float(trace.t_s[steps][-1]),
+        kind, name, begin_s, end_s,
         (float(ceiling.min()), float(ceiling.max())),
         at_or_under_s=_sum(dt_s[counted & ~too_high]),
         over_s=_sum(dt_s[too_high]),

@@ -1,7 +1,5 @@
 """What the pictures of a review are drawn from: heights over columns, rows of marks, ticks. Pure numbers."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

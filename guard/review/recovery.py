@@ -8,8 +8,6 @@ running. In one open set of graded running tests short stops brought 17.2 +- 8.0
 bpm in 60 s, a full stop after hard running 62 and 72 bpm in another.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ what the guard would have said. Levels and totals come from going through the
 readings again (`review_trace`).
 """
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
 from typing import Any

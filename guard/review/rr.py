@@ -9,8 +9,6 @@ intervals are left out, not replaced.
 SDNN and RMSSD: Task Force of the ESC and NASPE (1996, Circulation 93).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 

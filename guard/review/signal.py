@@ -1,7 +1,5 @@
 """How good the signal was; pure."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass

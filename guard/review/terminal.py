@@ -1,7 +1,5 @@
 """The review in a terminal: a picture, the figures, each cue with what followed."""
 
-from __future__ import annotations
-
 from rich.console import Group, RenderableType
 from rich.markup import escape
 from rich.table import Table
@@ -99,7 +97,8 @@ def _narrow_parts(review: Review, look: Look) -> Table:
     grid.add_column(overflow="fold")
     grid.add_row("", "parts")
     for number, (name, length, ceiling, under, over, *_) in enumerate(words.part_rows(review), 1):
-        text = f"{name}, {length}, ceiling {ceiling}: {under} at or under, {over} over"
+        text = f"{name}, {length}, " + (f"ceiling {ceiling}: {under} at or under, {over} over"
+                                        if under else "left to you")
         grid.add_row(str(number), escape(look.text(text)))
     return grid
 

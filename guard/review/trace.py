@@ -6,8 +6,6 @@ to the last digit. A value of a step holds for the `dt_s` seconds before its
 `t_s`, as in the totals of the session.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -92,6 +90,11 @@ def trace_of(
     return steps.trace(), outputs, session.summary()
 
 
+def began(first_s: float) -> float:
+    """When a session began whose first step is at `first_s`: a little before that step."""
+    return first_s if first_s > LONGEST_STEP_S else 0.0
+
+
 @dataclass
 class _Rows:
     """The steps of one session, as they come."""
@@ -103,7 +106,7 @@ class _Rows:
     def take(self, step: Step) -> None:
         """A row for the step; the runner's own speed only while not paused."""
         speed = None if step.held else step.speed
-        began_s = self.rows[0][0] if self.rows else step.t_s
+        began_s = began(self.rows[0][0] if self.rows else step.t_s)
         part = int(step.t_s - began_s >= self.settings.warm_up_s) if self.plan is None else step.part
         self.rows.append((
             step.t_s, step.dt_s, step.level_bpm, step.ceiling_bpm, step.limit_bpm,

@@ -1,22 +1,21 @@
 """What a review says, in words: shared by the terminal and the page. Plain text, unescaped."""
 
-from __future__ import annotations
-
 from collections import Counter
 
-from guard.cues import CUE_NAMES, Says
+from guard.cues import Says
 from guard.decide.wording import headline as cue_headline
 from guard.events import Cue
 from guard.plan.plan import Kind
 from guard.reasons import why_doubted
 from guard.review.advice import Cause, MainCause
 from guard.review.cues import Came, CueOutcome
-from guard.review.drift import Drift
+from guard.review.drift import SPEED_UNKNOWN, Drift
 from guard.review.parts import PartFigures
 from guard.review.recovery import Recovery
 from guard.review.review import Review
 from guard.review.rr import RRFigures
 from guard.review.signal import Signal
+from guard.screen.summary import counted
 from guard.screen.words import clock, speed_number, speed_unit
 from guard.settings import Settings
 from guard.units import distance as distance_with_unit
@@ -28,18 +27,16 @@ EFFORT = {
     9: "nearly all there was", 10: "could not have gone on",
 }
 REVIEW_CAUTION = ("Not a medical device: these figures find no illness and rule none out. "
-           "How you feel comes before any number; what worries you is for a licensed professional.")
-RECOVERY_CAUTION = ("Stopping in mid-run is not the end of an all-out test, so the tables made for that test "
-                    "do not apply. Compare it only with similar runs of your own.")
-RR_CAUTION = ("While running these figures say mostly how steady heart rate was; they tell neither "
-              "fitness nor fatigue, and nothing is cued from them.")
+                  "How you feel comes before any number; ask a licensed professional about what worries you.")
+RECOVERY_CAUTION = ("After running: tables made for the end of an all-out test do not apply here; compare "
+                    "only with similar runs of your own.")
+RR_CAUTION = ("RR intervals: in a run they tell mostly how steady heart rate was, neither fitness nor "
+              "fatigue; no cue rests on them.")
 _WORTH_SAYING_S = 2.0  # the first reading of a session may be that late
-_ENDED = {"time": "", "end": "session ended", "pause": "paused", "no_signal": "sensor lost",
-          "part": "next part", "ease": "told to ease", "walk": "told to walk", "resume": "told to run again",
-          "stop": "told to stop", "pick_up": "told to go faster"}
+_ENDED = {"end": "session ended", "pause": "paused", "no_signal": "sensor lost", "part": "next part"}
 _CAME = {
     Came.WITH: "worked as expected", Came.WITHOUT: "made no difference", Came.EITHER: "too close to tell",
-    Came.LOWER: "lower than expected either way", Came.HIGHER: "higher than expected either way",
+    Came.LOWER: "lower than expected", Came.HIGHER: "higher than expected",
 }
 _CAME_FASTER = _CAME | {Came.WITH: "rose as expected", Came.WITHOUT: "rose less than expected"}
 _RECOVERY = {"stop": "stopped", "walk": "walked", "pause": "paused",
@@ -138,14 +135,17 @@ def facts(review: Review) -> list[tuple[str, str]]:
         if total.uncued_s:
             over = clock(total.uncued_over_s)
             rows.append(("pace cues off", f"{clock(total.uncued_s)}, {over} over: not in the advice"))
-    asked = f"{review.summary['cues_per_h']:.0f} an hour asked you to change pace"
-    counts = ", ".join(f"{CUE_NAMES.get(key, key)} {count}" for key, count in review.summary["cues"].items())
+    asked = f"{review.summary['cues_per_h']:.0f} pace cues an hour"
+    counts = counted(review.summary["cues"])
     rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))
     if came := Counter(_came(cue) for cue in review.cues if cue.came):
         order = [*_CAME.values(), *_CAME_FASTER.values()]
-        outcomes = ", ".join(f"{came[said]} {said}" for said in sorted(came, key=order.index))
-        rows.append(("after the cues", outcomes))
-    rows.append(("drift", drift(review.drift, review.settings)))
+        outcomes = [f"{came[said]} {said}" for said in sorted(came, key=order.index)]
+        unjudged = sum(not cue.came and cue.given.numbers.with_bpm is not None for cue in review.cues)
+        outcomes += [f"{unjudged} not judged: something else came first"] if unjudged else []
+        rows.append(("after the cues", ", ".join(outcomes)))
+    if review.drift.refusal != SPEED_UNKNOWN:
+        rows.append(("drift", drift(review.drift, review.settings)))
     rows += [("after running" if place == 0 else "", recovery(one))
              for place, one in enumerate(review.recoveries)]
     rows.append(("signal", signal(review.signal)))
@@ -207,15 +207,14 @@ def followed(cue: CueOutcome) -> str:
         if cue.turn_s is None:
             words.append("did not fall")
         else:
-            words.append("began to fall " + ("at once" if cue.turn_s < 2 else f"after {cue.turn_s:.0f} s"))
+            words.append(f"fell {cue.fell_bpm:.0f}" + (" at once" if cue.turn_s < 2 else
+                                                       f", from {cue.turn_s:.0f} s on"))
         if cue.turn_s is not None or cue.under_s is not None:
             words.append({None: "stayed over", 0.0: "never over"}.get(
                 cue.under_s, f"under after {cue.under_s or 0:.0f} s"))
-        if cue.turn_s is not None:
-            words.append(f"down {cue.fell_bpm:.0f}")
     elif cue.ended_by:
         words.append("not known")
-    ended = _ENDED.get(cue.ended_by, cue.ended_by)
+    ended = _ENDED.get(cue.ended_by, "")  # another cue has a line of its own
     text = ", ".join(words)
     if words and ended:
         text += f"; {ended} {cue.watched_s:.0f} s later"
@@ -229,12 +228,11 @@ def _came(cue: CueOutcome) -> str:
 
 
 def expectation(cue: CueOutcome) -> str:
-    """What came of a cue that was judged, beside what it expected."""
+    """What came of a cue that was judged; what it expected stands in its reason."""
     expected = cue.given.numbers
     if cue.came is None:
         return ""
-    return (f"{cue.came_bpm:.0f} after {expected.ahead_s:.0f} s: {_came(cue)} "
-            f"({expected.with_bpm:.0f} with the cue, {expected.without_bpm:.0f} without)")
+    return f"{cue.came_bpm:.0f} after {expected.ahead_s:.0f} s: {_came(cue)}"
 
 
 def drift(found: Drift, settings: Settings) -> str:
@@ -251,7 +249,7 @@ def recovery(one: Recovery) -> str:
     """One minute after running stopped."""
     moved = round(one.from_bpm) - round(one.after_bpm)
     size = f"fell {moved}" if moved > 0 else f"rose {-moved}" if moved else "stayed level"
-    return (f"{size} in the first minute, {one.from_bpm:.0f} to {one.after_bpm:.0f}, at {clock(one.t_s)}: "
+    return (f"{size} in a minute, {one.from_bpm:.0f} to {one.after_bpm:.0f}, from {clock(one.t_s)}: "
             f"{_RECOVERY[one.kind]}")
 
 
@@ -277,10 +275,8 @@ def signal(found: Signal) -> str:
 
 def rr(found: RRFigures) -> str:
     """RR statistics, or why there are none."""
-    flagged = sum(found.artefacts.values())
     kinds = ", ".join(f"{count} {kind}" for kind, count in found.artefacts.items())
-    removed = f"{found.intervals} intervals, {flagged} uneven beats or noise left out"
-    removed += f" ({kinds})" if kinds else ""
+    removed = f"{found.intervals} intervals" + (f", left out: {kinds}" if kinds else "")
     if found.sdnn_ms is None:
         return f"{removed}; no figures: {found.refusal}"
     return f"SDNN {found.sdnn_ms:.0f} ms, RMSSD {found.rmssd_ms:.1f} ms; {removed}"
@@ -291,10 +287,13 @@ def part_rows(review: Review) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for part in review.parts:
         share = part.share_under
+        left = share is None and part.unguarded_s > 0.0  # to the runner: no ceiling counts
         rows.append((
-            part.name, clock(part.duration_s), ceiling(part).removesuffix(" bpm"),
-            clock(part.at_or_under_s) + (f" ({100 * share:.0f} %)" if share is not None else ""),
-            clock(part.over_s), f"{part.over_bpm_min:.1f}",
+            part.name, clock(round(part.duration_s)),
+            *(("none", "", "", "") if left else (
+                ceiling(part).removesuffix(" bpm"),
+                clock(part.at_or_under_s) + (f" ({100 * share:.0f} %)" if share is not None else ""),
+                clock(part.over_s), f"{part.over_bpm_min:.1f}")),
             "" if part.mean_bpm is None else f"{part.mean_bpm:.0f}",
             "" if part.highest_bpm is None else f"{part.highest_bpm:.0f}"))
     return rows

@@ -1,7 +1,5 @@
 """Many runners as one JSON document; pure."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from datetime import date
 

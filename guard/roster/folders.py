@@ -5,8 +5,6 @@ unpacked `guard data --export` (config/, data/), its data folder (sessions/,
 journal.jsonl), or bare session logs. Nothing in it is changed.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import os
@@ -18,7 +16,8 @@ from pathlib import Path
 from guard.errors import GuardError, HardwareError, InputError, printable
 from guard.files.cache import cache_place, read_cached, write_cached
 from guard.journal import journal as journals
-from guard.progress.sessions import FIGURES_FORMAT
+from guard.progress.progress import look
+from guard.progress.sessions import FIGURES_FORMAT, newest_ceiling, sessions_of
 from guard.roster.roster import Standing, as_kept, standing, standing_from
 from guard.settings import file as settings_file
 from guard.workers.pool import Interrupted
@@ -191,9 +190,6 @@ def look_at(folder: str, stop: Callable[[], bool]) -> KeptStanding:
 
 
 def _standing(home: Home, notes: list[str]) -> Standing:
-    from guard.progress.progress import look
-    from guard.progress.sessions import newest_ceiling, sessions_of
-
     def warn(note: str) -> None:
         if not note.startswith(OTHERS):
             notes.append(note)

@@ -1,7 +1,5 @@
 """Many runners as one HTML page that stands alone: a line and a small picture each."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import date
 from html import escape

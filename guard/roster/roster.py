@@ -4,8 +4,6 @@ A `Standing` holds for whatever day it is read on, so it can be kept; `line`
 adds what depends on today. Figures and verdicts are those of `guard.progress`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date

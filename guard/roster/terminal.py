@@ -1,7 +1,5 @@
 """Many runners in a terminal: one line each."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """A runner's line in words; those of the months where they have them."""
 
-from __future__ import annotations
-
 from datetime import date
 
 from guard.progress import words

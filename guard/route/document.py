@@ -1,7 +1,5 @@
 """A road and what it asks as a JSON document; metres, m/s, s, bpm, grades as rise over run. Pure."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from guard.route.forecast import Ability, Climb, Forecast, Range

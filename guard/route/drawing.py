@@ -1,7 +1,5 @@
 """The profile of a road in a terminal: altitude against distance, walks and climbs under it. Pure text."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from guard.route.forecast import Forecast

@@ -1,7 +1,5 @@
 """A road from a file: a GPX track, a CSV of distance and altitude, or a plan with grades."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import replace
@@ -9,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from guard.csv.table import Table, number, open_any, shown
-from guard.errors import InputError, printable
+from guard.csv.table import Table, number, open_any
+from guard.errors import InputError, printable, quoted
 from guard.files.whole import read_capped
 from guard.plan.file import read_plan
 from guard.route.gpx import parse
@@ -85,7 +83,7 @@ def _place(table: Table, what: str, name: str) -> int:
         for place, column in enumerate(table.columns):
             if wanted in _words(column):
                 return place
-    listed = ", ".join(shown(column) for column in table.columns[:20])
+    listed = ", ".join(quoted(column) for column in table.columns[:20])
     raise InputError(f"{name} has no column named {' or '.join(_NAMES[what][:2])} (its columns are "
                      f"{listed}): name it so, with its unit, as {what}_m")
 

@@ -11,8 +11,6 @@ how much one day differs from the next, 5 bpm (Lamberts and others 2004), which 
 5 / gain m/s. The runner is taken to run as fast as the ceiling allows.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -5,15 +5,16 @@ is refused before anything is parsed: GPX has none, and entities could grow
 without bound.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+import gpxpy
+import gpxpy.gpx
 import numpy as np
+from gpxpy.geo import haversine_distance
 
 from guard.arrays import Floats
 from guard.errors import InputError, printable
@@ -41,9 +42,6 @@ def parse(data: bytes, name: str) -> tuple[Floats, Floats, tuple[str, ...]]:
 
     `name` is how errors name the file. Raises InputError.
     """
-    import gpxpy
-    import gpxpy.gpx
-
     if b"<!DOCTYPE" in data or b"<!ENTITY" in data:
         raise InputError(f"{name} declares a document type, which GPX has none of: export it anew")
     try:
@@ -80,8 +78,6 @@ def along(points: Sequence[TrackPoint], name: str) -> tuple[Floats, Floats]:
 
 
 def _steps(points: Sequence[TrackPoint], name: str) -> list[float]:
-    from gpxpy.geo import haversine_distance
-
     steps = [haversine_distance(a.latitude, a.longitude, b.latitude, b.longitude)
              for a, b in pairwise(points)]
     moved = [step for step in steps if step > 0.0]

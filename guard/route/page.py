@@ -1,7 +1,5 @@
 """A road as one HTML page that stands alone: no script, no network; light, dark, phone, paper."""
 
-from __future__ import annotations
-
 from html import escape
 
 import numpy as np
@@ -13,7 +11,7 @@ from guard.route.route import Route
 from guard.screen.look import clean
 
 # Of the drawing, in its units.
-_WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 250, 52, 12, 14, 44
+_WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 250, 84, 12, 14, 44
 _PLACES = 600  # of the profile: more than pixels show
 _LEAST_SPAN_M = 20.0  # a level road shall not look like a range of mountains
 
@@ -26,7 +24,8 @@ svg text { font-size: 13px; fill: var(--soft); }
 th, td { text-align: left; vertical-align: top; padding: .3rem .6rem .3rem 0;
   border-bottom: 1px solid var(--rule); } td:not(:last-child) { white-space: nowrap; }
 .key { background: repeating-linear-gradient(45deg, var(--warm) 0 3px, var(--paper) 3px 5px); }
-@media (max-width: 34rem) { svg text { font-size: 20px; } }
+td:last-child { min-width: 8.5rem; }
+@media (max-width: 34rem) { svg text { font-size: 20px; } td:not(:last-child) { white-space: normal; } }
 @media print { body { max-width: none; } svg, tr { break-inside: avoid; } }
 """
 _HATCH = ('<defs><pattern id="walk" width="5" height="5" patternUnits="userSpaceOnUse" '
@@ -40,13 +39,14 @@ def page(route: Route, found: Forecast, runner: Ability, source: str, units: str
     rows = "".join(
         f"<tr>{''.join(f'<td>{_text(cell)}</td>' for cell in words.row(number, climb, runner, units))}</tr>"
         for number, climb in enumerate(found.climbs, 1))
+    walked = '<span class="key"></span> walked · ' if _walks(route, found) else ""
     remarks = words.remarks(route, found, runner)
     head = "".join(f"<th>{title}</th>" for title in words.TITLES)
     parts = [
         f"<h1>{_text(heading)}</h1>",
         *(f"<p>{_text(line)}</p>" for line in paragraphs if line),
         profile(route, found, units),
-        '<p class="soft"><span class="key"></span> walked · numbers: climbs</p>' if found.climbs else "",
+        f'<p class="soft">{walked}numbers: climbs</p>' if found.climbs else "",
         f'<h2>Climbs</h2>\n<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody>'
         "</table></div>" if rows else "",
         *(f"<p>{_text(remark[0].upper() + remark[1:])}.</p>" for remark in remarks),

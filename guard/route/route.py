@@ -8,8 +8,6 @@ ends still is a slope. What is shorter than about 100 m is smoothed away with th
 noise. The grades of a plan are exact and stay as they are.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

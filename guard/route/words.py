@@ -1,10 +1,7 @@
 """A road and what it asks of a runner, in words: shared by terminal and page. Pure."""
 
-from __future__ import annotations
-
 from guard.route.forecast import Ability, Climb, Forecast, Range
 from guard.route.route import Route
-from guard.screen.words import clock
 from guard.units import METRES_PER_KM, METRES_PER_MILE, per_m_s, speed_unit
 from guard.units import speed as one_speed
 
@@ -40,8 +37,14 @@ def time_line(route: Route, found: Forecast, units: str) -> str:
     if found.time_s is None or found.walked_s is None:
         return ""
     time, walked = found.time_s, found.walked_s
-    line = f"About {clock(time.value)} ({clock(time.low)} to {clock(time.high)})"
-    return f"{line}, {clock(walked)} of it walked." if walked else f"{line}, all of it jogged."
+    line = f"About {_minutes(time.value)} ({_minutes(time.low)} to {_minutes(time.high)})"
+    return f"{line}, {_minutes(walked)} of it walked." if walked else f"{line}, all of it jogged."
+
+
+def _minutes(seconds: float) -> str:
+    """Whole minutes, at least one: an estimate knows no seconds."""
+    hours, minutes = divmod(max(1, round(seconds / 60.0)), 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
 
 
 def remarks(route: Route, found: Forecast, runner: Ability) -> list[str]:

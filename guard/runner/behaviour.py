@@ -19,8 +19,6 @@ listener forgets nothing: beside that, the same with every cue so far, halved
 at 20 (ours).
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -5,8 +5,6 @@ share of the chosen pace that is run there (slower uphill, gentle at the start)
 and who has to stand.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -10,8 +10,6 @@ are from memory.
 Speeds are m/s, grades are rise over run, oxygen uptake is ml/kg/min.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

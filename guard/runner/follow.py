@@ -1,7 +1,5 @@
 """A practice runner who follows a plan: each part as its kind asks, from where he hears it begin."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from guard.arrays import Floats

@@ -14,9 +14,8 @@ rate 208 - 0.7 age (Tanaka 2001), SD 10; heat +1.4 % a degree (Miller & Martin
 1975); share of heart-rate reserve equals share of oxygen-uptake reserve (ACSM).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, fields
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,9 +63,9 @@ class Population:
     def __len__(self) -> int:
         return len(self.rest_bpm)
 
-    def only(self, mask: NDArray[np.bool_] | slice) -> Population:
+    def only(self, mask: NDArray[np.bool_] | slice) -> Self:
         """The runners for whom `mask` is true."""
-        return Population(**{item.name: getattr(self, item.name)[mask] for item in fields(self)})
+        return type(self)(**{item.name: getattr(self, item.name)[mask] for item in fields(self)})
 
     def walk_bpm(self, grade: float = 0.0, *, belt: bool = False) -> Floats:
         """Steady heart rate of walking at the own walking speed."""

@@ -4,8 +4,6 @@ They are made so that a newcomer meets every important cue within a few
 minutes: short warm-ups, a runner a little too keen, one spell without signal.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
@@ -93,7 +91,7 @@ PRACTICE: dict[str, PracticeCourse] = {
             speedup=8.0, speed_known=True),
         PracticeCourse(
             "hill-loop",
-            "a long hill and a gentle one; the guard is strict and has him walk (invented)",
+            "a long hill and a gentle one, under a strict guard (invented)",
             Course("hill-loop", "road with a 9 % and a 4 % hill", _hill_loop, _LENGTH_S, gentle_s=90.0),
             {"run_bpm": 143, "habitual_m_s": 2.75, "drift_bpm_per_min": 0.1},
             # In the middle of the dials he is asked five times to ease before he is told to walk.

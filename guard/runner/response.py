@@ -12,8 +12,6 @@ lag in parallel (Hunt & Wang 2024) with a pause depth of two lags in series. It
 is for reporting only, never for tuning. Constants: see `population`.
 """
 
-from __future__ import annotations
-
 from typing import Literal
 
 import numpy as np

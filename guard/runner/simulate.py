@@ -6,8 +6,6 @@
     second = runners.step(cues, lanes.advised_speed_m_s)
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property

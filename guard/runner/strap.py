@@ -6,8 +6,6 @@ whole bpm (common practice). Faults are scheduled before the run from their own
 generator, so that a run with faults has a twin without, equal in all else.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from enum import IntEnum
 

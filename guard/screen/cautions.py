@@ -1,7 +1,5 @@
 """The usual cautions, shown at the first start and acknowledged once."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from textwrap import fill
 from typing import TextIO
@@ -24,7 +22,7 @@ FOR_EVERY_RUN = (
 )
 _WIDEST = 78  # cells of a line of text
 _FILE = "cautions-read"
-_ASK = "Enter: read and understood.  q and Enter: leave.  "
+_ASK = "Enter: read and understood; q: leave. "
 
 
 def cautions(width: int = _WIDEST) -> str:

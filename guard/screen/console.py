@@ -1,7 +1,5 @@
 """The console that every command prints through."""
 
-from __future__ import annotations
-
 from typing import NoReturn
 
 from rich.console import Console as _Console

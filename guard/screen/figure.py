@@ -4,8 +4,6 @@ The runner chooses what stands there; a cue that asks for a speed on a belt
 takes its place for a few seconds. Whichever outlet shows it, it says the same.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import Enum
 
@@ -16,6 +14,7 @@ from guard.settings import Settings
 
 CUE_WORD_S = 15.0  # how long a cue's own word, and the speed it asks for, stand large
 _CUE_WORDS = {Cue.EASE: "EASE", Cue.WALK: "WALK", Cue.RESUME: "RUN", Cue.STOP: "STOP", Cue.PICK_UP: "UP"}
+TO_GO, _RATE, _ROOM = "TO GO", "BPM", ("UNDER", "AT", "OVER")  # names of the figure
 _BLIND = (State.NO_SIGNAL, State.HELD, State.DONE)  # nothing is advised in these
 
 
@@ -70,12 +69,15 @@ def figure(snapshot: Snapshot, settings: Settings, choice: Choice = Choice.ROOM)
         if speed is not None:
             unit = words.speed_unit(settings)
             return Figure(word, f"{speed:.1f}", unit.upper(), f"{unit} to set")
+    if words.is_left(snapshot):
+        stop = "this part is left to you" if settings.stop_bpm is None else f"stop at {settings.stop_bpm:.0f}"
+        return Figure(word, f"{snapshot.level_bpm:.0f}", _RATE, f"heart rate, {stop}")
     number = words.room_number(snapshot)
     if choice is Choice.HEART_RATE or number is None:
         over = snapshot.level_bpm > snapshot.ceiling_bpm
-        return Figure(word, f"{snapshot.level_bpm:.0f}", "BPM", f"heart rate ({words.limit(snapshot)})", over)
+        return Figure(word, f"{snapshot.level_bpm:.0f}", _RATE, f"heart rate ({words.limit(snapshot)})", over)
     if (to_go := words.beats_to_go(snapshot)) is not None:
-        return Figure(word, str(to_go), "TO GO", words.beats_in_words(snapshot, to_go))
+        return Figure(word, str(to_go), TO_GO, words.beats_in_words(snapshot, to_go))
     if number == 0:
         return Figure(word, "0", "AT", f"at the {words.limit(snapshot)}")
     side = "over" if number < 0 else "under"
@@ -83,10 +85,24 @@ def figure(snapshot: Snapshot, settings: Settings, choice: Choice = Choice.ROOM)
                   number < 0)
 
 
+def beside(snapshot: Snapshot, shown: Figure) -> tuple[str, ...]:
+    """What else there is of heart rate, ceiling and where it is going: nothing that `shown` says."""
+    room = words.room(snapshot)
+    named = (room or shown.name in (*_ROOM, _RATE)) and not words.is_ramped(snapshot)
+    return (
+        "" if shown.name == _RATE else words.heart_rate(snapshot),
+        "" if shown.name in _ROOM else room,
+        "" if named or words.is_left(snapshot) else f"ceiling {snapshot.own_ceiling_bpm:.0f}",
+        words.tendency(snapshot),
+    )
+
+
 def _word(snapshot: Snapshot) -> str:
     if snapshot.state in _BLIND or words.is_waiting(snapshot):
         return words.big_state(snapshot)
     given: CueGiven | None = words.recent_cue(snapshot, CUE_WORD_S)
+    if words.is_left(snapshot):
+        return "STOP" if given is not None and given.cue is Cue.STOP else ""
     if given is not None and given.cue in PACE_CUES:
         return _CUE_WORDS[given.cue]
     return words.big_state(snapshot) if snapshot.state in (State.EASING, State.WALKING) else ""

@@ -1,7 +1,5 @@
 """What a live session hands to whichever screen is in use."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Protocol
 

@@ -1,7 +1,5 @@
 """The room gauge: heart rate as a level running towards a wall, the ceiling."""
 
-from __future__ import annotations
-
 from rich.text import Text
 
 from guard.screen.look import Look, styled

@@ -1,7 +1,5 @@
 """Every key on one page: shown on demand, and the source of every list of keys."""
 
-from __future__ import annotations
-
 # (key, what it does, the same in a word or two where there is little room)
 KEYS: tuple[tuple[str, str, str], ...] = (
     ("space", "pause, and go on", "pause"),

@@ -6,8 +6,6 @@ way to text first, then the word to half its size; a number without a word or
 name beside it is never shown.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from textwrap import wrap

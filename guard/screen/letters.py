@@ -5,8 +5,6 @@ high (about square), times the scale. At half the size a dot is one cell wide an
 half a row high, times the scale; that needs the half blocks of Unicode.
 """
 
-from __future__ import annotations
-
 ROWS = 5  # of half cells
 _HALVES = {"..": " ", "#.": "▀", ".#": "▄", "##": "█"}
 

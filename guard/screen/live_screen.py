@@ -1,7 +1,5 @@
 """The live view on a terminal: the whole screen, redrawn on change, given back at the end."""
 
-from __future__ import annotations
-
 import contextlib
 import dataclasses
 import os

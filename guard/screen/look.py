@@ -3,8 +3,6 @@
 Colour only ever repeats what a word or a shape already says.
 """
 
-from __future__ import annotations
-
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Plain lines, one a happening, for an output that is no terminal (a file, a pipe, a service's log)."""
 
-from __future__ import annotations
-
 from typing import TextIO
 
 from guard.decide.wording import headline

@@ -1,7 +1,5 @@
 """What every report in a terminal shares: its console, its tables, and pictures made of cells."""
 
-from __future__ import annotations
-
 import os
 import shutil
 from collections.abc import Iterable, Mapping, Sequence

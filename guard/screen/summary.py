@@ -1,8 +1,6 @@
 """The end of a session in a few lines."""
 
-from __future__ import annotations
-
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from guard.cues import CUE_NAMES
 from guard.events import Summary
@@ -14,15 +12,21 @@ def summary_rows(summary: Summary) -> list[tuple[str, str]]:
     over_s, under_s = float(summary["over_s"]), float(summary["at_or_under_s"])
     known_s = over_s + under_s
     share = f" ({100 * under_s / known_s:.0f} % of the time with a trusted heart rate)" if known_s else ""
-    cues = {key: count for key, count in summary["cues"].items() if count}
-    named = ", ".join(f"{CUE_NAMES.get(key, key)} {count}" for key, count in cues.items()) or "none"
+    named = counted(summary["cues"])
+    cues = f"{named} ({summary['cues_per_h']:.0f} pace cues an hour)" if named else "none"
     return [
         ("duration", clock(summary["duration_s"])),
         ("at or under the ceiling", clock(under_s) + share),
         ("over the ceiling", over(summary)),
         ("no signal", clock(summary["no_signal_s"])),
-        ("cues", f"{named} ({summary['cues_per_h']:.0f} an hour)"),
+        ("cues", cues),
     ]
+
+
+def counted(cues: Mapping[str, int]) -> str:
+    """How many of each cue, by its name and in the order of the cues; empty for none."""
+    known = [key for key in (*CUE_NAMES, *sorted(set(cues) - set(CUE_NAMES))) if cues.get(key)]
+    return ", ".join(f"{CUE_NAMES.get(key, key)} {cues[key]}" for key in known)
 
 
 def over(summary: Summary) -> str:

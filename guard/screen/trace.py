@@ -4,8 +4,6 @@ Height is measured from the ceiling in force at each moment, so the ceiling is
 one straight line even while it moves, and the gap to it is the room.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

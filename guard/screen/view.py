@@ -6,8 +6,6 @@ ceiling, then the facts as short texts. Every line is cut to the width, and
 there are never more lines than rows.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 from rich.cells import cell_len
@@ -18,7 +16,7 @@ from guard.decide.wording import headline, speed_to_set
 from guard.events import CueGiven, LinkState, Snapshot, State
 from guard.reasons import reason
 from guard.screen import gauge, large, trace, words
-from guard.screen.figure import Choice, asked_speed, figure
+from guard.screen.figure import TO_GO, Choice, asked_speed, beside, figure
 from guard.screen.help import HINTS, KEYS, help_lines
 from guard.screen.look import Look
 from guard.settings import Settings
@@ -82,10 +80,9 @@ class _Page:
             (6, [self.line(*self.fitting(speed, words.heart_rate(snapshot) if given else "",
                                          f"at {words.elapsed(snapshot)}", words.part(snapshot)))]),
             (1, [state] if figure else []),
-            (3, [self.gauge_bar()]),
-            (5, [self.text(reason(given), "") if given else self.cue_line(given)]),
-            (7, [self.line(words.link(snapshot), words.battery(snapshot), words.sound(snapshot),
-                           first_yields=True)]),
+            (3, [] if words.is_left(snapshot) else [self.gauge_bar()]),
+            (5, [self.text(self.clauses(reason(given)), "") if given else self.cue_line(given)]),
+            (7, [self.link_line(words.battery(snapshot), words.sound(snapshot))]),
         ]
         kept, left = [], self.height
         for place, lines in facts:
@@ -104,25 +101,20 @@ class _Page:
             self.spread(options.title or "guard", options.clock_text, "quiet"),
             self.spread(words.state(snapshot), self.flags(), "lead"),
             *gap, *(self.big(max(1, self.height // 20)) or [self.text(self.figure_in_words(), "lead")]), *gap,
-            self.line(words.heart_rate(snapshot), words.room(snapshot),
-                      "" if words.room(snapshot) and not words.is_ramped(snapshot) else
-                      f"ceiling {snapshot.own_ceiling_bpm:.0f}", words.tendency(snapshot), style="lead"),
+            self.line(*beside(snapshot, figure(snapshot, settings, options.choice)), style="lead"),
             *self.ahead(),
             *gap,
             self.cue_line(given),
-            *([self.text(f"why: {reason(given)}", "")] if given else []),
+            *([self.text(self.clauses(words.why(given)), "")] if given else []),
             *gap,
         ]
         foot = [
             *gap,
-            self.line(f"elapsed {words.elapsed(snapshot)}", words.at_or_under(snapshot),
-                      f"over {words.clock(snapshot.over_s)}",
-                      f"no signal {words.clock(snapshot.no_signal_s)}"),
-            self.line(words.speed(snapshot, settings) or "speed not known",
-                      words.part(snapshot) or "no plan"),
-            self.line(words.link(snapshot), words.battery(snapshot), words.sound(snapshot),
-                      f"log {options.log_name.removesuffix('.jsonl')}" if options.log_name else "",
-                      first_yields=True),
+            self.line(*words.times(snapshot)),
+            *([self.line(*known)] if any(known := (words.speed(snapshot, settings), words.part(snapshot)))
+              else []),
+            self.link_line(words.battery(snapshot), words.sound(snapshot),
+                           f"log {options.log_name.removesuffix('.jsonl')}" if options.log_name else ""),
             *self.notes(3),
             *self.keys(),
         ]
@@ -156,9 +148,13 @@ class _Page:
     def ahead(self) -> list[Text]:
         """What is foreseen, and the gauge; for a walker how far it is until running again."""
         snapshot = self.snapshot
+        if words.is_left(snapshot):
+            return [self.line(words.foreseen(snapshot), empty="nothing foreseen yet")]
         bars = [self.gauge_bar() for _ in range(max(1, self.height // 16))]
         if snapshot.state is State.WALKING and snapshot.resume_bpm is not None:
-            return [self.text(words.until_running(snapshot), "lead"), *bars,
+            shown = figure(snapshot, self.options.settings, self.options.choice)
+            said = [] if shown.name == TO_GO else [self.text(words.until_running(snapshot), "lead")]
+            return [*said, *bars,
                     gauge.way_back_scale(snapshot.resume_bpm, self.width, self.look)]
         empty = "no cue comes until you go on" if snapshot.state is State.HELD else "nothing foreseen yet"
         return [self.line(words.foreseen(snapshot), words.likelihood(snapshot), empty=empty),
@@ -235,6 +231,18 @@ class _Page:
             rest = joint.join(known[1:])
             known[0] = self.look.fit(known[0], max(8, self.width - len(rest) - len(joint)))
         return self.text(joint.join(known), style)
+
+    def link_line(self, *facts: str) -> Text:
+        """The link, with the sensor's name where that stands whole, then other facts."""
+        named = (words.link(self.snapshot), *filter(None, facts))
+        whole = self.fitting(*map(self.look.text, named)) == tuple(map(self.look.text, named))
+        return self.line(*(named if whole else (words.link_alone(self.snapshot), *facts)), first_yields=True)
+
+    def clauses(self, sentence: str) -> str:
+        """As many of its clauses as stand whole; the first in any case."""
+        while cell_len(self.look.text(sentence)) > self.width and "; " in sentence:
+            sentence = sentence.rpartition("; ")[0]
+        return sentence
 
     def fitting(self, *facts: str) -> tuple[str, ...]:
         """The facts that stand whole side by side, from the first on; the first in any case."""

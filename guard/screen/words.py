@@ -1,10 +1,9 @@
 """What the screen says, in words: one short text a fact, shared by all screens."""
 
-from __future__ import annotations
-
 import math
 
-from guard.events import FOOT_POD, TREADMILL, CueGiven, LinkState, Snapshot, State
+from guard.events import FOOT_POD, TREADMILL, Cue, CueGiven, LinkState, Snapshot, State
+from guard.reasons import reason
 from guard.settings import Settings
 from guard.units import METRES_PER_KM, METRES_PER_MILE
 from guard.units import speed as speed_with_unit
@@ -35,10 +34,13 @@ _LINKS = {
     LinkState.LOST: "LOST",
     LinkState.UNAVAILABLE: "UNAVAILABLE",
 }
+_SOUND = {"": "sound starting", "none": "no sound: watch the screen", "off": "sound off",
+          "bell": "sound by the bell only", "page": "sound on the page"}
 DEVICES = {TREADMILL: "treadmill", FOOT_POD: "foot pod"}
 NO_READINGS = "no usable readings: wet the electrodes, press the strap to the skin"
 CUE_SHOWN_S = 60.0  # a cue older than this is history
 _LEVEL_SLOPE_BPM_PER_MIN = 2.0  # a slope smaller than this reads as level
+_LEAST_CHANCE = 0.05  # less is no news, and "0 %" would claim too much (ours)
 _LONGEST_TO_GO_S = 300.0  # farther ahead a straight line tells nothing
 
 
@@ -64,6 +66,11 @@ def is_waiting(snapshot: Snapshot) -> bool:
     return snapshot.reading_age_s is None and snapshot.state in (State.WARMING, State.STEADY)
 
 
+def is_left(snapshot: Snapshot) -> bool:
+    """Whether this part is left to the runner, so that no ceiling and no word about his pace counts."""
+    return not snapshot.guarded and snapshot.state not in (State.NO_SIGNAL, State.HELD, State.DONE)
+
+
 def big_state(snapshot: Snapshot) -> str:
     """The state in one or two words, for large letters."""
     return "WAITING" if is_waiting(snapshot) else BIG_STATES[snapshot.state]
@@ -73,6 +80,8 @@ def state(snapshot: Snapshot) -> str:
     """The state and how long it has lasted."""
     if is_waiting(snapshot):
         return "WAITING for the first reading"
+    if is_left(snapshot):
+        return "LEFT TO YOU, only stop is cued"
     return f"{_STATES[snapshot.state]} for {clock(snapshot.t_s - snapshot.state_since_s)}"
 
 
@@ -133,6 +142,11 @@ def recent_cue(snapshot: Snapshot, within_s: float = CUE_SHOWN_S) -> CueGiven | 
     return given if given is not None and snapshot.t_s - given.t_s <= within_s else None
 
 
+def why(given: CueGiven) -> str:
+    """The reason of a cue; that of a part says what comes."""
+    return reason(given) if given.cue is Cue.PART else f"why: {reason(given)}"
+
+
 def old_cue(snapshot: Snapshot) -> str:
     """A cue that is history, in a few words."""
     given = snapshot.last_cue
@@ -143,7 +157,9 @@ def old_cue(snapshot: Snapshot) -> str:
 
 def beats_to_go(snapshot: Snapshot) -> int | None:
     """Beats that heart rate must still fall before running again; None where that is not known."""
-    if snapshot.state is not State.WALKING or snapshot.resume_bpm is None or snapshot.level_bpm is None:
+    if snapshot.state is not State.WALKING or is_left(snapshot):
+        return None
+    if snapshot.resume_bpm is None or snapshot.level_bpm is None:
         return None
     beats = math.ceil(snapshot.level_bpm - snapshot.resume_bpm)
     return beats if beats > 0 else None
@@ -153,7 +169,8 @@ def until_running(snapshot: Snapshot) -> str:
     """How far it is until running again, and about how long at this rate."""
     beats = beats_to_go(snapshot)
     if beats is None:
-        return "running again soon"
+        told = snapshot.last_cue is not None and snapshot.last_cue.cue is Cue.RESUME
+        return "you may run again" if told else "running again soon"
     noun = "beats" if beats > 1 else "beat"
     return f"{beats} {noun} to go before you run again{_at_this_rate(snapshot, beats)}"
 
@@ -201,8 +218,8 @@ def foreseen(snapshot: Snapshot) -> str:
 
 
 def likelihood(snapshot: Snapshot) -> str:
-    """The chance of being over the limit of the moment then; empty when not known."""
-    if snapshot.chance_over is None or not foreseen(snapshot):
+    """The chance of being over the limit of the moment then; empty when not known or small."""
+    if snapshot.chance_over is None or snapshot.chance_over < _LEAST_CHANCE or not foreseen(snapshot):
         return ""
     over = "over the warm-up limit" if snapshot.state is State.WARMING and is_ramped(snapshot) else "over"
     return f"{100 * snapshot.chance_over:.0f} % chance of going {over}"
@@ -223,6 +240,12 @@ def at_or_under(snapshot: Snapshot) -> str:
     known_s = snapshot.at_or_under_s + snapshot.over_s
     share = f" ({100 * snapshot.at_or_under_s / known_s:.0f} %)" if known_s > 0 else ""
     return f"at or under {clock(snapshot.at_or_under_s)}{share}"
+
+
+def times(snapshot: Snapshot) -> tuple[str, ...]:
+    """Where the session's time went; nothing of a signal that never failed."""
+    lost = f"no signal {clock(snapshot.no_signal_s)}" if snapshot.no_signal_s >= 1.0 else ""
+    return (f"elapsed {elapsed(snapshot)}", at_or_under(snapshot), f"over {clock(snapshot.over_s)}", lost)
 
 
 def part(snapshot: Snapshot) -> str:
@@ -282,6 +305,11 @@ def link(snapshot: Snapshot) -> str:
     return link_line(snapshot.link_state, snapshot.link_name)
 
 
+def link_alone(snapshot: Snapshot) -> str:
+    """Where the link is, without a name."""
+    return _LINKS[snapshot.link_state]
+
+
 def link_line(state: LinkState, name: str) -> str:
     """Where the link is, and to what."""
     return f"{_LINKS[state]}: {name or 'sensor'}"
@@ -293,7 +321,5 @@ def battery(snapshot: Snapshot) -> str:
 
 
 def sound(snapshot: Snapshot) -> str:
-    """Which way sound leaves the machine."""
-    if snapshot.sound_backend == "none":
-        return "no sound: watch the screen"
-    return f"sound {snapshot.sound_backend}" if snapshot.sound_backend else "sound starting"
+    """Whether sound leaves the machine, and where that is not what one expects."""
+    return _SOUND.get(snapshot.sound_backend, "sound on")

@@ -1,7 +1,5 @@
 """Limits that fit together, whatever a command or a part of the plan has moved. Pure."""
 
-from __future__ import annotations
-
 FLOOR_UNDER_BPM = 3.0  # a floor nearer to the ceiling leaves nothing to run in: there is none
 STOP_OVER_BPM = 1.0  # the ceiling stays so far under the never-exceed limit: slow down comes before stop
 

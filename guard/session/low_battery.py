@@ -1,7 +1,5 @@
 """The strap's battery: said once a session that it is low."""
 
-from __future__ import annotations
-
 from guard.cues import Cue, Numbers
 from guard.events import Battery, CueGiven
 

@@ -1,7 +1,5 @@
 """The cue with which the next part of a plan begins. Pure."""
 
-from __future__ import annotations
-
 from guard.events import Cue, CueGiven, Numbers
 from guard.plan.plan import Progress
 

@@ -5,8 +5,6 @@ same. Nothing is told of a next part that has its own room for it: one left to t
 runner, with other cues, or under a higher ceiling.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

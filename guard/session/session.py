@@ -5,8 +5,6 @@ fixed grid wherever no reading came for a second, so a log fed back gives the
 same decisions at the same times.
 """
 
-from __future__ import annotations
-
 import math
 from collections import deque
 from dataclasses import replace
@@ -305,7 +303,8 @@ class Session:
             slope = belief.slope_bpm_s * 60.0
             foreseen = belief.foreseen_bpm
             spread = max(belief.foreseen_sd_bpm, 1e-6)
-            chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
+            if self._counts():
+                chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
         age = self._t_s - self._trace[-1][0] if self._trace else None
         speed = self._speeds.known(self._t_s)
         asked = given.advised_speed_m_s if given and self._t_s - given.t_s <= ASKED_S else None
@@ -319,7 +318,7 @@ class Session:
             t_s=self._t_s, state=self._state, state_since_s=self._state_since_s,
             level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
             own_ceiling_bpm=own_ceiling_bpm, floor_bpm=_or_none(lane.columns.floor_bpm),
-            room_bpm=None if level is None else limit - level,
+            room_bpm=None if level is None or not self._counts() else limit - level,
             resume_bpm=lane.resume_bpm if self._state is State.WALKING else None,
             foreseen_bpm=foreseen, lead_s=lane.figures.ahead_s, chance_over=chance,
             reading_age_s=age, contact=self._reading.contact if self._reading else None,
@@ -332,7 +331,7 @@ class Session:
             speed_m_s=speed.speed_m_s if speed else None, grade=speed.grade if speed else None,
             advised_speed_m_s=asked, part=part, part_left_s=left_s,
             muted=self._muted, free_run=self._free_run, sound_backend=self._sound,
-            speed_from=origin(speed), belt=self._belt,
+            speed_from=origin(speed), belt=self._belt, guarded=self._counts(),
             trace=tuple((t, bpm) for t, bpm, _ in self._trace),
             ceiling_trace=tuple(ceiling for _, _, ceiling in self._trace),
         )

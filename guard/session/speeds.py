@@ -12,8 +12,6 @@
   a typed value with its next one.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """What a session tells whoever watches its steps: a tape for tuning, the trace of a review."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -7,8 +7,6 @@ paused, and time in a part left to the runner (a fast part without a ceiling of
 its own), is counted in none of them.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 
 from guard.events import PACE_CUES, Cue, Summary

@@ -4,8 +4,8 @@ Only what differs from the defaults need be in it. Comments and order survive
 a change; the file appears whole or not at all.
 """
 
-from __future__ import annotations
-
+import shlex
+import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -89,8 +89,6 @@ def _text(name: Path) -> str | None:
 
 
 def _parsed(name: Path, text: str) -> dict[str, Value]:
-    import tomllib
-
     try:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
@@ -140,8 +138,6 @@ def _harmless(error: SettingError) -> bool:
 
 def _hint(key: str) -> str:
     """How to be rid of a key without an editor."""
-    import shlex
-
     word = shlex.quote(key) if key.isprintable() and 0 < len(key) <= 60 and not key.startswith("-") else ""
     return f" (`guard settings --unset {word}` takes it out)" if word else " (take it out of the file)"
 

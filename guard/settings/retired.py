@@ -1,7 +1,5 @@
 """What became of settings that older files and logs hold. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from guard.errors import SettingError

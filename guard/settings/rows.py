@@ -7,16 +7,15 @@ is made; a wrong one raises `SettingError` (a ValueError) with the fix.
 This module is pure: reading the file lives in `guard.settings.file`.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import difflib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from functools import cache, partial
+from typing import Any, Self
 
-from guard.errors import SettingError, printable
+from guard.errors import SettingError, quoted
 from guard.settings.retired import RETIRED, RetiredSetting
 from guard.units import per_m_s
 
@@ -56,27 +55,12 @@ class SettingRow:
 
 
 def _row(
-    default: Any,
-    meaning: str,
-    *,
-    group: str,
-    unit: str = "",
-    low: float | None = None,
-    high: float | None = None,
-    kind: type | None = None,
-    choices: tuple[str, ...] = (),
+    default: Any, meaning: str, *, group: str, unit: str = "", low: float | None = None,
+    high: float | None = None, kind: type | None = None, choices: tuple[str, ...] = (),
 ) -> Any:
-    meta = {
-        "meaning": meaning,
-        "unit": unit,
-        "low": low,
-        "high": high,
-        "kind": kind or type(default),
-        "optional": default is None,
-        "choices": choices,
-        "group": group,
-    }
-    return field(default=default, metadata=meta)
+    row = partial(SettingRow, kind=kind or type(default), default=default, unit=unit, low=low, high=high,
+                  meaning=meaning, optional=default is None, choices=choices, group=group)
+    return field(default=default, metadata={"row": row})
 
 
 BELT_STEP = 0.1  # of the unit the belt shows
@@ -216,7 +200,7 @@ class Settings:
         miles = self.units == "mile" and self.belt_step_km_h == BELT_STEP
         return self.belt_step_km_h / per_m_s("mile" if miles else "km")
 
-    def replaced(self, changes: Mapping[str, object]) -> Settings:
+    def replaced(self, changes: Mapping[str, object]) -> Self:
         """These settings with `changes` (key to value or text) applied."""
         known: dict[str, Any] = {
             find(key).key: parse(find(key), value) if isinstance(value, str) else value
@@ -228,18 +212,14 @@ class Settings:
         return {entry.key: getattr(self, entry.key) for entry in table() if entry.group not in (PINS, PAGE)}
 
 
-_TABLE: list[SettingRow] = []
+@cache
+def _by_key() -> dict[str, SettingRow]:
+    return {item.name: item.metadata["row"](item.name) for item in dataclasses.fields(Settings)}
 
 
 def table() -> list[SettingRow]:
     """The settings table, one `SettingRow` a row, in the order of `Settings`."""
-    if not _TABLE:
-        for item in dataclasses.fields(Settings):
-            meta: dict[str, Any] = {**item.metadata, "default": item.default}
-            _TABLE.append(SettingRow(
-                item.name, meta["kind"], meta["default"], meta["unit"], meta["low"], meta["high"],
-                meta["meaning"], meta["optional"], meta["choices"], meta["group"]))
-    return _TABLE
+    return list(_by_key().values())
 
 
 class UnknownSetting(SettingError):
@@ -247,13 +227,13 @@ class UnknownSetting(SettingError):
 
     def __init__(self, key: str, near: SettingRow | None) -> None:
         hint = f": did you mean {near.key}?" if near else ": `guard settings` lists them all"
-        super().__init__(f"unknown setting {_shown(key)}{hint}")
+        super().__init__(f"unknown setting {quoted(key)}{hint}")
         self.near = near
 
 
 def find(key: str) -> SettingRow:
     """The row named `key`; else RetiredSetting, or UnknownSetting with the nearest right one."""
-    rows = {entry.key: entry for entry in table()}
+    rows = _by_key()
     if key in rows:
         return rows[key]
     if key in RETIRED:
@@ -271,21 +251,21 @@ def check(entry: SettingRow, value: object) -> Value:
     if entry.kind is bool:
         if isinstance(value, bool) or (hasattr(value, "dtype") and value in (True, False)):
             return bool(value)
-        raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")
+        raise SettingError(f"{entry.key} is {quoted(value)}, but must be {_wants(entry)}")
     if entry.kind is str:
         if not isinstance(value, str) or (entry.choices and value not in entry.choices):
-            raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")
+            raise SettingError(f"{entry.key} is {quoted(value)}, but must be {_wants(entry)}")
         if len(value) > 200 or not value.isprintable():
             raise SettingError(
                 f"{entry.key} holds text that cannot be printed or is too long: "
                 "use up to 200 plain characters")
         return value
     if isinstance(value, (bool, str)):
-        raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}")
+        raise SettingError(f"{entry.key} is {quoted(value)}, but must be {_wants(entry)}")
     try:
         number = float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError, OverflowError):
-        raise SettingError(f"{entry.key} is {_shown(value)}, but must be {_wants(entry)}") from None
+        raise SettingError(f"{entry.key} is {quoted(value)}, but must be {_wants(entry)}") from None
     if not math.isfinite(number) or not (entry.low <= number <= entry.high):  # type: ignore[operator]
         raise SettingError(f"{entry.key} is {number:g}, but must be {_wants(entry)}")
     if entry.kind is int:
@@ -314,11 +294,11 @@ def parse(entry: SettingRow, text: str) -> Value:
                  "false": False, "no": False, "off": False, "0": False}
         if word.lower() in words:
             return words[word.lower()]
-        raise SettingError(f"{entry.key} is {_shown(text)}, but must be {_wants(entry)}")
+        raise SettingError(f"{entry.key} is {quoted(text)}, but must be {_wants(entry)}")
     try:
         number = float(word)
     except ValueError:
-        raise SettingError(f"{entry.key} is {_shown(text)}, but must be {_wants(entry)}") from None
+        raise SettingError(f"{entry.key} is {quoted(text)}, but must be {_wants(entry)}") from None
     return check(entry, number)
 
 
@@ -328,7 +308,7 @@ def parse_assignments(pairs: list[str]) -> dict[str, Value]:
     for pair in pairs:
         key, equals, text = pair.partition("=")
         if not equals:
-            raise SettingError(f"--set {_shown(pair)} has no `=`: write --set {key.strip() or 'key'}=value")
+            raise SettingError(f"--set {quoted(pair)} has no `=`: write --set {key.strip() or 'key'}=value")
         entry = find(key.strip())
         values[entry.key] = parse(entry, text)
     return values
@@ -341,9 +321,3 @@ def _wants(entry: SettingRow) -> str:
     if entry.kind is bool:
         return "true or false"
     return "one of " + ", ".join(entry.choices) if entry.choices else "text"
-
-
-def _shown(value: object) -> str:
-    """A value from outside, short and without control characters."""
-    text = printable(value)
-    return repr(text if len(text) <= 40 else text[:37] + "...")

@@ -5,8 +5,6 @@
 `Cut`) and never the one after it.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import shutil

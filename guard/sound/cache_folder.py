@@ -1,7 +1,5 @@
 """Where rendered phrases are kept: folders that can be written to, and their upkeep."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import tempfile

@@ -4,8 +4,6 @@ Neither side can hold up the caller: a feeder thread writes, a reader thread
 reads, and `kill` may come from any thread at any time.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import queue

@@ -4,8 +4,6 @@ What they say by themselves when they do not hear the guard, and when they do
 again, is rendered here too: at that moment nobody could.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial

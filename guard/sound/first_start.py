@@ -4,8 +4,6 @@ Later, after a change of voice or wording, phrases are rendered in the
 background of a session, the most needed first.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Which ways out work, when to try a lost one again, and what the runner hears of it."""
 
-from __future__ import annotations
-
 import contextlib
 import threading
 import time

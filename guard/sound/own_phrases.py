@@ -9,8 +9,6 @@ file named by the words it replaces (`slow-down-please.wav`). Words stand in
 What is shown on screen stays as it is.
 """
 
-from __future__ import annotations
-
 import difflib
 import re
 import tomllib

@@ -7,8 +7,6 @@ cache name is a hash of everything that shapes the sound, so that a change of
 voice or engine never plays an old file.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import itertools

@@ -4,8 +4,6 @@ One conductor thread plays one sound at a time. Callers only put a job on a
 short list and, where the new sound matters more, end the present one.
 """
 
-from __future__ import annotations
-
 import os
 import threading
 import time

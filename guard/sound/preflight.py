@@ -1,7 +1,5 @@
 """Does sound leave this machine, and is there a voice? What `guard check` asks here."""
 
-from __future__ import annotations
-
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -69,6 +67,11 @@ def output_check(settings: Settings, found: Found) -> Check:
         first, why = next(iter(found.failed.items()))
         return Check(name, True, f"opened through {found.backend.name}; {first} failed: {why}", _LIBRARY_FIX)
     return Check(name, True, f"opened through {found.backend.name}")
+
+
+def stopped_check(why: str) -> Check:
+    """The way out opened, and failed while the cues were played."""
+    return Check(SOUND_OUTPUT, False, f"failed while playing: {why}", _NO_OUTPUT_FIX)
 
 
 def voice_check(settings: Settings, own_phrases: Path | None = None) -> Check:

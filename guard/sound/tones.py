@@ -34,8 +34,6 @@ Each pulse is a fundamental and four harmonics, with raised-cosine ramps
 against clicks.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 

@@ -12,8 +12,6 @@ object a line each way, on private descriptors (the engine prints to stdout):
 `--voice NAME --rate WORDS_PER_MINUTE` are fixed for the life of the process.
 """
 
-from __future__ import annotations
-
 import argparse
 import ctypes
 import importlib.metadata

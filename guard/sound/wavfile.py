@@ -4,8 +4,6 @@ Everything played is int16 mono at 22,050 Hz; a file of another kind (the
 runner's own phrases) is converted on the way in.
 """
 
-from __future__ import annotations
-
 import io
 import wave
 from pathlib import Path

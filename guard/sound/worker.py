@@ -18,8 +18,6 @@ Run with PYTHONMALLOC=malloc in the environment (and never -E or -I): simpleaudi
 allocator answers with a crash.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import shutil

@@ -1,7 +1,5 @@
 """The quickest way out: simpleaudio in a process of its own, with a warm spare beside it."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import re

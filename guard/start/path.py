@@ -4,8 +4,6 @@ What is done is seen from what is kept (a strap, a ceiling, a session), so that
 every step can be left, taken up again, or done by its own command.
 """
 
-from __future__ import annotations
-
 from collections.abc import Set
 from dataclasses import dataclass
 from enum import Enum
@@ -15,10 +13,10 @@ class StartStep(Enum):
     """A step: its name, and what it is about."""
 
     SOUND = "sound", "Every cue is played. Set the volume as you would for a run, with the fan or belt on."
-    STRAP = "strap", "Wet its electrodes, put it on, and end its other connections. The guard looks for it."
+    STRAP = "strap", "Put it on, electrodes wet, and disconnect it from other devices; the guard finds it."
     CAUTIONS = "cautions", "Who should ask a professional first, and when to stop at once."
     CEILING = "ceiling", "The heart rate that an easy run should not pass: your own, so there is no default."
-    TRY = "a minute's try", "Hear every cue once more and answer it with a key, sitting."
+    TRY = "a short try", "Hear every cue once more and answer it with a key, sitting."
     RUN = "first run", "Start slowly: in the first five minutes the limit lies a little under your ceiling."
 
     @property
@@ -52,11 +50,11 @@ class Facts:
         """Whether a step is done, and where it stands in a few words."""
         match step:
             case StartStep.SOUND:
-                return self.sound_heard, "heard" if self.sound_heard else "not heard yet"
+                return self.sound_heard, "heard" if self.sound_heard else "not yet"
             case StartStep.STRAP:
-                return self.strap is not None, self.strap or "none remembered"
+                return self.strap is not None, self.strap or "none yet"
             case StartStep.CAUTIONS:
-                return self.cautions_read, "read" if self.cautions_read else "not read yet"
+                return self.cautions_read, "read" if self.cautions_read else "not yet"
             case StartStep.CEILING:
                 known = self.ceiling_bpm
                 return known is not None, "none yet" if known is None else f"{known:.0f} bpm"
@@ -82,7 +80,7 @@ def listing(facts: Facts, here: StartStep | None = None) -> list[str]:
     for step in ORDER:
         done, words = facts.of(step)
         sign = ">" if step is here else " "
-        lines.append(f"{sign} {step.number}  {step.title:<16}{'ok  ' if done else '    '}{words}")
+        lines.append(f"{sign} {step.number}  {step.title:<13}{'ok  ' if done else ''}{words}")
     return lines
 
 

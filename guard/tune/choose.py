@@ -7,8 +7,6 @@ makes time over, bpm-minutes over or cues worse by more than 5 %, or distance
 by more than 1 %.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 

@@ -1,14 +1,11 @@
 """The outcome of a search as a JSON document, its fields as in `README.md`."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import asdict, fields
 
 import numpy as np
 
 from guard.response.fit import Fit, Refusal
-from guard.tune.choose import SetGains
 from guard.tune.respond import Lived
 from guard.tune.tune import Outcome, RecordedView, RespondView
 
@@ -68,6 +65,7 @@ def _recorded(view: RecordedView) -> dict[str, object]:
 
 
 def _respond(view: RespondView) -> dict[str, object]:
+    gains = view.held_out_verdict
     return {
         "caution": "simulated runs: behaviour and everything under `published` are not the runner's own",
         "runners": len(view.drawn.people), "session_s": view.drawn.ground.duration_s,
@@ -76,7 +74,8 @@ def _respond(view: RespondView) -> dict[str, object]:
         "figures": [{"set": number, **figures(view.lived, row)} for row, number in enumerate(view.rows)],
         "held_out": view.held_out and {
             "present": figures(view.held_out, 0), "best_tried": figures(view.held_out, 1),
-            "difference_se": _difference_se(view.held_out), "gains": _gains(view.held_out_verdict)},
+            "difference_se": _difference_se(view.held_out),
+            "gains": {key: round(value, 4) for key, value in asdict(gains).items()} if gains else None},
     }
 
 
@@ -101,7 +100,3 @@ def _difference_se(lived: Lived) -> dict[str, float]:
         apart = getattr(lived, item.name)[1] - getattr(lived, item.name)[0]
         found[f"{item.name}_per_h"] = round(float(apart.std(ddof=1) / np.sqrt(len(apart))), 3)
     return found
-
-
-def _gains(verdict: SetGains | None) -> dict[str, float] | None:
-    return None if verdict is None else {key: round(value, 4) for key, value in asdict(verdict).items()}

@@ -4,8 +4,6 @@ The heart rate is the recorded one whatever is cued: what comes out says how
 much the guard would have talked and when, not how the run would have gone.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any

@@ -7,8 +7,6 @@ early, how much they would have talked, and how often in vain. The runner would
 have reacted, so that later crossings might never have come.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -28,19 +26,8 @@ _PACE, _SLOW = (np.isin(np.arange(max(Cue) + 1), cues) for cues in (PACE_CUES, S
 
 
 @dataclass(frozen=True)
-class Window:
-    """The part of each tape that counts, s: (from, to) a tape."""
-
-    spans: tuple[tuple[float, float], ...]
-
-    @property
-    def hours(self) -> float:
-        return sum(end - begin for begin, end in self.spans) / 3600.0
-
-
-@dataclass(frozen=True)
 class Recorded:
-    """One setting's figures over a window.
+    """One setting's figures over all tapes.
 
     `warned` of `crossings` had a slow-down cue in the minute before; `late` had
     the first one in the minute after, the rest none. `early_s` is the median of
@@ -89,38 +76,32 @@ def spells(tape: Tape, level_bpm: Floats, limit_bpm: Floats) -> Over:
     return Over(begins, ends, begins[lasting & (begins - before >= UNDER_S)])
 
 
-def over_min_per_h(over: Sequence[Over], window: Window) -> float:
-    """Minutes over the ceiling in an hour of the window: the same for every setting."""
-    total = sum(float(np.maximum(np.minimum(one.ends, end) - np.maximum(one.begins, begin), 0.0).sum())
-                for one, (begin, end) in zip(over, window.spans, strict=True))
-    return total / 60.0 / window.hours if window.hours else 0.0
+def over_min_per_h(over: Sequence[Over], hours: float) -> float:
+    """Minutes over the ceiling in an hour: the same for every setting."""
+    return sum(float((one.ends - one.begins).sum()) for one in over) / 60.0 / hours if hours else 0.0
 
 
-def figures(heard: Heard, setting: int, over: Sequence[Over], window: Window) -> Recorded:
-    """Of setting number `setting` in `heard` (sorted by setting and tape); `over` and `window` go
-    with its tapes."""
+def figures(heard: Heard, setting: int, over: Sequence[Over], hours: float) -> Recorded:
+    """Of setting number `setting` in `heard` (sorted by setting and tape); `over` goes with its tapes,
+    `hours` is their length."""
     first, last = np.searchsorted(heard.setting, [setting, setting + 1])
     tapes, t_s, cue = heard.tape[first:last], heard.t_s[first:last], heard.cue[first:last]
-    pace, slow = _PACE[cue], _SLOW[cue]
     edges = np.searchsorted(tapes, np.arange(len(over) + 1))
-    cues = vain = crossings = warned = late = 0
+    vain = crossings = warned = late = 0
     early: list[Floats] = []
-    for tape, (one, (begin, end)) in enumerate(zip(over, window.spans, strict=True)):
+    for tape, one in enumerate(over):
         here = slice(edges[tape], edges[tape + 1])
-        inside = (t_s[here] >= begin) & (t_s[here] < end)
-        cues += int(np.count_nonzero(inside & pace[here]))
-        vain += int(np.count_nonzero(~_near(one, t_s[here][inside & slow[here]])))
-        slows = np.append(t_s[here][slow[here]], np.inf)
-        asked = one.crossings[(one.crossings >= begin) & (one.crossings < end)]
-        crossings += len(asked)
-        ahead = asked - slows[np.searchsorted(slows, asked - WARN_S)]
+        slow_s = t_s[here][_SLOW[cue[here]]]
+        vain += int(np.count_nonzero(~_near(one, slow_s)))
+        ahead = one.crossings - np.append(slow_s, np.inf)[np.searchsorted(slow_s, one.crossings - WARN_S)]
+        crossings += len(ahead)
         warned += int(np.count_nonzero(ahead >= 0.0))
         late += int(np.count_nonzero((ahead < 0.0) & (ahead >= -WARN_S)))
         early.append(ahead[ahead >= 0.0])
     before = np.concatenate(early) if early else np.zeros(0)
-    hours = max(window.hours, 1e-9)
+    hours = max(hours, 1e-9)
     return Recorded(crossings, warned, late, float(np.median(before)) if len(before) else None,
-                    cues / hours, vain / hours)
+                    int(np.count_nonzero(_PACE[cue])) / hours, vain / hours)
 
 
 def _near(over: Over, at_s: Floats) -> NDArray[np.bool_]:

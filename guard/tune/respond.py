@@ -4,8 +4,6 @@ Every set of settings meets the same runners with the same luck (noise, faults,
 reaction times), so that what differs is due to the settings.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 
@@ -18,9 +16,9 @@ from guard.runner.population import Population
 from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL_FAULTS
 from guard.settings import Settings, find
+from guard.signal.trust import FROZEN_RR_S
 from guard.tune.lanes import LANES, LOOK_EVERY
 from guard.tune.runners import Drawn
-from guard.tune.still_values import StillValues
 from guard.workers.pool import Cancelled
 
 
@@ -69,7 +67,7 @@ def live(trial: Trial, stop: Callable[[], bool] | None = None) -> Lived:
     cues = np.zeros(n, dtype=np.int64)
     pace = np.zeros(int(max(PACE_CUES)) + 1, dtype=bool)
     pace[list(PACE_CUES)] = True
-    still = StillValues(n)
+    last, since_s = np.full(n, np.nan), np.zeros(n)
     for step in range(world.steps):
         if stop is not None and step % LOOK_EVERY == 0 and stop():
             raise Cancelled
@@ -78,7 +76,10 @@ def live(trial: Trial, stop: Callable[[], bool] | None = None) -> Lived:
         over += above > 0.0
         over_bpm += np.maximum(above, 0.0)
         walked += now.walking
-        bpm = still.dropped(now.t_s, now.bpm, now.has_rr)
+        # As `Trust` has it for one strap: what stands still without intervals is an old value.
+        since_s = np.where(now.has_rr | (now.bpm != last), now.t_s, since_s)
+        last = now.bpm
+        bpm = np.where(now.t_s - since_s >= FROZEN_RR_S, np.nan, last)
         t_s = np.full(n, now.t_s)
         if drawn.speed_known:
             cues = lanes.step(t_s, bpm, speed_m_s=now.speed_m_s, grade=now.grade)

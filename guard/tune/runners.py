@@ -8,8 +8,6 @@ lies 2 to 18 bpm over the ceiling as it says there. Hills and halts are those
 recorded, hills by distance and halts by time.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -51,18 +49,6 @@ class Way:
 
 
 @dataclass(frozen=True)
-class Drawn:
-    """`people` and `ground` for n runners; `learned` and `published` name where each constant is from."""
-
-    people: Population
-    ground: Ground
-    learned: tuple[str, ...]
-    published: tuple[str, ...]
-    speed_known: bool
-    seed: tuple[int, ...]
-
-
-@dataclass(frozen=True)
 class Ground(Course):
     """Each runner on the hills and with the halts of one recording, `which`."""
 
@@ -92,6 +78,18 @@ class Ground(Course):
             halts = self.ways[number].stands[:steps]
             stands[:len(halts), lane] = halts
         return stands
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """`people` and `ground` for n runners; `learned` and `published` name where each constant is from."""
+
+    people: Population
+    ground: Ground
+    learned: tuple[str, ...]
+    published: tuple[str, ...]
+    speed_known: bool
+    seed: tuple[int, ...]
 
 
 def way_of(inputs: Sequence[Input], ceiling_bpm: float, begin_s: float, end_s: float) -> Way:

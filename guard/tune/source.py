@@ -1,10 +1,8 @@
 """The recordings to tune on: read where the work is done, and kept only as what tuning needs of them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Self
 
 from guard.errors import UsageError
 from guard.events import Cue, CueGiven
@@ -27,7 +25,7 @@ class TunedRecording:
     recording: Recording
     settings: Settings
 
-    def read(self) -> TunedRecording:
+    def read(self) -> Self:
         """Itself."""
         return self
 

@@ -6,8 +6,6 @@ the settings table, kept to a few times up or down from the present value, since
 the simulation knows little of settings nobody runs with.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

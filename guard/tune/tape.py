@@ -6,8 +6,6 @@ settings can be played over them side by side, each deciding what a replay
 would decide.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 

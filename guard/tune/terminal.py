@@ -1,7 +1,5 @@
 """What `guard tune` shows: each view by itself with picture and table, then the recommendation."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np
@@ -134,10 +132,14 @@ def _draw(
     console: Console, look: Look, points: NDArray[np.float64], named: Sequence[tuple[str, int]],
     x_words: str, y_words: str,
 ) -> None:
-    """Every set as a dot, the named ones as their letters."""
+    """Every set as a dot, the named ones as their letters; no picture where all lie level."""
     legend = f"{y_words}; {look.sign('dot')} a set tried, letters as below"
     width = max(20, min(console.width, _WIDEST) - _MARGIN - 1)
     low, high = points.min(axis=0), points.max(axis=0)
+    if f"{low[1]:.1f}" == f"{high[1]:.1f}":
+        _say(console, look, f"{y_words[0].upper()}{y_words[1:]}: {low[1]:.1f} with every set; {x_words} "
+                            f"{low[0]:.1f} to {high[0]:.1f}.")
+        return
     span = np.where(high > low, high - low, 1.0)
     share = (points - low) / span
     columns = np.rint(share[:, 0] * (width - 1)).astype(int)

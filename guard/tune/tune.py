@@ -7,8 +7,6 @@ recordings (of the time, where there are fewer than three) and reported on the
 last third, with other luck.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -21,7 +19,7 @@ from guard.response.series import Stretch
 from guard.settings import Settings
 from guard.tune.choose import Changes, SetGains, best_rows, settled, verdicts
 from guard.tune.lanes import LOOK_EVERY, Heard, Unit, joined, play, units
-from guard.tune.recorded import Over, Recorded, Window, figures, over_min_per_h, spells
+from guard.tune.recorded import Over, Recorded, figures, over_min_per_h, spells
 from guard.tune.respond import Lived, Trial, live, trials
 from guard.tune.respond import joined as joined_lives
 from guard.tune.runners import Drawn, draw_runners
@@ -285,9 +283,9 @@ def recorded_view(done: Sequence[tuple[Unit, Heard]], tapes: Sequence[Tape]) -> 
         return None
     over: list[Over] = [spells(tape, level, limit) for tape, level, limit
                         in zip(tapes, heard.level_bpm, heard.limit_bpm, strict=True)]
-    window = Window(tuple((0.0, tape.duration_s + 1.0) for tape in tapes))
-    return RecordedView(window.hours, over_min_per_h(over, window),
-                        {one: figures(heard, one, over, window) for one in sorted(whole)})
+    hours = sum(tape.duration_s + 1.0 for tape in tapes) / 3600.0
+    return RecordedView(hours, over_min_per_h(over, hours),
+                        {one: figures(heard, one, over, hours) for one in sorted(whole)})
 
 
 def _looks(steps: int) -> int:

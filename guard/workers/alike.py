@@ -1,7 +1,5 @@
 """What two machines must have in common so that their results are the same, to the last bit."""
 
-from __future__ import annotations
-
 import platform
 import time
 import zlib

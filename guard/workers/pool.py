@@ -1,7 +1,5 @@
 """Pieces of work over several processes, stopped early without losing what is done."""
 
-from __future__ import annotations
-
 import multiprocessing
 import os
 import signal
@@ -10,7 +8,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import connection
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 
 from guard.errors import GuardError
 
@@ -64,7 +62,7 @@ class Pool:
         self._stopped: Any = None
         self._made: Any = None
 
-    def __enter__(self) -> Pool:
+    def __enter__(self) -> Self:
         if self.jobs > 1:
             # A fresh interpreter each: a fork of one with threads (a progress bar) may hang.
             context = multiprocessing.get_context("spawn")

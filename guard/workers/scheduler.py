@@ -9,8 +9,6 @@ piece again whose worker died; only its one result counts.
 Needs `distributed` (the extra `many`).
 """
 
-from __future__ import annotations
-
 import contextlib
 import logging
 import pickle
@@ -19,7 +17,7 @@ import uuid
 import warnings
 from collections.abc import Callable, Sequence
 from queue import Empty, Queue
-from typing import Any, cast
+from typing import Any, Self, cast
 
 from guard.errors import GuardError, HardwareError, printable
 from guard.workers.alike import about, difference
@@ -45,7 +43,7 @@ class Scheduler:
         self._looked_s = 0.0
         self._client: Any = None
 
-    def __enter__(self) -> Scheduler:
+    def __enter__(self) -> Self:
         """HardwareError where the scheduler is not there, has no worker, or one does not fit."""
         try:
             with warnings.catch_warnings():

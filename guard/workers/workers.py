@@ -1,11 +1,9 @@
 """Who does the work: processes of this machine, or the workers of a scheduler."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Sequence
 from importlib.util import find_spec
-from typing import Protocol
+from typing import Protocol, Self
 
 from guard.errors import HardwareError, UsageError
 from guard.workers.pool import Pool, Stop, _Done, _Work
@@ -21,7 +19,7 @@ class Workers(Protocol):
     far: bool
     jobs: int
 
-    def __enter__(self) -> Workers: ...
+    def __enter__(self) -> Self: ...
 
     def __exit__(self, *error: object) -> None: ...
 

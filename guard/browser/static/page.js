@@ -184,6 +184,7 @@ function finish(bye) {
 function draw() {
   for (const [name, text] of Object.entries(frame.texts)) if (says.has(name)) put(says.get(name), text);
   document.body.classList.toggle("over", frame.over);
+  document.body.classList.toggle("long", frame.texts.figure.length > 2); // a speed, a heart rate
   const { wall, now, ahead } = frame.gauge, share = (x) => `${100 * x}%`;
   const place = (name, how) => Object.assign(document.querySelector(`.gauge .${name}`).style,
     how ? { display: "block", ...how } : { display: "none" });

@@ -1,13 +1,16 @@
 """The list that `guard sessions` shows, as a table or JSON."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+
+from rich.markup import escape
 
 from guard.commands.options import print_json
 from guard.errors import printable
 from guard.library.library import SessionEntry
+from guard.log.file import is_being_written
+from guard.screen.report import console_and_look, table
+from guard.screen.words import clock
 
 FROM = {"strap": "strap", "practice": "rehearsal", "csv": "import"}
 SOURCE_COLUMN_FROM = 100  # columns from which the source has one of its own
@@ -55,11 +58,6 @@ def as_dict(entry: SessionEntry) -> dict[str, object]:
 
 
 def _table(entries: Sequence[SessionEntry]) -> None:
-    from rich.markup import escape
-
-    from guard.screen.report import console_and_look, table
-    from guard.screen.words import clock
-
     console, look = console_and_look()
     wide = console.width >= SOURCE_COLUMN_FROM
     grid = table(look)
@@ -106,14 +104,10 @@ def words(entry: SessionEntry) -> str:
 
 
 def _runs(entry: SessionEntry) -> bool:
-    from guard.log.file import is_being_written
-
     return is_being_written(entry.path)
 
 
 def _total(entries: Sequence[SessionEntry], what: str) -> str:
-    from guard.screen.words import clock
-
     good = [entry for entry in entries if not entry.problem]
     under = sum(_number(entry.summary, "at_or_under_s") for entry in good)
     over = sum(_number(entry.summary, "over_s") for entry in good)

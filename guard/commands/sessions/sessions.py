@@ -1,18 +1,18 @@
 """`guard sessions`: the library of sessions: list, find, name, delete and restore, check."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from guard.commands.options import counting, print_json
+from guard.commands.options import answered, can_ask, counting, print_json
+from guard.commands.sessions import listed, verified
 from guard.errors import UsageError, printable
-
-if TYPE_CHECKING:
-    from guard.library.library import SessionEntry
-    from guard.library.search import SearchTerms
+from guard.files.folders import sessions_dir
+from guard.library import bin as bin_
+from guard.library.about import change_about
+from guard.library.bin import discard, empty, restore
+from guard.library.library import SessionEntry, rehearsals_dir, sessions
+from guard.library.search import SearchTerms, day_range, find_session, matching
 
 SHOWN = 25  # sessions listed unless more are asked for
 TELL_NEW_FROM = 100  # new logs from which reading them is worth telling
@@ -49,10 +49,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from guard.commands.sessions import listed, verified
-    from guard.library import bin as bin_
-    from guard.library.search import find_session, matching
-
     home = _home(args)
     if args.repair and not args.verify:
         raise UsageError("--repair goes with --verify: add it")
@@ -76,9 +72,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _home(args: argparse.Namespace) -> Path:
-    from guard.files.folders import sessions_dir
-    from guard.library.library import rehearsals_dir
-
     if args.folder is not None:
         home = Path(args.folder)
         if not home.is_dir():
@@ -94,15 +87,11 @@ def _what(args: argparse.Namespace) -> str:
 
 
 def _entries(home: Path) -> list[SessionEntry]:
-    from guard.library.library import sessions
-
     return sessions(home, progress=counting("reading new logs", TELL_NEW_FROM), warn=lambda sentence: print(
         f"note: {printable(sentence)}", file=sys.stderr))
 
 
 def _wanted(args: argparse.Namespace) -> SearchTerms:
-    from guard.library.search import SearchTerms, day_range
-
     first = day_range(args.first)[0] if args.first else None
     last = day_range(args.last)[1] if args.last else None
     if first and last and last < first:
@@ -111,9 +100,6 @@ def _wanted(args: argparse.Namespace) -> SearchTerms:
 
 
 def _describe(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
-    from guard.library.about import change_about
-    from guard.library.search import find_session
-
     name, text = args.rename or args.add_tag or args.remove_tag
     entry, text = find_session(entries, name), " ".join(printable(text).split())
     if len(text) > 200:
@@ -132,8 +118,6 @@ def _describe(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
 
 
 def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
-    from guard.library.bin import discard, restore
-
     which = " --rehearsals" if args.rehearsals else f" --folder {args.folder}" if args.folder else ""
     for entry in entries:
         if args.delete:
@@ -147,16 +131,11 @@ def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
 
 
 def _empty(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
-    from guard.commands.options import is_terminal
-    from guard.library.bin import empty
-
     if entries and not args.yes:
         number = f"{len(entries)} session{'' if len(entries) == 1 else 's'}"
-        if not is_terminal(sys.stdin, sys.stderr):
+        if not can_ask():
             raise UsageError(f"{number} would be gone for good: add --yes if you mean it")
-        print(f"{number} will be gone for good. Type yes to remove them: ",
-              end="", file=sys.stderr, flush=True)
-        if sys.stdin.readline().strip().casefold() != "yes":
+        if answered(f"{number} will be gone for good. Type yes to remove them:").casefold() != "yes":
             return _say(args, "nothing was removed", None)
     count = empty(entries)
     return _say(args, f"{count} {'session' if count == 1 else 'sessions'} removed for good", None)

@@ -1,7 +1,5 @@
 """`guard sessions --verify`: every log opened, read to its end and replayed."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -9,6 +7,9 @@ from pathlib import Path
 from guard.commands.options import counting, print_json
 from guard.errors import EXIT_DAMAGED, EXIT_DIFFERENT, GuardError, printable
 from guard.library.library import SessionEntry
+from guard.log.file import is_being_written
+from guard.log.recording import read_log, repair
+from guard.replay.replay import same_as_recorded
 
 TELL_VERIFYING_FROM = 20  # logs: fewer are done before a bar is read
 
@@ -48,10 +49,6 @@ def verify(entries: Sequence[SessionEntry], home: Path, *, repair_too: bool, as_
 
 def verdict(entry: SessionEntry, *, repair_too: bool = False) -> VerifiedLog:
     """Open, read and replay one log; with `repair_too` a torn end is cut off."""
-    from guard.log.file import is_being_written
-    from guard.log.recording import read_log, repair
-    from guard.replay.replay import same_as_recorded
-
     if is_being_written(entry.path):
         return VerifiedLog(entry.name, "running", None, ("it is being recorded now",))
     try:

@@ -4,8 +4,6 @@ The voice chosen by the setting `voice` decides which one is spoken. Screens and
 English; so do the keys of a runner's own phrases. What a table lacks is spoken in English.
 """
 
-from __future__ import annotations
-
 import functools
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Which language a voice speaks. A new one is a table of its own, `CODE.toml`, in this folder."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from pathlib import Path

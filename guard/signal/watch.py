@@ -137,7 +137,6 @@ class Watch:
             stale, INFINITE, where(arrived, k.least(self._run_from_s, t_s), self._run_from_s))
         run_s = t_s - self._run_from_s
         self._seldom = seldom = self.interval_s > where(self._seldom, SLOW_ENOUGH_S, SLOWEST_S)
-        self._seldom_said = self._seldom_said & seldom
         follows_steps = self._follows_steps(t_s, locked)
         doubtful = self.loss_said & self.blind & k.no(arrived & (run_s >= REGAINED_S))
         self.blind = k.no(held) & (stale | seldom | follows_steps | doubtful)
@@ -174,7 +173,10 @@ class Watch:
         if k.some(lost):
             self._say_lost(t_s, lost)
         if k.some(back):
-            self.loss_said, self._back_owed = self.loss_said & k.no(back), self._back_owed & k.no(back)
+            go_on = k.no(back)
+            self.loss_said, self._back_owed = self.loss_said & go_on, self._back_owed & go_on
+            # Not as soon as the interval is short: it hovers while it is learned.
+            self._seldom_said = self._seldom_said & go_on
             self._back_at_s = where(back, t_s, self._back_at_s)
         cue = where(lost, int(Cue.SIGNAL_LOST), where(back, int(Cue.SIGNAL_BACK), int(Cue.NONE)))
         return where(stop, int(Cue.STOP), cue)

@@ -43,7 +43,7 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
         TRUST, "self._leaps + LEAP_SHARE * (leapt - self._leaps)", "self._leaps + LEAP_SHARE * leapt"),
     "beats do not make an irregular pulse real": (TRUST, "        if beats:\n", "        if False:\n"),
     "repeated intervals are proof of life": (BEATS, "rr_s != self._last, rr_s", "True, rr_s"),
-    "a frozen value stays believed": (TRUST, "frozen = t_s - self._life_s >= allowed_s", "frozen = False"),
+    "a frozen value stays believed": (TRUST, "frozen = t_s - self._life_s >= allowed_s or repeats", "frozen = False"),
     "what stands still is frozen in no time": (TRUST, "FROZEN_S = 60.0", "FROZEN_S = 6.0"),
     "denied contact is a reading": (TRUST, "if reading.contact is False:", "if False:"),
     "the interval is not learned": (TRUST, "self._interval.take(True, gap_s)", "pass"),

@@ -98,7 +98,7 @@ class Trust:
         self._interval = Interval(SINGLE, 0.0)
         self._beats = Beats()
         self._steps = Steps()
-        self._arrived_s = self._life_s = self._evident_s = t_s
+        self._arrived_s = self._life_s = self._changed_s = self._evident_s = t_s
         self._first = True
         self._bpm = NAN  # of the newest usable reading
         self._stepped_s = float("-inf")  # the newest step looked at:
@@ -109,6 +109,7 @@ class Trust:
         self._leaping_s = self._leapt_s = t_s  # since when it leaps, and the newest leap
         self._fits = 1.0  # share of the newest readings that the old account explains
         self._still_s = 0.0  # weight held back while the rate stands still
+        self._frozen = False
 
     @property
     def interval_s(self) -> float:
@@ -136,7 +137,7 @@ class Trust:
         self.doubt = judged.doubt
         if judged.bpm == judged.bpm:
             self.unguarded_since_s = t_s
-        elif judged.doubt is Doubt.REPEATED:
+        elif self._frozen:
             self.unguarded_since_s = min(self.unguarded_since_s, self._life_s)
         return judged
 
@@ -151,20 +152,27 @@ class Trust:
         covers_s = self._covers(t_s)
         moved = bpm != self._bpm
         self._bpm = bpm
-        with_rr = bool(reading.rr_s)
         interval_s = self.interval_s
-        new, agree = (self._beats.take(t_s, reading.rr_s, bpm, interval_s > FEW_APART_S)
-                      if with_rr else (False, True))
-        beats = new and agree  # of a living heart
-        alive = agree and (new or moved)
+        rr_s = tuple(one_s for one_s in reading.rr_s if one_s > 0.0)
+        new, agree = (self._beats.take(t_s, rr_s, bpm, covers_s, moved=moved, seldom=interval_s > FEW_APART_S)
+                      if rr_s else (False, True))
+        heard_rr = self._beats.heard
+        with_rr, usual = bool(rr_s) and heard_rr, self._beats.usual and heard_rr
+        beats = with_rr and new and agree  # of a living heart
+        alive = beats or (moved and (agree or not heard_rr))
+        if new or moved:
+            self._changed_s = t_s
         if alive:
             self._life_s = t_s
-            self._beats.lived(beats)
-        usual = self._beats.usual
+            if beats or not rr_s:
+                self._beats.lived(beats)
+        repeats_s = min(max(FROZEN_RR_S, FROZEN_RR_INTERVALS * interval_s), FROZEN_RR_MOST_S)
         allowed_s = FROZEN_S + COVERS_INTERVALS * max(interval_s - 1.0, 0.0)
         if usual or with_rr:
-            allowed_s = min(max(FROZEN_RR_S, FROZEN_RR_INTERVALS * interval_s), FROZEN_RR_MOST_S)
-        frozen = t_s - self._life_s >= allowed_s
+            allowed_s = repeats_s
+        # Whether they are heard or not: beats that lived and now repeat, with one rate, are an old packet.
+        repeats = self._beats.usual and t_s - self._changed_s >= repeats_s
+        self._frozen = frozen = t_s - self._life_s >= allowed_s or repeats
 
         calm = self._leaps < LEAPING
         leapt = self._leapt(t_s, bpm)
@@ -190,7 +198,7 @@ class Trust:
         self._steps.take(heard, cadence_spm, covers_s)
 
         if frozen:
-            return Judged(NAN, False, Doubt.REPEATED, heard)
+            return Judged(NAN, False, Doubt.RR_DISAGREES if moved else Doubt.REPEATED, heard)
         if leaping:
             return Judged(NAN, False, Doubt.ROUGH, heard)
         if not explained:

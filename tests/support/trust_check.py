@@ -10,7 +10,7 @@ import bisect
 import math
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from guard.events import (
@@ -420,11 +420,19 @@ class _Checker:
         if not usable:
             return True
         before = usable[-1]
-        if one.rr_s:
-            rate = 60.0 * len(one.rr_s) / sum(one.rr_s)
-            new = one.rr_s != before.rr_s or one.bpm != before.bpm
-            return new and abs(rate - one.bpm) <= 0.25 * one.bpm
-        return one.bpm != before.bpm
+        if not any(one.rr_s):
+            return one.bpm != before.bpm
+        lately = usable[-10:]
+        near = [another for another in (*lately, one) if one.t_s - another.t_s < 5.0 and any(another.rr_s)]
+        if any(map(self.tells_its_rate, [one, replace(one, rr_s=sum((a.rr_s for a in near), ()))])):
+            return one.rr_s != before.rr_s or one.bpm != before.bpm
+        # Whose intervals mostly tell another rate is a strap without any.
+        return one.bpm != before.bpm and sum(map(self.tells_its_rate, lately)) < 0.5 * len(lately)
+
+    @staticmethod
+    def tells_its_rate(one: Reading) -> bool:
+        rr_s = [rr for rr in one.rr_s if rr > 0.0]
+        return bool(rr_s) and abs(60.0 * len(rr_s) / sum(rr_s) - one.bpm) <= 0.25 * one.bpm
 
     # -- irregular ----------------------------------------------------------------
 
@@ -459,9 +467,7 @@ class _Checker:
                       f"{at_s}")
             self.hold("stop: 10 s apart", at_s - before_s >= STOP_DUE_S - 0.001, f"{at_s}")
             place = bisect.bisect_right(self.times, at_s)
-            went_on_s = max((end_s for _, end_s in self.of.held if end_s <= at_s), default=0.0)
-            recent = [one.bpm for one in self.readings[max(0, place - 12):place] if one.t_s >= went_on_s]
-            self.hold("stop: over the limit", max(recent) > self.stop_bpm, f"{at_s}")
+            self.hold("stop: over the limit", self.readings[place - 1].bpm > self.stop_bpm, f"{at_s}")
         if self.stop_bpm == math.inf:
             return
         self.stop_thins()

@@ -15,8 +15,8 @@ RR_HABIT, RR_HABIT_MOST = 4, 10  # readings with living RR, less changed ones wi
 RR_IDLE = 3  # repeats that ended when the rate moved: the RR tell nothing of their own, and are not heard
 RR_OWN_BPM = 1.0  # RR that tell a rate so far from that they came with are not made up from it
 # Seconds in which they told the rate, less those in which the rate moved and they told another: none left,
-# and they are not heard until they have told it for a while again.
-TELLS_FIRST_S, TELLS_MOST_S, TELLS_AGAIN_S = 10.0, 30.0, 5.0
+# and they are not heard until they have told it for a while again. A silence leaves no more than the first.
+TELLS_FIRST_S, TELLS_MOST_S, TELLS_AGAIN_S, TELLS_SILENT_S = 10.0, 90.0, 5.0, 20.0
 RR_WINDOW_S = 5.0  # beats whose mean is held against the rate; their median is an irregular pulse's level
 RR_AGREE, RR_AGREE_BPM = 0.10, 3.0  # of the rate, and bpm: what a strap's own averaging explains
 SCATTER_READINGS = 8  # memory of how far readings lie from that median,
@@ -68,6 +68,8 @@ class Beats:
         elif moved:
             self._stood = min(self._stood + max(self._repeats - 1, 0 if new else 1), RR_IDLE)
         self._repeats = 0 if moved or new else self._repeats + 1
+        if t_s - self._taken_s > TELLS_SILENT_S:
+            self._tells_s = min(self._tells_s, TELLS_FIRST_S)
         new, agree = self._compare(t_s, rr_s, bpm, new, seldom)
         if new and agree:
             self._tells_s = min(self._tells_s + covers_s, TELLS_MOST_S)

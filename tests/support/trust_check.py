@@ -598,18 +598,18 @@ class _Checker:
                    if one.cue is Cue.SIGNAL_LOST and one.rule == "step_lock"]
         for before_s, begin_s in pairwise([-math.inf, *locks_s]):
             over_s = begin_s + LOCK_S + 3 * self.interval_s(begin_s) + 5.0
-            late = [true for one, true in zip(self.readings, self.run.believed, strict=True)
-                    if over_s - 30.0 < one.t_s <= over_s]
+            # A wait that doubted readings break begins anew with the next lock.
+            meanwhile = [true for one, true in zip(self.readings, self.run.believed, strict=True)
+                         if begin_s < one.t_s <= over_s]
             held = any(begin_s <= end_s and start_s <= over_s for start_s, end_s in self.of.held)
-            same = all(one.rule == "step_lock" for one in self.run.said if begin_s <= one.t_s <= over_s
-                       and one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK))
+            other = any(one.rule != "step_lock" for one in self.run.said
+                        if begin_s <= one.t_s <= over_s and one.cue is Cue.SIGNAL_LOST)
             ended = any(begin_s < at_s <= over_s and state is not State.NO_SIGNAL
-                        for at_s, state, _ in self.run.states)  # a wait then is another's
-            fresh = begin_s - before_s > LOCK_S and over_s < self.of.end_s and same and not ended
-            if fresh and all(late) and len(late) > 3:
-                sends = self.interval_s(over_s) <= 10.0
-                self.hold("step lock: the wait ends", held or not sends
-                          or self.state_at(over_s)[0] is not State.NO_SIGNAL, f"{begin_s}")
+                        for at_s, state, _ in self.run.states)
+            fresh = begin_s - before_s > LOCK_S and over_s < self.of.end_s and not held
+            told = ended or not other
+            if fresh and told and all(meanwhile) and len(meanwhile) > 3 and self.interval_s(over_s) <= 10.0:
+                self.hold("step lock: the wait ends", ended, f"{begin_s}")
 
 
 def limits_fit(found: Found) -> Callable[[Session, Input], None]:

@@ -47,9 +47,14 @@ class Beats:
         return self.habit >= RR_HABIT and self._stood < RR_IDLE
 
     @property
-    def level_bpm(self) -> float:
+    def median_bpm(self) -> float:
         """Rate of the median of the newest beats, which a few false ones do not move."""
         return 60.0 / sorted(self._recent)[len(self._recent) // 2]
+
+    @property
+    def mean_bpm(self) -> float:
+        """Rate of their mean, which beats that come early and late in turns do not move."""
+        return 60.0 * len(self._recent) / self._total_s
 
     def lived(self, with_rr: bool) -> None:
         """A living reading came, with intervals or without: whether they are usual is a habit."""
@@ -90,11 +95,11 @@ class Beats:
             self._total_s += sum_s
             while self._total_s > RR_WINDOW_S and len(self._recent) > len(rr_s):
                 self._total_s -= self._recent.popleft()
-            off_bpm = min(abs(bpm - self.level_bpm), SCATTER_CLIP_BPM)
+            off_bpm = min(abs(bpm - self.median_bpm), abs(bpm - self.mean_bpm), SCATTER_CLIP_BPM)
             self._looked_at = min(self._looked_at + 1, SCATTER_READINGS)
             of = min(self._looked_at, SELDOM_READINGS) if seldom else self._looked_at
             self._scatter_bpm += (off_bpm - self._scatter_bpm) / of
             self.scattered = self._scatter_bpm > (SCATTER_OVER_BPM if self.scattered else SCATTER_MOST_BPM)
         allowed_bpm = RR_AGREE * bpm + RR_AGREE_BPM
         return new, (abs(60.0 * len(rr_s) / sum_s - bpm) <= allowed_bpm
-                     or abs(60.0 * len(self._recent) / self._total_s - bpm) <= allowed_bpm)
+                     or abs(self.mean_bpm - bpm) <= allowed_bpm)

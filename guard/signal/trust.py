@@ -57,7 +57,7 @@ LEAP_SHARE, LEAP_MOST = 0.25, 0.66  # of one change in the share of leaps; its m
 LEAPING = 0.28  # share of leaps among changes from which the signal is leaping: two, no single one
 CALM_MOST_S = 12.0  # who leapt for so long, or less, is believed after as long a calm
 IRREGULAR = 0.5  # and from which a pulse with beats is irregular: more than a jump and its end make;
-IRREGULAR_MOST_BPM = 30.0  # a reading farther off than this from its median is none of its own
+IRREGULAR_MOST_BPM = 30.0  # a reading farther off than this from its beats is none of its own
 STEP_RATE_BPM = 2.0  # this near to the step rate is suspect
 FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat,
 FROZEN_RR_INTERVALS, FROZEN_RR_MOST_S = 2.5, 20.0  # but one may repeat by chance; so no single reading tells
@@ -182,9 +182,9 @@ class Trust:
             self._leapt_s = t_s
         leaping = self._leaps >= LEAPING or not self._is_calm(t_s)
         if beats:
-            level_bpm = self._beats.level_bpm
-            if self._leaps >= IRREGULAR and abs(bpm - level_bpm) <= IRREGULAR_MOST_BPM:
-                bpm = level_bpm  # an irregular pulse, whose beats are real
+            if self._leaps >= IRREGULAR:  # an irregular pulse, whose beats are real
+                levels_bpm = self._beats.median_bpm, self._beats.mean_bpm
+                bpm = next((one for one in levels_bpm if abs(one - bpm) <= IRREGULAR_MOST_BPM), bpm)
             leapt = leaping = leaping and self._beats.scattered
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM
         weight_s = covers_s * (SUSPECT_WEIGHT if at_steps or leapt else 1.0)

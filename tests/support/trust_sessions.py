@@ -113,7 +113,7 @@ class Composer:
         if kind == "lock" and rng.random() < 0.3:
             end_s += 260.0
         if kind == "irregular" and self.stop and rng.random() < 0.4:
-            self.level = self.stop + 24.0
+            self.level = self.stop + rng.choice((24.0, 24.0, 6.0))
         if kind == "sparse":
             every_s = rng.uniform(1.5, 10.0)
             end_s = begin_s + max(length_s, 12 * every_s)

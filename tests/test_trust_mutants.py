@@ -43,6 +43,8 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
         TRUST, "self._leaps + LEAP_SHARE * (leapt - self._leaps)", "self._leaps + LEAP_SHARE * leapt"),
     "beats do not make an irregular pulse real": (TRUST, "        if beats:\n", "        if False:\n"),
     "repeated intervals are proof of life": (BEATS, "rr_s != self._last, rr_s", "True, rr_s"),
+    "intervals that lie are heard for ever": (
+        BEATS, "self.heard = self._stood < RR_IDLE and", "self.heard = True or"),
     "a frozen value stays believed": (
         TRUST, "frozen = t_s - self._life_s >= allowed_s or repeats", "frozen = False"),
     "what stands still is frozen in no time": (TRUST, "FROZEN_S = 60.0", "FROZEN_S = 6.0"),

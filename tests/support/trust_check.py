@@ -170,6 +170,10 @@ class _Checker:
     def allowed_s(self, at_s: float, least_s: float) -> float:
         return max(least_s, INTERVALS * self.interval_s(at_s)) + LOOK_S
 
+    def beats(self, one: Reading) -> tuple[float, ...]:
+        """The intervals of a reading, where the strap's tell the truth."""
+        return () if self.of.rr_lie else one.rr_s
+
     def held_at(self, at_s: float) -> bool:
         return any(begin_s <= at_s < end_s for begin_s, end_s in self.of.held)
 
@@ -275,6 +279,10 @@ class _Checker:
         if not moves:
             return
         slack_s = 2.0 * max(self.of.stretches[self.of.sent[first].stretch].interval_s, 1.0)
+        if self.of.rr_lie and first < 8:
+            self.hold("RR that lie: known within 30 s or 8 readings", lasted_s <= 30.0 or count <= 8,
+                      f"from {self.times[first]} for {lasted_s}")
+            return
         self.hold("regained: 30 s or 4 readings, contradicted",
                   lasted_s <= CONTRADICTED_S + slack_s or count <= 4,
                   f"from {self.times[first]} for {lasted_s}")
@@ -287,7 +295,7 @@ class _Checker:
         still_s = self.times[first]
         for place in range(first + 1, after):
             one, before = self.readings[place], self.readings[place - 1]
-            if one.rr_s or one.bpm != before.bpm:
+            if self.beats(one) or one.bpm != before.bpm:
                 still_s = one.t_s
             elif one.t_s - still_s > 5.0:
                 return False
@@ -299,7 +307,7 @@ class _Checker:
         believed = [place for place in range(first) if self.run.believed[place]]
         far = any(abs(self.readings[place].bpm - bpm) > 9 for place in believed[-30:])
         lately = [place for place in range(max(0, first - 200), first) if self.times[place] > begin_s - 120.0]
-        leapt = any(not self.readings[place].rr_s
+        leapt = any(not self.beats(self.readings[place])
                     and abs(self.readings[place].bpm - self.readings[place - 1].bpm) >= 4
                     for place in lately[1:])
         return far or leapt
@@ -331,7 +339,7 @@ class _Checker:
         """The truth itself has stood still for nearly a minute, without beats to prove it."""
         place = bisect.bisect_right(self.times, at_s)
         newest = [one for one in self.readings[:place] if at_s - one.t_s < FROZEN_S - 5.0]
-        return bool(newest) and len({one.bpm for one in newest}) == 1 and not newest[-1].rr_s
+        return bool(newest) and len({one.bpm for one in newest}) == 1 and not self.beats(newest[-1])
 
     def locked(self, at_s: float) -> bool:
         """What is no signal, whatever it began as, is now a rate that follows the steps."""
@@ -389,11 +397,11 @@ class _Checker:
                 continue
             first = places[0]
             before = self.of.sent[max(0, first - 10):first]
-            usual = len(before) == 10 and all(one.clean and one.reading.rr_s for one in before)
+            usual = len(before) == 10 and all(one.clean and self.beats(one.reading) for one in before)
             for place in places[1:]:
                 lasts_s = self.times[place] - self.times[first]
                 limit_s = FROZEN_S + INTERVALS * (self.interval_s(self.times[place]) - 1.0)
-                if usual or self.readings[place].rr_s:
+                if usual or self.beats(self.readings[place]):
                     limit_s = FROZEN_RR_S
                 if lasts_s <= limit_s + LOOK_S:
                     continue

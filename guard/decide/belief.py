@@ -31,9 +31,11 @@ GAP_S = 10.0  # after so long without a reading the level jumps, for about so lo
 ROUGH = 4.0  # mean squared error of late, of the usual, beyond which nothing is foreseen
 COVER_S, COVER_SHARE = 8.0, 0.75  # of so long readings came, for what is foreseen to count
 START_VAR = 200.0  # of the target, about the ceiling: who begins may be heading anywhere
-# What is random from one reading to the next (its rounding and more) is learned, within bounds: errors that
-# swing back by more than the whole beat that a strap shows raise it, errors that go on lower it. Simulated.
+# What is random from one reading to the next (its rounding, a breath) is learned, within bounds: errors that
+# swing back within a few readings, by more than the whole beat that a strap shows, raise it; errors that go
+# on lower it. Simulated.
 WHITE_LEAST, WHITE_MOST, WHITE_STEP, SWING_MOST, ROUNDED_BPM = 0.16, 9.0, 0.06, 2.0, 1.0
+SWING_LASTS = 0.75  # of what is remembered of errors, from one reading to the next
 LEVEL_VAR = 0.005  # a second: what the lag does not explain
 SIZE_STEP, SIZE_LEAST, SIZE_MOST = 0.02, 0.15, 4.0  # the strap's noise is learned, within bounds
 EFFECT_VAR_SHARE = 3.2  # bpm: variance of a cue's effect for each bpm expected (SD 4 of 5)
@@ -67,7 +69,7 @@ class Account:
         self.cov_level_target, self.cov_level_error, self.cov_target_error = zero, zero, zero
         self.noise = zero + 1.0  # size of the slow error's variance, of the usual one
         self.white = zero + WHITE_LEAST
-        self._off_1, self._off_2 = zero, zero  # the last two errors, each by its own spread
+        self._offs = zero  # the last few errors, each by its own spread, the older the less
         self.wander = zero + figures.still_var
         self._lean, self._lean_var = zero, zero
         self._left = {time_s: far_decay(time_s / response_s) for time_s in ahead_s}
@@ -117,13 +119,12 @@ class Account:
         self.var_error = self.var_error - gain_e * e
         squared = off * off * weight
         scaled = off * k.root(weight)
-        swing = 0.5 * scaled * (self._off_1 + self._off_2)
+        swing = 0.5 * scaled * self._offs
         step = WHITE_STEP * k.most(k.least(swing, SWING_MOST), -SWING_MOST)
         tells = usable & (off * off > ROUNDED_BPM * ROUNDED_BPM)
         self.white = k.where(
             tells, k.most(k.least(self.white * (1.0 - step), WHITE_MOST), WHITE_LEAST), self.white)
-        self._off_2 = k.where(usable, self._off_1, self._off_2)
-        self._off_1 = k.where(usable, scaled, self._off_1)
+        self._offs = k.where(usable, SWING_LASTS * self._offs + scaled, self._offs)
         # still or changed
         share = k.where(usable, 1.0 - decay(since_s / f.lean_s), 0.0)
         self._lean = self._lean + share * (scaled - self._lean)

@@ -15,12 +15,12 @@ from guard.decide.belief import NAN, Belief
 from guard.decide.columns import Columns
 from guard.decide.effects import EFFECTS, REPEATS, Why
 from guard.decide.figures import FIGURES, Figures
-from guard.decide.rule import INFINITE, Rule
+from guard.decide.rule import Rule
 from guard.events import State
 from guard.settings import Settings
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.known import Known
-from guard.signal.watch import Watch
+from guard.signal.watch import INFINITE, Watch
 from guard.signal.watch import WatchRule as Watched
 
 # Every rule by name, and the figures that its word or change of state rests on.

@@ -23,14 +23,15 @@ class Figures:
     lean_s: float = 8.0  # it has changed when errors of so long lean to one side
     lean_sd: float = 2.0  # by more than two standard deviations of chance
     # the strap: SD near 1.6 bpm about a two-minute mean (Donne 2024 data), this part of it slow
-    noise_sd_bpm: float = 1.3
+    noise_sd_bpm: float = 0.7
     noise_s: float = 16.0  # its memory. Simulated
     gate_bpm: float = 15.0  # a reading farther off than this waits,
     gate_s: float = 5.0  # and if others agree for so long it is true
     # cues
     ahead_s: float = 30.0  # easing shows within this. Simulated
-    margin_bpm: float = 2.0  # least certain: aims so far under the ceiling. Simulated
-    aim_share: float = 0.3  # of each peak's miss corrects the margin
+    margin_bpm: float = 1.5  # least certain: aims so far under the ceiling. Simulated
+    aim_under_bpm: float = 0.4  # peaks are to lie so far under it. Simulated
+    aim_share: float = 0.15  # of each peak's miss corrects the margin. Simulated
     in_vain: float = 5.0  # words without effect before walking is said. Simulated
     shows_s: float = 35.0  # reaction, dead time, strap: a heeded walk or restart shows by then. Simulated
     walk_shows_bpm: float = 10.0  # a walk is heeded when the level fell so far (17.2 +- 8.0 in 60 s, Donne)
@@ -39,7 +40,7 @@ class Figures:
     longest_walk_s: float = 600.0
     no_jog_step: float = 0.6  # "has no jog under the ceiling": each walk adds this,
     no_jog_s: float = 900.0  # and running forgets it with this time constant. Simulated
-    walk_run: float = 0.3  # from here on easing is not tried over and over. Simulated
+    walk_run: float = 0.6  # from here on easing is not tried over and over. Simulated
 
 
 FIGURES = Figures()

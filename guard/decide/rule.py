@@ -2,22 +2,18 @@
 
 * **Ease** where the level is likely to pass the aim `ahead_s` ahead though every
   cue on its way be heeded. The aim lies a margin under the ceiling; each peak's
-  miss corrects the margin, so that peaks come to lie at the ceiling. Never later
-  than a bare alarm: a reading and the level over the ceiling, and nothing that
-  says it falls, are enough.
+  miss corrects the margin, so that peaks come to lie just under the ceiling. Never
+  later than a bare alarm: a reading and the level over the ceiling, and nothing
+  that says it falls, are enough. A level that stands still under it is no reason.
 * **In vain** are the words since the approach began, less what the target has
   fallen by. Then **walk** is said in their place: sooner to one who has shown that
-  he has no jog under the ceiling, which is what every walk makes likelier and
-  running makes forgotten. Where walking may not be said, words thin out.
-* **A walk, and a running again, are believed when the level shows them**; the
-  word is repeated, ever more rarely, until then. Cadence or speed settles it
-  where it is told.
-* **Run again** is said once the level would stay under the ceiling for a minute.
-  What running again adds in its first minute is learned from each time.
+  he has no jog under the ceiling. What shows it are words in vain, not the walks
+  that follow from having shown it, and running makes it forgotten: so easing is
+  tried again. Where walking may not be said, words thin out.
+* **Run again** is said once the level would stay under the ceiling for a minute;
+  see `walking.py`.
 
-Every state has a way out that needs no word: who was taken for walking and
-climbs to the ceiling runs; who was taken for running and sinks far under it
-after a walk was said is told that he may run. Over a kit (`kit.py`), pure.
+Over a kit (`kit.py`), pure.
 """
 
 from __future__ import annotations
@@ -26,27 +22,20 @@ from guard.cues import Cue
 from guard.decide.belief import Belief, decay
 from guard.decide.columns import Columns
 from guard.decide.effects import EFFECTS, Why
-from guard.decide.fall import FALL_BEGINS_S, UnexplainedFall
 from guard.decide.figures import Figures
-from guard.decide.rise import MINUTE_S, Rise
+from guard.decide.rise import MINUTE_S
+from guard.decide.still import Still
+from guard.decide.walking import LEAST_WALK_S, LONGEST_WAIT_S, RISE_SPARE, Walking
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 
-INFINITE = float("inf")
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 35 % that it is over
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit
-LONGEST_WAIT_S = 280.0
-# A walk that readings contradict is asked for again, after 10, 20, 40 s and so on: ever more rarely, for
-# who does not listen hears less with every word.
-WALK_AGAIN_S, WALK_AGAIN_GROWS = 10.0, 2.0
-LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then was not heeded; none is shorter
-# A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
-# and whose level stands still on after that word runs. (Who is seen to walk waits until a minute's running
-# would stay under: told sooner, simulated runners were over for a fifth longer. Only the spare is waived.)
-HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM, STAYS_S = 100.0, 4.0, 2.0, 60.0
-RISE_SPARE = 1.25  # no two rises are alike: room for a quarter more than the last
+# A reading that leapt is no slope: who has kept within so much for so long, farther under the limit, goes on.
+RESTS_WITHIN_BPM, RESTS_S, RESTS_UNDER_BPM = 2.5, 30.0, 2.0
+
 
 
 class Rule:
@@ -64,7 +53,6 @@ class Rule:
         self._zero = zero
         self.cue: Number = zero
         self.why: Number = zero
-        self.walking: Fact = no
         self.easing: Fact = no
         self.limit_bpm = columns.ceiling_bpm
         self._warm: Fact = no
@@ -75,17 +63,8 @@ class Rule:
         # in vain
         self._words, self._from_bpm = zero, zero
         self._no_jog = zero
-        # walk
-        self._walk_s, self._walk_word_s, self._walk_wait_s = zero + NEVER_S, zero + NEVER_S, zero
-        self._walk_top_bpm, self._walk_top_s = zero, zero + NEVER_S
-        self._low_bpm, self._low_s = zero, zero
-        self._seen, self._owed = no, no
-        self._doubt = UnexplainedFall(kit, zero)
-        self._still_bpm, self._still_s = zero + NEVER_S, zero  # the level stands still since
-        # running again
-        self._asked, self._asked_s, self._ask_wait_s = zero, zero + NEVER_S, zero
-        self._asked_bpm = zero
-        self._rise = Rise(kit, columns.rise_bpm, figures.rise_bpm)
+        self._walk = Walking(kit, figures, columns.rise_bpm)
+        self._rests = Still(kit, zero, RESTS_WITHIN_BPM)
 
     def step(self, t: Number, dt: Number, since_s: Number, guarded: Fact, free: Fact, alive: Fact,
              gait: Number | None) -> None:
@@ -110,7 +89,9 @@ class Rule:
             target + b.coming_bpm > aim) & b.covered
         over = b.fresh & (b.newest_bpm > limit) & (level > limit)
         alarm = over & (target + RISES_Z * b.target_sd_bpm > aim)
-        due = (likely | alarm) & (warm | (level > ramp - WARMING_BPM))
+        self._rests.step(t, b.shown_bpm, b.fresh)
+        rests = (t - self._rests.since_s > RESTS_S) & (b.shown_bpm < limit - RESTS_UNDER_BPM)
+        due = ((likely & no(rests)) | alarm) & (warm | (level > ramp - WARMING_BPM))
         self._look_back(t, dt, level, limit, cool)
 
         paced = guarded & no(col.free_run)
@@ -123,15 +104,13 @@ class Rule:
         patient = t - self.last_s >= k.least(col.ease_again_s * thins, LONGEST_WAIT_S)
         word = spaced & running & due & patient
         may_walk = (warm | (level > col.ceiling_bpm)) & col.walking & no(col.quiet_walk)
-        walk_again = t - self._walk_word_s >= self._walk_wait_s
         known = self._no_jog > self._figures.walk_run
-        walk = word & hopeless & may_walk & walk_again & ((level > limit) | known)
+        walk = word & hopeless & may_walk & self._walk.may_say(t) & ((level > limit) | known)
         held_back = hopeless & known & may_walk
         ease = word & no(walk | held_back | col.quiet_ease)
 
-        again, gone, resume = self._while_walking(
-            t, level, limit, hot, spaced & no(col.quiet_walk), walk_again, alive, gait)
-        walks_on, low = self._walks_on(t, level, limit, target, guarded & no(word), gait)
+        again, gone, resume = self._walk.step(t, b, limit, hot, spaced & no(col.quiet_walk), alive, gait)
+        walks_on, low = self._walk.walks_on(t, b, limit, target, guarded & no(word), self.last_s, gait)
         pick_up = self._pick_up(t, level, target, spaced & running & warm & alive, due)
 
         turned = b.target_bpm + FALLS_Z * b.target_sd_bpm < aim
@@ -139,15 +118,15 @@ class Rule:
         self._why(self._warm, warm, ease, walk, again, resume, pick_up, gone, walks_on, calm)
         self._enter(t, level, ease, walk, again, resume, pick_up, gone, walks_on, low)
         self.easing = (self.easing | ease) & no(calm | walk | walks_on | col.free_run)
-        self.walking = self.walking & no(col.free_run)
+        self._walk.walking = self.walking & no(col.free_run)
         self._warm = warm
 
     def pause(self, lanes: Fact) -> None:
         """The runner stood or drank: he begins anew."""
         k = self._kit
         where, no = k.where, k.no
-        self.walking, self.easing = self.walking & no(lanes), self.easing & no(lanes)
-        self._owed = self._owed & no(lanes)
+        self._walk.forget(lanes)
+        self.easing = self.easing & no(lanes)
         self._words = where(lanes, 0.0, self._words)
         self._near = self._near & no(lanes)
         self._top_bpm = where(lanes, NEVER_S, self._top_bpm)
@@ -171,7 +150,7 @@ class Rule:
         turned = running & cool & (since >= LEAST_WALK_S) & (level < limit - f.turn_bpm) & (
             level < self._top_bpm - f.turn_bpm)
         over = self._near & (level < self._top_bpm - 2.0)
-        missed_by = self._top_bpm - limit + 0.2
+        missed_by = self._top_bpm - limit + f.aim_under_bpm
         self._margin_bpm = where(over, k.least(k.most(
             self._margin_bpm + f.aim_share * missed_by, 0.0), self._col.margin_bpm), self._margin_bpm)
         self._near = self._near & no(over)
@@ -179,82 +158,7 @@ class Rule:
         quiet = running & cool & (level < limit - 1.0) & (since > MINUTE_S)
         self._words = where(turned | quiet, 0.0, self._words)
         self._no_jog = where(running, self._no_jog * decay(dt / f.no_jog_s), self._no_jog)
-        self._walk_wait_s = where(self._seen | (running & cool), 0.0, self._walk_wait_s)
-
-    # -- walking ---------------------------------------------------------------
-
-    def _while_walking(
-        self, t: Number, level: Number, limit: Number, hot: Fact, spaced: Fact, walk_again: Fact,
-        alive: Fact, gait: Number | None,
-    ) -> tuple[Fact, Fact, Fact]:
-        """Who is told to walk once more, who runs, and who may run again."""
-        k, f, b, walking = self._kit, self._figures, self._belief, self.walking
-        where, no = k.where, k.no
-        asked = self._asked > 0.0
-        walked_s = t - self._walk_s
-        watched = (walking | self._owed) & b.settled
-        self._walk_top_bpm = where(watched, k.most(self._walk_top_bpm, level), self._walk_top_bpm)
-        at_top = watched & (level > self._walk_top_bpm - 1.0)
-        self._walk_top_s = where(at_top, t, self._walk_top_s)
-        lower = watched & ((level >= self._walk_top_bpm) | (level < self._low_bpm))
-        self._low_bpm, self._low_s = where(lower, level, self._low_bpm), where(lower, t, self._low_s)
-        moves = b.settled & ((level > self._still_bpm + HOLDS_WITHIN_BPM)
-                             | (level < self._still_bpm - HOLDS_WITHIN_BPM))
-        self._still_bpm, self._still_s = where(moves, level, self._still_bpm), where(moves, t, self._still_s)
-        still_s = t - k.most(self._still_s, self._walk_s)
-        holds = b.settled & (level < limit - HOLDS_UNDER_BPM) & (still_s > HOLDS_S)
-        fell = self._walk_top_bpm - level
-        self._seen = walking & (self._seen | (b.settled & (fell > f.walk_shows_bpm)))
-        shown = self._seen | (self._walk_top_bpm - self._low_bpm >= 0.5 * f.walk_shows_bpm)
-        risen = level - self._low_bpm
-        gone = shown & b.settled & ((hot & (risen > f.turn_bpm)) | (asked & (risen > 0.5 * f.walk_shows_bpm)))
-        unheeded = (b.settled & no(self._seen | asked) & (t - self._walk_word_s > LOST_S)
-                    & (walked_s > LOST_S) & (level < limit) & (fell < 0.5 * f.walk_shows_bpm))
-        if gait is not None:
-            self._seen = self._seen | (walking & (gait < 0.0))
-            runs = (gait > 0.0) & (t - self.last_s > LEAST_WALK_S)
-            untold = gait == 0.0
-            gone = (untold & gone) | runs
-            unheeded = unheeded & untold
-        stays = walking & (unheeded | (asked & holds & (t - self._asked_s > STAYS_S)))
-        # whom no fall shows to walk runs; only a further fall says otherwise
-        self._walk_top_bpm = where(stays, level, self._walk_top_bpm)
-        gone = (walking & gone) | stays
-        # whose fall ended over the limit walks no longer, or not enough
-        still_over = self._seen & (t - k.most(self._still_s, self._walk_s) > f.shows_s)
-        again = (spaced & walking & no(asked | gone) & (level > limit) & hot
-                 & (still_over | (no(self._seen) & walk_again)))
-        self._seen = self._seen & no(again)
-        self._walk_top_bpm = where(again & still_over, level, self._walk_top_bpm)
-
-        deep = self._doubt.step(t, level, walking, b.fresh, b.settled, fell,
-                                k.least(walked_s, t - self._walk_top_s + FALL_BEGINS_S))
-        # no proof of a walk either: what proves one begins anew at this level
-        self._walk_top_bpm = where(deep, level, self._walk_top_bpm)
-        self._low_bpm = where(deep, level, self._low_bpm)
-        self._walk_s = where(deep, t, self._walk_s)
-        self._seen = self._seen & no(deep)
-        fits = self._seen & (walked_s > LEAST_WALK_S) & (
-            (level < self.resume_bpm) | ((level + self._rise.bpm < limit) & (still_s > HOLDS_S)))
-        first = fits | (walked_s > f.longest_walk_s) | (holds & no(self._seen))
-        once_more = (t - self._asked_s >= self._ask_wait_s) & (level < self._asked_bpm - f.turn_bpm)
-        due = (asked & once_more) | (no(asked) & first)
-        resume = (spaced & walking & alive & b.settled & no(gone) & (level < limit) & due
-                  & self._doubt.over(t))
-        return again, gone, resume
-
-    def _walks_on(self, t: Number, level: Number, limit: Number, target: Number, guarded: Fact,
-                  gait: Number | None) -> tuple[Fact, Fact]:
-        """Taken for running, but far under since a walk was said: he walks; and has for a while."""
-        k, f = self._kit, self._figures
-        far = f.walk_shows_bpm
-        sinks = (level < self._walk_top_bpm - far) & (level < limit)
-        low = ((level < limit - far) & (target < limit - far) & (t - self.last_s > f.shows_s)
-               & (level < self._walk_top_bpm - f.turn_bpm))
-        shown = self._belief.settled & (sinks | low)
-        if gait is not None:
-            shown = ((gait == 0.0) & shown) | (gait < 0.0)
-        return guarded & self._owed & k.no(self.walking) & shown, low
+        self._walk.ran_well(quiet, running & cool)
 
     def _pick_up(self, t: Number, level: Number, target: Number, may: Fact, due: Fact) -> Fact:
         col, k = self._col, self._kit
@@ -272,7 +176,7 @@ class Rule:
         cases: tuple[tuple[Fact, Number], ...] = (
             (warm & no(was_warm), int(Why.WARM_UP_OVER)), (calm, int(Why.CALM)), (gone, int(Why.RUNS_AGAIN)),
             (walks_on, int(Why.WALKS_ON)), (pick_up, int(Why.PICK_UP)),
-            (resume, where(self._asked > 0.0, int(Why.RESUME_MISSED), int(Why.RESUME))),
+            (resume, where(self._walk.missed, int(Why.RESUME_MISSED), int(Why.RESUME))),
             (ease, where(warm, first, int(Why.WARM_UP_EASE))), (again, int(Why.WALK_SLOWER)),
             (walk, where(known, int(Why.NO_JOG_WOULD_DO), int(Why.EASED_IN_VAIN))))
         why: Number = self._zero
@@ -288,7 +192,7 @@ class Rule:
         k, f, b = self._kit, self._figures, self._belief
         where, no = k.where, k.no
         self.last_s = where(ease | walk | again | resume | pick_up, t, self.last_s)
-        self._rise.learn(t, level, k.no(self.walking), walk, self._doubt.over(t))
+        self._walk.learn(t, level, walk)
         if k.some(ease):
             self._from_bpm = where(ease & (self._words == 0.0), b.target_bpm, self._from_bpm)
             self._words = where(ease, self._words + 1.0, self._words)
@@ -298,52 +202,25 @@ class Rule:
             self._picked_s = where(pick_up, t, self._picked_s)
             self._pick_wait_s = where(pick_up, k.least(
                 k.most(2.0 * self._pick_wait_s, MINUTE_S), LONGEST_WAIT_S), self._pick_wait_s)
-        if k.some(gone):
-            self._start(gone, t, level)
-        if k.some(resume):
-            self._asked = where(resume, self._asked + 1.0, self._asked)
-            self._asked_s = where(resume, t, self._asked_s)
-            self._asked_bpm = where(resume, level, self._asked_bpm)
-            self._ask_wait_s = where(resume, self._doubled(self._ask_wait_s), self._ask_wait_s)
-            self._low_bpm, self._low_s = where(resume, level, self._low_bpm), where(resume, t, self._low_s)
-            self._owed = self._owed & no(resume)
         if k.some(walk | again):
-            word = walk | again
-            self._walk_word_s = where(word, t, self._walk_word_s)
-            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self._walk_wait_s, WALK_AGAIN_S), LONGEST_WAIT_S)
-            self._walk_wait_s = where(word, longer_s, self._walk_wait_s)
-            b.expect(word, EFFECTS[Cue.WALK].fall_bpm, anew=True)
+            b.expect(walk | again, EFFECTS[Cue.WALK].fall_bpm, anew=True)
+            shown = walk & no(self._no_jog > f.walk_run)  # a walk by what was shown before shows nothing new
             more = k.least(self._no_jog + f.no_jog_step, 2.0 * f.no_jog_step)
-            self._no_jog = where(walk, more, self._no_jog)
-            self._owed = self._owed | walk
-        begins = walk | walks_on
-        if k.some(begins):
-            self._walk_s = where(begins, where(low & no(walk), NEVER_S, t), self._walk_s)
-            self._walk_top_bpm = where(walk, level, self._walk_top_bpm)
-            self._low_bpm, self._low_s = where(begins, level, self._low_bpm), where(begins, t, self._low_s)
-            self._seen = (self._seen & no(walk)) | walks_on
-            self._asked = where(begins, 0.0, self._asked)
-            self._ask_wait_s = where(begins, 0.0, self._ask_wait_s)
-        self.walking = (self.walking & no(gone)) | begins
+            self._no_jog = where(shown, more, self._no_jog)
+        self._words = where(gone, 0.0, self._words)
+        self._walk.enter(t, level, walk, again, resume, gone, walks_on, low)
 
-    def _start(self, lanes: Fact, t: Number, level: Number) -> None:
-        """He runs: what that adds in a minute is watched, and the count of words begins anew."""
-        where = self._kit.where
-        shown = lanes & (self._seen | (self._asked > 0.0))
-        self._rise.begin(shown, self._low_bpm, self._low_s, level)
-        self._words = where(lanes, 0.0, self._words)
-        self._asked, self._ask_wait_s = where(lanes, 0.0, self._asked), where(lanes, 0.0, self._ask_wait_s)
+    @property
+    def walking(self) -> Fact:
+        """Who is taken to be walking."""
+        return self._walk.walking
 
     @property
     def resume_bpm(self) -> Number:
         """Down from here he may run again: what that adds in a minute, and a spare, stay under the limit."""
-        return self.limit_bpm - RISE_SPARE * self._rise.bpm
+        return self.limit_bpm - RISE_SPARE * self._walk.rise_bpm
 
     @property
     def rise_bpm(self) -> Number:
         """What running again adds in its first minute."""
-        return self._rise.bpm
-
-    def _doubled(self, wait_s: Number) -> Number:
-        k = self._kit
-        return k.least(k.most(2.0 * wait_s, self._figures.shows_s), LONGEST_WAIT_S)
+        return self._walk.rise_bpm

@@ -16,6 +16,7 @@ from guard.decide import columns
 from guard.decide import fall as doubted
 from guard.decide import rise as risen
 from guard.decide import rule as ruled
+from guard.decide import walking as walked_on
 from guard.decide.advice import CHANGE_MOST_M_S, GAIN, GAIN_SD
 from guard.decide.effects import EFFECTS
 from guard.decide.figures import FIGURES as F
@@ -53,7 +54,7 @@ class Filter:
         self.x = [NAN, ceiling_bpm, 0.0]
         self.p = [[25.0, 0.0, 0.0], [0.0, held.START_VAR, 0.0], [0.0, 0.0, 1.0]]
         self.size, self.wander, self.white = 1.0, F.still_var, held.WHITE_LEAST
-        self.errors = [0.0, 0.0]
+        self.errors = 0.0
         self.lean = self.lean_var = 0.0
 
     def go_on(self, dt: float, fall: float, var: float) -> None:
@@ -74,10 +75,10 @@ class Filter:
         self.p = [[self.p[i][j] - across[i] * across[j] / spread for j in range(3)] for i in range(3)]
         scaled = off / math.sqrt(spread)
         if abs(off) > held.ROUNDED_BPM:
-            swing = min(max(scaled * sum(self.errors) / 2.0, -held.SWING_MOST), held.SWING_MOST)
+            swing = min(max(scaled * self.errors / 2.0, -held.SWING_MOST), held.SWING_MOST)
             self.white = min(max(self.white * (1.0 - held.WHITE_STEP * swing), held.WHITE_LEAST),
                              held.WHITE_MOST)
-        self.errors = [scaled, self.errors[0]]
+        self.errors = held.SWING_LASTS * self.errors + scaled
         share = 1.0 - decay(since_s / F.lean_s)
         self.lean += share * (off / math.sqrt(spread) - self.lean)
         self.lean_var = (1.0 - share) ** 2 * self.lean_var + share ** 2
@@ -115,6 +116,8 @@ class ScalarGuard:
     easing: bool = False
     owed: bool = False
     seen: bool = False
+    missed: bool = False
+    tries: bool = False
     near: bool = False
     said: dict[str, float] = field(default_factory=dict)
 
@@ -139,6 +142,7 @@ class ScalarGuard:
         self.asked = 0
         self.last = self.picked = NEVER
         self.sure, self.sure_s, self.still, self.still_s, self.asked_bpm = NEVER, 0.0, NEVER, 0.0, 0.0
+        self.rest, self.rest_s, self.try_s = NEVER, 0.0, walked_on.TRY_S
 
     # -- belief ------------------------------------------------------------
 
@@ -238,7 +242,11 @@ class ScalarGuard:
         covered = (self.cover > held.COVER_SHARE and self.rough < held.ROUGH
                    and t - self.odd >= held.GAP_S)
         sees = self.foreseen + z * self.foreseen_sd > aim and target + self.coming > aim
-        due = (sees and covered) or (
+        shown = self.mixed(*(one.x[0] + one.x[2] for one in self.filters))
+        if self.fresh and abs(shown - self.rest) > ruled.RESTS_WITHIN_BPM:
+            self.rest, self.rest_s = shown, t
+        rests = t - self.rest_s > ruled.RESTS_S and shown < limit - ruled.RESTS_UNDER_BPM
+        due = (sees and covered and not rests) or (
             self.fresh and self.newest > limit and self.level > limit
             and target + ruled.RISES_Z * self.target_sd > aim)
         due = due and (warm or self.level > ramp - ruled.WARMING_BPM)
@@ -251,7 +259,7 @@ class ScalarGuard:
         in_vain = 4.0 ** (0.5 - s.walk_first) * F.in_vain
         hopeless = vain >= in_vain * (1.0 - self.no_jog)
         wait = min(s.spacing_s * 16.0 ** (0.5 - s.words) * (1.0 + max(vain - in_vain, 0.0)),
-                   ruled.LONGEST_WAIT_S)
+                   walked_on.LONGEST_WAIT_S)
         word = spaced and not self.walking and due and t - self.last >= wait
         may_walk = (warm or self.level > self.ceiling) and s.walking and not self.quiet_walk
         known = self.no_jog > F.walk_run
@@ -283,22 +291,25 @@ class ScalarGuard:
             self.pending += EFFECTS[Cue.EASE].fall_bpm
         if pick_up:
             self.pending, self.picked = EFFECTS[Cue.PICK_UP].fall_bpm, t
-            self.pick_wait = min(max(2.0 * self.pick_wait, ruled.MINUTE_S), ruled.LONGEST_WAIT_S)
+            self.pick_wait = min(max(2.0 * self.pick_wait, ruled.MINUTE_S), walked_on.LONGEST_WAIT_S)
         if gone:
             if self.seen or self.asked:
                 self.start_bpm, self.start_s, self.risen = self.low, self.low_s, self.level - self.low
-            self.words, self.asked, self.ask_wait, self.walking = 0.0, 0, 0.0, False
+            self.words, self.asked, self.walking = 0.0, 0, False
         if resume:
-            self.asked, self.asked_s, self.owed = self.asked + 1, t, False
-            self.ask_wait, self.asked_bpm = self.doubled(self.ask_wait), self.level
+            if self.tries:
+                self.try_s = min(2.0 * self.try_s, walked_on.TRY_MOST_S)
+            self.asked, self.asked_s, self.owed = self.asked + was_walking, t, False
+            self.ask_wait, self.asked_bpm = max(2.0 * self.ask_wait, F.shows_s), self.level
             self.low, self.low_s = self.level, t
         if walk or again:
             self.walk_word_s = t
-            longer = max(ruled.WALK_AGAIN_GROWS * self.walk_wait, ruled.WALK_AGAIN_S)
-            self.walk_wait = min(longer, ruled.LONGEST_WAIT_S)
+            longer = max(walked_on.WALK_AGAIN_GROWS * self.walk_wait, walked_on.WALK_AGAIN_S)
+            self.walk_wait = min(longer, walked_on.LONGEST_WAIT_S)
             self.pending = EFFECTS[Cue.WALK].fall_bpm
         if walk:
-            self.no_jog = min(self.no_jog + F.no_jog_step, 2.0 * F.no_jog_step)
+            if not known:
+                self.no_jog = min(self.no_jog + F.no_jog_step, 2.0 * F.no_jog_step)
             self.owed, self.walk_top = True, self.level
         if walk or walks_on:
             self.walk_s = NEVER if low and not walk else t
@@ -318,15 +329,18 @@ class ScalarGuard:
         running, since = not self.walking, t - self.last
         self.top = max(self.top, self.level) if self.level == self.level else NAN
         self.near = self.near or (running and self.level > limit - F.turn_bpm)
-        turned = (running and cool and since >= ruled.LEAST_WALK_S and self.level < limit - F.turn_bpm
+        turned = (running and cool and since >= walked_on.LEAST_WALK_S and self.level < limit - F.turn_bpm
                   and self.level < self.top - F.turn_bpm)
         if self.near and self.level < self.top - 2.0:
-            moved = self.margin + F.aim_share * (self.top - limit + 0.2)
+            moved = self.margin + F.aim_share * (self.top - limit + F.aim_under_bpm)
             self.margin, self.near = min(max(moved, 0.0), self.most_margin), False
         if not self.near:
             self.top = self.level
-        if turned or (running and cool and self.level < limit - 1.0 and since > ruled.MINUTE_S):
+        quiet = running and cool and self.level < limit - 1.0 and since > ruled.MINUTE_S
+        if turned or quiet:
             self.words = 0.0
+        if quiet:
+            self.try_s = walked_on.TRY_S
         if running:
             self.no_jog *= decay(dt / F.no_jog_s)
         if self.seen or (running and cool):
@@ -342,23 +356,29 @@ class ScalarGuard:
                 self.walk_top_s = t
             if level >= self.walk_top or level < self.low:
                 self.low, self.low_s = level, t
-        if self.settled and abs(level - self.still) > ruled.HOLDS_WITHIN_BPM:
+        if self.settled and abs(level - self.still) > walked_on.HOLDS_WITHIN_BPM:
             self.still, self.still_s = level, t
         still = t - max(self.still_s, self.walk_s)
-        holds = self.settled and level < limit - ruled.HOLDS_UNDER_BPM and still > ruled.HOLDS_S
+        under = self.settled and level < limit - walked_on.HOLDS_UNDER_BPM
+        holds = under and still > walked_on.HOLDS_S
         fell = self.walk_top - level
         self.seen = self.walking and (self.seen or (self.settled and fell > F.walk_shows_bpm))
         shown = self.seen or self.walk_top - self.low >= 0.5 * F.walk_shows_bpm
         risen_bpm = level - self.low
         gone = shown and self.settled and (
             (hot and risen_bpm > F.turn_bpm) or (asked and risen_bpm > 0.5 * F.walk_shows_bpm))
-        unheeded = (self.settled and not (self.seen or asked) and t - self.walk_word_s > ruled.LOST_S
-                    and walked > ruled.LOST_S and level < limit and fell < 0.5 * F.walk_shows_bpm)
-        stays = self.walking and (unheeded or (asked and holds and t - self.asked_s > ruled.STAYS_S))
+        unheeded = (self.settled and not (self.seen or asked) and t - self.walk_word_s > walked_on.LOST_S
+                    and walked > walked_on.LOST_S and level < limit and fell < 0.5 * F.walk_shows_bpm)
+        unmoved = self.walking and asked and holds and t - self.asked_s > F.shows_s
+        stays = (self.walking and unheeded) or unmoved
+        if unmoved:
+            self.ask_wait = max(self.ask_wait, walked_on.LONGEST_WAIT_S)
         if stays:
             self.walk_top = level
+        self.missed = unmoved or (self.missed and not self.walking
+                                  and level < self.asked_bpm + 0.5 * F.walk_shows_bpm)
         gone = (self.walking and gone) or stays
-        still_over = self.seen and t - max(self.still_s, self.walk_s) > F.shows_s
+        still_over = self.seen and still > F.shows_s
         again = (spaced and self.walking and not (asked or gone) and level > limit and hot
                  and (still_over or (not self.seen and again_ok)))
         if again and still_over:
@@ -374,12 +394,17 @@ class ScalarGuard:
             self.seen = False
         if self.settled:
             self.sure, self.sure_s = level, t
-        fits = level + (1.0 if still > ruled.HOLDS_S else ruled.RISE_SPARE) * self.rise < limit
-        first = (self.seen and fits and walked > ruled.LEAST_WALK_S) or (
+        fits = level + (1.0 if still > walked_on.SETTLES_S else walked_on.RISE_SPARE) * self.rise < limit
+        self.tries = self.seen and not fits and under and still > self.try_s
+        first = (self.seen and fits and walked > walked_on.LEAST_WALK_S) or self.tries or (
             walked > F.longest_walk_s) or (holds and not self.seen)
-        once_more = t - self.asked_s >= self.ask_wait and level < self.asked_bpm - F.turn_bpm
-        resume = (spaced and self.walking and alive and self.settled and not gone and level < limit
-                  and (once_more if asked else first) and t - self.doubt_s >= doubted.DOUBT_S)
+        waited = t - self.asked_s >= self.ask_wait
+        once_more = waited and level < self.asked_bpm - F.turn_bpm
+        if self.walking:
+            resume = not gone and level < limit and (once_more if asked else first)
+        else:
+            resume = self.missed and waited and level < limit - F.walk_shows_bpm
+        resume = resume and spaced and alive and self.settled and t - self.doubt_s >= doubted.DOUBT_S
         return again, gone, resume
 
     def learn_rise(self, t: float, walk: bool) -> None:
@@ -398,11 +423,8 @@ class ScalarGuard:
             self.rise += (1.0 if rise > self.rise else risen.FALLS) * (rise - self.rise)
         self.start_s = NEVER
 
-    def doubled(self, wait: float) -> float:
-        return min(max(2.0 * wait, F.shows_s), ruled.LONGEST_WAIT_S)
-
     def forget(self) -> None:
-        self.walking = self.easing = self.owed = self.near = False
+        self.walking = self.easing = self.owed = self.near = self.missed = False
         self.words, self.top, self.pending = 0.0, NEVER, 0.0
         for one in self.filters:
             one.begin(one.x[0], one.x[1], held.START_VAR)

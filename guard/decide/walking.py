@@ -1,0 +1,206 @@
+"""Who walks, who runs, and who may run again: what the level shows of a walk. Over a kit, pure.
+
+A walk, and a running again, are believed when the level shows them; a word is
+repeated, ever more rarely, until then. Cadence or speed settles it where it is
+told. Every state has a way out that needs no word: who was taken for walking and
+climbs to the ceiling runs; who was taken for running and sinks far under it after
+a walk was said is told that he may run; whose walk stands still under the ceiling
+tries to run, and if he was told in vain is reminded.
+"""
+
+from __future__ import annotations
+
+from guard.decide.belief import Belief
+from guard.decide.fall import FALL_BEGINS_S, UnexplainedFall
+from guard.decide.figures import Figures
+from guard.decide.rise import Rise
+from guard.decide.still import Still
+from guard.signal.kit import Fact, Kit, Number
+from guard.signal.watch import NEVER_S
+
+# Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
+LONGEST_WAIT_S = 280.0
+# A walk that readings contradict is asked for again, after 10, 20, 40 s and so on: ever more rarely, for
+# who does not listen hears less with every word.
+WALK_AGAIN_S, WALK_AGAIN_GROWS = 10.0, 2.0
+LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then was not heeded; none is shorter
+# A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
+# and whose level stands still on when a restart would show runs, or did not hear it.
+HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 100.0, 4.0, 2.0
+# Who is seen to walk waits until a minute's running would stay under. Where the level stands still before
+# that, waiting brings nothing: he tries after so long, then twice as long, until he has run well.
+TRY_S, TRY_MOST_S = 140.0, 600.0
+RISE_SPARE, SETTLES_S = 1.25, 60.0  # room for a quarter more than the last rise, until the level stands still
+
+
+class Walking:
+    """Of each lane: `walking` and what is remembered of it.
+
+    `seen`: the level has shown the walk; `asked`: how often he has been told to run
+    again; `word_s`, `wait_s`: when a walk was last said, and how long until it may be
+    said again; `resume_bpm`: down from here he may run again; `rise_bpm`: what that adds.
+    """
+
+    def __init__(self, kit: Kit, figures: Figures, rise_bpm: Number) -> None:
+        self._kit, self._figures = kit, figures
+        zero = rise_bpm * 0.0
+        no: Fact = zero != zero
+        self.walking: Fact = no
+        self.word_s, self.wait_s = zero + NEVER_S, zero
+        self.asked = zero
+        self._since_s, self._top_bpm, self._top_s = zero + NEVER_S, zero, zero + NEVER_S
+        self._low_bpm, self._low_s = zero, zero
+        self.seen: Fact = no
+        self._owed, self._missed, self._tries = no, no, no
+        self._try_s = zero + TRY_S
+        self._stands = Still(kit, zero, HOLDS_WITHIN_BPM)
+        self._doubt = UnexplainedFall(kit, zero)
+        self._asked_s, self._asked_bpm, self._ask_wait_s = zero + NEVER_S, zero, zero
+        self._rise = Rise(kit, rise_bpm, figures.rise_bpm)
+
+    def step(
+        self, t: Number, b: Belief, limit: Number, hot: Fact, spaced: Fact, alive: Fact, gait: Number | None,
+    ) -> tuple[Fact, Fact, Fact]:
+        """Who is told to walk once more, who runs, and who is told to run again.
+
+        `hot`: the target lies over the aim; `spaced`: a word may be said; `gait`: 1 runs,
+        -1 walks, 0 unknown (None: never told).
+        """
+        k, f, walking, level = self._kit, self._figures, self.walking, b.level_bpm
+        where, no = k.where, k.no
+        asked = self.asked > 0.0
+        walked_s = t - self._since_s
+        self._watch(t, level, (walking | self._owed) & b.settled)
+        self._stands.step(t, level, b.settled)
+        still_s = t - k.most(self._stands.since_s, self._since_s)
+        under = b.settled & (level < limit - HOLDS_UNDER_BPM)
+        holds = under & (still_s > HOLDS_S)
+        fell = self._top_bpm - level
+        self.seen = walking & (self.seen | (b.settled & (fell > f.walk_shows_bpm)))
+        half_bpm = 0.5 * f.walk_shows_bpm
+        shown = self.seen | (self._top_bpm - self._low_bpm >= half_bpm)
+        risen = level - self._low_bpm
+        gone = shown & b.settled & ((hot & (risen > f.turn_bpm)) | (asked & (risen > half_bpm)))
+        unheeded = (b.settled & no(self.seen | asked) & (t - self.word_s > LOST_S) & (walked_s > LOST_S)
+                    & (level < limit) & (fell < half_bpm))
+        if gait is not None:
+            self.seen = self.seen | (walking & (gait < 0.0))
+            runs = (gait > 0.0) & (t - k.most(self.word_s, self._asked_s) > LEAST_WALK_S)
+            untold = gait == 0.0
+            gone = (untold & gone) | runs
+            unheeded = unheeded & untold
+        unmoved = walking & asked & holds & (t - self._asked_s > f.shows_s)
+        stays = (walking & unheeded) | unmoved
+        # whom no fall shows to walk runs; only a further fall says otherwise
+        self._top_bpm = where(stays, level, self._top_bpm)
+        gone = (walking & gone) | stays
+        # but whose level never rose since he was told to run may have missed the word: reminded, but seldom
+        self._ask_wait_s = where(unmoved, k.most(self._ask_wait_s, LONGEST_WAIT_S), self._ask_wait_s)
+        self._missed = unmoved | (self._missed & no(walking) & (level < self._asked_bpm + half_bpm))
+        # whose fall ended over the limit walks no longer, or not enough
+        still_over = self.seen & (still_s > f.shows_s)
+        again = (spaced & walking & no(asked | gone) & (level > limit) & hot
+                 & (still_over | (no(self.seen) & self.may_say(t))))
+        self.seen = self.seen & no(again)
+        self._top_bpm = where(again & still_over, level, self._top_bpm)
+
+        deep = self._doubt.step(t, level, walking, b.fresh, b.settled, fell,
+                                k.least(walked_s, t - self._top_s + FALL_BEGINS_S))
+        # no proof of a walk either: what proves one begins anew at this level
+        self._top_bpm = where(deep, level, self._top_bpm)
+        self._low_bpm = where(deep, level, self._low_bpm)
+        self._since_s = where(deep, t, self._since_s)
+        self.seen = self.seen & no(deep)
+        room = (level + RISE_SPARE * self._rise.bpm < limit) | (
+            (level + self._rise.bpm < limit) & (still_s > SETTLES_S))
+        fits = self.seen & (walked_s > LEAST_WALK_S) & room
+        self._tries = self.seen & no(room) & under & (still_s > self._try_s)
+        first = fits | self._tries | (walked_s > f.longest_walk_s) | (holds & no(self.seen))
+        waited = t - self._asked_s >= self._ask_wait_s
+        once_more = waited & (level < self._asked_bpm - f.turn_bpm)
+        resume = walking & no(gone) & (level < limit) & ((asked & once_more) | (no(asked) & first))
+        remind = self._missed & no(walking) & waited & (level < limit - f.walk_shows_bpm)
+        return again, gone, spaced & alive & b.settled & self._doubt.over(t) & (resume | remind)
+
+    def walks_on(self, t: Number, b: Belief, limit: Number, target: Number, may: Fact, last_s: Number,
+                 gait: Number | None) -> tuple[Fact, Fact]:
+        """Taken for running, but far under since a walk was said: he walks; and has for a while."""
+        f, level = self._figures, b.level_bpm
+        far = f.walk_shows_bpm
+        sinks = (level < self._top_bpm - far) & (level < limit)
+        low = ((level < limit - far) & (target < limit - far) & (t - last_s > f.shows_s)
+               & (level < self._top_bpm - f.turn_bpm))
+        shown = b.settled & (sinks | low)
+        if gait is not None:
+            shown = ((gait == 0.0) & shown) | (gait < 0.0)
+        return may & self._owed & self._kit.no(self.walking) & shown, low
+
+    def may_say(self, t: Number) -> Fact:
+        """Long enough since the last walk word."""
+        return t - self.word_s >= self.wait_s
+
+    @property
+    def missed(self) -> Fact:
+        """A word to run again has shown nothing."""
+        return (self.asked > 0.0) | self._missed
+
+    @property
+    def rise_bpm(self) -> Number:
+        """What running again adds in its first minute."""
+        return self._rise.bpm
+
+    def learn(self, t: Number, level: Number, walk: Fact) -> None:
+        """What running again adds, from this step."""
+        self._rise.learn(t, level, self._kit.no(self.walking), walk, self._doubt.over(t))
+
+    def ran_well(self, quiet: Fact, cool: Fact) -> None:
+        """He has run for a quiet minute; or runs and is `cool`, under the aim: what waits ends."""
+        self._try_s = self._kit.where(quiet, TRY_S, self._try_s)
+        self.wait_s = self._kit.where(self.seen | cool, 0.0, self.wait_s)
+
+    def enter(self, t: Number, level: Number, walk: Fact, again: Fact, resume: Fact, gone: Fact,
+              walks_on: Fact, low: Fact) -> None:
+        """What follows from words said now and from what was noticed."""
+        k, where, no = self._kit, self._kit.where, self._kit.no
+        if k.some(gone):
+            shown = gone & (self.seen | (self.asked > 0.0))
+            self._rise.begin(shown, self._low_bpm, self._low_s, level)
+            self.asked = where(gone, 0.0, self.asked)
+        if k.some(resume):
+            tried = k.least(2.0 * self._try_s, TRY_MOST_S)
+            self._try_s = where(resume & self._tries, tried, self._try_s)
+            self.asked = where(resume & self.walking, self.asked + 1.0, self.asked)
+            self._asked_s = where(resume, t, self._asked_s)
+            self._asked_bpm = where(resume, level, self._asked_bpm)
+            longer_s = k.most(2.0 * self._ask_wait_s, self._figures.shows_s)
+            self._ask_wait_s = where(resume, longer_s, self._ask_wait_s)
+            self._low_bpm, self._low_s = where(resume, level, self._low_bpm), where(resume, t, self._low_s)
+            self._owed = self._owed & no(resume)
+        if k.some(walk | again):
+            self.word_s = where(walk | again, t, self.word_s)
+            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), LONGEST_WAIT_S)
+            self.wait_s = where(walk | again, longer_s, self.wait_s)
+            self._owed = self._owed | walk
+        begins = walk | walks_on
+        if k.some(begins):
+            self._since_s = where(begins, where(low & no(walk), NEVER_S, t), self._since_s)
+            self._top_bpm = where(walk, level, self._top_bpm)
+            self._low_bpm, self._low_s = where(begins, level, self._low_bpm), where(begins, t, self._low_s)
+            self.seen = (self.seen & no(walk)) | walks_on
+            self.asked = where(begins, 0.0, self.asked)
+            self._ask_wait_s = where(begins, 0.0, self._ask_wait_s)
+        self.walking = (self.walking & no(gone)) | begins
+
+    def forget(self, lanes: Fact) -> None:
+        """After a pause he runs, and nothing is owed."""
+        no = self._kit.no
+        self.walking, self._owed, self._missed = (
+            self.walking & no(lanes), self._owed & no(lanes), self._missed & no(lanes))
+
+    def _watch(self, t: Number, level: Number, watched: Fact) -> None:
+        """The top since a walk was said, and the lowest after it."""
+        where = self._kit.where
+        self._top_bpm = where(watched, self._kit.most(self._top_bpm, level), self._top_bpm)
+        self._top_s = where(watched & (level > self._top_bpm - 1.0), t, self._top_s)
+        lower = watched & ((level >= self._top_bpm) | (level < self._low_bpm))
+        self._low_bpm, self._low_s = where(lower, level, self._low_bpm), where(lower, t, self._low_s)

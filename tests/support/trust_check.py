@@ -428,7 +428,7 @@ class _Checker:
         if not usable:
             return True
         before = usable[-1]
-        if not any(one.rr_s):
+        if not any(self.beats(one)):
             return one.bpm != before.bpm
         lately = usable[-10:]
         near = [another for another in (*lately, one) if one.t_s - another.t_s < 5.0 and any(another.rr_s)]

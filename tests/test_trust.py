@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import math
 import time
+from typing import Any
 
 import numpy as np
 import pytest
 
-from guard.events import Cue, Reading
+from guard.events import Cue, CueGiven, Output, Reading
+from guard.session import Session
+from guard.settings import Settings
 from guard.signal.interval import Interval
 from guard.signal.kit import SINGLE
 from guard.signal.kit_arrays import ARRAYS
@@ -104,10 +107,68 @@ def test_who_leapt_for_long_is_believed_after_as_long_a_calm(leapt_s: int, calm_
     assert calm_s <= believed_s <= calm_s + 1
 
 
+def beats(rng: np.random.Generator, bpm: float) -> tuple[float, ...]:
+    return tuple(60.0 / bpm * (1.0 + 0.012 * float(rng.normal())) for _ in range(2))
+
+
+@pytest.mark.parametrize("rr_s", [
+    lambda rng, bpm: (0.0,), lambda rng, bpm: (1.0,), lambda rng, bpm: (60.0 / bpm,),
+    lambda rng, bpm: tuple(2.0 * one for one in beats(rng, bpm)),  # every second beat
+    lambda rng, bpm: tuple(0.1 * one for one in beats(rng, bpm)),  # in a unit of its own
+    lambda rng, bpm: (rng.uniform(0.2, 2.0),),
+], ids=["zeros", "always 1 s", "made up from the rate", "doubled", "tenths", "drawn"])
+def test_a_strap_is_believed_whatever_it_sends_as_rr_where_its_rate_moves_like_a_heart(rr_s: Any):
+    rng, trust = np.random.default_rng(5), Trust()
+    level, believed = 130.0, []
+    for k in range(600):
+        level += 0.2 * math.sin(k / 30.0)
+        bpm = strap(rng, level, 0.5)
+        judged = trust.take(float(k), Reading(float(k), bpm, None, rr_s(rng, bpm)))
+        believed.append(judged.bpm == judged.bpm)
+    assert sum(believed[30:]) >= 0.98 * len(believed[30:])
+
+
+def test_beats_that_told_the_rate_are_heard_when_they_tell_another_for_as_long_as_they_did():
+    rng, trust, believed = np.random.default_rng(6), Trust(), []
+    for k in range(600):
+        true = strap(rng, 130.0)
+        bpm = true + (40 if k >= 200 else 0)
+        believed.append(trust.take(float(k), Reading(float(k), bpm, None, beats(rng, true))).bpm > 150.0)
+    assert not any(believed[:300])
+    assert sum(believed[400:]) >= 0.95 * 200  # no latch
+
+
+def test_of_beats_that_come_early_and_late_in_turns_the_mean_is_the_level():
+    """Bigeminy: every second beat is early."""
+    rng, trust, doubted = np.random.default_rng(7), Trust(), 0
+    for k in range(200):
+        early, late = (60.0 / 180.0 * share * (1.0 + 0.01 * float(rng.normal())) for share in (0.7, 1.3))
+        bpm, rr_s = (186, (early, late, early)) if k % 2 else (174, (late, early, late))
+        doubted += k > 20 and math.isnan(trust.take(float(k), Reading(float(k), bpm, None, rr_s)).bpm)
+    assert doubted <= 4
+
+
 @pytest.mark.parametrize(("bpm", "stops"), [(160.4, False), (160.6, True), (160.0, False), (161.0, True)])
 def test_a_stop_is_over_the_limit_in_whole_beats_as_they_are_shown(bpm: float, stops: bool):
     watch = Watch(SINGLE, 160.0, 3.0, 8.0)
     assert any(watch.step(float(k), bpm, False) == Cue.STOP for k in range(1, 30)) is stops
+
+
+def test_a_stop_rests_on_the_reading_of_its_own_step():
+    """Two spikes with beats of their own, and then the truth: what is believed lags behind what is said."""
+    watch = Watch(SINGLE, 170.0, 3.0, 8.0)
+    heard_bpm = (221.0, 220.0, 120.0, 120.0)
+    said = [watch.step(float(k), 218.0, False, heard_bpm=heard) for k, heard in enumerate(heard_bpm)]
+    assert said == [Cue.STOP, Cue.NONE, Cue.NONE, Cue.NONE]
+    watch = Watch(SINGLE, 170.0, 3.0, 8.0)
+    assert Cue.STOP not in [watch.step(float(k), 218.0, False, heard_bpm=120.0) for k in range(60)]
+    session = Session(Settings(ceiling_bpm=145.0, stop_bpm=170.0))
+    outputs: list[Output] = []
+    for t_s, bpm, rr_s in ((0.1, 119, (0.504,)), (1.0, 221, (0.2725, 0.2705)), (2.1, 220, (0.2715, 0.2744)),
+                           (3.0, 120, (0.499,)), (4.1, 120, (0.4941, 0.5039)), (5.0, 121, (0.4893,)),
+                           (6.0, 120, (0.502,)), (7.0, 120, (0.5, 0.499))):
+        outputs += session.feed(Reading(t_s, bpm, None, rr_s))
+    assert not [one for one in outputs if isinstance(one, CueGiven)]
 
 
 def test_after_a_loss_that_was_said_pace_cues_wait_for_8_s_of_trusted_readings():

@@ -1,7 +1,7 @@
 """Trust under hostile straps: spoiled packets, blind bytes, jumping clocks, and a clean strap at last.
 
 Recordings, where they are there, stand in for some of the invented hearts in the long run of it.
-A table: `python -m tests.test_trust_attacks 1000`.
+A table: `python -m tests.test_trust_attacks 1000 [FIRST_SEED]`.
 """
 
 from __future__ import annotations
@@ -52,6 +52,7 @@ def test_the_invariants_hold_under_many_hostile_straps() -> None:
 
 
 if __name__ == "__main__":
-    result = checked(0, int(sys.argv[1]) if len(sys.argv) > 1 else EVERYDAY, recorded())
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
+    result = checked(first, int(sys.argv[1]) if len(sys.argv) > 1 else EVERYDAY, recorded())
     print(result.table())
     print(*result.where[:40], sep="\n")

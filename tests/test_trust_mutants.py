@@ -43,7 +43,10 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
         TRUST, "self._leaps + LEAP_SHARE * (leapt - self._leaps)", "self._leaps + LEAP_SHARE * leapt"),
     "beats do not make an irregular pulse real": (TRUST, "        if beats:\n", "        if False:\n"),
     "repeated intervals are proof of life": (BEATS, "rr_s != self._last, rr_s", "True, rr_s"),
-    "a frozen value stays believed": (TRUST, "frozen = t_s - self._life_s >= allowed_s", "frozen = False"),
+    "intervals that lie are heard for ever": (
+        BEATS, "self.heard = self._stood < RR_IDLE and", "self.heard = True or"),
+    "a frozen value stays believed": (
+        TRUST, "frozen = t_s - self._life_s >= allowed_s or repeats", "frozen = False"),
     "what stands still is frozen in no time": (TRUST, "FROZEN_S = 60.0", "FROZEN_S = 6.0"),
     "denied contact is a reading": (TRUST, "if reading.contact is False:", "if False:"),
     "the interval is not learned": (TRUST, "self._interval.take(True, gap_s)", "pass"),
@@ -65,9 +68,11 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
     "what was said before a pause counts after it": (
         WATCH, "self.loss_said, self.blind = self.loss_said & go_on, self.blind & go_on", "pass"),
     "a stop may be stale": (
-        WATCH, "over = (arrived & (k.floor(bpm + 0.5) > self.stop_bpm)", "over = ((arrived | (t_s > 0.0))"),
+        WATCH, "over = (arrived & (k.floor(bpm + 0.5) > self.stop_bpm)\n"
+        "                & (k.floor(said_bpm + 0.5) > self.stop_bpm)", "over = ((arrived | (t_s > 0.0))"),
+    "a stop rests on what was": (WATCH, "& (k.floor(said_bpm + 0.5) > self.stop_bpm)", ""),
     "a stop while held": (
-        WATCH, "self._stop(t_s, bpm, arrived & k.no(held))", "self._stop(t_s, bpm, arrived)"),
+        WATCH, "said_bpm, arrived & k.no(held))", "said_bpm, arrived)"),
     "stops do not thin out": (
         WATCH, "k.least(2.0 * self._stop_again_s, STOP_AGAIN_MOST_S)", "STOP_AGAIN_S"),
     "stops thin out for ever": (

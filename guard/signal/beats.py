@@ -1,4 +1,10 @@
-"""The RR intervals of a strap: whether they are new, and tell the rate they came with. Pure."""
+"""The RR intervals of a strap: whether they are new, and tell the rate they came with. Pure.
+
+Not every strap sends beats as RR. Some make them up from the rate, send the same
+for ever, or count in a unit of their own. So intervals are witnesses only as
+long as they live by themselves (change while the rate stands) and have told the
+rate more than another; otherwise the strap is judged as one that sends none.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +12,11 @@ from collections import deque
 
 # Chosen by simulation.
 RR_HABIT, RR_HABIT_MOST = 4, 10  # readings with living RR, less changed ones without
+RR_IDLE = 3  # repeats that ended when the rate moved: the RR tell nothing of their own, and are not heard
+RR_OWN_BPM = 1.0  # RR that tell a rate so far from that they came with are not made up from it
+# Seconds in which they told the rate, less those in which the rate moved and they told another: none left,
+# and they are not heard until they have told it for a while again. A silence leaves no more than the first.
+TELLS_FIRST_S, TELLS_MOST_S, TELLS_AGAIN_S, TELLS_SILENT_S = 10.0, 90.0, 5.0, 20.0
 RR_WINDOW_S = 5.0  # beats whose mean is held against the rate; their median is an irregular pulse's level
 RR_AGREE, RR_AGREE_BPM = 0.10, 3.0  # of the rate, and bpm: what a strap's own averaging explains
 SCATTER_READINGS = 8  # memory of how far readings lie from that median,
@@ -26,31 +37,55 @@ class Beats:
         self._scatter_bpm, self._looked_at = 0.0, 0
         self.scattered = False  # the readings scatter by more than an irregular pulse does
         self.habit = 0
+        self._repeats = self._stood = 0
+        self._tells_s = TELLS_FIRST_S
+        self.heard = True  # they are witnesses
 
     @property
     def usual(self) -> bool:
-        return self.habit >= RR_HABIT
+        """Intervals that live come with most readings."""
+        return self.habit >= RR_HABIT and self._stood < RR_IDLE
 
     @property
-    def level_bpm(self) -> float:
+    def median_bpm(self) -> float:
         """Rate of the median of the newest beats, which a few false ones do not move."""
         return 60.0 / sorted(self._recent)[len(self._recent) // 2]
+
+    @property
+    def mean_bpm(self) -> float:
+        """Rate of their mean, which beats that come early and late in turns do not move."""
+        return 60.0 * len(self._recent) / self._total_s
 
     def lived(self, with_rr: bool) -> None:
         """A living reading came, with intervals or without: whether they are usual is a habit."""
         self.habit = min(self.habit + 1, RR_HABIT_MOST) if with_rr else max(self.habit - 1, 0)
 
-    def take(self, t_s: float, rr_s: tuple[float, ...], bpm: float, seldom: bool) -> tuple[bool, bool]:
+    def take(self, t_s: float, rr_s: tuple[float, ...], bpm: float, covers_s: float, *, moved: bool,
+             seldom: bool) -> tuple[bool, bool]:
         """Take the intervals of a reading: whether they are new, and whether they tell its rate.
 
-        `seldom`: the strap's readings are over FEW_APART_S apart; after a mere silence one tells as little
-        of the scatter as any other.
+        `moved`: the rate changed. `seldom`: the strap's readings are over FEW_APART_S apart; after a mere
+        silence one tells as little of the scatter as any other.
         """
         new, self._last = rr_s != self._last, rr_s
-        rr_s = tuple(one_s for one_s in rr_s if one_s > 0.0)
+        if new and (not moved or max(abs(60.0 / one_s - bpm) for one_s in rr_s) > RR_OWN_BPM):
+            self._stood = max(self._stood - 1, 0)
+        elif moved:
+            self._stood = min(self._stood + max(self._repeats - 1, 0 if new else 1), RR_IDLE)
+        self._repeats = 0 if moved or new else self._repeats + 1
+        if t_s - self._taken_s > TELLS_SILENT_S:
+            self._tells_s = min(self._tells_s, TELLS_FIRST_S)
+        new, agree = self._compare(t_s, rr_s, bpm, new, seldom)
+        if new and agree:
+            self._tells_s = min(self._tells_s + covers_s, TELLS_MOST_S)
+        elif moved and not agree:
+            self._tells_s = max(self._tells_s - covers_s, 0.0)
+        self.heard = self._stood < RR_IDLE and self._tells_s >= (1e-9 if self.heard else TELLS_AGAIN_S)
+        return new, agree
+
+    def _compare(self, t_s: float, rr_s: tuple[float, ...], bpm: float, new: bool, seldom: bool
+                 ) -> tuple[bool, bool]:
         sum_s = sum(rr_s)
-        if sum_s <= 0.0:
-            return False, False
         if new:
             if t_s - self._taken_s > RR_WINDOW_S:
                 self._recent.clear()
@@ -60,11 +95,11 @@ class Beats:
             self._total_s += sum_s
             while self._total_s > RR_WINDOW_S and len(self._recent) > len(rr_s):
                 self._total_s -= self._recent.popleft()
-            off_bpm = min(abs(bpm - self.level_bpm), SCATTER_CLIP_BPM)
+            off_bpm = min(abs(bpm - self.median_bpm), abs(bpm - self.mean_bpm), SCATTER_CLIP_BPM)
             self._looked_at = min(self._looked_at + 1, SCATTER_READINGS)
             of = min(self._looked_at, SELDOM_READINGS) if seldom else self._looked_at
             self._scatter_bpm += (off_bpm - self._scatter_bpm) / of
             self.scattered = self._scatter_bpm > (SCATTER_OVER_BPM if self.scattered else SCATTER_MOST_BPM)
         allowed_bpm = RR_AGREE * bpm + RR_AGREE_BPM
         return new, (abs(60.0 * len(rr_s) / sum_s - bpm) <= allowed_bpm
-                     or abs(60.0 * len(self._recent) / self._total_s - bpm) <= allowed_bpm)
+                     or abs(self.mean_bpm - bpm) <= allowed_bpm)

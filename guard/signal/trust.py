@@ -56,7 +56,8 @@ LEAP_LEAST_S = 0.8  # readings closer than this are looked at together
 LEAP_SHARE, LEAP_MOST = 0.25, 0.66  # of one change in the share of leaps; its most: three calm changes end it
 LEAPING = 0.28  # share of leaps among changes from which the signal is leaping: two, no single one
 CALM_MOST_S = 12.0  # who leapt for so long, or less, is believed after as long a calm
-IRREGULAR = 0.5  # and from which a pulse with beats is irregular: more than a jump and its end make
+IRREGULAR = 0.5  # and from which a pulse with beats is irregular: more than a jump and its end make;
+IRREGULAR_MOST_BPM = 30.0  # a reading farther off than this from its beats is none of its own
 STEP_RATE_BPM = 2.0  # this near to the step rate is suspect
 FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat,
 FROZEN_RR_INTERVALS, FROZEN_RR_MOST_S = 2.5, 20.0  # but one may repeat by chance; so no single reading tells
@@ -98,7 +99,7 @@ class Trust:
         self._interval = Interval(SINGLE, 0.0)
         self._beats = Beats()
         self._steps = Steps()
-        self._arrived_s = self._life_s = self._evident_s = t_s
+        self._arrived_s = self._life_s = self._changed_s = self._evident_s = t_s
         self._first = True
         self._bpm = NAN  # of the newest usable reading
         self._stepped_s = float("-inf")  # the newest step looked at:
@@ -109,6 +110,7 @@ class Trust:
         self._leaping_s = self._leapt_s = t_s  # since when it leaps, and the newest leap
         self._fits = 1.0  # share of the newest readings that the old account explains
         self._still_s = 0.0  # weight held back while the rate stands still
+        self._frozen = False
 
     @property
     def interval_s(self) -> float:
@@ -136,7 +138,7 @@ class Trust:
         self.doubt = judged.doubt
         if judged.bpm == judged.bpm:
             self.unguarded_since_s = t_s
-        elif judged.doubt is Doubt.REPEATED:
+        elif self._frozen:
             self.unguarded_since_s = min(self.unguarded_since_s, self._life_s)
         return judged
 
@@ -151,20 +153,27 @@ class Trust:
         covers_s = self._covers(t_s)
         moved = bpm != self._bpm
         self._bpm = bpm
-        with_rr = bool(reading.rr_s)
         interval_s = self.interval_s
-        new, agree = (self._beats.take(t_s, reading.rr_s, bpm, interval_s > FEW_APART_S)
-                      if with_rr else (False, True))
-        beats = new and agree  # of a living heart
-        alive = agree and (new or moved)
+        rr_s = tuple(one_s for one_s in reading.rr_s if one_s > 0.0)
+        new, agree = (self._beats.take(t_s, rr_s, bpm, covers_s, moved=moved, seldom=interval_s > FEW_APART_S)
+                      if rr_s else (False, True))
+        heard_rr = self._beats.heard
+        with_rr, usual = bool(rr_s) and heard_rr, self._beats.usual and heard_rr
+        beats = with_rr and new and agree  # of a living heart
+        alive = beats or (moved and (agree or not heard_rr))
+        if new or moved:
+            self._changed_s = t_s
         if alive:
             self._life_s = t_s
-            self._beats.lived(beats)
-        usual = self._beats.usual
+            if beats or not rr_s:
+                self._beats.lived(beats)
+        repeats_s = min(max(FROZEN_RR_S, FROZEN_RR_INTERVALS * interval_s), FROZEN_RR_MOST_S)
         allowed_s = FROZEN_S + COVERS_INTERVALS * max(interval_s - 1.0, 0.0)
         if usual or with_rr:
-            allowed_s = min(max(FROZEN_RR_S, FROZEN_RR_INTERVALS * interval_s), FROZEN_RR_MOST_S)
-        frozen = t_s - self._life_s >= allowed_s
+            allowed_s = repeats_s
+        # Whether they are heard or not: beats that lived and now repeat, with one rate, are an old packet.
+        repeats = self._beats.usual and t_s - self._changed_s >= repeats_s
+        self._frozen = frozen = t_s - self._life_s >= allowed_s or repeats
 
         calm = self._leaps < LEAPING
         leapt = self._leapt(t_s, bpm)
@@ -173,8 +182,9 @@ class Trust:
             self._leapt_s = t_s
         leaping = self._leaps >= LEAPING or not self._is_calm(t_s)
         if beats:
-            if self._leaps >= IRREGULAR:
-                bpm = self._beats.level_bpm  # an irregular pulse, whose beats are real
+            if self._leaps >= IRREGULAR:  # an irregular pulse, whose beats are real
+                levels_bpm = self._beats.median_bpm, self._beats.mean_bpm
+                bpm = next((one for one in levels_bpm if abs(one - bpm) <= IRREGULAR_MOST_BPM), bpm)
             leapt = leaping = leaping and self._beats.scattered
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM
         weight_s = covers_s * (SUSPECT_WEIGHT if at_steps or leapt else 1.0)
@@ -190,7 +200,7 @@ class Trust:
         self._steps.take(heard, cadence_spm, covers_s)
 
         if frozen:
-            return Judged(NAN, False, Doubt.REPEATED, heard)
+            return Judged(NAN, False, Doubt.RR_DISAGREES if moved else Doubt.REPEATED, heard)
         if leaping:
             return Judged(NAN, False, Doubt.ROUGH, heard)
         if not explained:

@@ -125,7 +125,8 @@ class Watch:
         k, where = self._kit, self._kit.where
         arrived = bpm == bpm
         anew = self._begin_anew(t_s, held)
-        self._take(t_s, bpm, arrived, bpm if heard_bpm is None else heard_bpm, interval_s)
+        said_bpm = bpm if heard_bpm is None else heard_bpm
+        self._take(t_s, bpm, arrived, said_bpm, interval_s)
         age_s = t_s - k.most(self._trusted_s, self._since_s)
         self.unguarded_s = age_s if unguarded_s is None else k.least(unguarded_s, t_s - self._since_s)
 
@@ -137,7 +138,6 @@ class Watch:
             stale, INFINITE, where(arrived, k.least(self._run_from_s, t_s), self._run_from_s))
         run_s = t_s - self._run_from_s
         self._seldom = seldom = self.interval_s > where(self._seldom, SLOW_ENOUGH_S, SLOWEST_S)
-        self._seldom_said = self._seldom_said & seldom
         follows_steps = self._follows_steps(t_s, locked)
         doubtful = self.loss_said & self.blind & k.no(arrived & (run_s >= REGAINED_S))
         self.blind = k.no(held) & (stale | seldom | follows_steps | doubtful)
@@ -152,7 +152,7 @@ class Watch:
         over = known_bpm > self.stop_bpm
         near = known_bpm > self.stop_bpm - NEAR_BPM
 
-        stop = self._stop(t_s, bpm, arrived & k.no(held))
+        stop = self._stop(t_s, bpm, said_bpm, arrived & k.no(held))
         lost_s = where(over, k.least(self._lost_s, BY_FEEL_S), self._lost_s)
         first = k.no(self.loss_said) & (self.unguarded_s >= k.most(lost_s, late_s) - EARLY_S)
         why = (seldom & k.no(self._seldom_said)) | (follows_steps & k.no(self._lock_said))
@@ -174,7 +174,10 @@ class Watch:
         if k.some(lost):
             self._say_lost(t_s, lost)
         if k.some(back):
-            self.loss_said, self._back_owed = self.loss_said & k.no(back), self._back_owed & k.no(back)
+            go_on = k.no(back)
+            self.loss_said, self._back_owed = self.loss_said & go_on, self._back_owed & go_on
+            # Not as soon as the interval is short: it hovers while it is learned.
+            self._seldom_said = self._seldom_said & go_on
             self._back_at_s = where(back, t_s, self._back_at_s)
         cue = where(lost, int(Cue.SIGNAL_LOST), where(back, int(Cue.SIGNAL_BACK), int(Cue.NONE)))
         return where(stop, int(Cue.STOP), cue)
@@ -242,12 +245,13 @@ class Watch:
         self._lock_seen_s = where(locked, t_s, self._lock_seen_s)
         return locked & (t_s - self._lock_from_s < LOCK_WAIT_S)
 
-    def _stop(self, t_s: Number, bpm: Number, arrived: Fact) -> Fact:
+    def _stop(self, t_s: Number, bpm: Number, said_bpm: Number, arrived: Fact) -> Fact:
         """Lanes to be stopped now: at a trusted reading, thinning out where nothing rises."""
         k, where = self._kit, self._kit.where
-        # Both: what is not over itself is no reason to stop. In whole beats, as they are shown.
+        # All three: the level, what is believed and what the sensor says now (an irregular pulse is believed
+        # at its median). What is not over itself is no reason to stop. In whole beats, as they are shown.
         over = (arrived & (k.floor(bpm + 0.5) > self.stop_bpm)
-                & (k.floor(self.level_bpm + 0.5) > self.stop_bpm))
+                & (k.floor(said_bpm + 0.5) > self.stop_bpm) & (k.floor(self.level_bpm + 0.5) > self.stop_bpm))
         if not k.some(over):
             return over
         anew = (self._stop_s == NEVER_S) | (self._lowest_bpm <= self.stop_bpm - STOP_RISE_BPM)

@@ -207,6 +207,21 @@ def _short(rng: random.Random) -> Callable[[Measurement], Measurement]:
     return lambda said: replace(said, rr_s=said.rr_s[:1])
 
 
+def _rr_of_the_rate(rng: random.Random) -> Callable[[Measurement], Measurement]:
+    """Made up from the rate, not beats: as it is, doubled, or halved."""
+    by = rng.choice((60.0, 60.0, 120.0, 30.0))
+    return lambda said: replace(said, rr_s=(by / said.bpm,) if said.bpm else ())
+
+
+def _rr_stuck(rng: random.Random) -> Callable[[Measurement], Measurement]:
+    rr_s = (rng.choice((0.3, 0.43, 1.0)),)
+    return lambda said: replace(said, rr_s=rr_s)
+
+
+def _rr_drawn(rng: random.Random) -> Callable[[Measurement], Measurement]:
+    return lambda said: replace(said, rr_s=(rng.uniform(0.2, 2.0),))
+
+
 def _no_rr_now_and_then(rng: random.Random) -> Callable[[Measurement], Measurement]:
     return lambda said: replace(said, rr_s=() if rng.random() < 0.6 else said.rr_s)
 
@@ -222,7 +237,8 @@ SPOILS: dict[str, Spoil] = {
     "contact flaps": _each(_with(contact=False), 0.5), "energy": _each(_with(energy_kj=65535)),
     "no intervals": _each(_with(rr_s=())), "one interval": _each(_short),
     "intervals at times": _each(_no_rr_now_and_then), "intervals of nothing": _each(_with(rr_s=(0.0,))),
-    "intervals without rate": _each(_with(bpm=0)),
+    "intervals without rate": _each(_with(bpm=0)), "intervals of the rate": _each(_rr_of_the_rate),
+    "intervals stuck": _each(_rr_stuck), "intervals drawn": _each(_rr_drawn),
 }
 
 

@@ -10,7 +10,7 @@ import bisect
 import math
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from guard.events import (
@@ -170,6 +170,10 @@ class _Checker:
     def allowed_s(self, at_s: float, least_s: float) -> float:
         return max(least_s, INTERVALS * self.interval_s(at_s)) + LOOK_S
 
+    def beats(self, one: Reading) -> tuple[float, ...]:
+        """The intervals of a reading, where the strap's tell the truth."""
+        return () if self.of.rr_lie else one.rr_s
+
     def held_at(self, at_s: float) -> bool:
         return any(begin_s <= at_s < end_s for begin_s, end_s in self.of.held)
 
@@ -275,6 +279,10 @@ class _Checker:
         if not moves:
             return
         slack_s = 2.0 * max(self.of.stretches[self.of.sent[first].stretch].interval_s, 1.0)
+        if self.of.rr_lie and first < 8:
+            self.hold("RR that lie: known within 30 s or 8 readings", lasted_s <= 30.0 or count <= 8,
+                      f"from {self.times[first]} for {lasted_s}")
+            return
         self.hold("regained: 30 s or 4 readings, contradicted",
                   lasted_s <= CONTRADICTED_S + slack_s or count <= 4,
                   f"from {self.times[first]} for {lasted_s}")
@@ -287,7 +295,7 @@ class _Checker:
         still_s = self.times[first]
         for place in range(first + 1, after):
             one, before = self.readings[place], self.readings[place - 1]
-            if one.rr_s or one.bpm != before.bpm:
+            if self.beats(one) or one.bpm != before.bpm:
                 still_s = one.t_s
             elif one.t_s - still_s > 5.0:
                 return False
@@ -299,7 +307,7 @@ class _Checker:
         believed = [place for place in range(first) if self.run.believed[place]]
         far = any(abs(self.readings[place].bpm - bpm) > 9 for place in believed[-30:])
         lately = [place for place in range(max(0, first - 200), first) if self.times[place] > begin_s - 120.0]
-        leapt = any(not self.readings[place].rr_s
+        leapt = any(not self.beats(self.readings[place])
                     and abs(self.readings[place].bpm - self.readings[place - 1].bpm) >= 4
                     for place in lately[1:])
         return far or leapt
@@ -331,7 +339,7 @@ class _Checker:
         """The truth itself has stood still for nearly a minute, without beats to prove it."""
         place = bisect.bisect_right(self.times, at_s)
         newest = [one for one in self.readings[:place] if at_s - one.t_s < FROZEN_S - 5.0]
-        return bool(newest) and len({one.bpm for one in newest}) == 1 and not newest[-1].rr_s
+        return bool(newest) and len({one.bpm for one in newest}) == 1 and not self.beats(newest[-1])
 
     def locked(self, at_s: float) -> bool:
         """What is no signal, whatever it began as, is now a rate that follows the steps."""
@@ -389,11 +397,11 @@ class _Checker:
                 continue
             first = places[0]
             before = self.of.sent[max(0, first - 10):first]
-            usual = len(before) == 10 and all(one.clean and one.reading.rr_s for one in before)
+            usual = len(before) == 10 and all(one.clean and self.beats(one.reading) for one in before)
             for place in places[1:]:
                 lasts_s = self.times[place] - self.times[first]
                 limit_s = FROZEN_S + INTERVALS * (self.interval_s(self.times[place]) - 1.0)
-                if usual or self.readings[place].rr_s:
+                if usual or self.beats(self.readings[place]):
                     limit_s = FROZEN_RR_S
                 if lasts_s <= limit_s + LOOK_S:
                     continue
@@ -420,11 +428,19 @@ class _Checker:
         if not usable:
             return True
         before = usable[-1]
-        if one.rr_s:
-            rate = 60.0 * len(one.rr_s) / sum(one.rr_s)
-            new = one.rr_s != before.rr_s or one.bpm != before.bpm
-            return new and abs(rate - one.bpm) <= 0.25 * one.bpm
-        return one.bpm != before.bpm
+        if not any(self.beats(one)):
+            return one.bpm != before.bpm
+        lately = usable[-10:]
+        near = [another for another in (*lately, one) if one.t_s - another.t_s < 5.0 and any(another.rr_s)]
+        if any(map(self.tells_its_rate, [one, replace(one, rr_s=sum((a.rr_s for a in near), ()))])):
+            return one.rr_s != before.rr_s or one.bpm != before.bpm
+        # Whose intervals mostly tell another rate is a strap without any.
+        return one.bpm != before.bpm and sum(map(self.tells_its_rate, lately)) < 0.5 * len(lately)
+
+    @staticmethod
+    def tells_its_rate(one: Reading) -> bool:
+        rr_s = [rr for rr in one.rr_s if rr > 0.0]
+        return bool(rr_s) and abs(60.0 * len(rr_s) / sum(rr_s) - one.bpm) <= 0.25 * one.bpm
 
     # -- irregular ----------------------------------------------------------------
 
@@ -459,9 +475,7 @@ class _Checker:
                       f"{at_s}")
             self.hold("stop: 10 s apart", at_s - before_s >= STOP_DUE_S - 0.001, f"{at_s}")
             place = bisect.bisect_right(self.times, at_s)
-            went_on_s = max((end_s for _, end_s in self.of.held if end_s <= at_s), default=0.0)
-            recent = [one.bpm for one in self.readings[max(0, place - 12):place] if one.t_s >= went_on_s]
-            self.hold("stop: over the limit", max(recent) > self.stop_bpm, f"{at_s}")
+            self.hold("stop: over the limit", self.readings[place - 1].bpm > self.stop_bpm, f"{at_s}")
         if self.stop_bpm == math.inf:
             return
         self.stop_thins()
@@ -592,18 +606,18 @@ class _Checker:
                    if one.cue is Cue.SIGNAL_LOST and one.rule == "step_lock"]
         for before_s, begin_s in pairwise([-math.inf, *locks_s]):
             over_s = begin_s + LOCK_S + 3 * self.interval_s(begin_s) + 5.0
-            late = [true for one, true in zip(self.readings, self.run.believed, strict=True)
-                    if over_s - 30.0 < one.t_s <= over_s]
+            # A wait that doubted readings break begins anew with the next lock.
+            meanwhile = [true for one, true in zip(self.readings, self.run.believed, strict=True)
+                         if begin_s < one.t_s <= over_s]
             held = any(begin_s <= end_s and start_s <= over_s for start_s, end_s in self.of.held)
-            same = all(one.rule == "step_lock" for one in self.run.said if begin_s <= one.t_s <= over_s
-                       and one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK))
+            other = any(one.rule != "step_lock" for one in self.run.said
+                        if begin_s <= one.t_s <= over_s and one.cue is Cue.SIGNAL_LOST)
             ended = any(begin_s < at_s <= over_s and state is not State.NO_SIGNAL
-                        for at_s, state, _ in self.run.states)  # a wait then is another's
-            fresh = begin_s - before_s > LOCK_S and over_s < self.of.end_s and same and not ended
-            if fresh and all(late) and len(late) > 3:
-                sends = self.interval_s(over_s) <= 10.0
-                self.hold("step lock: the wait ends", held or not sends
-                          or self.state_at(over_s)[0] is not State.NO_SIGNAL, f"{begin_s}")
+                        for at_s, state, _ in self.run.states)
+            fresh = begin_s - before_s > LOCK_S and over_s < self.of.end_s and not held
+            told = ended or not other
+            if fresh and told and all(meanwhile) and len(meanwhile) > 3 and self.interval_s(over_s) <= 10.0:
+                self.hold("step lock: the wait ends", ended, f"{begin_s}")
 
 
 def limits_fit(found: Found) -> Callable[[Session, Input], None]:

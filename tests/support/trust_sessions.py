@@ -45,6 +45,7 @@ class Composed:
     seed: int
     settings: Settings
     plan: Plan | None
+    rr_lie: bool = False  # what comes as RR are no beats: nothing may rest on them
     inputs: list[Input] = field(default_factory=list)
     sent: list[Sent] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
@@ -73,7 +74,9 @@ class Composer:
         self.out = Composed(seed, settings, plan)
         self.ceiling, self.stop = ceiling, stop
         self.level = ceiling + rng.uniform(-50, 5)
-        self.rr = rng.random() < 0.5
+        self.sends_rr = rng.random() < 0.5
+        self.lies = rng.choice((*6 * ("",), "doubled", "one second")) if self.sends_rr else ""
+        self.rr, self.out.rr_lie = self.sends_rr and not self.lies, bool(self.lies)
         self.contact = rng.choice((None, None, True))
         self.scatter = rng.choice((0.7, 1.0, 1.5))
         self.every_s = rng.choice((1.0, 1.0, 1.0, 1.0, 2.0, 5.0, 8.0))
@@ -113,7 +116,7 @@ class Composer:
         if kind == "lock" and rng.random() < 0.3:
             end_s += 260.0
         if kind == "irregular" and self.stop and rng.random() < 0.4:
-            self.level = self.stop + 24.0
+            self.level = self.stop + rng.choice((24.0, 24.0, 6.0))
         if kind == "sparse":
             every_s = rng.uniform(1.5, 10.0)
             end_s = begin_s + max(length_s, 12 * every_s)
@@ -153,9 +156,11 @@ class Composer:
         return bpm, self.beats(bpm)
 
     def beats(self, bpm: float) -> tuple[float, ...]:
-        if not self.rr:
+        if not self.sends_rr:
             return ()
-        rate = 60.0 / max(bpm, 30)
+        if self.lies == "one second":
+            return (1.0,)
+        rate = (120.0 if self.lies else 60.0) / max(bpm, 30)
         return tuple(round(rate * (1.0 + self.rng.gauss(0, 0.012)) * 1024) / 1024
                      for _ in range(self.rng.choice((1, 2, 2, 3))))
 

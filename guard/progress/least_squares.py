@@ -8,6 +8,7 @@ mixed models fail on histories such as these.
 
 from __future__ import annotations
 
+import copy
 import math
 from statistics import NormalDist
 
@@ -33,10 +34,21 @@ class Gls:
 
     def __init__(self, x: Floats, y: Floats, mean: Floats, precision: Floats, covariance: Floats,
                  heat: slice) -> None:
+        self._given = x, y, mean, heat
         if covariance.ndim == 1:
             self.whiten = np.diag(covariance**-0.5)
         else:
             self.whiten = np.linalg.inv(np.linalg.cholesky(covariance))
+        self._solve(precision)
+
+    def under(self, precision: Floats) -> Gls:
+        """The same runs under another prior."""
+        other = copy.copy(self)
+        other._solve(precision)
+        return other
+
+    def _solve(self, precision: Floats) -> None:
+        x, y, mean, heat = self._given
         white_x, white_y = self.whiten @ x, self.whiten @ (y - x @ mean)
         squares = white_x.T @ white_x
         excess = _excess(squares, x, np.square(self.whiten).sum(axis=0), heat, precision)
@@ -47,8 +59,9 @@ class Gls:
         self.white_x, self.white_rest = white_x, white_y - white_x @ rise
         self.gain = self.inverse @ white_x.T @ self.whiten
         misfit = float(white_y @ self.white_rest)  # y'(V + X P^-1 X')^-1 y
-        self.log_likelihood = 0.5 * (2.0 * float(np.log(np.diag(self.whiten)).sum())
-                                     - float(np.linalg.slogdet(self.information)[1]) - misfit)
+        self.log_evidence = 0.5 * (2.0 * float(np.log(np.diag(self.whiten)).sum()) - misfit
+                                   + float(np.linalg.slogdet(precision)[1])
+                                   - float(np.linalg.slogdet(self.information)[1]))
         self.used = float(np.trace(self.inverse @ white_x.T @ white_x))
 
 
@@ -82,7 +95,7 @@ class Averaged:
             covariance = day * shared + np.diag(own + calm * (own + day))
             one = Gls(x, y, mean, precision, covariance, heat)
             self.fits.append(one)
-            likely.append(one.log_likelihood)
+            likely.append(one.log_evidence)
             alike = math.exp(-gap / length) * day / (day + float(np.median(own))) if length else 0.0
             # So many independent days tell a variance as well (Bayley & Hammersley 1946, J R Stat Soc 8:184).
             worth = float(np.sum(1.0 / (1.0 + calm))) * (1.0 - alike**2) / (1.0 + alike**2)
@@ -91,7 +104,6 @@ class Averaged:
         self.weights = weights / weights.sum()
         self.free = float(self.weights @ frees)
         self.coefficients = sum(w * one.coefficients for w, one in zip(self.weights, self.fits, strict=True))
-        self.best = self.fits[int(np.argmax(self.weights))]
 
     def of(self, contrast: Floats) -> tuple[float, float, Floats]:
         """Value and variance of a contrast of the coefficients, and how each run moves it (n,)."""

@@ -7,9 +7,7 @@ known, so several answers are averaged by how well they fit. Single bad days
 are reined in (Huber 1964, Ann Math Stat 35:73). The slopes that all runs share
 have an error that all runs share: it is carried to the end.
 
-A new pod, a moved pod or another belt changes all speeds from one day on. Such
-a step is thought of on every day of each source, and what it would leave of a
-change is in `SpeedChange.doubt`.
+How likely a change is beside other accounts of the same runs is `SpeedChange.doubt` (`evidence.py`).
 """
 
 from __future__ import annotations
@@ -21,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.arrays import Floats
+from guard.progress.evidence import BENT, STILL, STRAIGHT, Doubt, Evidence, SpeedStep
 from guard.progress.least_squares import Averaged
 from guard.progress.slopes import Slopes
-from guard.progress.steps import SpeedStep, SpeedSteps
 
 REFERENCE_C = 15.0  # at which the speed is told (ours)
 BENDS_C = (15.0,)  # where the cost of heat may change
@@ -32,6 +30,8 @@ FEWEST_RUNS, LEAST_SPAN_DAYS = 8, 42  # less gives no level (ours)
 # Judgement, as shares of the speed: change in 84 days, how much that differs from the 84 days before,
 # a source's offset. Tighter ones pull a true 10 % after months of none down by 1 % (simulated).
 CHANGE_SD, TURN_SD, SOURCE_SD = 0.12, 0.08, 0.05
+# The same of runners who go on as before, and of a line that is straight.
+STILL_SD, STRAIGHT_SD, STRAIGHT_TURN_SD = 0.008, 0.04, 0.008
 HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.35])  # bpm a degree: at all, and more above BENDS_C
 UNKNOWN_HEAT_BPM = 2.5  # in 84 days, where nobody wrote the temperatures down
 _VAGUE = 10.0  # a prior so wide that it says nothing
@@ -55,8 +55,8 @@ class Runs:
 class SpeedChange:
     """Change of speed as a share of that at the beginning, over `days`; `sd` its standard error.
 
-    `free` are degrees of freedom for Student's t. `doubt` is the chance that the
-    change went the other way or was none, one-day steps of a source allowed for.
+    `free` are degrees of freedom for Student's t. `doubt` holds the chances that
+    the change went the other way or was none.
     """
 
     share: float
@@ -64,7 +64,7 @@ class SpeedChange:
     free: float
     days: float
     runs: int
-    doubt: float
+    doubt: Doubt
 
 
 @dataclass(frozen=True)
@@ -104,7 +104,7 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
     span = min(float(-days.min()), float(YEAR_DAYS))
     recent_days = min(span, float(KNOT_DAYS))
     extra = (UNKNOWN_HEAT_BPM / bpm) ** 2 if unwritten else 0.0
-    steps = SpeedSteps(found, days, sources, names, today)
+    evidence = Evidence(found, _lines(precision, _pieces(days)), days, sources, names, today)
 
     def change(length: float) -> SpeedChange:
         contrast = np.zeros(x.shape[1])
@@ -114,7 +114,7 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
         variance += float(gain @ by @ slopes.covariance @ by.T @ gain)
         # Heat that nobody wrote down comes and goes with the season: half a year brings it to its end.
         variance += extra * min(length / KNOT_DAYS, 2.0) ** 2
-        doubt = steps.doubt(contrast, value, variance, found.free)
+        doubt = evidence.doubt(contrast, value, variance, found.free)
         inside = int((days >= -length).sum())
         return SpeedChange(value / start, math.sqrt(variance) / start, found.free, length, inside, doubt)
 
@@ -128,7 +128,7 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
     curve = 1.0 + found.coefficients[0] - _overlap(at, pieces) @ found.coefficients[1:1 + pieces]
     return Level(
         usual * (1.0 + value), usual * math.sqrt(variance), found.free, change(recent_days), change(span),
-        steps.likely(), unwritten, usual * (1.0 + y - off),
+        evidence.step(), unwritten, usual * (1.0 + y - off),
         tuple(zip((at + today).tolist(), (usual * curve).tolist(), strict=True)))
 
 
@@ -178,3 +178,14 @@ def _design(
     turns = np.diff(np.eye(pieces), axis=0) / TURN_SD
     precision[1:1 + pieces, 1:1 + pieces] += turns.T @ turns
     return np.concatenate(columns, axis=1), mean, precision, names
+
+
+def _lines(bent: Floats, pieces: int) -> dict[str, Floats]:
+    """Prior precision of the coefficients for each account of the line, `bent` being the one of the fit."""
+    found = {BENT: bent}
+    turns = np.diff(np.eye(pieces), axis=0) / STRAIGHT_TURN_SD
+    for line, change_sd in ((STILL, STILL_SD), (STRAIGHT, STRAIGHT_SD)):
+        found[line] = bent.copy()
+        found[line][1:1 + pieces, 1:1 + pieces] = turns.T @ turns
+        found[line][1, 1] += change_sd**-2.0
+    return found

@@ -17,9 +17,8 @@ from enum import StrEnum
 from guard.progress.least_squares import student
 from guard.progress.level import KNOT_DAYS, Level, SpeedChange
 
-CLAIM_DOUBT, CLAIM_DOUBT_LONG = 0.0002, 0.0006  # in 12 weeks a step looks more like a gain than in a season
-CLAIM_DOUBT_FIRST = 0.001  # a runner's first 12 weeks hold few looks, each may be wrong a little more often
-ASK, STEP_ASKED = 2.8, 0.5  # standard errors, and the chance of a step, from which on it is asked
+CLAIM_DOUBT = 0.06  # more doubt, and no change is claimed
+ASK_NOTHING, ASK_STEP = 0.15, 0.03  # less chance that nothing happened, more that a step did: it is asked
 # Standard errors; as a share of the speed; days between the two looks.
 PLATEAU_SURE, PLATEAU_SHARE, PLATEAU_LOOK_DAYS = 2.05, 0.04, 7
 
@@ -48,15 +47,12 @@ class Told:
 def told(change: SpeedChange, level: Level, earlier: SpeedChange | None = None) -> Told:
     """What to say of a change; `earlier` the same a week ago, for a plateau."""
     half = student(2.5758, change.free) * change.sd
-    first = level.whole.days <= KNOT_DAYS
-    limit = CLAIM_DOUBT_FIRST if first else CLAIM_DOUBT if change.days <= KNOT_DAYS else CLAIM_DOUBT_LONG
     verdict = Verdict.UNKNOWN
     if level.unwritten:
         pass
-    elif change.doubt < limit:
+    elif change.doubt.all < CLAIM_DOUBT:
         verdict = Verdict.GAIN if change.share > 0 else Verdict.LOSS
-    elif (abs(change.share) > student(ASK, change.free) * change.sd
-          or (level.step is not None and level.step.chance >= STEP_ASKED)):
+    elif change.doubt.nothing < ASK_NOTHING and change.doubt.step > ASK_STEP:
         verdict = Verdict.ASKED
     elif earlier is not None and within(change) and within(earlier):
         verdict = Verdict.PLATEAU

@@ -12,7 +12,7 @@ from guard.progress import figures, progress
 from guard.progress.days import FactorChange, ShortSleep
 from guard.progress.level import FEWEST_RUNS, LEAST_SPAN_DAYS
 from guard.progress.progress import Months
-from guard.progress.verdict import PLATEAU_SHARE, STEP_ASKED, Told, Verdict
+from guard.progress.verdict import PLATEAU_SHARE, Told, Verdict
 from guard.progress.weeks import Week
 
 METRES = {"km": 1000.0, "mile": 1609.344}  # international mile, exact by definition
@@ -121,7 +121,7 @@ def headline(months: Months, units: str) -> str:
 def asked_sentence(months: Months, units: str) -> str:
     """The question behind a step that came in one day."""
     told, step = months.recent, months.level.step if months.level else None
-    change = step.share if step and step.chance >= STEP_ASKED else told.share if told else 0.0
+    change = step.share if step else told.share if told else 0.0
     seems = f"Your runs became {'faster' if change > 0 else 'slower'} by {percent(abs(change), signed=False)}"
     if step is None or months.step_day is None:
         return f"{seems}; chance could still explain it."

@@ -31,7 +31,7 @@ FEWEST_RUNS, LEAST_SPAN_DAYS = 8, 42  # less gives no level (ours)
 # a source's offset. Tighter ones pull a true 10 % after months of none down by 1 % (simulated).
 CHANGE_SD, TURN_SD, SOURCE_SD = 0.12, 0.08, 0.05
 # The same of runners who go on as before, and of a line that is straight.
-STILL_SD, STRAIGHT_SD, STRAIGHT_TURN_SD = 0.008, 0.04, 0.008
+STILL_SD, STRAIGHT_SD, STRAIGHT_TURN_SD = 0.005, 0.04, 0.008
 HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.35])  # bpm a degree: at all, and more above BENDS_C
 UNKNOWN_HEAT_BPM = 2.5  # in 84 days, where nobody wrote the temperatures down
 _VAGUE = 10.0  # a prior so wide that it says nothing

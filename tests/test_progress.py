@@ -31,6 +31,7 @@ from scipy import signal, stats
 
 from guard.cli import main
 from guard.errors import InputError
+from guard.journal.journal import Named
 from guard.log.recording import read_log
 from guard.log.series import read_series
 from guard.progress import least_squares, words
@@ -395,7 +396,7 @@ def test_a_new_pod_that_is_named_is_no_gain():
     blind = look(sessions, warm, 139.0)
     assert blind.verdict in (Verdict.ASKED, Verdict.GAIN) and blind.recent and blind.recent.share > 0.03
     assert blind.step_day is not None and abs((blind.step_day - changed).days) <= 6
-    named = look(sessions, warm, 139.0, named={changed: "new pod"})
+    named = look(sessions, warm, 139.0, named=Named({changed: "new pod"}))
     assert named.verdict not in lab.CLAIMS and named.recent and named.recent.low < 0 < named.recent.high
     assert {point.source for point in named.points} == {"foot pod", "foot pod: new pod"}
 

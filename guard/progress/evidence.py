@@ -17,7 +17,8 @@ Ann Math Stat 42:204).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,11 +31,21 @@ from guard.progress.least_squares import Averaged, Gls, tail
 # change at all from here to there, as likely as not.
 STILL, STRAIGHT, BENT = "still", "straight", "bent"
 USUAL = {STILL: 0.3, STRAIGHT: 1.0, BENT: 0.5}
-# How large a step is, as a share of the speed, and how likely in a year.
-STEP_SD, STEP_CHANCE = 0.03, 0.35
-HEART_SD, HEART_CHANCE = 0.12, 0.005
-FEWEST_BESIDE_STEP = 3  # runs before and after (ours)
 _HIGHEST = 300.0  # of a logarithm, before it is no number any more
+
+
+@dataclass(frozen=True)
+class Step:
+    """A step there may have been: of `source` (empty: of the heart rate), on `day`, in the runs `there` (n,).
+
+    `sd` is how large, as a share of the speed, `chance` how likely one of its kind is at all.
+    """
+
+    source: str
+    day: float
+    there: NDArray[np.bool_]
+    sd: float
+    chance: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,24 +98,16 @@ class Evidence:
     """Every account of the same runs."""
 
     def __init__(
-        self, found: Averaged, lines: Mapping[str, Floats], days: Floats, sources: NDArray[np.str_],
-        names: list[str], today: float,
+        self, found: Averaged, lines: Mapping[str, Floats], steps: Sequence[Step], today: float,
     ) -> None:
         """`lines` holds each line's prior precision, those of `USUAL`; `found` is fitted under `BENT`."""
-        columns, sds, odds, self._places = [], [], [], []
-        kinds = [(name, sources == name, STEP_SD, STEP_CHANCE) for name in names]
-        for name, those, sd, chance in [*kinds, ("", sources == sources, HEART_SD, HEART_CHANCE)]:
-            mine = days[those]
-            for day in np.unique(mine)[1:]:
-                before, after = int((mine < day).sum()), int((mine >= day).sum())
-                if min(before, after) >= FEWEST_BESIDE_STEP:
-                    columns.append((those & (days >= day)).astype(np.float64))
-                    sds.append(sd)
-                    odds.append(chance / (1.0 - chance))
-                    self._places.append((name, float(day) + today))
-        steps = np.stack(columns, axis=1) if columns else np.zeros((len(days), 0))
-        heart = np.array([not name for name, _ in self._places], dtype=bool)
-        usual = np.array(odds) / np.where(heart, heart.sum(), (~heart).sum())
+        self._places = [(one.source, one.day + today) for one in steps]
+        columns = np.zeros((len(found.fits[0].white_rest), len(steps)))
+        for place, step in enumerate(steps):
+            columns[:, place] = step.there
+        alike = Counter(bool(one.source) for one in steps)
+        square = np.array([one.sd**2 for one in steps])
+        usual = np.array([one.chance / (1.0 - one.chance) / alike[bool(one.source)] for one in steps])
         self._spread = np.linalg.inv(lines[BENT])
         self._accounts = []
         fits = [(line, one if line == BENT else one.under(lines[line]))
@@ -113,12 +116,12 @@ class Evidence:
         white = np.zeros(0)
         for line, one in fits:
             if line == STILL:  # the first of each length of luck
-                white = one.whiten @ steps
+                white = one.whiten @ columns
             likely = USUAL[line] * math.exp(one.log_evidence - highest)
-            leads = one.gain @ steps
+            leads = one.gain @ columns
             # Errors of temperatures are taken off in the fit: what is left can dip under nothing.
             told = np.maximum(np.einsum("ij,ij->j", white, white - one.white_x @ leads), 0.0)
-            score, square = white.T @ one.white_rest, np.square(sds)
+            score = white.T @ one.white_rest
             sd2 = square / (1.0 + told * square)
             gained = 0.5 * (np.log(sd2 / square) + score**2 * sd2)
             self._accounts.append(_Account(

@@ -15,6 +15,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from guard.journal.journal import SAME, Named
 from guard.progress.checks import CheckPart, Difference, over_all_checks
 from guard.progress.days import (
     ILL_TODAY_DAYS,
@@ -135,17 +136,18 @@ class _Year:
 
 def look(
     sessions: Sequence[PastSession], daily: Daily, ceiling_bpm: float, *,
-    today: date | None = None, named: Mapping[date, str] | None = None, with_history: bool = False,
+    today: date | None = None, named: Named | None = None, with_history: bool = False,
 ) -> Months:
     """Put everything together. `sessions` in order of day; `daily` from the journal, key to day to value.
 
     `today` ends the weeks (the last session's day without it); the year of the
-    fit ends with the last run. `named` are new sources of speed by their first day.
+    fit ends with the last run. `named` is what the runner said was new, or was not.
     """
     last = sessions[-1].day if sessions else None
     today = today or last or date(2000, 1, 1)
     warmth = daily.get("temperature_c", {})
-    sources = _sources(sessions, named or {})
+    named = named or Named()
+    sources = _sources(sessions, named.speed)
     usable = [place for place, session in enumerate(sessions) if session.figures.minutes is not None]
     begin = sessions[usable[0]].day if usable else today
     sums = np.array([session.figures.minutes.sums for session in sessions if session.figures.minutes])
@@ -153,7 +155,9 @@ def look(
         np.array([float((sessions[place].day - begin).days) for place in usable]),
         np.array([sources[place] for place in usable]),
         np.array([warmth.get(sessions[place].day, np.nan) for place in usable]),
-        np.array([sessions[place].figures.source != BY_TREADMILL for place in usable], dtype=bool))
+        np.array([sessions[place].figures.source != BY_TREADMILL for place in usable], dtype=bool),
+        np.array([_heart(sessions[place].day, named.heart) for place in usable], dtype=str),
+        (_same(named.speed, begin), _same(named.heart, begin)))
     end = float(runs.days[-1]) if usable else 0.0
     year = _year(sums, runs, ceiling_bpm, end)
     slopes = year.slopes if year else _slopes(sums, runs, end)
@@ -196,13 +200,24 @@ def _sources(sessions: Sequence[PastSession], named: Mapping[date, str]) -> list
     """
     renamed: dict[str, str] = {}
     found = []
-    waiting = sorted(named.items())
+    waiting = sorted((day, name) for day, name in named.items() if name.casefold() != SAME)
     for session in sessions:
         while waiting and waiting[0][0] <= session.day and session.figures.minutes is not None:
             renamed[session.figures.source] = waiting.pop(0)[1]
         kind = session.figures.source
         found.append(f"{kind}: {renamed[kind]}" if kind in renamed else kind)
     return found
+
+
+def _heart(day: date, named: Mapping[date, str]) -> str:
+    """What heart rate was under on a day: the newest name until then."""
+    names = [(first, name) for first, name in named.items() if first <= day and name.casefold() != SAME]
+    return max(names)[1] if names else ""
+
+
+def _same(named: Mapping[date, str], begin: date) -> tuple[float, ...]:
+    """Day numbers on which nothing was new."""
+    return tuple(float((day - begin).days) for day, name in named.items() if name.casefold() == SAME)
 
 
 def _within_year(sums: np.ndarray, runs: Runs, end: float) -> tuple[np.ndarray, Runs]:

@@ -368,11 +368,18 @@ def test_what_is_no_change_of_the_runner_is_no_claim(name):
 
 
 def test_a_medicine_is_asked_about_and_no_gain():
-    """12 bpm off from week 16, on belt and pod alike: no step of one source could be it."""
-    _, looks = told_of("medicine", 5)
+    """12 bpm off from week 16, on belt and pod alike: no step of one source could be it. Then the answers."""
+    past, looks = told_of("medicine", 5)
     assert not any(told.verdict in lab.CLAIMS for _, look in looks for told in (look.recent, look.season))
     asked = [look.level.step for _, look in looks if look.recent.verdict is Verdict.ASKED]
     assert asked and all(step.source == "" and abs(step.day - 7 * 16) <= 7 for step in asked)
+    known = lab.kept(past)
+    took = np.where(known.runs.days >= 7 * 16, "tablets", "")
+    named = lab.looked(replace(known, runs=replace(known.runs, hearts=took)), 7 * 26 - 1.0, None)
+    assert named and named.recent.verdict not in (*lab.CLAIMS, Verdict.ASKED)
+    assert named.recent.low < 0 < named.recent.high
+    denied = lab.looked(replace(known, runs=replace(known.runs, same=((), (7 * 16.0,)))), 7 * 26 - 1.0, None)
+    assert denied and denied.level.step and abs(denied.level.step.day - 7 * 16) > 42
 
 
 def test_a_season_without_temperatures_is_no_claim():

@@ -86,7 +86,8 @@ class Months:
     `slopes` is bpm per m/s, drift bpm an hour. `history` has `recent` as it stood
     at the end of each month, where it was asked for. `reality` are the things to look at
     first, empty unless the verdict is a plateau or a loss. `idle_days` is how
-    long ago the last run was. `ill` is (first day, worst grade) of an illness of these days.
+    long ago the last run was. `ill` is (first day, worst grade) of an illness of these days, `heart_from`
+    (first day, name) of what the runner said moved heart rate.
     """
 
     ceiling_bpm: float
@@ -112,6 +113,7 @@ class Months:
     last: date | None
     idle_days: int
     ill: tuple[date, int] | None
+    heart_from: tuple[date, str] | None
 
     @property
     def known(self) -> list[Point]:
@@ -185,7 +187,7 @@ def look(
         tuple(week for week in all_weeks[-RECENT_WEEKS:] if week.jump is not None),
         tested, over_all_checks(tested), tuple(short_sleep(daily.get("sleep_h", {}), _flat(points, curve))),
         tuple(reality), last, max((today - last).days, 0) if last else 0,
-        _ill(daily.get("ill", {}), today))
+        _ill(daily.get("ill", {}), today), _new_heart(named.heart, last or today))
 
 
 def _ill(ill: Mapping[date, float], today: date) -> tuple[date, int] | None:
@@ -210,9 +212,16 @@ def _sources(sessions: Sequence[PastSession], named: Mapping[date, str]) -> list
 
 
 def _heart(day: date, named: Mapping[date, str]) -> str:
-    """What heart rate was under on a day: the newest name until then."""
+    """What heart rate was under on a day: the newest name until then, empty before the first."""
     names = [(first, name) for first, name in named.items() if first <= day and name.casefold() != SAME]
     return max(names)[1] if names else ""
+
+
+def _new_heart(named: Mapping[date, str], last: date) -> tuple[date, str] | None:
+    """The newest name of what heart rate is under, and its first day, in the year of the fit."""
+    names = [(first, name) for first, name in named.items()
+             if name.casefold() != SAME and 0 <= (last - first).days < YEAR_DAYS]
+    return max(names) if names else None
 
 
 def _same(named: Mapping[date, str], begin: date) -> tuple[float, ...]:

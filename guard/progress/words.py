@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from guard.journal.advice import FEVER
+from guard.journal.journal import SAME
 from guard.journal.links import FEWEST_PAIRS, Correlation
 from guard.progress import figures, progress
 from guard.progress.days import FactorChange, ShortSleep
@@ -125,14 +126,24 @@ def asked_sentence(months: Months, units: str) -> str:
     seems = f"Your runs became {'faster' if change > 0 else 'slower'} by {percent(abs(change), signed=False)}"
     if step is None or months.step_day is None:
         return f"{seems}; chance could still explain it."
+    on = f"guard journal --date {months.step_day}"
     when = f"{seems}, but it may have come in one day, most likely about {day(months.step_day)}"
-    name = f"give it a name: guard journal --date {months.step_day} --speed-from NAME"
     if not step.source:
-        return (f"{when}. A medicine begun, changed or ended then, or another strap? Heart rates before and "
-                f"after do not compare then. Or what tells your speed, changed or moved? If so, {name}. If "
-                "none of these, more weeks will tell.")
-    return (f"{when}: was the {step.source} changed, moved or recalibrated then? If so, {name}. If not, more "
-            "weeks will tell.")
+        return (f"{when}. A medicine begun, changed or ended then, or another strap? Answer with {on} "
+                "--heart-from NAME; if what tells your speed changed or moved, --speed-from NAME; if "
+                f"neither, --heart-from {SAME} --speed-from {SAME}.")
+    return (f"{when}: was the {step.source} changed, moved or recalibrated then? Answer with {on} "
+            f"--speed-from NAME; if not, --speed-from {SAME}.")
+
+
+def heart_sentence(months: Months) -> str:
+    """What follows from a medicine or strap that the runner named; empty without one in the year."""
+    if months.heart_from is None:
+        return ""
+    since, name = months.heart_from
+    return (f"Since {day(since)} your heart rate counts as new ({name}): runs before and after compare only "
+            "in part. If a medicine moved it, your ceiling has to be found again: ask whoever prescribed it, "
+            "then guard ceiling --medicine.")
 
 
 def _by(told: Told) -> str:

@@ -40,7 +40,7 @@ from guard.progress.checks import check_parts, over_all_checks
 from guard.progress.days import checks, shift, short_sleep
 from guard.progress.figures import NO_SPEED, TOO_SHORT, figures, track
 from guard.progress.kept import figures_from
-from guard.progress.least_squares import student, tail
+from guard.progress.least_squares import student, tails
 from guard.progress.minutes import LAGS_S, SIZE, _sums, cost_of_grade, lagged, minutes
 from guard.progress.progress import PastSession, look
 from guard.progress.slopes import fit as fit_slopes
@@ -263,7 +263,7 @@ def test_the_tails_are_students(free, z):
     """scipy.stats.t; Wallace's closed form is good to 3 % where 5 runs are left, to 0.4 % from 10 on."""
     exact = stats.t.isf(stats.norm.sf(z), free)
     assert student(z, free) == pytest.approx(exact, rel=0.03 if free < 10 else 0.004)
-    assert tail(student(z, free), free) == pytest.approx(stats.norm.sf(z), rel=1e-9)
+    assert tails(np.array([student(z, free)]), free) == pytest.approx(stats.norm.sf(z), rel=1e-9)
 
 
 def test_a_prior_stands_in_where_runs_say_nothing():

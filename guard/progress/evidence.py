@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.arrays import Floats
-from guard.progress.least_squares import Averaged, Gls, tail
+from guard.progress.least_squares import Averaged, Gls, tails
 
 # Judgement: how likely each line is before any run, one against the other. A line that bends may bend to no
 # change at all from here to there, as likely as not.
@@ -145,7 +145,7 @@ class Evidence:
             values = contrast @ one.fit.coefficients - lead * np.append(one.shares, 0.0)
             variances = contrast @ one.fit.inverse @ contrast + lead**2 * np.append(one.sd2, 0.0) + more
             z = math.copysign(1.0, value) * values / np.sqrt(variances)
-            against = np.array([tail(one_z, free) for one_z in z.tolist()])
+            against = tails(z, free)
             none = np.zeros(len(z))
             if one.line == STILL:
                 none, against = np.ones(len(z)), np.zeros(len(z))

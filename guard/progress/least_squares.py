@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import copy
 import math
-from statistics import NormalDist
 
 import numpy as np
 
@@ -34,35 +33,34 @@ class Gls:
 
     def __init__(self, x: Floats, y: Floats, mean: Floats, precision: Floats, covariance: Floats,
                  heat: slice) -> None:
-        self._given = x, y, mean, heat
         if covariance.ndim == 1:
             self.whiten = np.diag(covariance**-0.5)
         else:
             self.whiten = np.linalg.inv(np.linalg.cholesky(covariance))
+        self.white_x, self._white_y, self._mean = self.whiten @ x, self.whiten @ (y - x @ mean), mean
+        self._squares = self.white_x.T @ self.white_x
+        self._excess = _excess(self._squares, x, np.square(self.whiten).sum(axis=0), heat, precision)
         self._solve(precision)
 
     def under(self, precision: Floats) -> Gls:
-        """The same runs under another prior."""
+        """The same runs under another prior of what is not heat."""
         other = copy.copy(self)
         other._solve(precision)
         return other
 
     def _solve(self, precision: Floats) -> None:
-        x, y, mean, heat = self._given
-        white_x, white_y = self.whiten @ x, self.whiten @ (y - x @ mean)
-        squares = white_x.T @ white_x
-        excess = _excess(squares, x, np.square(self.whiten).sum(axis=0), heat, precision)
-        self.information = squares - excess + precision
+        white_x, white_y, mean = self.white_x, self._white_y, self._mean
+        self.information = self._squares - self._excess + precision
         self.inverse = np.linalg.inv(self.information)
-        rise = self.inverse @ (white_x.T @ white_y + excess @ mean)
+        rise = self.inverse @ (white_x.T @ white_y + self._excess @ mean)
         self.coefficients = mean + rise
-        self.white_x, self.white_rest = white_x, white_y - white_x @ rise
+        self.white_rest = white_y - white_x @ rise
         self.gain = self.inverse @ white_x.T @ self.whiten
         misfit = float(white_y @ self.white_rest)  # y'(V + X P^-1 X')^-1 y
         self.log_evidence = 0.5 * (2.0 * float(np.log(np.diag(self.whiten)).sum()) - misfit
                                    + float(np.linalg.slogdet(precision)[1])
                                    - float(np.linalg.slogdet(self.information)[1]))
-        self.used = float(np.trace(self.inverse @ white_x.T @ white_x))
+        self.used = float(np.trace(self.inverse @ self._squares))
 
 
 def _excess(squares: Floats, x: Floats, worth: Floats, heat: slice, precision: Floats) -> Floats:
@@ -142,13 +140,13 @@ def _day_variance(rest: Floats, own: Floats, free: float) -> float:
     return math.sqrt(low * high)
 
 
-def tail(t: float, free: float) -> float:
-    """The chance of Student's t beyond `t` (Wallace 1959, Ann Math Stat 30:1124: to 3 digits)."""
-    z = math.copysign(math.sqrt(free * math.log1p(t * t / free)) * (8.0 * free + 1.0) / (8.0 * free + 3.0), t)
-    return NormalDist().cdf(-z)
+def tails(t: Floats, free: float) -> Floats:
+    """The chance of Student's t beyond each of `t` (Wallace 1959, Ann Math Stat 30:1124: to 3 digits)."""
+    z = np.copysign(np.sqrt(free * np.log1p(t * t / free)) * (8.0 * free + 1.0) / (8.0 * free + 3.0), t)
+    return np.array([0.5 * math.erfc(one) for one in (z / math.sqrt(2.0)).tolist()])
 
 
 def student(z: float, free: float) -> float:
-    """The point of Student's t as far out as `z` is of the normal distribution: the inverse of `tail`."""
+    """The point of Student's t as far out as `z` is of the normal distribution: the inverse of `tails`."""
     squares = (z * (8.0 * free + 3.0) / (8.0 * free + 1.0)) ** 2 / free
     return math.copysign(math.sqrt(free * math.expm1(squares)), z)

@@ -30,7 +30,7 @@ from guard.progress.least_squares import Averaged, Gls, tails
 # Judgement: how likely each line is before any run, one against the other. A line that bends may bend to no
 # change at all from here to there, as likely as not.
 STILL, STRAIGHT, BENT = "still", "straight", "bent"
-USUAL = {STILL: 0.2, STRAIGHT: 1.0, BENT: 1.0}
+USUAL = {STILL: 0.3, STRAIGHT: 1.0, BENT: 1.0}
 _HIGHEST = 300.0  # of a logarithm, before it is no number any more
 
 

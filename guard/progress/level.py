@@ -35,8 +35,8 @@ STILL_SD, STRAIGHT_SD, STRAIGHT_TURN_SD = 0.004, 0.04, 0.008
 HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.35])  # bpm a degree: at all, and more above BENDS_C
 # How large a step on one day is, and how likely in a year: of a source of speed (a new pod, a moved pod,
 # another belt); of the heart rate, whatever told the speed (a medicine begun or ended, another strap).
-STEP_SD, STEP_CHANCE = 0.03, 0.2
-HEART_SD, HEART_CHANCE = 0.12, 0.0025
+STEP_SD, STEP_CHANCE = 0.03, 0.28
+HEART_SD, HEART_CHANCE = 0.12, 0.004
 FEWEST_BESIDE_STEP = 3  # runs before and after (ours)
 SAME_DAYS = 42  # around a day on which nothing was new there was no step: none is dated better
 UNKNOWN_HEAT_BPM = 2.5  # in 84 days, where nobody wrote the temperatures down

@@ -17,7 +17,7 @@ from enum import StrEnum
 from guard.progress.least_squares import student
 from guard.progress.level import KNOT_DAYS, Level, SpeedChange
 
-CLAIM_DOUBT = 0.025  # more doubt, and no change is claimed
+CLAIM_DOUBT = 0.034  # more doubt, and no change is claimed
 ASK_NOTHING, ASK_STEP = 0.1, 0.02  # less chance that nothing happened, more that a step did: it is asked
 # Standard errors; as a share of the speed; days between the two looks.
 PLATEAU_SURE, PLATEAU_SHARE, PLATEAU_LOOK_DAYS = 2.05, 0.04, 7

@@ -2,11 +2,11 @@
 
 Whoever looks every week for a year looks forty times: at 99 % a look, one
 unchanged year in four would be told of a change some day. So a change is
-claimed only when the chance that there was none is small, one-day steps of a
-belt or pod among the ways there may have been none; where such a step is what
-stands in the way, it is asked about. A plateau is a claim too: within
-`PLATEAU_SHARE` at two looks running. The limits were chosen by simulation
-(`python -m tests.lab.months`).
+claimed only when little doubt is left (`evidence.py`), steps on one day and
+nothing at all among the other accounts. Where something happened and a step is
+still an account of it, it is asked about, until the runner answers or the runs
+do. A plateau is a claim too: within `PLATEAU_SHARE` at two looks running. The
+limits were chosen by simulation (`python -m tests.lab.months`).
 """
 
 from __future__ import annotations

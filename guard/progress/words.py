@@ -224,8 +224,10 @@ def year_sentence(months: Months, units: str) -> str:
     if season is None or months.level is None or months.level.unwritten:
         return ""
     told = {Verdict.GAIN: "a gain", Verdict.LOSS: "a loss"}.get(season.verdict, "no clear change")
+    # A question stands until it is answered, though its day lies further back than twelve weeks.
+    ask = season.verdict is Verdict.ASKED and months.verdict is not Verdict.ASKED
     return (f"Over {_span(season)}: {told}, most likely {way(season.share)}; {ways(season.low, season.high)} "
-            "(99 % interval).")
+            f"(99 % interval).{' ' + asked_sentence(months, units) if ask else ''}")
 
 
 def plateau_sentence() -> str:

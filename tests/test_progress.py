@@ -269,7 +269,7 @@ def test_accounts_weigh_what_the_density_of_the_runs_weighs(monkeypatch):
               for line, sd in ((evidence.STILL, 0.004), (evidence.STRAIGHT, 0.04), (evidence.BENT, 0.2))}
     lines = {line: np.linalg.inv(one) for line, one in spread.items()}
     fit = least_squares.Gls(x, y, np.zeros(4), lines[evidence.BENT], noise, slice(2, 4))
-    step = evidence.Step("pod", -12.0, days >= -12, 0.03, 0.2)
+    step = evidence.PossibleStep("pod", -12.0, days >= -12, 0.03, 0.2)
     mine = evidence.Evidence(SimpleNamespace(fits=[fit]), lines, [step], 0.0)  # type: ignore[arg-type]
 
     contrast = np.array([0.0, 1.0, 0.0, 0.0])

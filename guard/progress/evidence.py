@@ -35,7 +35,7 @@ _HIGHEST = 300.0  # of a logarithm, before it is no number any more
 
 
 @dataclass(frozen=True)
-class Step:
+class PossibleStep:
     """A step there may have been: of `source` (empty: of the heart rate), on `day`, in the runs `there` (n,).
 
     `sd` is how large, as a share of the speed, `chance` how likely one of its kind is at all.
@@ -62,7 +62,7 @@ class SpeedStep:
 
 
 @dataclass(frozen=True, slots=True)
-class Doubt:
+class ChangeDoubt:
     """Chances that a change is none, or went the other way: with `nothing` at all having happened, with
     `other` lines, with a `step` on one day.
     """
@@ -98,7 +98,7 @@ class Evidence:
     """Every account of the same runs."""
 
     def __init__(
-        self, found: Averaged, lines: Mapping[str, Floats], steps: Sequence[Step], today: float,
+        self, found: Averaged, lines: Mapping[str, Floats], steps: Sequence[PossibleStep], today: float,
     ) -> None:
         """`lines` holds each line's prior precision, those of `USUAL`; `found` is fitted under `BENT`."""
         self._places = [(one.source, one.day + today) for one in steps]
@@ -128,7 +128,7 @@ class Evidence:
                 line, one, likely, likely * usual * np.exp(np.minimum(gained, _HIGHEST)), leads, score * sd2,
                 sd2))
 
-    def doubt(self, contrast: Floats, value: float, variance: float, free: float) -> Doubt:
+    def doubt(self, contrast: Floats, value: float, variance: float, free: float) -> ChangeDoubt:
         """Of a change: the contrast of the coefficients, its value and variance as they are told.
 
         What of the variance is not the fits' own is added to each account's.
@@ -155,7 +155,7 @@ class Evidence:
             shown = np.stack([none, against, rest]) * weights
             parts += np.stack([shown[:, -1], shown[:, :-1].sum(axis=1)])
         parts /= parts.sum()
-        return Doubt(float(parts[0, 0]), float(parts[0, 1]), float(parts[1, :2].sum()))
+        return ChangeDoubt(float(parts[0, 0]), float(parts[0, 1]), float(parts[1, :2].sum()))
 
     def step(self) -> SpeedStep | None:
         """The likeliest step; None where no day could hold one."""

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.arrays import Floats
-from guard.progress.evidence import BENT, STILL, STRAIGHT, Doubt, Evidence, SpeedStep, Step
+from guard.progress.evidence import BENT, STILL, STRAIGHT, ChangeDoubt, Evidence, PossibleStep, SpeedStep
 from guard.progress.least_squares import Averaged
 from guard.progress.slopes import Slopes
 
@@ -77,7 +77,7 @@ class SpeedChange:
     free: float
     days: float
     runs: int
-    doubt: Doubt
+    doubt: ChangeDoubt
 
 
 @dataclass(frozen=True)
@@ -200,7 +200,7 @@ def _design(
 def _steps(
     days: Floats, sources: NDArray[np.str_], names: list[str],
     same: tuple[tuple[float, ...], tuple[float, ...]], today: float,
-) -> list[Step]:
+) -> list[PossibleStep]:
     """Every step there may have been: of each source, of the heart rate, on each day that can hold one."""
     found = []
     for source in [*names, ""]:
@@ -210,7 +210,7 @@ def _steps(
         for day in np.unique(mine)[1:]:
             beside = min(int((mine < day).sum()), int((mine >= day).sum()))
             if beside >= FEWEST_BESIDE_STEP and all(abs(day + today - one) > SAME_DAYS for one in unmoved):
-                found.append(Step(source, float(day), those & (days >= day), sd, chance))
+                found.append(PossibleStep(source, float(day), those & (days >= day), sd, chance))
     return found
 
 

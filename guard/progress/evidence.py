@@ -27,8 +27,8 @@ from numpy.typing import NDArray
 from guard.arrays import Floats
 from guard.progress.least_squares import Averaged, Gls, tails
 
-# Judgement: how likely each line is before any run, one against the other. A line that bends may bend to no
-# change at all from here to there, as likely as not.
+# How likely each line is before any run, one against the other (simulation chose it). A line that bends may
+# bend to no change at all from here to there, as likely as not.
 STILL, STRAIGHT, BENT = "still", "straight", "bent"
 USUAL = {STILL: 0.3, STRAIGHT: 1.0, BENT: 1.0}
 _HIGHEST = 300.0  # of a logarithm, before it is no number any more
@@ -146,13 +146,12 @@ class Evidence:
             variances = contrast @ one.fit.inverse @ contrast + lead**2 * np.append(one.sd2, 0.0) + more
             z = math.copysign(1.0, value) * values / np.sqrt(variances)
             against = tails(z, free)
-            none = np.zeros(len(z))
+            shown = np.stack([np.zeros(len(z)), against, 1.0 - against])
             if one.line == STILL:
-                none, against = np.ones(len(z)), np.zeros(len(z))
+                shown = np.array([[1.0], [0.0], [0.0]])
             elif one.line == BENT:
-                none = np.sqrt(usual / variances) * (1.0 + z**2 / free) ** (-0.5 * (free + 1.0))
-            rest = 1.0 - against if one.line != STILL else np.zeros(len(z))
-            shown = np.stack([none, against, rest]) * weights
+                shown[0] = np.sqrt(usual / variances) * (1.0 + z**2 / free) ** (-0.5 * (free + 1.0))
+            shown = shown * weights
             parts += np.stack([shown[:, -1], shown[:, :-1].sum(axis=1)])
         parts /= parts.sum()
         return ChangeDoubt(float(parts[0, 0]), float(parts[0, 1]), float(parts[1, :2].sum()))

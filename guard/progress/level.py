@@ -30,11 +30,12 @@ FEWEST_RUNS, LEAST_SPAN_DAYS = 8, 42  # less gives no level (ours)
 # Judgement, as shares of the speed: change in 84 days, how much that differs from the 84 days before,
 # a source's offset. Tighter ones pull a true 10 % after months of none down by 1 % (simulated).
 CHANGE_SD, TURN_SD, SOURCE_SD = 0.12, 0.08, 0.05
-# The same of runners who go on as before, and of a line that is straight.
+# The same of runners who go on as before, and of a line that is straight (simulation chose them).
 STILL_SD, STRAIGHT_SD, STRAIGHT_TURN_SD = 0.004, 0.04, 0.008
 HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.35])  # bpm a degree: at all, and more above BENDS_C
 # How large a step on one day is, and how likely in a year: of a source of speed (a new pod, a moved pod,
-# another belt); of the heart rate, whatever told the speed (a medicine begun or ended, another strap).
+# another belt); of the heart rate, whatever told the speed (a medicine begun or ended, another strap). The
+# chances by simulation.
 STEP_SD, STEP_CHANCE = 0.03, 0.28
 HEART_SD, HEART_CHANCE = 0.12, 0.004
 FEWEST_BESIDE_STEP = 3  # runs before and after (ours)

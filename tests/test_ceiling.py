@@ -552,21 +552,24 @@ def test_lactate_files_that_cannot_be_read_are_said(home, capsys, text, says):
 
 
 def test_the_questions_ask_again_and_figures_may_be_left(home, capsys, monkeypatch):
-    lines = ["7", "40", "", "", "148", "maybe", "n", "", "n", "y", "n"]
+    lines = ["7", "40", "", "", "148", "190", "138", "130", "168", "maybe", "n", "", "n", "y", "n"]
     monkeypatch.setattr(sys, "stdin", io.StringIO("\n".join(lines) + "\n"))
     today = date(2026, 3, 2)
     assert ceiling_questions.ask({"maximum": 185.0}, today) == {
         "age": 40.0, "age_on": "2026-03-02", "talk": {"bpm": 148.0, "on": "2026-03-02"},
+        "first_threshold": {"bpm": 138.0, "on": "2026-03-02"},
+        "second_threshold": {"bpm": 168.0, "on": "2026-03-02"},
         "medicine": False, "pregnant": False, "symptoms": True, "recovering": False}
     asked = capsys.readouterr().err
-    assert all(words in asked for words in ("[185]", "10 to 100", "write y or n"))
+    assert all(words in asked for words in ("[185]", "10 to 100", "write y or n", "190 lies over",
+                                            "138 does not lie under"))
     monkeypatch.setattr(sys, "stdin", io.StringIO("41\n"))
     assert ceiling_questions.ask({}, today) == {"age": 41.0, "age_on": "2026-03-02"}
 
 
 def test_safety_questions_cannot_be_skipped_to_a_number(home, capsys, monkeypatch):
     """Enter is no answer to them; the end of the input ends the asking without a number."""
-    monkeypatch.setattr(sys, "stdin", io.StringIO("40\n55\n\n\n" + "\n" * 5))
+    monkeypatch.setattr(sys, "stdin", io.StringIO("40\n55\n\n\n\n" + "\n" * 5))
     monkeypatch.setattr("guard.commands.ceiling.can_ask", lambda: True)
     assert guard() == 0
     captured = capsys.readouterr()
@@ -577,7 +580,7 @@ def test_safety_questions_cannot_be_skipped_to_a_number(home, capsys, monkeypatc
 
 
 def test_after_a_flag_what_is_missing_is_asked_once(home, capsys, monkeypatch):
-    monkeypatch.setattr(sys, "stdin", io.StringIO("40\n\n\n" + "n\n" * 4))
+    monkeypatch.setattr(sys, "stdin", io.StringIO("40\n\n\n\n" + "n\n" * 4))
     monkeypatch.setattr("guard.commands.ceiling.can_ask", lambda: True)
     assert guard("--resting", "55") == 0
     captured = capsys.readouterr()

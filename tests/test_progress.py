@@ -20,7 +20,7 @@ from dataclasses import asdict, replace
 from datetime import date, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -31,15 +31,16 @@ from scipy import signal, stats
 
 from guard.cli import main
 from guard.errors import InputError
+from guard.journal.journal import Named
 from guard.log.recording import read_log
 from guard.log.series import read_series
-from guard.progress import least_squares, words
+from guard.progress import evidence, least_squares, words
 from guard.progress import slopes as slopes_module
 from guard.progress.checks import check_parts, over_all_checks
 from guard.progress.days import checks, shift, short_sleep
 from guard.progress.figures import NO_SPEED, TOO_SHORT, figures, track
 from guard.progress.kept import figures_from
-from guard.progress.least_squares import student, tail
+from guard.progress.least_squares import student, tails
 from guard.progress.minutes import LAGS_S, SIZE, _sums, cost_of_grade, lagged, minutes
 from guard.progress.progress import PastSession, look
 from guard.progress.slopes import fit as fit_slopes
@@ -256,13 +257,55 @@ def test_the_level_is_generalised_least_squares(monkeypatch):
     assert np.sqrt(np.diag(mine.inverse)) == pytest.approx(known.bse / math.sqrt(scale), rel=1e-8)
 
 
+def test_accounts_weigh_what_the_density_of_the_runs_weighs(monkeypatch):
+    """Each account's likelihood is a normal density (scipy), "no change" one under a prior without it."""
+    rng = np.random.default_rng(5)
+    monkeypatch.setattr(least_squares, "HEAT_ERROR_C", 0.0)
+    days = np.arange(-30.0, 0.0)
+    x = np.stack([np.ones(30), days / 84.0, rng.normal(0.0, 5.0, 30), rng.normal(0.0, 5.0, 30)], axis=1)
+    noise = 4e-4 * np.exp(-np.abs(days[:, None] - days[None, :]) / 5.0) + 1e-4 * np.eye(30)
+    y = x @ [0.0, 0.03, 0.001, 0.0] + 0.01 * (days >= -12) + rng.multivariate_normal(np.zeros(30), noise)
+    spread = {line: np.diag([0.04, sd**2, 1e-4, 1e-4])
+              for line, sd in ((evidence.STILL, 0.004), (evidence.STRAIGHT, 0.04), (evidence.BENT, 0.2))}
+    lines = {line: np.linalg.inv(one) for line, one in spread.items()}
+    fit = least_squares.Gls(x, y, np.zeros(4), lines[evidence.BENT], noise, slice(2, 4))
+    step = evidence.PossibleStep("pod", -12.0, days >= -12, 0.03, 0.2)
+    mine = evidence.Evidence(SimpleNamespace(fits=[fit]), lines, [step], 0.0)  # type: ignore[arg-type]
+
+    contrast = np.array([0.0, 1.0, 0.0, 0.0])
+
+    def density(prior: Any, more: Any) -> float:
+        return float(stats.multivariate_normal(np.zeros(30), noise + x @ prior @ x.T + more).pdf(y))
+
+    def below(prior: Any, more: Any) -> float:
+        """The chance that the change is under nothing, from its posterior."""
+        gain = np.linalg.solve(noise + x @ prior @ x.T + more, x @ prior @ contrast)
+        variance = contrast @ prior @ contrast - gain @ (x @ prior @ contrast)
+        return float(stats.norm.cdf(0.0, gain @ y, math.sqrt(variance)))
+
+    parts = []
+    for odds, more in ((1.0, np.zeros((30, 30))), (0.25, 0.03**2 * np.outer(days >= -12, days >= -12))):
+        bent = spread[evidence.BENT]
+        flat = bent - np.outer(bent @ contrast, bent @ contrast) / (contrast @ bent @ contrast)
+        weigh = {line: odds * evidence.USUAL[line] * density(spread[line], more) for line in spread}
+        nothing = weigh[evidence.STILL] + odds * evidence.USUAL[evidence.BENT] * density(flat, more)
+        other = sum(weigh[line] * below(spread[line], more) for line in (evidence.STRAIGHT, evidence.BENT))
+        parts.append((nothing, other, nothing + weigh[evidence.STRAIGHT] + weigh[evidence.BENT]))
+    total = parts[0][2] + parts[1][2]
+    value = float(contrast @ fit.coefficients)
+    found = mine.doubt(contrast, value, float(contrast @ fit.inverse @ contrast), 1e9)
+    assert value > 0.0 and found.nothing == pytest.approx(parts[0][0] / total, rel=1e-6)
+    assert found.other == pytest.approx(parts[0][1] / total, rel=1e-6)
+    assert found.step == pytest.approx((parts[1][0] + parts[1][1]) / total, rel=1e-6)
+
+
 @pytest.mark.parametrize("free", [5.0, 10.0, 40.0, 300.0])
 @pytest.mark.parametrize("z", [1.96, 2.58, 3.4])
 def test_the_tails_are_students(free, z):
     """scipy.stats.t; Wallace's closed form is good to 3 % where 5 runs are left, to 0.4 % from 10 on."""
     exact = stats.t.isf(stats.norm.sf(z), free)
     assert student(z, free) == pytest.approx(exact, rel=0.03 if free < 10 else 0.004)
-    assert tail(student(z, free), free) == pytest.approx(stats.norm.sf(z), rel=1e-9)
+    assert tails(np.array([student(z, free)]), free) == pytest.approx(stats.norm.sf(z), rel=1e-9)
 
 
 def test_a_prior_stands_in_where_runs_say_nothing():
@@ -367,11 +410,18 @@ def test_what_is_no_change_of_the_runner_is_no_claim(name):
 
 
 def test_a_medicine_is_asked_about_and_no_gain():
-    """12 bpm off from week 16, on belt and pod alike: no step of one source could be it."""
-    _, looks = told_of("medicine", 5)
+    """12 bpm off from week 16, on belt and pod alike: no step of one source could be it. Then the answers."""
+    past, looks = told_of("medicine", 5)
     assert not any(told.verdict in lab.CLAIMS for _, look in looks for told in (look.recent, look.season))
     asked = [look.level.step for _, look in looks if look.recent.verdict is Verdict.ASKED]
     assert asked and all(step.source == "" and abs(step.day - 7 * 16) <= 7 for step in asked)
+    known = lab.kept(past)
+    took = np.where(known.runs.days >= 7 * 16, "tablets", "")
+    named = lab.looked(replace(known, runs=replace(known.runs, hearts=took)), 7 * 26 - 1.0, None)
+    assert named and named.recent.verdict not in (*lab.CLAIMS, Verdict.ASKED)
+    assert named.recent.low < 0 < named.recent.high
+    denied = lab.looked(replace(known, runs=replace(known.runs, same=((), (7 * 16.0,)))), 7 * 26 - 1.0, None)
+    assert denied and denied.level.step and abs(denied.level.step.day - 7 * 16) > 42
 
 
 def test_a_season_without_temperatures_is_no_claim():
@@ -395,7 +445,7 @@ def test_a_new_pod_that_is_named_is_no_gain():
     blind = look(sessions, warm, 139.0)
     assert blind.verdict in (Verdict.ASKED, Verdict.GAIN) and blind.recent and blind.recent.share > 0.03
     assert blind.step_day is not None and abs((blind.step_day - changed).days) <= 6
-    named = look(sessions, warm, 139.0, named={changed: "new pod"})
+    named = look(sessions, warm, 139.0, named=Named({changed: "new pod"}))
     assert named.verdict not in lab.CLAIMS and named.recent and named.recent.low < 0 < named.recent.high
     assert {point.source for point in named.points} == {"foot pod", "foot pod: new pod"}
 

@@ -98,7 +98,7 @@ def test_a_ceiling_from_a_professional_waits(home: Path, monkeypatch: pytest.Mon
 
 
 def test_a_cautious_ceiling_from_age(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    answers = ("40", "", "", "", "n", "n", "n", "n")
+    answers = ("40", "", "", "", "", "n", "n", "n", "n")
     shown = started(monkeypatch, "4", "4", *answers, "y", "q")
     kept = settings_file.load()["ceiling_bpm"]
     assert 125 <= kept <= 145 and f"kept: {kept:.0f} bpm" in shown and "two runners in three" in shown
@@ -107,7 +107,7 @@ def test_a_cautious_ceiling_from_age(home: Path, monkeypatch: pytest.MonkeyPatch
 def test_no_ceiling_is_offered_where_a_professional_should_be_asked(
     home: Path, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    answers = ("40", "", "", "", "y", "n", "n", "n")
+    answers = ("40", "", "", "", "", "y", "n", "n", "n")
     for choice in (("3", "175"), ("4",)):
         shown = started(monkeypatch, "4", *choice, *answers, "q")
         assert "licensed professional" in shown and "Keep" not in shown and "ready to run" not in shown
@@ -128,7 +128,7 @@ def test_the_talk_test_is_timed_and_read(home: Path, monkeypatch: pytest.MonkeyP
 
     monkeypatch.setattr(run_command, "run", invented)
     monkeypatch.setenv("GUARD_SOUND", "off")
-    answers = ("40", "", "", "", "n", "n", "n", "n")
+    answers = ("40", "", "", "", "", "n", "n", "n", "n")
     shown = started(monkeypatch, "4", "3", "175", *answers, "y", "y", "q")
     assert Path(asked[0].plan).parent == config_dir()
     assert settings_file.load()["stop_bpm"] == 175.0, "it holds for every later run too"

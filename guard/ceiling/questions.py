@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any
 
 from guard.ceiling.inputs import number
-from guard.ceiling.methods import SAFETY, Runner, TalkTest, refuse_nonsense
+from guard.ceiling.methods import SAFETY, Laboratory, Runner, TalkTest, refuse_nonsense
 from guard.errors import UsageError
 from guard.screen.look import clean
 
 _YES, _NO = ("y", "yes"), ("n", "no")
+_PLAIN = ("age", "resting", "maximum")  # figures that stand for themselves; a test has its day beside it
+_FIGURES = {
+    "age": "age in years",
+    "resting": "resting heart rate, bpm, on waking",
+    "maximum": "maximum heart rate, bpm, only if measured",
+    "talk": "highest bpm with comfortable speech in a talk test",
+    "first_threshold": "first threshold (ventilatory or lactate), bpm, only if a laboratory told you",
+    "second_threshold": "second threshold, bpm, only if a laboratory told you",
+}
 
 
 def ask(known: Mapping[str, object], today: date, *, missing_only: bool = False) -> dict[str, object]:
@@ -24,28 +33,34 @@ def ask(known: Mapping[str, object], today: date, *, missing_only: bool = False)
     _say("A few more figures make it more certain. Enter skips one." if missing_only else
          "Where might your ceiling be? Enter skips a figure, or keeps the one in brackets.")
     try:
-        for key, words, check in (
-            ("age", "age in years", lambda value: Runner(age=value)),
-            ("resting", "resting heart rate, bpm, on waking", lambda value: Runner(resting_bpm=value)),
-            ("maximum", "maximum heart rate, bpm, only if measured", lambda value: Runner(maximum_bpm=value)),
-        ):
+        for key in _FIGURES:
             if missing_only and known.get(key) is not None:
                 continue
-            value = _number(words, known.get(key), check)
+            if key == "second_threshold" and "first_threshold" not in {**known, **answers}:
+                continue  # whoever has one has been to a laboratory
+            value = _number(key, {**known, **answers})
             if value is not None:
-                answers |= {key: value, **({"age_on": today.isoformat()} if key == "age" else {})}
-        kept_talk = known.get("talk")
-        kept_bpm = kept_talk.get("bpm") if isinstance(kept_talk, dict) else None
-        if not (missing_only and kept_talk is not None):
-            talk = _number("highest bpm with comfortable speech in a talk test", kept_bpm,
-                           lambda value: Runner(talk=TalkTest(value)))
-            if talk is not None:
-                answers["talk"] = {"bpm": talk, "on": today.isoformat()}
+                on = today.isoformat()
+                answers |= {key: value if key in _PLAIN else {"bpm": value, "on": on},
+                            **({"age_on": on} if key == "age" else {})}
         answers |= ask_safety({} if missing_only else known,
                               [key for key in SAFETY if not missing_only or known.get(key) is None])
     except EOFError:
         _say("")
     return answers
+
+
+def _figure(value: object) -> float | None:
+    """A figure as it is kept: alone, or with the day of its test."""
+    bpm = value.get("bpm") if isinstance(value, dict) else value
+    return None if bpm is None else number("", str(bpm))
+
+
+def _runner(said: Mapping[str, object]) -> Runner:
+    """Whoever these figures describe: one that contradicts another is asked again."""
+    age, resting, maximum, talk, first, second = (_figure(said.get(key)) for key in _FIGURES)
+    return Runner(age, resting, maximum, talk=None if talk is None else TalkTest(talk),
+                  laboratory=Laboratory(first, second))
 
 
 def ask_safety(known: Mapping[str, object], keys: Iterable[str] = SAFETY) -> dict[str, bool]:
@@ -66,15 +81,16 @@ def _answer(words: str, known: object) -> str:
     return line.strip()
 
 
-def _number(words: str, known: object, as_runner: Callable[[float], Runner]) -> float | None:
-    shown = f"{known:g}" if isinstance(known, int | float) else known
+def _number(key: str, said: Mapping[str, object]) -> float | None:
+    kept = _figure(said.get(key))
+    shown = None if kept is None else f"{kept:g}"
     while True:
-        text = _answer(words, shown)
+        text = _answer(_FIGURES[key], shown)
         if not text:
             return None
         try:
             value = number("", text)
-            refuse_nonsense(as_runner(value))
+            refuse_nonsense(_runner({**said, key: value}))
             return value
         except UsageError as error:
             # The question stands above: no option need be named.

@@ -76,6 +76,7 @@ def run(args: argparse.Namespace) -> int:
         typed |= ask(ceiling_inputs.merged(remembered, typed), today)
     answers = ceiling_inputs.merged(remembered, typed)
     if typed and not asks_all and not args.json and can_ask():
+        ceiling_inputs.runner_of(answers, today, [])  # refuses what cannot be before it asks for more
         typed |= _what_is_missing(answers, today, first=not remembered)
         answers = ceiling_inputs.merged(remembered, typed)
     if not answers:

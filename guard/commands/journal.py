@@ -34,7 +34,10 @@ _FLAGS = {
     "start-hour": ("start_hour", "H", "when the run began: 17.5 is half past five"),
     "caffeine": ("caffeine_mg", "MG", "caffeine before the run"),
     "altitude": ("altitude_m", "M", "where you ran, above sea level"),
-    "speed-from": ("speed_from", "NAME", "a new pod or treadmill tells the speed from this day on: its name"),
+    "speed-from": ("speed_from", "NAME", "a new pod or treadmill tells the speed from this day on: its name; "
+                   "same: nothing new that day"),
+    "heart-from": ("heart_from", "NAME", "a medicine or another strap moves heart rate from this day on: its "
+                   "name; same: nothing new that day"),
     "note": ("note", "TEXT", "anything else"),
 }
 _EXAMPLE = "guard journal --sleep 7.5 --quality 4 --resting 52 --note TEXT"

@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
     journal = journals.read()
     _show_notes(list(journal.notes))
     months = look(sessions, journals.daily(journal.entries), ceiling_bpm, today=wall_now().date(),
-                  named=journals.sources(journal.entries), with_history=bool(args.html or args.json))
+                  named=journals.named(journal.entries), with_history=bool(args.html or args.json))
     links = _links(months, sessions, journal) if args.html or args.json else []
     if args.html:
         wrote(args.html, [page(months, sessions, links, settings.units).encode()], force=args.force)

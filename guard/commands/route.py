@@ -87,9 +87,8 @@ def _found_level(settings: Settings, gain: Range) -> tuple[Range | None, str]:
     if not sessions:
         return None, ""
     journal = journals.read()
-    named = {entry.day: entry.speed_from for entry in journal.entries if entry.speed_from}
     level = look(sessions, journals.daily(journal.entries), settings.ceiling_bpm,
-                 today=wall_now().date(), named=named).level
+                 today=wall_now().date(), named=journals.named(journal.entries)).level
     if level is None:
         return None, ""
     return day_range(level.now, 2.0 * level.sd, gain), "from your runs"

@@ -111,7 +111,7 @@ def _unseen(entry: Entry, past_resting_bpm: Sequence[float | None]) -> tuple[str
         found.append(f"resting heart rate (it takes {FEWEST_USUAL_DAYS} days to know your usual)")
     if entry.temperature_c is None:
         found.append("weather" if not entry.weather else "weather (no temperature in it)")
-    mute = (item for item in ITEMS if item.key in ("shoes", "start_hour", "speed_from", "note"))
+    mute = (item for item in ITEMS if item.key in ("shoes", "start_hour", "speed_from", "heart_from", "note"))
     return (*found, *(item.words for item in mute if getattr(entry, item.key)))
 
 

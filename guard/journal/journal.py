@@ -28,6 +28,7 @@ from guard.files.whole import read_capped, write_whole
 
 JOURNAL_FILE = "journal.jsonl"
 LARGEST_JOURNAL_BYTES = 64 << 20  # bytes
+SAME = "same"  # in place of a name
 LONGEST_ENTRY_TEXT = 2000  # characters of one item (ours)
 
 
@@ -68,6 +69,7 @@ ITEMS: tuple[Item, ...] = (
     Item("caffeine_mg", "caffeine before the run", "mg", 0, 2000, asked=False),
     Item("altitude_m", "altitude", "m", -430, 6000, asked=False),
     Item("speed_from", "new source of speed", "", asked=False),
+    Item("heart_from", "new medicine or strap", "", asked=False),
     Item("note", "note", ""),
 )
 _BY_KEY = {item.key: item for item in ITEMS}
@@ -78,7 +80,9 @@ class Entry:
     """What was written about one day; None where nothing was.
 
     Numbers in the units and on the scales of `ITEMS`. `speed_from` names what
-    tells the speed from this day on, where it is new (a pod, another belt).
+    tells the speed from this day on, where it is new (a pod, another belt);
+    `heart_from` what heart rate is under (a medicine, another strap). `SAME` in
+    either says that nothing was new then.
     `other` holds fields of the file that this version does not know.
     """
 
@@ -96,6 +100,7 @@ class Entry:
     caffeine_mg: float | None = None
     altitude_m: float | None = None
     speed_from: str | None = None
+    heart_from: str | None = None
     note: str | None = None
     other: Mapping[str, object] = field(default_factory=dict)
 
@@ -148,6 +153,14 @@ def _checked_text(item: Item, value: object) -> str | None:
     if len(text) > LONGEST_ENTRY_TEXT:
         raise UsageError(f"{item.words} has {len(text)} signs: write at most {LONGEST_ENTRY_TEXT}")
     return text or None
+
+
+@dataclass(frozen=True)
+class Named:
+    """New sources of speed, and what heart rate is newly under, by their first day; `SAME`: nothing new."""
+
+    speed: Mapping[date, str] = field(default_factory=dict)
+    heart: Mapping[date, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -238,9 +251,11 @@ def daily(entries: Iterable[Entry]) -> dict[str, dict[date, float]]:
             for key, values in numbers(entries, days).items()}
 
 
-def sources(entries: Iterable[Entry]) -> dict[date, str]:
-    """New sources of speed by their first day."""
-    return {entry.day: entry.speed_from for entry in entries if entry.speed_from}
+def named(entries: Iterable[Entry]) -> Named:
+    """What the runner said was new, or `SAME`, by day."""
+    entries = list(entries)
+    return Named({entry.day: entry.speed_from for entry in entries if entry.speed_from},
+                 {entry.day: entry.heart_from for entry in entries if entry.heart_from})
 
 
 def _rewrite(

@@ -27,6 +27,8 @@ def document(
         "says": words.headline(months, units),
         "last_run": str(months.last) if months.last else None, "idle_days": months.idle_days,
         "ill": None if months.ill is None else {"since": str(months.ill[0]), "grade": months.ill[1]},
+        "heart_from": None if months.heart_from is None else {
+            "since": str(months.heart_from[0]), "name": months.heart_from[1]},
         "recent": _told(months.recent), "season": _told(months.season),
         "speed_now_m_s": None if level is None else _known(
             Estimate(level.now, level.now - half_95(level), level.now + half_95(level))),

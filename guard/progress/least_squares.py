@@ -8,8 +8,8 @@ mixed models fail on histories such as these.
 
 from __future__ import annotations
 
+import copy
 import math
-from statistics import NormalDist
 
 import numpy as np
 
@@ -37,19 +37,30 @@ class Gls:
             self.whiten = np.diag(covariance**-0.5)
         else:
             self.whiten = np.linalg.inv(np.linalg.cholesky(covariance))
-        white_x, white_y = self.whiten @ x, self.whiten @ (y - x @ mean)
-        squares = white_x.T @ white_x
-        excess = _excess(squares, x, np.square(self.whiten).sum(axis=0), heat, precision)
-        self.information = squares - excess + precision
+        self.white_x, self._white_y, self._mean = self.whiten @ x, self.whiten @ (y - x @ mean), mean
+        self._squares = self.white_x.T @ self.white_x
+        self._excess = _excess(self._squares, x, np.square(self.whiten).sum(axis=0), heat, precision)
+        self._solve(precision)
+
+    def under(self, precision: Floats) -> Gls:
+        """The same runs under another prior of what is not heat."""
+        other = copy.copy(self)
+        other._solve(precision)
+        return other
+
+    def _solve(self, precision: Floats) -> None:
+        white_x, white_y, mean = self.white_x, self._white_y, self._mean
+        self.information = self._squares - self._excess + precision
         self.inverse = np.linalg.inv(self.information)
-        rise = self.inverse @ (white_x.T @ white_y + excess @ mean)
+        rise = self.inverse @ (white_x.T @ white_y + self._excess @ mean)
         self.coefficients = mean + rise
-        self.white_x, self.white_rest = white_x, white_y - white_x @ rise
+        self.white_rest = white_y - white_x @ rise
         self.gain = self.inverse @ white_x.T @ self.whiten
         misfit = float(white_y @ self.white_rest)  # y'(V + X P^-1 X')^-1 y
-        self.log_likelihood = 0.5 * (2.0 * float(np.log(np.diag(self.whiten)).sum())
-                                     - float(np.linalg.slogdet(self.information)[1]) - misfit)
-        self.used = float(np.trace(self.inverse @ white_x.T @ white_x))
+        self.log_evidence = 0.5 * (2.0 * float(np.log(np.diag(self.whiten)).sum()) - misfit
+                                   + float(np.linalg.slogdet(precision)[1])
+                                   - float(np.linalg.slogdet(self.information)[1]))
+        self.used = float(np.trace(self.inverse @ self._squares))
 
 
 def _excess(squares: Floats, x: Floats, worth: Floats, heat: slice, precision: Floats) -> Floats:
@@ -82,7 +93,7 @@ class Averaged:
             covariance = day * shared + np.diag(own + calm * (own + day))
             one = Gls(x, y, mean, precision, covariance, heat)
             self.fits.append(one)
-            likely.append(one.log_likelihood)
+            likely.append(one.log_evidence)
             alike = math.exp(-gap / length) * day / (day + float(np.median(own))) if length else 0.0
             # So many independent days tell a variance as well (Bayley & Hammersley 1946, J R Stat Soc 8:184).
             worth = float(np.sum(1.0 / (1.0 + calm))) * (1.0 - alike**2) / (1.0 + alike**2)
@@ -91,7 +102,6 @@ class Averaged:
         self.weights = weights / weights.sum()
         self.free = float(self.weights @ frees)
         self.coefficients = sum(w * one.coefficients for w, one in zip(self.weights, self.fits, strict=True))
-        self.best = self.fits[int(np.argmax(self.weights))]
 
     def of(self, contrast: Floats) -> tuple[float, float, Floats]:
         """Value and variance of a contrast of the coefficients, and how each run moves it (n,)."""
@@ -130,13 +140,13 @@ def _day_variance(rest: Floats, own: Floats, free: float) -> float:
     return math.sqrt(low * high)
 
 
-def tail(t: float, free: float) -> float:
-    """The chance of Student's t beyond `t` (Wallace 1959, Ann Math Stat 30:1124: to 3 digits)."""
-    z = math.copysign(math.sqrt(free * math.log1p(t * t / free)) * (8.0 * free + 1.0) / (8.0 * free + 3.0), t)
-    return NormalDist().cdf(-z)
+def tails(t: Floats, free: float) -> Floats:
+    """The chance of Student's t beyond each of `t` (Wallace 1959, Ann Math Stat 30:1124: to 3 digits)."""
+    z = np.copysign(np.sqrt(free * np.log1p(t * t / free)) * (8.0 * free + 1.0) / (8.0 * free + 3.0), t)
+    return np.array([0.5 * math.erfc(one) for one in (z / math.sqrt(2.0)).tolist()])
 
 
 def student(z: float, free: float) -> float:
-    """The point of Student's t as far out as `z` is of the normal distribution: the inverse of `tail`."""
+    """The point of Student's t as far out as `z` is of the normal distribution: the inverse of `tails`."""
     squares = (z * (8.0 * free + 3.0) / (8.0 * free + 1.0)) ** 2 / free
     return math.copysign(math.sqrt(free * math.expm1(squares)), z)

@@ -7,9 +7,7 @@ known, so several answers are averaged by how well they fit. Single bad days
 are reined in (Huber 1964, Ann Math Stat 35:73). The slopes that all runs share
 have an error that all runs share: it is carried to the end.
 
-A new pod, a moved pod or another belt changes all speeds from one day on. Such
-a step is thought of on every day of each source, and what it would leave of a
-change is in `SpeedChange.doubt`.
+How likely a change is beside other accounts of the same runs is `SpeedChange.doubt` (`evidence.py`).
 """
 
 from __future__ import annotations
@@ -21,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.arrays import Floats
+from guard.progress.evidence import BENT, STILL, STRAIGHT, ChangeDoubt, Evidence, PossibleStep, SpeedStep
 from guard.progress.least_squares import Averaged
 from guard.progress.slopes import Slopes
-from guard.progress.steps import SpeedStep, SpeedSteps
 
 REFERENCE_C = 15.0  # at which the speed is told (ours)
 BENDS_C = (15.0,)  # where the cost of heat may change
@@ -32,31 +30,47 @@ FEWEST_RUNS, LEAST_SPAN_DAYS = 8, 42  # less gives no level (ours)
 # Judgement, as shares of the speed: change in 84 days, how much that differs from the 84 days before,
 # a source's offset. Tighter ones pull a true 10 % after months of none down by 1 % (simulated).
 CHANGE_SD, TURN_SD, SOURCE_SD = 0.12, 0.08, 0.05
+# The same of runners who go on as before, and of a line that is straight (simulation chose them).
+STILL_SD, STRAIGHT_SD, STRAIGHT_TURN_SD = 0.004, 0.04, 0.008
 HEAT, HEAT_SD = np.array([0.3, 0.1]), np.array([0.3, 0.35])  # bpm a degree: at all, and more above BENDS_C
+# How large a step on one day is, and how likely in a year: of a source of speed (a new pod, a moved pod,
+# another belt); of the heart rate, whatever told the speed (a medicine begun or ended, another strap). The
+# chances by simulation.
+STEP_SD, STEP_CHANCE = 0.03, 0.28
+HEART_SD, HEART_CHANCE = 0.12, 0.004
+FEWEST_BESIDE_STEP = 3  # runs before and after (ours)
+SAME_DAYS = 42  # around a day on which nothing was new there was no step: none is dated better
 UNKNOWN_HEAT_BPM = 2.5  # in 84 days, where nobody wrote the temperatures down
 _VAGUE = 10.0  # a prior so wide that it says nothing
 
 
 @dataclass(frozen=True)
 class Runs:
-    """Beside the sums of n runs in order of day: day numbers, sources of speed, degrees (NaN unknown)."""
+    """Beside the sums of n runs in order of day: day numbers, sources of speed, degrees (NaN unknown).
+
+    `hearts` names what heart rate was under (a medicine, a strap), where the runner said so. `same` are the
+    days on which, so the runner, neither (speed, heart) was new.
+    """
 
     days: Floats
     sources: NDArray[np.str_]
     temperature_c: Floats
     outdoors: NDArray[np.bool_]
+    hearts: NDArray[np.str_]
+    same: tuple[tuple[float, ...], tuple[float, ...]] = ((), ())
 
     def only(self, some: NDArray[np.bool_]) -> Runs:
         """Those of them that `some` (n,) says."""
-        return Runs(self.days[some], self.sources[some], self.temperature_c[some], self.outdoors[some])
+        return Runs(self.days[some], self.sources[some], self.temperature_c[some], self.outdoors[some],
+                    self.hearts[some], self.same)
 
 
 @dataclass(frozen=True, slots=True)
 class SpeedChange:
     """Change of speed as a share of that at the beginning, over `days`; `sd` its standard error.
 
-    `free` are degrees of freedom for Student's t. `doubt` is the chance that the
-    change went the other way or was none, one-day steps of a source allowed for.
+    `free` are degrees of freedom for Student's t. `doubt` holds the chances that
+    the change went the other way or was none.
     """
 
     share: float
@@ -64,7 +78,7 @@ class SpeedChange:
     free: float
     days: float
     runs: int
-    doubt: float
+    doubt: ChangeDoubt
 
 
 @dataclass(frozen=True)
@@ -98,13 +112,14 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
     sources = runs.sources[kept]
     warm, unwritten = _warmth(runs.temperature_c[kept], days, runs.outdoors[kept])
     bpm = slopes.slope * usual  # bpm that one unit of y amounts to
-    x, mean, precision, names = _design(days, sources, warm, bpm)
+    x, mean, precision, names = _design(days, sources, runs.hearts[kept], warm, bpm)
     heat = slice(1 + _pieces(days), 1 + _pieces(days) + len(HEAT))
     found = Averaged(x, y, mean, precision, days, own, heat)
     span = min(float(-days.min()), float(YEAR_DAYS))
     recent_days = min(span, float(KNOT_DAYS))
     extra = (UNKNOWN_HEAT_BPM / bpm) ** 2 if unwritten else 0.0
-    steps = SpeedSteps(found, days, sources, names, today)
+    steps = _steps(days, sources, names, runs.same, today)
+    evidence = Evidence(found, _lines(precision, _pieces(days)), steps, today)
 
     def change(length: float) -> SpeedChange:
         contrast = np.zeros(x.shape[1])
@@ -114,7 +129,7 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
         variance += float(gain @ by @ slopes.covariance @ by.T @ gain)
         # Heat that nobody wrote down comes and goes with the season: half a year brings it to its end.
         variance += extra * min(length / KNOT_DAYS, 2.0) ** 2
-        doubt = steps.doubt(contrast, value, variance, found.free)
+        doubt = evidence.doubt(contrast, value, variance, found.free)
         inside = int((days >= -length).sum())
         return SpeedChange(value / start, math.sqrt(variance) / start, found.free, length, inside, doubt)
 
@@ -128,7 +143,7 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
     curve = 1.0 + found.coefficients[0] - _overlap(at, pieces) @ found.coefficients[1:1 + pieces]
     return Level(
         usual * (1.0 + value), usual * math.sqrt(variance), found.free, change(recent_days), change(span),
-        steps.likely(), unwritten, usual * (1.0 + y - off),
+        evidence.step(), unwritten, usual * (1.0 + y - off),
         tuple(zip((at + today).tolist(), (usual * curve).tolist(), strict=True)))
 
 
@@ -162,19 +177,50 @@ def _over(warm: Floats, bend_c: float) -> Floats:
 
 
 def _design(
-    days: Floats, sources: NDArray[np.str_], warm: Floats, bpm: float,
+    days: Floats, sources: NDArray[np.str_], hearts: NDArray[np.str_], warm: Floats, bpm: float,
 ) -> tuple[Floats, Floats, Floats, list[str]]:
     """Columns, prior mean and precision of their coefficients, names of the sources, most used first."""
     pieces = _pieces(days)
     used, counts = np.unique(sources, return_counts=True)
     names = [str(name) for name in used[np.argsort(-counts, kind="stable")]]
+    # The ceiling is one of today's heart rates, so they are the reference.
+    earlier = [str(name) for name in np.unique(hearts) if name != hearts[-1]]
     columns = [np.ones((len(days), 1)), -_overlap(days, pieces),
                np.stack([-warm, *(-_over(warm, bend) for bend in BENDS_C)], axis=1),
-               *((sources == name)[:, None].astype(np.float64) for name in names[1:])]
-    mean = np.concatenate([np.zeros(1 + pieces), HEAT / bpm, np.zeros(len(names) - 1)])
+               *((sources == name)[:, None].astype(np.float64) for name in names[1:]),
+               *((hearts == name)[:, None].astype(np.float64) for name in earlier)]
+    mean = np.concatenate([np.zeros(1 + pieces), HEAT / bpm, np.zeros(len(names) - 1 + len(earlier))])
     sd = np.concatenate([[_VAGUE], np.full(pieces, CHANGE_SD), HEAT_SD / bpm,
-                         np.full(len(names) - 1, SOURCE_SD)])
+                         np.full(len(names) - 1, SOURCE_SD), np.full(len(earlier), HEART_SD)])
     precision = np.diag(sd**-2.0)
     turns = np.diff(np.eye(pieces), axis=0) / TURN_SD
     precision[1:1 + pieces, 1:1 + pieces] += turns.T @ turns
     return np.concatenate(columns, axis=1), mean, precision, names
+
+
+def _steps(
+    days: Floats, sources: NDArray[np.str_], names: list[str],
+    same: tuple[tuple[float, ...], tuple[float, ...]], today: float,
+) -> list[PossibleStep]:
+    """Every step there may have been: of each source, of the heart rate, on each day that can hold one."""
+    found = []
+    for source in [*names, ""]:
+        those = sources == source if source else np.ones(len(days), dtype=bool)
+        sd, chance, unmoved = (STEP_SD, STEP_CHANCE, same[0]) if source else (HEART_SD, HEART_CHANCE, same[1])
+        mine = days[those]
+        for day in np.unique(mine)[1:]:
+            beside = min(int((mine < day).sum()), int((mine >= day).sum()))
+            if beside >= FEWEST_BESIDE_STEP and all(abs(day + today - one) > SAME_DAYS for one in unmoved):
+                found.append(PossibleStep(source, float(day), those & (days >= day), sd, chance))
+    return found
+
+
+def _lines(bent: Floats, pieces: int) -> dict[str, Floats]:
+    """Prior precision of the coefficients for each account of the line, `bent` being the one of the fit."""
+    found = {BENT: bent}
+    turns = np.diff(np.eye(pieces), axis=0)
+    for line, change_sd, turn_sd in ((STILL, STILL_SD, STILL_SD), (STRAIGHT, STRAIGHT_SD, STRAIGHT_TURN_SD)):
+        found[line] = bent.copy()
+        found[line][1:1 + pieces, 1:1 + pieces] = turns.T @ turns / turn_sd**2
+        found[line][1, 1] += change_sd**-2.0
+    return found

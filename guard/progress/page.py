@@ -48,7 +48,8 @@ def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correl
     shown = [point for point in known if (known[-1].day - point.day).days < _SHOWN_DAYS]
     parts = [
         f"<h1>{escape(words.headline(months, units))}</h1>",
-        _paragraphs([*words.today_sentences(months), words.interval_sentence(months, units)]),
+        _paragraphs([*words.today_sentences(months), words.interval_sentence(months, units),
+                     words.heart_sentence(months)]),
         f'<p class="soft">{len(sessions)} runs to {escape(words.day(last))}; speed at the ceiling of '
         f"{months.ceiling_bpm:g} bpm, as pace in {words.pace_unit(units)}</p>" if last else "",
         svg.speed_chart(months, shown, units),

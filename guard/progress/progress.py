@@ -15,6 +15,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from guard.journal.journal import SAME, Named
 from guard.progress.checks import CheckPart, Difference, over_all_checks
 from guard.progress.days import (
     ILL_TODAY_DAYS,
@@ -85,7 +86,8 @@ class Months:
     `slopes` is bpm per m/s, drift bpm an hour. `history` has `recent` as it stood
     at the end of each month, where it was asked for. `reality` are the things to look at
     first, empty unless the verdict is a plateau or a loss. `idle_days` is how
-    long ago the last run was. `ill` is (first day, worst grade) of an illness of these days.
+    long ago the last run was. `ill` is (first day, worst grade) of an illness of these days, `heart_from`
+    (first day, name) of what the runner said moved heart rate.
     """
 
     ceiling_bpm: float
@@ -111,6 +113,7 @@ class Months:
     last: date | None
     idle_days: int
     ill: tuple[date, int] | None
+    heart_from: tuple[date, str] | None
 
     @property
     def known(self) -> list[Point]:
@@ -135,17 +138,18 @@ class _Year:
 
 def look(
     sessions: Sequence[PastSession], daily: Daily, ceiling_bpm: float, *,
-    today: date | None = None, named: Mapping[date, str] | None = None, with_history: bool = False,
+    today: date | None = None, named: Named | None = None, with_history: bool = False,
 ) -> Months:
     """Put everything together. `sessions` in order of day; `daily` from the journal, key to day to value.
 
     `today` ends the weeks (the last session's day without it); the year of the
-    fit ends with the last run. `named` are new sources of speed by their first day.
+    fit ends with the last run. `named` is what the runner said was new, or was not.
     """
     last = sessions[-1].day if sessions else None
     today = today or last or date(2000, 1, 1)
     warmth = daily.get("temperature_c", {})
-    sources = _sources(sessions, named or {})
+    named = named or Named()
+    sources = _sources(sessions, named.speed)
     usable = [place for place, session in enumerate(sessions) if session.figures.minutes is not None]
     begin = sessions[usable[0]].day if usable else today
     sums = np.array([session.figures.minutes.sums for session in sessions if session.figures.minutes])
@@ -153,7 +157,9 @@ def look(
         np.array([float((sessions[place].day - begin).days) for place in usable]),
         np.array([sources[place] for place in usable]),
         np.array([warmth.get(sessions[place].day, np.nan) for place in usable]),
-        np.array([sessions[place].figures.source != BY_TREADMILL for place in usable], dtype=bool))
+        np.array([sessions[place].figures.source != BY_TREADMILL for place in usable], dtype=bool),
+        np.array([_heart(sessions[place].day, named.heart) for place in usable], dtype=str),
+        (_same(named.speed, begin), _same(named.heart, begin)))
     end = float(runs.days[-1]) if usable else 0.0
     year = _year(sums, runs, ceiling_bpm, end)
     slopes = year.slopes if year else _slopes(sums, runs, end)
@@ -181,7 +187,7 @@ def look(
         tuple(week for week in all_weeks[-RECENT_WEEKS:] if week.jump is not None),
         tested, over_all_checks(tested), tuple(short_sleep(daily.get("sleep_h", {}), _flat(points, curve))),
         tuple(reality), last, max((today - last).days, 0) if last else 0,
-        _ill(daily.get("ill", {}), today))
+        _ill(daily.get("ill", {}), today), _new_heart(named.heart, last or today))
 
 
 def _ill(ill: Mapping[date, float], today: date) -> tuple[date, int] | None:
@@ -196,13 +202,31 @@ def _sources(sessions: Sequence[PastSession], named: Mapping[date, str]) -> list
     """
     renamed: dict[str, str] = {}
     found = []
-    waiting = sorted(named.items())
+    waiting = sorted((day, name) for day, name in named.items() if name.casefold() != SAME)
     for session in sessions:
         while waiting and waiting[0][0] <= session.day and session.figures.minutes is not None:
             renamed[session.figures.source] = waiting.pop(0)[1]
         kind = session.figures.source
         found.append(f"{kind}: {renamed[kind]}" if kind in renamed else kind)
     return found
+
+
+def _heart(day: date, named: Mapping[date, str]) -> str:
+    """What heart rate was under on a day: the newest name until then, empty before the first."""
+    names = [(first, name) for first, name in named.items() if first <= day and name.casefold() != SAME]
+    return max(names)[1] if names else ""
+
+
+def _new_heart(named: Mapping[date, str], last: date) -> tuple[date, str] | None:
+    """The newest name of what heart rate is under, and its first day, in the year of the fit."""
+    names = [(first, name) for first, name in named.items()
+             if name.casefold() != SAME and 0 <= (last - first).days < YEAR_DAYS]
+    return max(names) if names else None
+
+
+def _same(named: Mapping[date, str], begin: date) -> tuple[float, ...]:
+    """Day numbers on which nothing was new."""
+    return tuple(float((day - begin).days) for day, name in named.items() if name.casefold() == SAME)
 
 
 def _within_year(sums: np.ndarray, runs: Runs, end: float) -> tuple[np.ndarray, Runs]:

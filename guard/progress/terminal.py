@@ -38,7 +38,7 @@ def report(months: Months, units: str, width: int, look: Look) -> list[str]:
 
     say(words.today_sentences(months))
     say(words.headline(months, units))
-    say(words.interval_sentence(months, units))
+    say([words.interval_sentence(months, units), words.heart_sentence(months)])
     if months.reality:
         head("look at these first (last 12 weeks, and the 12 before)")
         say((words.check_line(check) for check in months.reality), "  ")

@@ -2,11 +2,12 @@
 
 Whoever looks every week for a year looks forty times: at 99 % a look, one
 unchanged year in four would be told of a change some day. So a change is
-claimed only when the chance that there was none is small, one-day steps of a
-belt or pod among the ways there may have been none; where such a step is what
-stands in the way, it is asked about. A plateau is a claim too: within
-`PLATEAU_SHARE` at two looks running. The limits were chosen by simulation
-(`python -m tests.lab.months`).
+claimed only when little doubt is left (`evidence.py`), steps on one day and
+nothing at all among the other accounts. Where something happened and a step is
+still an account of it, it is asked about, until the runner answers or the runs
+do. A plateau is a claim too: within `PLATEAU_SHARE` at two looks running, and
+no change the likelier account. The
+limits were chosen by simulation (`python -m tests.lab.months`).
 """
 
 from __future__ import annotations
@@ -17,9 +18,9 @@ from enum import StrEnum
 from guard.progress.least_squares import student
 from guard.progress.level import KNOT_DAYS, Level, SpeedChange
 
-CLAIM_DOUBT, CLAIM_DOUBT_LONG = 0.0002, 0.0006  # in 12 weeks a step looks more like a gain than in a season
-CLAIM_DOUBT_FIRST = 0.001  # a runner's first 12 weeks hold few looks, each may be wrong a little more often
-ASK, STEP_ASKED = 2.8, 0.5  # standard errors, and the chance of a step, from which on it is asked
+CLAIM_DOUBT = 0.034  # more doubt, and no change is claimed
+ASK_NOTHING, ASK_STEP = 0.1, 0.02  # less chance that nothing happened, more that a step did: it is asked
+PLATEAU_DOUBT = 0.5  # less, and a change is the likelier account
 # Standard errors; as a share of the speed; days between the two looks.
 PLATEAU_SURE, PLATEAU_SHARE, PLATEAU_LOOK_DAYS = 2.05, 0.04, 7
 
@@ -48,17 +49,14 @@ class Told:
 def told(change: SpeedChange, level: Level, earlier: SpeedChange | None = None) -> Told:
     """What to say of a change; `earlier` the same a week ago, for a plateau."""
     half = student(2.5758, change.free) * change.sd
-    first = level.whole.days <= KNOT_DAYS
-    limit = CLAIM_DOUBT_FIRST if first else CLAIM_DOUBT if change.days <= KNOT_DAYS else CLAIM_DOUBT_LONG
     verdict = Verdict.UNKNOWN
     if level.unwritten:
         pass
-    elif change.doubt < limit:
+    elif change.doubt.all < CLAIM_DOUBT:
         verdict = Verdict.GAIN if change.share > 0 else Verdict.LOSS
-    elif (abs(change.share) > student(ASK, change.free) * change.sd
-          or (level.step is not None and level.step.chance >= STEP_ASKED)):
+    elif change.doubt.nothing < ASK_NOTHING and change.doubt.step > ASK_STEP:
         verdict = Verdict.ASKED
-    elif earlier is not None and within(change) and within(earlier):
+    elif earlier is not None and change.doubt.all > PLATEAU_DOUBT and within(change) and within(earlier):
         verdict = Verdict.PLATEAU
     return Told(verdict, change.share, change.share - half, change.share + half, change)
 

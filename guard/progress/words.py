@@ -7,12 +7,13 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from guard.journal.advice import FEVER
+from guard.journal.journal import SAME
 from guard.journal.links import FEWEST_PAIRS, Correlation
 from guard.progress import figures, progress
 from guard.progress.days import FactorChange, ShortSleep
 from guard.progress.level import FEWEST_RUNS, LEAST_SPAN_DAYS
 from guard.progress.progress import Months
-from guard.progress.verdict import PLATEAU_SHARE, STEP_ASKED, Told, Verdict
+from guard.progress.verdict import PLATEAU_SHARE, Told, Verdict
 from guard.progress.weeks import Week
 
 METRES = {"km": 1000.0, "mile": 1609.344}  # international mile, exact by definition
@@ -123,18 +124,28 @@ def headline(months: Months, units: str) -> str:
 def asked_sentence(months: Months, units: str) -> str:
     """The question behind a step that came in one day."""
     told, step = months.recent, months.level.step if months.level else None
-    change = step.share if step and step.chance >= STEP_ASKED else told.share if told else 0.0
+    change = step.share if step else told.share if told else 0.0
     seems = f"Your runs became {'faster' if change > 0 else 'slower'} by {percent(abs(change), signed=False)}"
     if step is None or months.step_day is None:
         return f"{seems}; chance could still explain it."
+    on = f"guard journal --date {months.step_day}"
     when = f"{seems}, but it may have come in one day, most likely about {day(months.step_day)}"
-    name = f"give it a name: guard journal --date {months.step_day} --speed-from NAME"
     if not step.source:
-        return (f"{when}. A medicine begun, changed or ended then, or another strap? Heart rates before and "
-                f"after do not compare then. Or what tells your speed, changed or moved? If so, {name}. If "
-                "none of these, more weeks will tell.")
-    return (f"{when}: was the {step.source} changed, moved or recalibrated then? If so, {name}. If not, more "
-            "weeks will tell.")
+        return (f"{when}. A medicine begun, changed or ended then, or another strap? Answer with {on} "
+                "--heart-from NAME; if what tells your speed changed or moved, --speed-from NAME; if "
+                f"neither, --heart-from {SAME} --speed-from {SAME}.")
+    return (f"{when}: was the {step.source} changed, moved or recalibrated then? Answer with {on} "
+            f"--speed-from NAME; if not, --speed-from {SAME}.")
+
+
+def heart_sentence(months: Months) -> str:
+    """What follows from a medicine or strap that the runner named; empty without one in the year."""
+    if months.heart_from is None:
+        return ""
+    since, name = months.heart_from
+    return (f"Since {day(since)} your heart rate counts as new ({name}): runs before and after compare only "
+            "in part. If a medicine moved it, your ceiling has to be found again: ask whoever prescribed it, "
+            "then guard ceiling --medicine.")
 
 
 def _by(told: Told) -> str:
@@ -215,8 +226,10 @@ def year_sentence(months: Months, units: str) -> str:
     if season is None or months.level is None or months.level.unwritten:
         return ""
     told = {Verdict.GAIN: "a gain", Verdict.LOSS: "a loss"}.get(season.verdict, "no clear change")
+    # A question stands until it is answered, though its day lies further back than twelve weeks.
+    ask = season.verdict is Verdict.ASKED and months.verdict is not Verdict.ASKED
     return (f"Over {_span(season)}: {told}, most likely {way(season.share)}; {ways(season.low, season.high)} "
-            "(99 % interval).")
+            f"(99 % interval).{' ' + asked_sentence(months, units) if ask else ''}")
 
 
 def plateau_sentence() -> str:

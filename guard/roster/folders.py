@@ -204,7 +204,7 @@ def _standing(home: Home, notes: list[str]) -> Standing:
     notes += journal.notes
     daily = journals.daily(journal.entries)
     months = look(sessions, daily, ceiling_bpm, today=sessions[-1].day,
-                  named=journals.sources(journal.entries))
+                  named=journals.named(journal.entries))
     return standing(months, sessions, daily["ill"])
 
 

@@ -67,7 +67,7 @@ def kept(past: History) -> Kept:
         np.array([float((run.day - BEGINS).days) for run in runs]),
         np.array([run.source for run in runs]),
         np.array([np.nan if run.temperature_c is None else run.temperature_c for run in runs]),
-        np.array([run.source != BY_TREADMILL for run in runs]))
+        np.array([run.source != BY_TREADMILL for run in runs]), np.full(len(runs), ""))
     return Kept(np.array([found.sums for _, found in pairs]), about,
                 np.array([run.ceiling_bpm for run in runs]))
 

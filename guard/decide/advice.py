@@ -5,8 +5,6 @@ belt by the ratio of the slope and level terms of the ACSM running equation
 (0.9 to 0.2), on the road by the cost of running of Minetti et al. (2002).
 """
 
-from __future__ import annotations
-
 from guard.cues import Cue
 from guard.decide.belief import NAN, Belief
 from guard.decide.columns import Columns

@@ -17,8 +17,6 @@ it, not when a timer ends. Over a kit (`kit.py`), pure; only + - * / and square
 root, so that processors and lane widths agree.
 """
 
-from __future__ import annotations
-
 import math
 
 from guard.decide.figures import Figures

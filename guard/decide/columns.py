@@ -1,7 +1,5 @@
 """The settings of the lanes as columns, one number a lane, with what the three dials mean."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 
 from guard.decide.figures import Figures

@@ -5,8 +5,6 @@ reading and what is told; then the rule says a pace where the runner is guarded.
 `lanes.py` wraps it for thousands of lanes, `lane.py` for the lone one of a session.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 from guard.cues import NO_NUMBERS, Cue, Numbers

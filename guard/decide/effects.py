@@ -1,7 +1,5 @@
 """What each pace cue does if it is heeded, and every reason to give one."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum

@@ -1,7 +1,5 @@
 """Whether a fall is steeper than walking explains: a slipped electrode, an artefact. Over a kit, pure."""
 
-from __future__ import annotations
-
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 

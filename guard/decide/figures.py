@@ -4,8 +4,6 @@
 and seeds), none of whom a reported figure is taken from.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

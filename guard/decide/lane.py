@@ -1,7 +1,5 @@
 """One guard, stepped with plain numbers."""
 
-from __future__ import annotations
-
 import math
 
 from guard.decide.belief import NAN

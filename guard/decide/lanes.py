@@ -7,8 +7,6 @@ bits. For coupling a runner model of your own::
     cues = lanes.step(t_s, bpm)          # arrays of 500; NaN where nothing came
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

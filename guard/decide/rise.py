@@ -1,7 +1,5 @@
 """What running again adds in its first minute: learned from each time, over a kit, pure."""
 
-from __future__ import annotations
-
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 

@@ -16,8 +16,6 @@
 Over a kit (`kit.py`), pure.
 """
 
-from __future__ import annotations
-
 from guard.cues import Cue
 from guard.decide.belief import Belief, decay
 from guard.decide.columns import Columns

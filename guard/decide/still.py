@@ -1,7 +1,5 @@
 """Since when a heart rate has stood still. Over a kit, pure."""
 
-from __future__ import annotations
-
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 

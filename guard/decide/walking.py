@@ -8,8 +8,6 @@ a walk was said is told that he may run; whose walk stands still under the ceili
 tries to run, and if he was told in vain is reminded.
 """
 
-from __future__ import annotations
-
 from guard.decide.belief import Belief
 from guard.decide.fall import FALL_BEGINS_S, UnexplainedFall
 from guard.decide.figures import Figures
@@ -30,7 +28,8 @@ HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 100.0, 4.0, 2.0
 # Who is seen to walk waits until a minute's running would stay under. Where the level stands still before
 # that, waiting brings nothing: he tries after so long, then twice as long, until he has run well.
 TRY_S, TRY_MOST_S = 140.0, 600.0
-RISE_SPARE, SETTLES_S = 1.25, 60.0  # room for a quarter more than the last rise, until the level stands still
+# Room for a quarter more than the last rise brought, until the level has stood still for so long.
+RISE_SPARE, HELD_STILL_S = 1.25, 60.0
 
 
 class Walking:
@@ -112,7 +111,7 @@ class Walking:
         self._since_s = where(deep, t, self._since_s)
         self.seen = self.seen & no(deep)
         room = (level + RISE_SPARE * self._rise.bpm < limit) | (
-            (level + self._rise.bpm < limit) & (still_s > SETTLES_S))
+            (level + self._rise.bpm < limit) & (still_s > HELD_STILL_S))
         fits = self.seen & (walked_s > LEAST_WALK_S) & room
         self._tries = self.seen & no(room) & under & (still_s > self._try_s)
         first = fits | self._tries | (walked_s > f.longest_walk_s) | (holds & no(self.seen))

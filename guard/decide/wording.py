@@ -21,8 +21,6 @@ What is said is a tuple of parts, so that a finite bank of rendered parts speaks
 every number; `phrase` is the same to be read.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

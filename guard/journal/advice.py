@@ -7,8 +7,6 @@ finding about you: lack of sleep changes heart rate in no fixed direction, and
 a resting heart rate varies from day to day.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median

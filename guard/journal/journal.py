@@ -6,8 +6,6 @@ when a change returns. Fields and lines this version does not understand are
 kept where they are and noted. Two commands at once wait for each other.
 """
 
-from __future__ import annotations
-
 import contextlib
 import dataclasses
 import json

@@ -20,8 +20,6 @@ for ties. The interval is Fisher's z with the standard error
 sqrt((1 + rho^2/2) / (N* - 3)) (Bonett & Wright 2000, Psychometrika 65:23).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Asking for a journal entry: one line an item on the terminal, or a form in the runner's editor."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import shlex

@@ -1,7 +1,5 @@
 """What the journal says about a run today; shared by `guard journal` and `guard run`."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from datetime import date
 

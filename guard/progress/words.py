@@ -1,7 +1,5 @@
 """What the months say, in plain sentences; shared by the terminal and the page."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from datetime import date

@@ -1,7 +1,5 @@
 """An account of the level, and the seconds of clean, living signal that speak for it. Pure."""
 
-from __future__ import annotations
-
 NAN = float("nan")
 
 # Chosen by simulation.

@@ -6,8 +6,6 @@ long as they live by themselves (change while the rate stands) and have told the
 rate more than another; otherwise the strap is judged as one that sends none.
 """
 
-from __future__ import annotations
-
 from collections import deque
 
 # Chosen by simulation.

@@ -6,8 +6,6 @@ inspection paradox of renewal theory (Feller, An Introduction to Probability
 Theory II, 1971, I.4). Over a kit (`signal/kit.py`), pure.
 """
 
-from __future__ import annotations
-
 from guard.signal.kit import Fact, Kit, Number
 
 REMEMBERED = 6  # gaps; chosen by simulation: fewer jump about, more learn too late

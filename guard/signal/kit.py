@@ -8,8 +8,6 @@ a live session. Both use IEEE 754 doubles and only + - * / and square root on
 data, each correctly rounded (IEEE 754-2019, 5.4.1), so both give the same bits.
 """
 
-from __future__ import annotations
-
 import math
 import operator
 from collections.abc import Callable, Sequence

@@ -1,7 +1,5 @@
 """The kit of many lanes: a number is an array of shape (n,), a fact an array of booleans."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

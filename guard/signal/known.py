@@ -1,7 +1,5 @@
 """What is known of a strap's signal beside the trusted heart rate: from `Trust` to `Watch`."""
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 from guard.signal.kit import Fact, Number

@@ -1,7 +1,5 @@
 """Whether a heart rate follows the changes of the step rate: a sensor locked to the steps. Pure."""
 
-from __future__ import annotations
-
 # Chosen by simulation.
 LOCK_MEMORY_S = 40.0  # over which rate and step rate are compared
 LOCK_KNOWN_S = 20.0  # of comparing before a lock can be said

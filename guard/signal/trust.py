@@ -18,8 +18,6 @@
 Scalar and pure; only + - * / on data, so that every processor gives the same bits.
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 from guard.events import Doubt, Reading

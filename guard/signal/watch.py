@@ -8,8 +8,6 @@ trusted reading, so it cannot be stale. Nothing is said while held. Over a kit
 (`signal/kit.py`), pure.
 """
 
-from __future__ import annotations
-
 from enum import IntEnum
 
 from guard.events import Cue

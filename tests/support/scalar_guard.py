@@ -394,7 +394,7 @@ class ScalarGuard:
             self.seen = False
         if self.settled:
             self.sure, self.sure_s = level, t
-        fits = level + (1.0 if still > walked_on.SETTLES_S else walked_on.RISE_SPARE) * self.rise < limit
+        fits = level + (1.0 if still > walked_on.HELD_STILL_S else walked_on.RISE_SPARE) * self.rise < limit
         self.tries = self.seen and not fits and under and still > self.try_s
         first = (self.seen and fits and walked > walked_on.LEAST_WALK_S) or self.tries or (
             walked > F.longest_walk_s) or (holds and not self.seen)

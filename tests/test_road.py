@@ -48,7 +48,7 @@ def test_a_crest_that_is_known_puts_an_ease_off():
     def first(after: Part) -> float:
         session = Session(BELT, Plan("p", (LEVEL, after)))
         for t_s in range(1, 321):
-            bpm = 130 if t_s < 280 else round(130 + 0.45 * min(t_s - 280, 25))
+            bpm = 130 if t_s < 275 else round(130 + 0.4 * min(t_s - 275, 25))
             for out in session.feed(Reading(float(t_s), bpm, True, (60.0 / bpm + 1e-3 * (t_s % 7),))):
                 if isinstance(out, CueGiven) and out.cue is Cue.EASE:
                     return t_s

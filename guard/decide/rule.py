@@ -88,7 +88,8 @@ class Rule:
         over = b.fresh & (b.newest_bpm > limit) & (level > limit)
         alarm = over & (target + RISES_Z * b.target_sd_bpm > aim)
         self._rests.step(t, b.shown_bpm, b.fresh)
-        rests = (t - self._rests.since_s > RESTS_S) & (b.shown_bpm < limit - RESTS_UNDER_BPM)
+        rests = ((t - self._rests.since_s > RESTS_S) & (b.shown_bpm < limit - RESTS_UNDER_BPM)
+                 & (b.coming_bpm <= 0.0))
         due = ((likely & no(rests)) | alarm) & (warm | (level > ramp - WARMING_BPM))
         self._look_back(t, dt, level, limit, cool)
 

@@ -245,7 +245,8 @@ class ScalarGuard:
         shown = self.mixed(*(one.x[0] + one.x[2] for one in self.filters))
         if self.fresh and abs(shown - self.rest) > ruled.RESTS_WITHIN_BPM:
             self.rest, self.rest_s = shown, t
-        rests = t - self.rest_s > ruled.RESTS_S and shown < limit - ruled.RESTS_UNDER_BPM
+        rests = t - self.rest_s > ruled.RESTS_S and shown < limit - ruled.RESTS_UNDER_BPM and (
+            self.coming <= 0.0)
         due = (sees and covered and not rests) or (
             self.fresh and self.newest > limit and self.level > limit
             and target + ruled.RISES_Z * self.target_sd > aim)

@@ -192,7 +192,7 @@ SCENES: dict[str, Scene] = {
                 Fault("low", 630.0, 50.0, 84.0, within_s=1.0))),
     "walk-run": Scene(
         "the slowest jog is over the ceiling: walk and run by turns, not a loop of cues",
-        _course("walk-run", "a beginner on a level road", 18, _level,
+        _course("walk-run", "a beginner on a level road", 24, _level,
                 {"run_bpm": 143, "habitual_m_s": 2.1, "gain": 14, "slowest_jog_m_s": 2.09, "fast_share": 0.5,
                  "obeys": 1.0, "strap_noise_bpm": 0.7},
                 {"ceiling_bpm": 140.0}),
@@ -201,14 +201,15 @@ SCENES: dict[str, Scene] = {
         "so steep that walking is not enough; at the top the runner does not hear that he may run",
         _course("steep-hill", "a road that climbs 22 % for a while", 11, _between(240.0, 440.0, 0.22, 0.85),
                 {"run_bpm": 138, "fast_share": 0.7}, {"ceiling_bpm": 141.0}),
-        misses=(Cue.RESUME,)),
+        misses=(Cue.RESUME,), seed=5),
     "speed-to-set": Scene(
         "a belt of known speed and a learned gain: every cue says the speed to set",
         _course("speed-to-set", "a belt that begins too slow and then climbs", 13,
                 _between(390.0, 540.0, 0.2),
                 {"run_bpm": 122, "habitual_m_s": 2.2, "obeys": 1.0},
                 {"ceiling_bpm": 141.0, "floor_bpm": 124.0, "gain_bpm_per_m_s": 25.0},
-                belt=True, speed_known=True)),
+                belt=True, speed_known=True),
+        seed=3),
     "own-way": Scene(
         "the runner in charge: another ceiling, a part skipped, a free run up to the never-exceed limit",
         _course("own-way", "a road run as the runner likes", 12, _between(420.0, 580.0, 0.13),

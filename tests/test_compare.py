@@ -89,13 +89,13 @@ def test_words():
 
 def test_the_command_shows_then_and_now(tmp_path: Path):
     log = RECORDINGS / "hill-loop.jsonl"
-    shown = guard_cli("replay", log, "--set", "strictness=1", home=tmp_path)
+    shown = guard_cli("replay", log, "--set", "strictness=0.9", home=tmp_path)
     assert shown.returncode == 0 and shown.stderr == ""
     then = next(line for line in shown.stdout.splitlines() if line.startswith("then  "))
     now = next(line for line in shown.stdout.splitlines() if line.startswith("now   "))
     assert set(then[6:]) & set("ew+") and set(now[6:]) & set("ew+")
     assert "beside what was cued" in shown.stdout and "would have run otherwise" in shown.stdout
-    done = guard_here("replay", log, "--set", "strictness=1", "--json", home=tmp_path)
+    done = guard_here("replay", log, "--set", "strictness=0.9", "--json", home=tmp_path)
     compared = json.loads(done.stdout)["compared"]
     logged = [json.loads(line) for line in log.read_text().splitlines() if '"type":"cue"' in line]
     assert compared["against"] == "recorded"
@@ -119,6 +119,6 @@ def test_an_import_is_compared_with_its_own_settings(tmp_path: Path, capsys: pyt
     log = (RECORDINGS / "hill-loop.jsonl").read_text().splitlines()
     bare = [line for line in log if not any(f'"type":"{kind}"' in line for kind in ("cue", "state", "doubt"))]
     (tmp_path / "bare.jsonl").write_text("\n".join(bare[:400]) + "\n")
-    changed = replayed(capsys, tmp_path / "bare.jsonl", "--set", "strictness=1", "--json")
+    changed = replayed(capsys, tmp_path / "bare.jsonl", "--set", "strictness=0.9", "--json")
     assert json.loads(changed)["compared"]["against"] == "replayed"
     assert json.loads(replayed(capsys, tmp_path / "bare.jsonl", "--json"))["compared"] is None

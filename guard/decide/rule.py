@@ -157,7 +157,7 @@ class Rule:
         quiet = running & cool & (level < limit - 1.0) & (since > MINUTE_S)
         self._words = where(turned | quiet, 0.0, self._words)
         self._no_jog = where(running, self._no_jog * decay(dt / f.no_jog_s), self._no_jog)
-        self._walk.ran_well(quiet, running & cool)
+        self._walk.ran_well(quiet, running & cool, level < limit)
 
     def _pick_up(self, t: Number, level: Number, target: Number, may: Fact, due: Fact) -> Fact:
         col, k = self._col, self._kit

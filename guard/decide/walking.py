@@ -90,16 +90,15 @@ class Walking:
             unheeded = unheeded & untold
         unmoved = walking & asked & holds & (t - self._asked_s > f.shows_s)
         stays = (walking & unheeded) | unmoved
-        # whom no fall shows to walk runs; only a further fall says otherwise
-        self._top_bpm = where(stays, level, self._top_bpm)
+        # whom no fall shows to walk runs
         gone = (walking & gone) | stays
         # but whose level never rose since he was told to run may have missed the word: reminded, but seldom
         self._ask_wait_s = where(unmoved, k.most(self._ask_wait_s, LONGEST_WAIT_S), self._ask_wait_s)
         self._missed = unmoved | (self._missed & no(walking) & (level < self._asked_bpm + half_bpm))
         # whose fall ended over the limit walks no longer, or not enough
         still_over = self.seen & (still_s > f.shows_s)
-        again = (spaced & walking & no(asked | gone) & (level > limit) & hot
-                 & (still_over | (no(self.seen) & self.may_say(t))))
+        again = (spaced & walking & no(asked | gone) & (level > limit) & hot & self.may_say(t)
+                 & (still_over | no(self.seen)))
         self.seen = self.seen & no(again)
         self._top_bpm = where(again & still_over, level, self._top_bpm)
 
@@ -152,10 +151,10 @@ class Walking:
         """What running again adds, from this step."""
         self._rise.learn(t, level, self._kit.no(self.walking), walk, self._doubt.over(t))
 
-    def ran_well(self, quiet: Fact, cool: Fact) -> None:
-        """He has run for a quiet minute; or runs and is `cool`, under the aim: what waits ends."""
+    def ran_well(self, quiet: Fact, cool: Fact, under: Fact) -> None:
+        """He has run for a quiet minute; or runs `cool`, or is seen to walk `under` the limit: waits end."""
         self._try_s = self._kit.where(quiet, TRY_S, self._try_s)
-        self.wait_s = self._kit.where(self.seen | cool, 0.0, self.wait_s)
+        self.wait_s = self._kit.where((self.seen & under) | cool, 0.0, self.wait_s)
 
     def enter(self, t: Number, level: Number, walk: Fact, again: Fact, resume: Fact, gone: Fact,
               walks_on: Fact, low: Fact) -> None:
@@ -165,6 +164,7 @@ class Walking:
             shown = gone & (self.seen | (self.asked > 0.0))
             self._rise.begin(shown, self._low_bpm, self._low_s, level)
             self.asked = where(gone, 0.0, self.asked)
+            self._top_bpm = where(gone, level, self._top_bpm)  # only a further fall says that he walks on
         if k.some(resume):
             tried = k.least(2.0 * self._try_s, TRY_MOST_S)
             self._try_s = where(resume & self._tries, tried, self._try_s)

@@ -296,7 +296,7 @@ class ScalarGuard:
         if gone:
             if self.seen or self.asked:
                 self.start_bpm, self.start_s, self.risen = self.low, self.low_s, self.level - self.low
-            self.words, self.asked, self.walking = 0.0, 0, False
+            self.words, self.asked, self.walking, self.walk_top = 0.0, 0, False, self.level
         if resume:
             if self.tries:
                 self.try_s = min(2.0 * self.try_s, walked_on.TRY_MOST_S)
@@ -344,7 +344,7 @@ class ScalarGuard:
             self.try_s = walked_on.TRY_S
         if running:
             self.no_jog *= decay(dt / F.no_jog_s)
-        if self.seen or (running and cool):
+        if (self.seen and self.level < limit) or (running and cool):
             self.walk_wait = 0.0
 
     def while_walking(
@@ -374,14 +374,12 @@ class ScalarGuard:
         stays = (self.walking and unheeded) or unmoved
         if unmoved:
             self.ask_wait = max(self.ask_wait, walked_on.LONGEST_WAIT_S)
-        if stays:
-            self.walk_top = level
         self.missed = unmoved or (self.missed and not self.walking
                                   and level < self.asked_bpm + 0.5 * F.walk_shows_bpm)
         gone = (self.walking and gone) or stays
         still_over = self.seen and still > F.shows_s
-        again = (spaced and self.walking and not (asked or gone) and level > limit and hot
-                 and (still_over or (not self.seen and again_ok)))
+        again = (spaced and self.walking and not (asked or gone) and level > limit and hot and again_ok
+                 and (still_over or not self.seen))
         if again and still_over:
             self.walk_top = level
         if again:

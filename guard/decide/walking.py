@@ -79,19 +79,23 @@ class Walking:
         half_bpm = 0.5 * f.walk_shows_bpm
         shown = self.seen | (self._top_bpm - self._low_bpm >= half_bpm)
         risen = level - self._low_bpm
-        gone = shown & b.settled & ((hot & (risen > f.turn_bpm)) | (asked & (risen > half_bpm)))
-        unheeded = (b.settled & no(self.seen | asked) & (t - self.word_s > LOST_S) & (walked_s > LOST_S)
-                    & (level < limit) & (fell < half_bpm))
+        rises = shown & b.settled & hot & (risen > f.turn_bpm)
+        gone = shown & b.settled & asked & ((risen > half_bpm) | (hot & (risen > f.turn_bpm)))
+        unshown = (b.settled & no(self.seen | asked) & (t - self.word_s > LOST_S) & (walked_s > LOST_S)
+                   & (fell < half_bpm))
+        gone = gone | (rises & (level > limit))
         if gait is not None:
             self.seen = self.seen | (walking & (gait < 0.0))
             runs = (gait > 0.0) & (t - k.most(self.word_s, self._asked_s) > LEAST_WALK_S)
             untold = gait == 0.0
-            gone = (untold & gone) | runs
-            unheeded = unheeded & untold
+            gone, rises, unshown = (untold & gone) | runs, untold & rises, untold & unshown
+        # Under the limit nothing is lost by believing that he walks: until he is told to run again he does.
+        believed = walking & no(asked | gone) & (rises | unshown) & (level < limit)
+        self.seen = self.seen | believed
+        self._low_bpm, self._low_s = where(believed, level, self._low_bpm), where(believed, t, self._low_s)
+        self._since_s = where(believed, t, self._since_s)
         unmoved = walking & asked & holds & (t - self._asked_s > f.shows_s)
-        stays = (walking & unheeded) | unmoved
-        # whom no fall shows to walk runs
-        gone = (walking & gone) | stays
+        gone = (walking & gone) | unmoved
         # but whose level never rose since he was told to run may have missed the word: reminded, but seldom
         self._ask_wait_s = where(unmoved, k.most(self._ask_wait_s, LONGEST_WAIT_S), self._ask_wait_s)
         self._missed = unmoved | (self._missed & no(walking) & (level < self._asked_bpm + half_bpm))

@@ -364,19 +364,21 @@ class ScalarGuard:
         holds = under and still > walked_on.HOLDS_S
         fell = self.walk_top - level
         self.seen = self.walking and (self.seen or (self.settled and fell > F.walk_shows_bpm))
-        shown = self.seen or self.walk_top - self.low >= 0.5 * F.walk_shows_bpm
+        shown = self.settled and (self.seen or self.walk_top - self.low >= 0.5 * F.walk_shows_bpm)
         risen_bpm = level - self.low
-        gone = shown and self.settled and (
-            (hot and risen_bpm > F.turn_bpm) or (asked and risen_bpm > 0.5 * F.walk_shows_bpm))
-        unheeded = (self.settled and not (self.seen or asked) and t - self.walk_word_s > walked_on.LOST_S
-                    and walked > walked_on.LOST_S and level < limit and fell < 0.5 * F.walk_shows_bpm)
+        rises = shown and hot and risen_bpm > F.turn_bpm
+        unshown = (self.settled and not (self.seen or asked) and t - self.walk_word_s > walked_on.LOST_S
+                   and walked > walked_on.LOST_S and fell < 0.5 * F.walk_shows_bpm)
+        gone = (rises and (asked or level > limit)) or (
+            shown and asked and risen_bpm > 0.5 * F.walk_shows_bpm)
+        if self.walking and not (asked or gone) and (rises or unshown) and level < limit:
+            self.seen, self.low, self.low_s, self.walk_s = True, level, t, t
         unmoved = self.walking and asked and holds and t - self.asked_s > F.shows_s
-        stays = (self.walking and unheeded) or unmoved
+        gone = (self.walking and gone) or unmoved
         if unmoved:
             self.ask_wait = max(self.ask_wait, walked_on.LONGEST_WAIT_S)
         self.missed = unmoved or (self.missed and not self.walking
                                   and level < self.asked_bpm + 0.5 * F.walk_shows_bpm)
-        gone = (self.walking and gone) or stays
         still_over = self.seen and still > F.shows_s
         again = (spaced and self.walking and not (asked or gone) and level > limit and hot and again_ok
                  and (still_over or not self.seen))

@@ -17,7 +17,8 @@ RR_OWN_BPM = 1.0  # RR that tell a rate so far from that they came with are not 
 # Seconds in which they told the rate, less those in which the rate moved and they told another: none left,
 # and they are not heard until they have told it for a while again. A silence leaves no more than the first.
 TELLS_FIRST_S, TELLS_MOST_S, TELLS_AGAIN_S, TELLS_SILENT_S = 10.0, 90.0, 5.0, 20.0
-RR_WINDOW_S = 5.0  # beats whose mean is held against the rate; their median is an irregular pulse's level
+RR_WINDOW_S, RR_LEAST = 5.0, 8  # beats of so long, so many at least: their mean is held against the rate,
+# their median is an irregular pulse's level, which three of one reading must not be alone
 RR_AGREE, RR_AGREE_BPM = 0.10, 3.0  # of the rate, and bpm: what a strap's own averaging explains
 SCATTER_READINGS = 8  # memory of how far readings lie from that median,
 FEW_APART_S, SELDOM_READINGS = 3.0, 3  # and so few where they are so far apart
@@ -93,7 +94,7 @@ class Beats:
             self._taken_s = t_s
             self._recent.extend(rr_s)
             self._total_s += sum_s
-            while self._total_s > RR_WINDOW_S and len(self._recent) > len(rr_s):
+            while self._total_s > RR_WINDOW_S and len(self._recent) > max(len(rr_s), RR_LEAST):
                 self._total_s -= self._recent.popleft()
             off_bpm = min(abs(bpm - self.median_bpm), abs(bpm - self.mean_bpm), SCATTER_CLIP_BPM)
             self._looked_at = min(self._looked_at + 1, SCATTER_READINGS)

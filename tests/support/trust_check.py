@@ -279,8 +279,8 @@ class _Checker:
         if not moves:
             return
         slack_s = 2.0 * max(self.of.stretches[self.of.sent[first].stretch].interval_s, 1.0)
-        if self.of.rr_lie and first < 8:
-            self.hold("RR that lie: known within 45 s or 8 readings", lasted_s <= 45.0 or count <= 8,
+        if self.of.rr_lie and first < 16:
+            self.hold("RR that lie: known within 30 s or 8 readings", lasted_s <= 30.0 or count <= 8,
                       f"from {self.times[first]} for {lasted_s}")
             return
         self.hold("regained: 30 s or 4 readings, contradicted",

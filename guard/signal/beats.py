@@ -12,10 +12,12 @@ from collections import deque
 RR_HABIT, RR_HABIT_MOST = 4, 10  # readings with living RR, less changed ones without
 RR_IDLE = 3  # repeats that ended when the rate moved: the RR tell nothing of their own, and are not heard
 RR_OWN_BPM = 1.0  # RR that tell a rate so far from that they came with are not made up from it
-# Seconds in which they told the rate, less those in which the rate moved and they told another: none left,
+# Seconds in which they told the rate, less those in which they told another and it moved at last: none left,
 # and they are not heard until they have told it for a while again. A silence leaves no more than the first.
 TELLS_FIRST_S, TELLS_MOST_S, TELLS_AGAIN_S, TELLS_SILENT_S = 10.0, 90.0, 5.0, 20.0
-RR_WINDOW_S = 5.0  # beats whose mean is held against the rate; their median is an irregular pulse's level
+DENIES_MOST_S = 5.0  # of a rate that stood before it moved
+RR_WINDOW_S, RR_LEAST = 5.0, 8  # beats of so long, so many at least: their mean is held against the rate,
+# their median is an irregular pulse's level, which three of one reading must not be alone
 RR_AGREE, RR_AGREE_BPM = 0.10, 3.0  # of the rate, and bpm: what a strap's own averaging explains
 SCATTER_READINGS = 8  # memory of how far readings lie from that median,
 FEW_APART_S, SELDOM_READINGS = 3.0, 3  # and so few where they are so far apart
@@ -36,7 +38,7 @@ class Beats:
         self.scattered = False  # the readings scatter by more than an irregular pulse does
         self.habit = 0
         self._repeats = self._stood = 0
-        self._tells_s = TELLS_FIRST_S
+        self._tells_s, self._denies_s = TELLS_FIRST_S, 0.0
         self.heard = True  # they are witnesses
 
     @property
@@ -74,10 +76,12 @@ class Beats:
         if t_s - self._taken_s > TELLS_SILENT_S:
             self._tells_s = min(self._tells_s, TELLS_FIRST_S)
         new, agree = self._compare(t_s, rr_s, bpm, new, seldom)
+        self._denies_s = 0.0 if agree else min(self._denies_s + covers_s, DENIES_MOST_S)
         if new and agree:
             self._tells_s = min(self._tells_s + covers_s, TELLS_MOST_S)
-        elif moved and not agree:
-            self._tells_s = max(self._tells_s - covers_s, 0.0)
+        elif moved:
+            self._tells_s = max(self._tells_s - self._denies_s, 0.0)
+            self._denies_s = 0.0
         self.heard = self._stood < RR_IDLE and self._tells_s >= (1e-9 if self.heard else TELLS_AGAIN_S)
         return new, agree
 
@@ -91,7 +95,7 @@ class Beats:
             self._taken_s = t_s
             self._recent.extend(rr_s)
             self._total_s += sum_s
-            while self._total_s > RR_WINDOW_S and len(self._recent) > len(rr_s):
+            while self._total_s > RR_WINDOW_S and len(self._recent) > max(len(rr_s), RR_LEAST):
                 self._total_s -= self._recent.popleft()
             off_bpm = min(abs(bpm - self.median_bpm), abs(bpm - self.mean_bpm), SCATTER_CLIP_BPM)
             self._looked_at = min(self._looked_at + 1, SCATTER_READINGS)

@@ -279,7 +279,7 @@ class _Checker:
         if not moves:
             return
         slack_s = 2.0 * max(self.of.stretches[self.of.sent[first].stretch].interval_s, 1.0)
-        if self.of.rr_lie and first < 8:
+        if self.of.rr_lie and first < 16:
             self.hold("RR that lie: known within 30 s or 8 readings", lasted_s <= 30.0 or count <= 8,
                       f"from {self.times[first]} for {lasted_s}")
             return
@@ -543,7 +543,7 @@ class _Checker:
         """Three minutes of clean readings under the ceiling lead to steady."""
         final_s = self.of.final_s
         state, _ = self.state_at(self.of.end_s)
-        self.hold("no trap: steady after 3 min", state is State.STEADY or self.still(self.of.end_s),
+        self.hold("no trap: steady after 3 min", state is State.STEADY or self.stood_still(self.of.end_s),
                   f"{state.key} at {self.of.end_s}, final from {final_s}")
         floor_bpm = self.of.settings.floor_bpm or 0.0
         pace = [one for one in self.run.said if one.t_s > final_s + 60.0 and one.cue in PACE
@@ -567,7 +567,7 @@ class _Checker:
     def ends_guarded(self) -> None:
         """The clean strap of the end is guarded by, said to be back, and not said to be lost."""
         end_s = self.of.end_s
-        still = self.still(end_s)
+        still = self.stood_still(end_s)
         state, rule = self.state_at(end_s)
         self.hold("clean at last: guarded", state is not State.NO_SIGNAL or still, f"{rule} at {end_s}")
         words = [one for one in self.run.said if one.cue in (Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)][-1:]

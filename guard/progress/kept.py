@@ -24,7 +24,8 @@ _KINDS: dict[str, tuple[type, ...]] = {  # as the classes write them
 
 
 def _form(of: type) -> dict[str, tuple[type, ...]]:
-    return {name: _KINDS[kind] for name, kind in of.__annotations__.items()}
+    return {name: _KINDS[kind.__name__ if isinstance(kind, type) else str(kind)]
+            for name, kind in of.__annotations__.items()}
 
 
 _FIGURES, _MINUTES = _form(SessionFigures), _form(Minutes)

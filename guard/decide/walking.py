@@ -2,8 +2,9 @@
 
 A walk, and a running again, are believed when the level shows them; a word is
 repeated, ever more rarely, until then. Cadence or speed settles it where it is
-told. Every state has a way out that needs no word: who was taken for walking and
-climbs to the ceiling runs; who was taken for running and sinks far under it after
+told. Under the limit nothing is lost by believing a walk, so it is believed until the
+word to run. Every state has a way out: who was taken for walking and climbs over the
+limit runs; who was taken for running and sinks far under it after
 a walk was said is told that he may run; whose walk stands still under the ceiling
 tries to run, and if he was told in vain is reminded.
 """

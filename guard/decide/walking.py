@@ -28,7 +28,7 @@ LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then was not heeded; no
 HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 100.0, 4.0, 2.0
 # Who is seen to walk waits until a minute's running would stay under. Where the level stands still before
 # that, waiting brings nothing: he tries after so long, then twice as long, until he has run well.
-TRY_S, TRY_MOST_S = 140.0, 600.0
+TRY_S, TRY_MOST_S = 120.0, 600.0
 # Room for a quarter more than the last rise brought, until the level has stood still for so long.
 RISE_SPARE, HELD_STILL_S = 1.25, 60.0
 
@@ -94,7 +94,6 @@ class Walking:
         believed = walking & no(asked | gone) & (rises | unshown) & (level < limit)
         self.seen = self.seen | believed
         self._low_bpm, self._low_s = where(believed, level, self._low_bpm), where(believed, t, self._low_s)
-        self._since_s = where(believed, t, self._since_s)
         unmoved = walking & asked & holds & (t - self._asked_s > f.shows_s)
         gone = (walking & gone) | unmoved
         # but whose level never rose since he was told to run may have missed the word: reminded, but seldom

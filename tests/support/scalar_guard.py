@@ -372,7 +372,7 @@ class ScalarGuard:
         gone = (rises and (asked or level > limit)) or (
             shown and asked and risen_bpm > 0.5 * F.walk_shows_bpm)
         if self.walking and not (asked or gone) and (rises or unshown) and level < limit:
-            self.seen, self.low, self.low_s, self.walk_s = True, level, t, t
+            self.seen, self.low, self.low_s = True, level, t
         unmoved = self.walking and asked and holds and t - self.asked_s > F.shows_s
         gone = (self.walking and gone) or unmoved
         if unmoved:

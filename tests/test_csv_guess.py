@@ -39,8 +39,8 @@ def test_our_own_csv_comes_back_as_it_went(tmp_path):
                      if isinstance(item, Reading)] for recording in (before, after))
         assert [(round(t_s - was[0][0], 3), *rest) for t_s, *rest in was] == now
         if was[0][0] == 0.0:
-            # The file holds no RR: what needs proof of life (run again, pick up) may come later, and so may all
-            # that follows from it.
+            # The file holds no RR: what needs proof of life (run again, pick up) may come later, and with it
+            # all that follows.
             heard = [replay(one, before.settings).cues for one in (after, before)]
             until_s = min(cue.t_s for cues in heard for cue in cues if cue.cue in (Cue.RESUME, Cue.PICK_UP))
             said, wanted = ([(cue.t_s, cue.cue) for cue in cues if cue.t_s < until_s] for cues in heard)

@@ -38,7 +38,7 @@ class Figures:
     longest_walk_s: float = 600.0
     no_jog_step: float = 0.6  # "has no jog under the ceiling": each walk adds this,
     no_jog_s: float = 900.0  # and running forgets it with this time constant. Simulated
-    walk_run: float = 0.6  # from here on easing is not tried over and over. Simulated
+    walk_run: float = 0.3  # from here on easing is not tried over and over. Simulated
 
 
 FIGURES = Figures()

@@ -7,9 +7,8 @@
   that says it falls, are enough. A level that stands still under it is no reason.
 * **In vain** are the words since the approach began, less what the target has
   fallen by. Then **walk** is said in their place: sooner to one who has shown that
-  he has no jog under the ceiling. What shows it are words in vain, not the walks
-  that follow from having shown it, and running makes it forgotten: so easing is
-  tried again. Where walking may not be said, words thin out.
+  he has no jog under the ceiling, which is what every walk makes likelier and
+  running makes forgotten. Where walking may not be said, words thin out.
 * **Run again** is said once the level would stay under the ceiling for a minute;
   see `walking.py`.
 
@@ -189,7 +188,7 @@ class Rule:
                pick_up: Fact, gone: Fact, walks_on: Fact, low: Fact) -> None:
         """What is remembered of it."""
         k, f, b = self._kit, self._figures, self._belief
-        where, no = k.where, k.no
+        where, _no = k.where, k.no
         self.last_s = where(ease | walk | again | resume | pick_up, t, self.last_s)
         self._walk.learn(t, level, walk)
         if k.some(ease):
@@ -203,9 +202,8 @@ class Rule:
                 k.most(2.0 * self._pick_wait_s, MINUTE_S), LONGEST_WAIT_S), self._pick_wait_s)
         if k.some(walk | again):
             b.expect(walk | again, EFFECTS[Cue.WALK].fall_bpm, anew=True)
-            shown = walk & no(self._no_jog > f.walk_run)  # a walk by what was shown before shows nothing new
             more = k.least(self._no_jog + f.no_jog_step, 2.0 * f.no_jog_step)
-            self._no_jog = where(shown, more, self._no_jog)
+            self._no_jog = where(walk, more, self._no_jog)
         self._words = where(gone, 0.0, self._words)
         self._walk.enter(t, level, walk, again, resume, gone, walks_on, low)
 

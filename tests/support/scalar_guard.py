@@ -309,8 +309,7 @@ class ScalarGuard:
             self.walk_wait = min(longer, walked_on.LONGEST_WAIT_S)
             self.pending = EFFECTS[Cue.WALK].fall_bpm
         if walk:
-            if not known:
-                self.no_jog = min(self.no_jog + F.no_jog_step, 2.0 * F.no_jog_step)
+            self.no_jog = min(self.no_jog + F.no_jog_step, 2.0 * F.no_jog_step)
             self.owed, self.walk_top = True, self.level
         if walk or walks_on:
             self.walk_s = NEVER if low and not walk else t

@@ -188,7 +188,7 @@ class Rule:
                pick_up: Fact, gone: Fact, walks_on: Fact, low: Fact) -> None:
         """What is remembered of it."""
         k, f, b = self._kit, self._figures, self._belief
-        where, _no = k.where, k.no
+        where = k.where
         self.last_s = where(ease | walk | again | resume | pick_up, t, self.last_s)
         self._walk.learn(t, level, walk)
         if k.some(ease):

@@ -84,16 +84,14 @@ class Walking:
         gone = shown & b.settled & asked & ((risen > half_bpm) | (hot & (risen > f.turn_bpm)))
         unshown = (b.settled & no(self.seen | asked) & (t - self.word_s > LOST_S) & (walked_s > LOST_S)
                    & (fell < half_bpm))
-        gone = gone | (rises & (level > limit))
+        gone = gone | (rises & ((level > limit) | (risen > f.walk_shows_bpm)))
         if gait is not None:
             self.seen = self.seen | (walking & (gait < 0.0))
             runs = (gait > 0.0) & (t - k.most(self.word_s, self._asked_s) > LEAST_WALK_S)
             untold = gait == 0.0
-            gone, rises, unshown = (untold & gone) | runs, untold & rises, untold & unshown
-        # Under the limit nothing is lost by believing that he walks: until he is told to run again he does.
-        believed = walking & no(asked | gone) & (rises | unshown) & (level < limit)
-        self.seen = self.seen | believed
-        self._low_bpm, self._low_s = where(believed, level, self._low_bpm), where(believed, t, self._low_s)
+            gone, unshown = (untold & gone) | runs, untold & unshown
+        # Under the limit nothing is lost by believing a walk that has not shown.
+        self.seen = self.seen | (walking & unshown & (level < limit))
         unmoved = walking & asked & holds & (t - self._asked_s > f.shows_s)
         gone = (walking & gone) | unmoved
         # but whose level never rose since he was told to run may have missed the word: reminded, but seldom

@@ -368,10 +368,10 @@ class ScalarGuard:
         rises = shown and hot and risen_bpm > F.turn_bpm
         unshown = (self.settled and not (self.seen or asked) and t - self.walk_word_s > walked_on.LOST_S
                    and walked > walked_on.LOST_S and fell < 0.5 * F.walk_shows_bpm)
-        gone = (rises and (asked or level > limit)) or (
+        gone = (rises and (asked or level > limit or risen_bpm > F.walk_shows_bpm)) or (
             shown and asked and risen_bpm > 0.5 * F.walk_shows_bpm)
-        if self.walking and not (asked or gone) and (rises or unshown) and level < limit:
-            self.seen, self.low, self.low_s = True, level, t
+        if self.walking and unshown and level < limit:
+            self.seen = True
         unmoved = self.walking and asked and holds and t - self.asked_s > F.shows_s
         gone = (self.walking and gone) or unmoved
         if unmoved:

@@ -34,7 +34,6 @@ WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit
 RESTS_WITHIN_BPM, RESTS_S, RESTS_UNDER_BPM = 2.5, 30.0, 2.0
 
 
-
 class Rule:
     """What each lane remembers, and what follows from it.
 

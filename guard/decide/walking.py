@@ -2,11 +2,11 @@
 
 A walk, and a running again, are believed when the level shows them; a word is
 repeated, ever more rarely, until then. Cadence or speed settles it where it is
-told. Under the limit nothing is lost by believing a walk, so it is believed until the
-word to run. Every state has a way out: who was taken for walking and climbs over the
-limit runs; who was taken for running and sinks far under it after
-a walk was said is told that he may run; whose walk stands still under the ceiling
-tries to run, and if he was told in vain is reminded.
+told; under the limit, where nothing is lost by it, a walk is believed without. Every
+state has a way out: who was taken for walking and climbs over the limit runs; who was
+taken for running and sinks far under it after a walk was said is told that he may
+run; whose walk stands still under the ceiling is told to try, and if that shows
+nothing is reminded.
 """
 
 from guard.decide.belief import Belief
@@ -22,7 +22,7 @@ LONGEST_WAIT_S = 280.0
 # A walk that readings contradict is asked for again, after 10, 20, 40 s and so on: ever more rarely, for
 # who does not listen hears less with every word.
 WALK_AGAIN_S, WALK_AGAIN_GROWS = 10.0, 2.0
-LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then was not heeded; none is shorter
+LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.
 HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 100.0, 4.0, 2.0
@@ -38,7 +38,7 @@ class Walking:
 
     `seen`: the level has shown the walk; `asked`: how often he has been told to run
     again; `word_s`, `wait_s`: when a walk was last said, and how long until it may be
-    said again; `resume_bpm`: down from here he may run again; `rise_bpm`: what that adds.
+    said again; `rise_bpm`: what running again adds.
     """
 
     def __init__(self, kit: Kit, figures: Figures, rise_bpm: Number) -> None:
@@ -81,10 +81,10 @@ class Walking:
         shown = self.seen | (self._top_bpm - self._low_bpm >= half_bpm)
         risen = level - self._low_bpm
         rises = shown & b.settled & hot & (risen > f.turn_bpm)
-        gone = shown & b.settled & asked & ((risen > half_bpm) | (hot & (risen > f.turn_bpm)))
         unshown = (b.settled & no(self.seen | asked) & (t - self.word_s > LOST_S) & (walked_s > LOST_S)
                    & (fell < half_bpm))
-        gone = gone | (rises & ((level > limit) | (risen > f.walk_shows_bpm)))
+        gone = (rises & (asked | (level > limit) | (risen > f.walk_shows_bpm))) | (
+            shown & b.settled & asked & (risen > half_bpm))
         if gait is not None:
             self.seen = self.seen | (walking & (gait < 0.0))
             runs = (gait > 0.0) & (t - k.most(self.word_s, self._asked_s) > LEAST_WALK_S)

@@ -183,7 +183,8 @@ class Trust:
             if self._leaps >= IRREGULAR:  # an irregular pulse, whose beats are real
                 # Beats that come early and late in turns have no median; a spike, soon over, has no mean.
                 lasts = t_s - self._leaping_s >= CALM_MOST_S
-                levels_bpm = (self._beats.median_bpm, self._beats.mean_bpm)[:2 if lasts else 1]
+                median_bpm = self._beats.median_bpm
+                levels_bpm = (median_bpm, self._beats.mean_bpm) if lasts else (median_bpm,)
                 bpm = next((one for one in levels_bpm if abs(one - bpm) <= IRREGULAR_MOST_BPM), bpm)
             leapt = leaping = leaping and self._beats.scattered
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM

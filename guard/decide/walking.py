@@ -22,6 +22,7 @@ LONGEST_WAIT_S = 280.0
 # A walk that readings contradict is asked for again, after 10, 20, 40 s and so on: ever more rarely, for
 # who does not listen hears less with every word.
 WALK_AGAIN_S, WALK_AGAIN_GROWS = 10.0, 2.0
+WALK_WAIT_MOST_S = 80.0
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.
@@ -179,7 +180,7 @@ class Walking:
             self._owed = self._owed & no(resume)
         if k.some(walk | again):
             self.word_s = where(walk | again, t, self.word_s)
-            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), LONGEST_WAIT_S)
+            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), WALK_WAIT_MOST_S)
             self.wait_s = where(walk | again, longer_s, self.wait_s)
             self._owed = self._owed | walk
         begins = walk | walks_on

@@ -29,7 +29,7 @@ from guard.signal.watch import NEVER_S
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 35 % that it is over
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
-WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit
+WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit, or settles under the ceiling
 # A reading that leapt is no slope: who has kept within so much for so long, farther under the limit, goes on.
 RESTS_WITHIN_BPM, RESTS_S, RESTS_UNDER_BPM = 2.5, 30.0, 2.0
 
@@ -70,7 +70,7 @@ class Rule:
         step; `alive`: a reading arrived that is proof of life; `gait`: 1 runs,
         -1 walks, 0 unknown (None: never told).
         """
-        k, col, b = self._kit, self._col, self._belief
+        k, f, col, b = self._kit, self._figures, self._col, self._belief
         where, no = k.where, k.no
         warm = since_s >= col.warm_up_s
         left = k.most(1.0 - since_s / k.most(col.warm_up_s, 1.0), 0.0)
@@ -88,7 +88,8 @@ class Rule:
         self._rests.step(t, b.shown_bpm, b.fresh)
         rests = ((t - self._rests.since_s > RESTS_S) & (b.shown_bpm < limit - RESTS_UNDER_BPM)
                  & (b.coming_bpm <= 0.0))
-        due = ((likely & no(rests)) | alarm) & (warm | (level > ramp - WARMING_BPM))
+        heads = (target > col.ceiling_bpm - f.turn_bpm) | (level > col.ceiling_bpm)
+        due = ((likely & no(rests)) | alarm) & (warm | ((level > ramp - WARMING_BPM) & heads))
         self._look_back(t, dt, level, limit, cool)
 
         paced = guarded & no(col.free_run)
@@ -101,7 +102,7 @@ class Rule:
         patient = t - self.last_s >= k.least(col.ease_again_s * thins, LONGEST_WAIT_S)
         word = spaced & running & due & patient
         may_walk = (warm | (level > col.ceiling_bpm)) & col.walking & no(col.quiet_walk)
-        known = self._no_jog > self._figures.walk_run
+        known = self._no_jog > f.walk_run
         walk = word & hopeless & may_walk & self._walk.may_say(t) & ((level > limit) | known)
         held_back = hopeless & known & may_walk
         ease = word & no(walk | held_back | col.quiet_ease)

@@ -71,9 +71,9 @@ class Walking:
         where, no = k.where, k.no
         asked = self.asked > 0.0
         walked_s = t - self._since_s
-        self._watch(t, level, (walking | self._owed) & b.settled)
+        self._watch(t, level, (walking | self._owed) & b.settled, asked)
         self._stands.step(t, level, b.settled)
-        still_s = t - k.most(self._stands.since_s, self._since_s)
+        still_s = t - k.most(k.most(self._stands.since_s, self._since_s), self.word_s)
         under = b.settled & (level < limit - HOLDS_UNDER_BPM)
         holds = under & (still_s > HOLDS_S)
         fell = self._top_bpm - level
@@ -85,7 +85,7 @@ class Walking:
         unshown = (b.settled & no(self.seen | asked) & (t - self.word_s > LOST_S) & (walked_s > LOST_S)
                    & (fell < half_bpm))
         gone = (rises & (asked | (level > limit) | (risen > f.walk_shows_bpm))) | (
-            shown & b.settled & asked & (risen > half_bpm))
+            b.settled & asked & ((level > limit) | (shown & (risen > half_bpm))))
         if gait is not None:
             self.seen = self.seen | (walking & (gait < 0.0))
             runs = (gait > 0.0) & (t - k.most(self.word_s, self._asked_s) > LEAST_WALK_S)
@@ -199,10 +199,10 @@ class Walking:
         self.walking, self._owed, self._missed = (
             self.walking & no(lanes), self._owed & no(lanes), self._missed & no(lanes))
 
-    def _watch(self, t: Number, level: Number, watched: Fact) -> None:
-        """The top since a walk was said, and the lowest after it."""
-        where = self._kit.where
+    def _watch(self, t: Number, level: Number, watched: Fact, asked: Fact) -> None:
+        """The top since a walk was said, and the lowest after it; who was asked to run climbs over no top."""
+        where, no = self._kit.where, self._kit.no
         self._top_bpm = where(watched, self._kit.most(self._top_bpm, level), self._top_bpm)
         self._top_s = where(watched & (level > self._top_bpm - 1.0), t, self._top_s)
-        lower = watched & ((level >= self._top_bpm) | (level < self._low_bpm))
+        lower = watched & ((no(asked) & (level >= self._top_bpm)) | (level < self._low_bpm))
         self._low_bpm, self._low_s = where(lower, level, self._low_bpm), where(lower, t, self._low_s)

@@ -250,7 +250,8 @@ class ScalarGuard:
         due = (sees and covered and not rests) or (
             self.fresh and self.newest > limit and self.level > limit
             and target + ruled.RISES_Z * self.target_sd > aim)
-        due = due and (warm or self.level > ramp - ruled.WARMING_BPM)
+        heads = target > self.ceiling - F.turn_bpm or self.level > self.ceiling
+        due = due and (warm or (heads and self.level > ramp - ruled.WARMING_BPM))
         self.look_back(t, dt, limit, cool)
 
         guarded = bool(self.watch.guarded) and not held_now and not self.free_run
@@ -306,7 +307,7 @@ class ScalarGuard:
         if walk or again:
             self.walk_word_s = t
             longer = max(walked_on.WALK_AGAIN_GROWS * self.walk_wait, walked_on.WALK_AGAIN_S)
-            self.walk_wait = min(longer, walked_on.LONGEST_WAIT_S)
+            self.walk_wait = min(longer, walked_on.WALK_WAIT_MOST_S)
             self.pending = EFFECTS[Cue.WALK].fall_bpm
         if walk:
             self.no_jog = min(self.no_jog + F.no_jog_step, 2.0 * F.no_jog_step)
@@ -354,11 +355,11 @@ class ScalarGuard:
             self.walk_top = max(self.walk_top, level)
             if level > self.walk_top - 1.0:
                 self.walk_top_s = t
-            if level >= self.walk_top or level < self.low:
+            if (level >= self.walk_top and not asked) or level < self.low:
                 self.low, self.low_s = level, t
         if self.settled and abs(level - self.still) > walked_on.HOLDS_WITHIN_BPM:
             self.still, self.still_s = level, t
-        still = t - max(self.still_s, self.walk_s)
+        still = t - max(self.still_s, self.walk_s, self.walk_word_s)
         under = self.settled and level < limit - walked_on.HOLDS_UNDER_BPM
         holds = under and still > walked_on.HOLDS_S
         fell = self.walk_top - level
@@ -369,7 +370,7 @@ class ScalarGuard:
         unshown = (self.settled and not (self.seen or asked) and t - self.walk_word_s > walked_on.LOST_S
                    and walked > walked_on.LOST_S and fell < 0.5 * F.walk_shows_bpm)
         gone = (rises and (asked or level > limit or risen_bpm > F.walk_shows_bpm)) or (
-            shown and asked and risen_bpm > 0.5 * F.walk_shows_bpm)
+            self.settled and asked and (level > limit or (shown and risen_bpm > 0.5 * F.walk_shows_bpm)))
         if self.walking and unshown and level < limit:
             self.seen = True
         unmoved = self.walking and asked and holds and t - self.asked_s > F.shows_s

@@ -27,9 +27,9 @@ class Figures:
     gate_s: float = 5.0  # and if others agree for so long it is true
     # cues
     ahead_s: float = 30.0  # easing shows within this. Simulated
-    margin_bpm: float = 1.5  # least certain: aims so far under the ceiling. Simulated
-    aim_under_bpm: float = 0.4  # peaks are to lie so far under it. Simulated
-    aim_share: float = 0.15  # of each peak's miss corrects the margin. Simulated
+    margin_bpm: float = 2.0  # least certain: aims so far under the ceiling. Simulated
+    aim_under_bpm: float = 0.8  # peaks are to lie so far under it. Simulated
+    aim_share: float = 0.3  # of each peak's miss corrects the margin. Simulated
     in_vain: float = 5.0  # words without effect before walking is said. Simulated
     shows_s: float = 35.0  # reaction, dead time, strap: a heeded walk or restart shows by then. Simulated
     walk_shows_bpm: float = 10.0  # a walk is heeded when the level fell so far (17.2 +- 8.0 in 60 s, Donne)

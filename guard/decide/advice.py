@@ -66,7 +66,7 @@ class Advice:
         eases, resumes = cue == int(Cue.EASE), cue == int(Cue.RESUME)
         asks = eases | resumes | (cue == int(Cue.PICK_UP))
         walks = cue == int(Cue.WALK)
-        target = belief.target_bpm
+        target = belief.target_bpm + belief.told_bpm
         self._ran_m_s = k.where(walks, self._level_m_s, self._ran_m_s)
         self._ran_bpm = k.where(walks, target, self._ran_bpm)
         if not k.some(asks | walks):

@@ -181,6 +181,7 @@ class Belief:
         self._taken_s = zero + NAN
         self._off_s = zero + NAN  # since when readings have been too far off
         self.pending_bpm, self.coming_bpm = zero, zero
+        self.told_bpm, self._told_var = zero, zero  # of told changes, what the heart has not answered yet
         self.newest_bpm = zero + NAN
         self.level_bpm, self.shown_bpm = zero + NAN, zero + NAN
         self.target_bpm, self.target_sd_bpm = ceiling_bpm + zero, zero + 14.0
@@ -212,14 +213,22 @@ class Belief:
         var = EFFECT_VAR_SHARE * k.root(arrives * arrives)
         moved = -arrives
         if moved_bpm is not None and moved_var is not None:
-            moved, var = moved + moved_bpm, var + moved_var
+            self.told_bpm, self._told_var = self.told_bpm + moved_bpm, self._told_var + moved_var
+            # a cue that is seen to be heeded is not expected on top
+            self.pending_bpm = k.where(
+                self.pending_bpm > 0.0, k.most(self.pending_bpm + k.least(moved_bpm, 0.0), 0.0), self.pending_bpm)
         if load is not None:
             load_bpm, load_var, in_s = load
             now = in_s <= 0.0 if told is None else (in_s <= 0.0) & k.no(told)
-            moved, var = moved + k.where(now, load_bpm, 0.0), var + k.where(now, load_var, 0.0)
+            self.told_bpm = self.told_bpm + k.where(now, load_bpm, 0.0)
+            self._told_var = self._told_var + k.where(now, load_var, 0.0)
             soon = (in_s > 0.0) & (in_s < f.ahead_s)
             self.coming_bpm, self._coming_var = k.where(soon, load_bpm, 0.0), k.where(soon, load_var, 0.0)
             self._coming_s = k.where(soon, f.ahead_s - in_s, 0.0)
+        if moved_bpm is not None or load is not None:
+            stays = decay(dt / f.arrives_s)
+            moved, var = moved + self.told_bpm * (1.0 - stays), var + self._told_var * (1.0 - stays)
+            self.told_bpm, self._told_var = self.told_bpm * stays, self._told_var * stays
         quick, slow = self._accounts
         for account in self._accounts:
             account.go_on(dt, moved, var)
@@ -257,14 +266,22 @@ class Belief:
 
     def expect_anything(self, lanes: Fact) -> None:
         """After a pause: the target may be anywhere, and nothing is on its way."""
-        self.pending_bpm = self._kit.where(lanes, 0.0, self.pending_bpm)
+        where = self._kit.where
+        self.pending_bpm = where(lanes, 0.0, self.pending_bpm)
+        self.told_bpm, self._told_var = where(lanes, 0.0, self.told_bpm), where(lanes, 0.0, self._told_var)
         for account in self._accounts:
             account.begin(lanes, account.level, account.target, account.response_s * 0.0 + START_VAR)
 
     def foresee(self, pending_bpm: Number) -> Number:
         """The level `ahead_s` ahead, had cues such a fall on its way."""
-        quick, slow = (account.ahead(self._figures.ahead_s, pending_bpm)[0] for account in self._accounts)
+        on_its_way = pending_bpm - self.told_bpm
+        quick, slow = (account.ahead(self._figures.ahead_s, on_its_way)[0] for account in self._accounts)
         return self._mix(quick, slow) + self._comes_bpm
+
+    @property
+    def heads_bpm(self) -> Number:
+        """Where the effort leads, with all that is on its way."""
+        return self.target_bpm - self.pending_bpm + self.told_bpm
 
     @property
     def slope_bpm_s(self) -> Number:
@@ -304,8 +321,9 @@ class Belief:
         self.shown_bpm = self._mix(quick.level + quick.error, slow.level + slow.error)
         self.target_bpm, target_var = self._both(quick.target, quick.var_target, slow.target, slow.var_target)
         self.target_sd_bpm = k.root(k.most(target_var, 0.0))
+        on_its_way = self.pending_bpm - self.told_bpm
         self.foreseen_bpm, foreseen_var = self._both(
-            *quick.ahead(f.ahead_s, self.pending_bpm), *slow.ahead(f.ahead_s, self.pending_bpm))
+            *quick.ahead(f.ahead_s, on_its_way), *slow.ahead(f.ahead_s, on_its_way))
         if self._coming_s is not None:
             shows = 1.0 - self._mix(far_decay(self._coming_s / quick.response_s),
                                     far_decay(self._coming_s / slow.response_s))

@@ -78,7 +78,7 @@ class Rule:
         ramp = col.ceiling_bpm - where(warm, 0.0, col.warm_up_ramp_bpm * left)
         self.limit_bpm = limit = where(ramped, ramp, col.ceiling_bpm)
         aim = limit - where(ramped, 0.0, self._margin_bpm)
-        level, target = b.level_bpm, b.target_bpm - b.pending_bpm
+        level, target = b.level_bpm, b.heads_bpm
         hot = target > aim
         cool = target + FALLS_Z * b.target_sd_bpm < aim
         likely = (b.foreseen_bpm + col.certainty_z * b.foreseen_sd_bpm > aim) & (

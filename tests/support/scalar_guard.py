@@ -133,6 +133,7 @@ class ScalarGuard:
         self.target, self.target_sd, self.foreseen, self.foreseen_sd = self.ceiling, 14.0, NAN, 0.0
         self.back, self.odd, self.cover, self.rough = NEVER, NEVER, 0.0, 1.0
         self.most_margin = self.margin = 2.0 * s.strictness * F.margin_bpm
+        self.told = self.told_var = 0.0
         self.top = NEVER
         self.rise = F.rise_bpm
         self.walk_top = self.low = self.low_s = self.start_bpm = self.risen = 0.0
@@ -161,9 +162,12 @@ class ScalarGuard:
         change = 0.0 if change != change else min(max(change, -CHANGE_MOST_M_S), CHANGE_MOST_M_S)
         now, soon = in_s <= 0.0, 0.0 < in_s < F.ahead_s
         self.coming = GAIN * change if soon else 0.0
+        self.told, self.told_var = self.told + GAIN * change * now, self.told_var + (GAIN_SD * change * now) ** 2
+        stays = decay(dt / F.arrives_s)
         for one in self.filters:
-            one.go_on(dt, arrives - GAIN * change * now,
-                      held.EFFECT_VAR_SHARE * abs(arrives) + (GAIN_SD * change * now) ** 2)
+            one.go_on(dt, arrives - (1.0 - stays) * self.told,
+                      held.EFFECT_VAR_SHARE * abs(arrives) + (1.0 - stays) * self.told_var)
+        self.told, self.told_var = stays * self.told, stays * self.told_var
         usable = held.LOWEST_BPM <= bpm <= held.HIGHEST_BPM
         if usable and math.isnan(self.level):
             for one in self.filters:
@@ -191,7 +195,8 @@ class ScalarGuard:
             share = 1.0 - decay(since / held.COVER_S)
             self.rough += share * (min(self.mixed(eq, es), held.ERROR_MOST) - self.rough)
         self.target, self.target_sd = self.both((q.x[1], q.p[1][1]), (s.x[1], s.p[1][1]))
-        self.foreseen, self.foreseen_sd = self.both(q.ahead(self.pending), s.ahead(self.pending))
+        on_its_way = self.pending - self.told
+        self.foreseen, self.foreseen_sd = self.both(q.ahead(on_its_way), s.ahead(on_its_way))
         if soon:
             shows = 1.0 - self.mixed(*(far_decay((F.ahead_s - in_s) / one.tau) for one in self.filters))
             self.foreseen += shows * self.coming
@@ -236,7 +241,7 @@ class ScalarGuard:
             ramp -= s.warm_up_ramp_bpm * max(1.0 - since / max(s.warm_up_s, 1.0), 0.0)
         limit = ramp if ramped else self.ceiling
         aim = limit - (0.0 if ramped else self.margin)
-        target = self.target - self.pending
+        target = self.target - self.pending + self.told
         hot, cool = target > aim, target + ruled.FALLS_Z * self.target_sd < aim
         z = columns.SURE_Z + s.strictness - 0.5
         covered = (self.cover > held.COVER_SHARE and self.rough < held.ROUGH
@@ -427,5 +432,6 @@ class ScalarGuard:
     def forget(self) -> None:
         self.walking = self.easing = self.owed = self.near = self.missed = False
         self.words, self.top, self.pending = 0.0, NEVER, 0.0
+        self.told = self.told_var = 0.0
         for one in self.filters:
             one.begin(one.x[0], one.x[1], held.START_VAR)

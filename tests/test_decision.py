@@ -93,8 +93,9 @@ def test_easing_that_does_not_work_becomes_walking_then_running_again():
     runner = walked()
     assert runner.kinds()[0] is Cue.EASE and runner.kinds()[-1] is Cue.WALK
     since = runner.t_s
-    runner.run(95, 112, 40)
-    assert runner.kinds(since + 1) == [Cue.RESUME]
+    while runner.kinds()[-1] is not Cue.RESUME:
+        runner.run(1, 112, 40)
+    assert 20 < runner.t_s - since < 95
     assert runner.cues[-1][2] == "resume" and "under the ceiling" in runner.why[-1]
     assert runner.state is State.WALKING  # until his level shows that he runs
     runner.run(60, 132, 30)

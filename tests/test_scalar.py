@@ -14,7 +14,6 @@ import numpy as np
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from guard.decide import walking
 from guard.decide.lane import Lane
 from guard.decide.lanes import Lanes
 from guard.events import Cue, State
@@ -120,7 +119,7 @@ def compare(guard: ScalarGuard, cue: Cue, core: Any, theirs: Any, lane: int) -> 
         assert close(at(getattr(core.belief, name)), ours), f"{name} of {where}"
     assert Cue(int(at(theirs))) is cue, where
     assert State(int(at(core.state))) is guard.state, where
-    assert close(at(core.resume_bpm) - at(core.limit_bpm), -walking.RISE_SPARE * guard.rise), where
+    assert close(at(core.resume_bpm) - at(core.limit_bpm), -guard.needs * guard.rise), where
 
 
 def move_limits(guard: ScalarGuard, core: Any, lane: int, rng: np.random.Generator) -> None:

@@ -7,8 +7,8 @@
   that says it falls, are enough. A level that stands still under it is no reason.
 * **In vain** are the words since the approach began, less what the target has
   fallen by. Then **walk** is said in their place: sooner to one who has shown that
-  he has no jog under the ceiling, which is what every walk makes likelier and
-  running makes forgotten. Where walking may not be said, words thin out.
+  he has no jog under the ceiling, which is what every walk makes likelier, and
+  every approach that an ease turned, and running, less. Where walking may not be said, words thin out.
 * **Run again** is said once the level would stay under the ceiling for a minute;
   see `walking.py`.
 
@@ -22,13 +22,16 @@ from guard.decide.effects import EFFECTS, Why
 from guard.decide.figures import Figures
 from guard.decide.rise import MINUTE_S
 from guard.decide.still import Still
-from guard.decide.walking import LEAST_WALK_S, LONGEST_WAIT_S, RISE_SPARE, Walking
+from guard.decide.walking import LONGEST_WAIT_S, Walking
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 35 % that it is over
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
+# An ease turned an approach whose target is still under the aim so long after it, and whose level left its top.
+TURNED_S, TURNED_BPM = 30.0, 1.0
+RESTS_FROM = 0.9  # "no jog would do" of two walks: he rests longer
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit, or settles under the ceiling
 # A reading that leapt is no slope: who has kept within so much for so long, farther under the limit, goes on.
 RESTS_WITHIN_BPM, RESTS_S, RESTS_UNDER_BPM = 2.5, 30.0, 2.0
@@ -107,6 +110,7 @@ class Rule:
         held_back = hopeless & known & may_walk
         ease = word & no(walk | held_back | col.quiet_ease)
 
+        self._walk.rests = self._no_jog > RESTS_FROM
         again, gone, resume = self._walk.step(t, b, limit, hot, spaced & no(col.quiet_walk), alive, gait)
         walks_on, low = self._walk.walks_on(t, b, limit, target, guarded & no(word), self.last_s, gait)
         pick_up = self._pick_up(t, level, target, spaced & running & warm & alive, due)
@@ -138,15 +142,15 @@ class Rule:
         return self._words - fallen / EFFECTS[Cue.EASE].fall_bpm
 
     def _look_back(self, t: Number, dt: Number, level: Number, limit: Number, cool: Fact) -> None:
-        """The approach: its peak corrects the margin; what turned it ends the count of words."""
+        """The approach: its peak corrects the margin; an ease that turned it says that a jog will do."""
         k, f = self._kit, self._figures
         where, no = k.where, k.no
         running = no(self.walking)
         since = t - self.last_s
         self._top_bpm = k.most(self._top_bpm, level)
         self._near = self._near | (running & (level > limit - f.turn_bpm))
-        turned = running & cool & (since >= LEAST_WALK_S) & (level < limit - f.turn_bpm) & (
-            level < self._top_bpm - f.turn_bpm)
+        turned = running & cool & (since >= TURNED_S) & (level < limit) & (
+            level < self._top_bpm - TURNED_BPM)
         over = self._near & (level < self._top_bpm - 2.0)
         missed_by = self._top_bpm - limit + f.aim_under_bpm
         self._margin_bpm = where(over, k.least(k.most(
@@ -154,6 +158,8 @@ class Rule:
         self._near = self._near & no(over)
         self._top_bpm = where(over | no(self._near), level, self._top_bpm)
         quiet = running & cool & (level < limit - 1.0) & (since > MINUTE_S)
+        less = k.most(self._no_jog - f.no_jog_step, 0.0)
+        self._no_jog = where(turned & (self._words > 0.0), less, self._no_jog)
         self._words = where(turned | quiet, 0.0, self._words)
         self._no_jog = where(running, self._no_jog * decay(dt / f.no_jog_s), self._no_jog)
         self._walk.ran_well(quiet, running & cool, level < limit)
@@ -215,7 +221,7 @@ class Rule:
     @property
     def resume_bpm(self) -> Number:
         """Down from here he may run again: what that adds in a minute, and a spare, stay under the limit."""
-        return self.limit_bpm - RISE_SPARE * self._walk.rise_bpm
+        return self.limit_bpm - self._walk.needs_bpm
 
     @property
     def rise_bpm(self) -> Number:

@@ -19,19 +19,18 @@ from guard.signal.watch import NEVER_S
 
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 LONGEST_WAIT_S = 280.0
-# A walk that readings contradict is asked for again, after 10, 20, 40 s and so on: ever more rarely, for
+# A walk that readings contradict is asked for again, after 20, 40, 80 s and so on: ever more rarely, for
 # who does not listen hears less with every word.
-WALK_AGAIN_S, WALK_AGAIN_GROWS = 10.0, 2.0
+WALK_AGAIN_S, WALK_AGAIN_GROWS = 20.0, 2.0
 WALK_WAIT_MOST_S = 80.0
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.
 HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 100.0, 4.0, 2.0
-# Who is seen to walk waits until a minute's running would stay under. Where the level stands still before
-# that, waiting brings nothing: he tries after so long, then twice as long, until he has run well.
-TRY_S, TRY_MOST_S = 120.0, 600.0
-# Room for a quarter more than the last rise brought, until the level has stood still for so long.
-RISE_SPARE, HELD_STILL_S = 1.25, 60.0
+# Who is seen to walk waits until a minute's running would stay under; who has no jog rests for half as much
+# again, so that fewer words do. Where the level stands still before that, waiting brings nothing: he tries
+# after `HOLDS_S`, then twice as long, until he has run well.
+RESTED_SHARE, TRY_MOST_S = 1.5, 600.0
 
 
 class Walking:
@@ -39,7 +38,8 @@ class Walking:
 
     `seen`: the level has shown the walk; `asked`: how often he has been told to run
     again; `word_s`, `wait_s`: when a walk was last said, and how long until it may be
-    said again; `rise_bpm`: what running again adds.
+    said again; `rests`: he has no jog under the limit; `rise_bpm`: what running again
+    adds, `needs_bpm`: the room that he waits for.
     """
 
     def __init__(self, kit: Kit, figures: Figures, rise_bpm: Number) -> None:
@@ -53,7 +53,8 @@ class Walking:
         self._low_bpm, self._low_s = zero, zero
         self.seen: Fact = no
         self._owed, self._missed, self._tries = no, no, no
-        self._try_s = zero + TRY_S
+        self.rests: Fact = no
+        self._try_s = zero + HOLDS_S
         self._stands = Still(kit, zero, HOLDS_WITHIN_BPM)
         self._doubt = UnexplainedFall(kit, zero)
         self._asked_s, self._asked_bpm, self._ask_wait_s = zero + NEVER_S, zero, zero
@@ -112,8 +113,7 @@ class Walking:
         self._low_bpm = where(deep, level, self._low_bpm)
         self._since_s = where(deep, t, self._since_s)
         self.seen = self.seen & no(deep)
-        room = (level + RISE_SPARE * self._rise.bpm < limit) | (
-            (level + self._rise.bpm < limit) & (still_s > HELD_STILL_S))
+        room = level + self.needs_bpm < limit
         fits = self.seen & (walked_s > LEAST_WALK_S) & room
         self._tries = self.seen & no(room) & under & (still_s > self._try_s)
         first = fits | self._tries | (walked_s > f.longest_walk_s) | (holds & no(self.seen))
@@ -150,13 +150,18 @@ class Walking:
         """What running again adds in its first minute."""
         return self._rise.bpm
 
+    @property
+    def needs_bpm(self) -> Number:
+        """So far under the limit he may run again."""
+        return self._kit.where(self.rests, RESTED_SHARE, 1.0) * self._rise.bpm
+
     def learn(self, t: Number, level: Number, walk: Fact) -> None:
         """What running again adds, from this step."""
         self._rise.learn(t, level, self._kit.no(self.walking), walk, self._doubt.over(t))
 
     def ran_well(self, quiet: Fact, cool: Fact, under: Fact) -> None:
         """He has run for a quiet minute; or runs `cool`, or is seen to walk `under` the limit: waits end."""
-        self._try_s = self._kit.where(quiet, TRY_S, self._try_s)
+        self._try_s = self._kit.where(quiet, HOLDS_S, self._try_s)
         self.wait_s = self._kit.where((self.seen & under) | cool, 0.0, self.wait_s)
 
     def enter(self, t: Number, level: Number, walk: Fact, again: Fact, resume: Fact, gone: Fact,

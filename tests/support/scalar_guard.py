@@ -135,7 +135,7 @@ class ScalarGuard:
         self.most_margin = self.margin = 2.0 * s.strictness * F.margin_bpm
         self.told = self.told_var = 0.0
         self.top = NEVER
-        self.rise = F.rise_bpm
+        self.rise, self.needs = F.rise_bpm, 1.0
         self.walk_top = self.low = self.low_s = self.start_bpm = self.risen = 0.0
         self.walk_top_s = NEVER
         self.walk_s = self.walk_word_s = self.doubt_s = self.asked_s = self.start_s = NEVER
@@ -143,7 +143,7 @@ class ScalarGuard:
         self.asked = 0
         self.last = self.picked = NEVER
         self.sure, self.sure_s, self.still, self.still_s, self.asked_bpm = NEVER, 0.0, NEVER, 0.0, 0.0
-        self.rest, self.rest_s, self.try_s = NEVER, 0.0, walked_on.TRY_S
+        self.rest, self.rest_s, self.try_s = NEVER, 0.0, walked_on.HOLDS_S
 
     # -- belief ------------------------------------------------------------
 
@@ -274,6 +274,7 @@ class ScalarGuard:
         walk = word and hopeless and may_walk and again_ok and (self.level > limit or known)
         ease = word and not walk and not (hopeless and known and may_walk) and not self.quiet_ease
         was_walking, alive = self.walking, self.fresh
+        self.needs = walked_on.RESTED_SHARE if self.no_jog > ruled.RESTS_FROM else 1.0
         again, gone, resume = self.while_walking(
             t, limit, hot, spaced and not self.quiet_walk, again_ok, alive)
         low = self.level < limit - F.walk_shows_bpm and target < limit - F.walk_shows_bpm and (
@@ -335,18 +336,20 @@ class ScalarGuard:
         running, since = not self.walking, t - self.last
         self.top = max(self.top, self.level) if self.level == self.level else NAN
         self.near = self.near or (running and self.level > limit - F.turn_bpm)
-        turned = (running and cool and since >= walked_on.LEAST_WALK_S and self.level < limit - F.turn_bpm
-                  and self.level < self.top - F.turn_bpm)
+        turned = (running and cool and since >= ruled.TURNED_S and self.level < limit
+                  and self.level < self.top - ruled.TURNED_BPM)
         if self.near and self.level < self.top - 2.0:
             moved = self.margin + F.aim_share * (self.top - limit + F.aim_under_bpm)
             self.margin, self.near = min(max(moved, 0.0), self.most_margin), False
         if not self.near:
             self.top = self.level
         quiet = running and cool and self.level < limit - 1.0 and since > ruled.MINUTE_S
+        if turned and self.words > 0.0:
+            self.no_jog = max(self.no_jog - F.no_jog_step, 0.0)
         if turned or quiet:
             self.words = 0.0
         if quiet:
-            self.try_s = walked_on.TRY_S
+            self.try_s = walked_on.HOLDS_S
         if running:
             self.no_jog *= decay(dt / F.no_jog_s)
         if (self.seen and self.level < limit) or (running and cool):
@@ -400,7 +403,7 @@ class ScalarGuard:
             self.seen = False
         if self.settled:
             self.sure, self.sure_s = level, t
-        fits = level + (1.0 if still > walked_on.HELD_STILL_S else walked_on.RISE_SPARE) * self.rise < limit
+        fits = level + self.needs * self.rise < limit
         self.tries = self.seen and not fits and under and still > self.try_s
         first = (self.seen and fits and walked > walked_on.LEAST_WALK_S) or self.tries or (
             walked > F.longest_walk_s) or (holds and not self.seen)

@@ -83,7 +83,7 @@ class Core:
         touched = held | self._held
         if k.some(touched):
             belief.expect_anything(touched)
-            rule.pause(touched)
+            rule.pause(t, touched)
         gait = None
         comes = None if load is None else self._advice.load(*load)
         self._tells = self._tells or speed is not None or cadence is not None

@@ -52,7 +52,8 @@ class Walking:
         self._since_s, self._top_bpm, self._top_s = zero + NEVER_S, zero, zero + NEVER_S
         self._low_bpm, self._low_s = zero, zero
         self.seen: Fact = no
-        self._owed, self._missed, self._tries = no, no, no
+        self._owed, self._told, self._missed, self._tries = no, no, no, no
+        self._paused_s = zero + NEVER_S
         self.rests: Fact = no
         self._try_s = zero + HOLDS_S
         self._stands = Still(kit, zero, HOLDS_WITHIN_BPM)
@@ -94,7 +95,11 @@ class Walking:
             gone, unshown = (untold & gone) | runs, untold & unshown
         # Under the limit nothing is lost by believing a walk that has not shown.
         self.seen = self.seen | (walking & unshown & (level < limit))
-        unmoved = walking & asked & holds & (t - self._asked_s > f.shows_s)
+        room = level + self.needs_bpm < limit
+        # Where a restart would have shown, one that does not show was missed: he walks on, and is told again.
+        unmoved = walking & asked & holds & no(room) & (t - self._asked_s > f.shows_s)
+        if gait is not None:
+            unmoved = unmoved & untold
         gone = (walking & gone) | unmoved
         # but whose level never rose since he was told to run may have missed the word: reminded, but seldom
         self._ask_wait_s = where(unmoved, k.most(self._ask_wait_s, LONGEST_WAIT_S), self._ask_wait_s)
@@ -113,25 +118,32 @@ class Walking:
         self._low_bpm = where(deep, level, self._low_bpm)
         self._since_s = where(deep, t, self._since_s)
         self.seen = self.seen & no(deep)
-        room = level + self.needs_bpm < limit
         fits = self.seen & (walked_s > LEAST_WALK_S) & room
         self._tries = self.seen & no(room) & under & (still_s > self._try_s)
         first = fits | self._tries | (walked_s > f.longest_walk_s) | (holds & no(self.seen))
         waited = t - self._asked_s >= self._ask_wait_s
-        once_more = waited & (level < self._asked_bpm - f.turn_bpm)
+        once_more = waited & (room | (level < self._asked_bpm - f.turn_bpm))
         resume = walking & no(gone) & (level < limit) & ((asked & once_more) | (no(asked) & first))
+        has_run = self._told & no(walking) & (level > limit - f.turn_bpm)
+        if gait is not None:
+            has_run = has_run | (self._told & (gait > 0.0))
+        self._owed = self._owed & no(has_run)
         remind = self._missed & no(walking) & waited & (level < limit - f.walk_shows_bpm)
         return again, gone, spaced & alive & b.settled & self._doubt.over(t) & (resume | remind)
 
     def walks_on(self, t: Number, b: Belief, limit: Number, target: Number, may: Fact, last_s: Number,
                  gait: Number | None) -> tuple[Fact, Fact]:
-        """Taken for running, but far under since a walk was said: he walks; and has for a while."""
+        """Taken for running, but far under since a walk was said, or back where he was told to run again.
+
+        He walks; and, the second, has for a while.
+        """
         f, level = self._figures, b.level_bpm
         far = f.walk_shows_bpm
-        sinks = (level < self._top_bpm - far) & (level < limit)
+        back = self._told & (level < self._asked_bpm + f.turn_bpm) & (level < self._top_bpm - 0.5 * far)
+        sinks = ((level < self._top_bpm - far) | back) & (level < limit)
         low = ((level < limit - far) & (target < limit - far) & (t - last_s > f.shows_s)
-               & (level < self._top_bpm - f.turn_bpm))
-        shown = b.settled & (sinks | low)
+               & (level < self._top_bpm - f.turn_bpm) & self._kit.no(self._told))
+        shown = b.settled & (sinks | low) & (t - self._paused_s > f.shows_s)
         if gait is not None:
             shown = ((gait == 0.0) & shown) | (gait < 0.0)
         return may & self._owed & self._kit.no(self.walking) & shown, low
@@ -182,12 +194,12 @@ class Walking:
             longer_s = k.most(2.0 * self._ask_wait_s, self._figures.shows_s)
             self._ask_wait_s = where(resume, longer_s, self._ask_wait_s)
             self._low_bpm, self._low_s = where(resume, level, self._low_bpm), where(resume, t, self._low_s)
-            self._owed = self._owed & no(resume)
+            self._told = self._told | resume
         if k.some(walk | again):
             self.word_s = where(walk | again, t, self.word_s)
             longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), WALK_WAIT_MOST_S)
             self.wait_s = where(walk | again, longer_s, self.wait_s)
-            self._owed = self._owed | walk
+            self._owed, self._told = self._owed | walk, self._told & no(walk)
         begins = walk | walks_on
         if k.some(begins):
             self._since_s = where(begins, where(low & no(walk), NEVER_S, t), self._since_s)
@@ -198,11 +210,13 @@ class Walking:
             self._ask_wait_s = where(begins, 0.0, self._ask_wait_s)
         self.walking = (self.walking & no(gone)) | begins
 
-    def forget(self, lanes: Fact) -> None:
-        """After a pause he runs, and nothing is owed."""
+    def pause(self, t: Number, lanes: Fact) -> None:
+        """After a pause he runs, for all that is known; who was told to walk is owed a word until he has run."""
         no = self._kit.no
-        self.walking, self._owed, self._missed = (
-            self.walking & no(lanes), self._owed & no(lanes), self._missed & no(lanes))
+        walked = lanes & (self.walking | self._missed)
+        self._owed, self._told = self._owed | walked, self._told & no(lanes)
+        self.walking, self._missed = self.walking & no(lanes), self._missed & no(lanes)
+        self._paused_s = self._kit.where(lanes, t, self._paused_s)
 
     def _watch(self, t: Number, level: Number, watched: Fact, asked: Fact) -> None:
         """The top since a walk was said, and the lowest after it; who was asked to run climbs over no top."""

@@ -116,6 +116,7 @@ class ScalarGuard:
     easing: bool = False
     owed: bool = False
     seen: bool = False
+    told_run: bool = False
     missed: bool = False
     tries: bool = False
     near: bool = False
@@ -139,6 +140,7 @@ class ScalarGuard:
         self.walk_top = self.low = self.low_s = self.start_bpm = self.risen = 0.0
         self.walk_top_s = NEVER
         self.walk_s = self.walk_word_s = self.doubt_s = self.asked_s = self.start_s = NEVER
+        self.paused_s = NEVER
         self.walk_wait = self.ask_wait = self.pick_wait = 0.0
         self.asked = 0
         self.last = self.picked = NEVER
@@ -279,8 +281,12 @@ class ScalarGuard:
             t, limit, hot, spaced and not self.quiet_walk, again_ok, alive)
         low = self.level < limit - F.walk_shows_bpm and target < limit - F.walk_shows_bpm and (
             t - self.last > F.shows_s) and self.level < self.walk_top - F.turn_bpm
-        sinks = self.level < self.walk_top - F.walk_shows_bpm and self.level < limit
-        walks_on = guarded and not word and self.owed and not was_walking and self.settled and (low or sinks)
+        low = low and not self.told_run
+        back = self.told_run and self.level < min(self.asked_bpm + F.turn_bpm,
+                                                  self.walk_top - 0.5 * F.walk_shows_bpm)
+        sinks = (back or self.level < self.walk_top - F.walk_shows_bpm) and self.level < limit
+        walks_on = (guarded and not word and self.owed and not was_walking and self.settled
+                    and t - self.paused_s > F.shows_s and (low or sinks))
         if self.level >= self.floor:
             self.pick_wait = 0.0
         pick_up = (spaced and not was_walking and warm and alive and self.level < self.floor and not due
@@ -307,7 +313,7 @@ class ScalarGuard:
         if resume:
             if self.tries:
                 self.try_s = min(2.0 * self.try_s, walked_on.TRY_MOST_S)
-            self.asked, self.asked_s, self.owed = self.asked + was_walking, t, False
+            self.asked, self.asked_s, self.told_run = self.asked + was_walking, t, True
             self.ask_wait, self.asked_bpm = max(2.0 * self.ask_wait, F.shows_s), self.level
             self.low, self.low_s = self.level, t
         if walk or again:
@@ -317,7 +323,7 @@ class ScalarGuard:
             self.pending = EFFECTS[Cue.WALK].fall_bpm
         if walk:
             self.no_jog = min(self.no_jog + F.no_jog_step, 2.0 * F.no_jog_step)
-            self.owed, self.walk_top = True, self.level
+            self.owed, self.told_run, self.walk_top = True, False, self.level
         if walk or walks_on:
             self.walk_s = NEVER if low and not walk else t
             self.low, self.low_s, self.asked, self.ask_wait = self.level, t, 0, 0.0
@@ -381,7 +387,8 @@ class ScalarGuard:
             self.settled and asked and (level > limit or (shown and risen_bpm > 0.5 * F.walk_shows_bpm)))
         if self.walking and unshown and level < limit:
             self.seen = True
-        unmoved = self.walking and asked and holds and t - self.asked_s > F.shows_s
+        fits = level + self.needs * self.rise < limit
+        unmoved = self.walking and asked and holds and not fits and t - self.asked_s > F.shows_s
         gone = (self.walking and gone) or unmoved
         if unmoved:
             self.ask_wait = max(self.ask_wait, walked_on.LONGEST_WAIT_S)
@@ -403,12 +410,13 @@ class ScalarGuard:
             self.seen = False
         if self.settled:
             self.sure, self.sure_s = level, t
-        fits = level + self.needs * self.rise < limit
         self.tries = self.seen and not fits and under and still > self.try_s
         first = (self.seen and fits and walked > walked_on.LEAST_WALK_S) or self.tries or (
             walked > F.longest_walk_s) or (holds and not self.seen)
         waited = t - self.asked_s >= self.ask_wait
-        once_more = waited and level < self.asked_bpm - F.turn_bpm
+        once_more = waited and (fits or level < self.asked_bpm - F.turn_bpm)
+        if self.told_run and not self.walking and level > limit - F.turn_bpm:
+            self.owed = False
         if self.walking:
             resume = not gone and level < limit and (once_more if asked else first)
         else:
@@ -433,7 +441,9 @@ class ScalarGuard:
         self.start_s = NEVER
 
     def forget(self) -> None:
-        self.walking = self.easing = self.owed = self.near = self.missed = False
+        self.owed, self.told_run = self.owed or self.walking or self.missed, False
+        self.walking = self.easing = self.near = self.missed = False
+        self.paused_s = self.t
         self.words, self.top, self.pending = 0.0, NEVER, 0.0
         self.told = self.told_var = 0.0
         for one in self.filters:

@@ -35,7 +35,7 @@ class Beats:
         self._total_s = 0.0
         self._taken_s = 0.0
         self._scatter_bpm, self._looked_at = 0.0, 0
-        self.scattered = False  # the readings scatter by more than an irregular pulse does
+        self.scattered = True  # the readings scatter by more than an irregular pulse does: until shown
         self.habit = 0
         self._repeats = self._stood = 0
         self._tells_s, self._denies_s = TELLS_FIRST_S, 0.0
@@ -89,19 +89,23 @@ class Beats:
                  ) -> tuple[bool, bool]:
         sum_s = sum(rr_s)
         if new:
-            if t_s - self._taken_s > RR_WINDOW_S:
-                self._recent.clear()
-                self._total_s = 0.0
+            # Held against what came before: own beats lie near by themselves. Seldom ones are not alone.
+            if len(self._recent) >= RR_LEAST and not seldom:
+                self._scatters(bpm, SCATTER_READINGS)
             self._taken_s = t_s
             self._recent.extend(rr_s)
             self._total_s += sum_s
             while self._total_s > RR_WINDOW_S and len(self._recent) > max(len(rr_s), RR_LEAST):
                 self._total_s -= self._recent.popleft()
-            off_bpm = min(abs(bpm - self.median_bpm), abs(bpm - self.mean_bpm), SCATTER_CLIP_BPM)
-            self._looked_at = min(self._looked_at + 1, SCATTER_READINGS)
-            of = min(self._looked_at, SELDOM_READINGS) if seldom else self._looked_at
-            self._scatter_bpm += (off_bpm - self._scatter_bpm) / of
-            self.scattered = self._scatter_bpm > (SCATTER_OVER_BPM if self.scattered else SCATTER_MOST_BPM)
+            if seldom:
+                self._scatters(bpm, SELDOM_READINGS)
         allowed_bpm = RR_AGREE * bpm + RR_AGREE_BPM
         return new, (abs(60.0 * len(rr_s) / sum_s - bpm) <= allowed_bpm
                      or abs(self.mean_bpm - bpm) <= allowed_bpm)
+
+    def _scatters(self, bpm: float, readings: int) -> None:
+        off_bpm = min(abs(bpm - self.median_bpm), abs(bpm - self.mean_bpm), SCATTER_CLIP_BPM)
+        self._looked_at = min(self._looked_at + 1, SCATTER_READINGS)
+        self._scatter_bpm += (off_bpm - self._scatter_bpm) / min(self._looked_at, readings)
+        most_bpm = SCATTER_OVER_BPM if self.scattered else SCATTER_MOST_BPM
+        self.scattered = self._scatter_bpm > most_bpm or (self.scattered and self._looked_at < readings)

@@ -174,17 +174,18 @@ class Trust:
         self._frozen = frozen = t_s - self._life_s >= allowed_s or repeats
 
         calm = self._leaps < LEAPING
-        leapt = self._leapt(t_s, bpm)
+        leapt = self._leapt(t_s, bpm, beats)
+        calm = calm and t_s - self._leapt_s >= self._leapt_for_s
         if leapt:
-            self._leaping_s = t_s if calm and self._is_calm(t_s) else self._leaping_s
+            self._leaping_s = t_s if calm else self._leaping_s
             self._leapt_s = t_s
-        leaping = self._leaps >= LEAPING or not self._is_calm(t_s)
+        leaping = self._leaps >= LEAPING or t_s - self._leapt_s < self._leapt_for_s
         if beats:
             if self._leaps >= IRREGULAR:  # an irregular pulse, whose beats are real
                 # Beats that come early and late in turns have no median; a spike, soon over, has no mean.
-                lasts = t_s - self._leaping_s >= CALM_MOST_S
                 median_bpm = self._beats.median_bpm
-                levels_bpm = (median_bpm, self._beats.mean_bpm) if lasts else (median_bpm,)
+                levels_bpm = ((median_bpm, self._beats.mean_bpm) if self._leapt_for_s >= CALM_MOST_S
+                              else (median_bpm,))
                 bpm = next((one for one in levels_bpm if abs(one - bpm) <= IRREGULAR_MOST_BPM), bpm)
             leapt = leaping = leaping and self._beats.scattered
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM
@@ -211,6 +212,11 @@ class Trust:
             return Judged(NAN, False, Doubt.UNPROVEN, heard)
         return Judged(bpm, alive, Doubt.STEP_RATE if self._steps.locked else None, heard)
 
+    @property
+    def _leapt_for_s(self) -> float:
+        """How long it has leapt, or did: as long a calm is asked after it."""
+        return min(self._leapt_s - self._leaping_s, CALM_MOST_S)
+
     def _covers(self, t_s: float) -> float:
         """The time that this reading speaks for, s."""
         gap_s = t_s - self._arrived_s
@@ -222,7 +228,7 @@ class Trust:
         self._interval.take(True, gap_s)
         return min(gap_s, COVERS_MOST_S, COVERS_INTERVALS * self.interval_s)
 
-    def _leapt(self, t_s: float, bpm: float) -> bool:
+    def _leapt(self, t_s: float, bpm: float, beats: bool) -> bool:
         """Whether the step to this reading is a leap beside the one before it."""
         self._sum_bpm += bpm
         self._summed += 1
@@ -236,14 +242,10 @@ class Trust:
             return False
         pace = step_bpm / min(max(gap_s, 1.0), GATE_FIRST_S)
         leapt = abs(pace - self._pace) >= (LEAP_BPM_PER_S if self._pace else HELD_LEAP_BPM_PER_S)
-        if step_bpm or gap_s >= HOLD_S:
+        if step_bpm or gap_s >= HOLD_S or beats:
             self._leaps = min(self._leaps + LEAP_SHARE * (leapt - self._leaps), LEAP_MOST)
         self._pace = pace
         return leapt
-
-    def _is_calm(self, t_s: float) -> bool:
-        """The newest leap is as long ago as it leapt before."""
-        return t_s - self._leapt_s >= min(self._leapt_s - self._leaping_s, CALM_MOST_S)
 
     def _weigh(self, t_s: float, bpm: float, weight_s: float, interval_s: float, beats: bool) -> bool:
         """Let the accounts compete for a reading; whether the believed one explains it."""

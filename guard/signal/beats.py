@@ -89,9 +89,12 @@ class Beats:
                  ) -> tuple[bool, bool]:
         sum_s = sum(rr_s)
         if new:
-            # Held against what came before: own beats lie near by themselves. Seldom ones are not alone.
-            if len(self._recent) >= RR_LEAST and not seldom:
+            # Held against the beats before them, as their own always lie near; seldom ones have no others.
+            if not seldom and len(self._recent) >= RR_LEAST:
                 self._scatters(bpm, SCATTER_READINGS)
+            elif seldom and t_s - self._taken_s > RR_WINDOW_S:
+                self._recent.clear()
+                self._total_s = 0.0
             self._taken_s = t_s
             self._recent.extend(rr_s)
             self._total_s += sum_s

@@ -35,6 +35,7 @@ class Beats:
         self._total_s = 0.0
         self._taken_s = 0.0
         self._scatter_bpm, self._looked_at = 0.0, 0
+        self._apart = 0  # readings on end that came FEW_APART_S and more after the one before
         self.scattered = True  # the readings scatter by more than an irregular pulse does: until shown
         self.habit = 0
         self._repeats = self._stood = 0
@@ -60,12 +61,11 @@ class Beats:
         """A living reading came, with intervals or without: whether they are usual is a habit."""
         self.habit = min(self.habit + 1, RR_HABIT_MOST) if with_rr else max(self.habit - 1, 0)
 
-    def take(self, t_s: float, rr_s: tuple[float, ...], bpm: float, covers_s: float, *, moved: bool,
-             seldom: bool) -> tuple[bool, bool]:
+    def take(self, t_s: float, rr_s: tuple[float, ...], bpm: float, covers_s: float, *, moved: bool
+             ) -> tuple[bool, bool]:
         """Take the intervals of a reading: whether they are new, and whether they tell its rate.
 
-        `moved`: the rate changed. `seldom`: the strap's readings are over FEW_APART_S apart; after a mere
-        silence one tells as little of the scatter as any other.
+        `moved`: the rate changed.
         """
         new, self._last = rr_s != self._last, rr_s
         if new and (not moved or max(abs(60.0 / one_s - bpm) for one_s in rr_s) > RR_OWN_BPM):
@@ -75,7 +75,7 @@ class Beats:
         self._repeats = 0 if moved or new else self._repeats + 1
         if t_s - self._taken_s > TELLS_SILENT_S:
             self._tells_s = min(self._tells_s, TELLS_FIRST_S)
-        new, agree = self._compare(t_s, rr_s, bpm, new, seldom)
+        new, agree = self._compare(t_s, rr_s, bpm, new)
         self._denies_s = 0.0 if agree else min(self._denies_s + covers_s, DENIES_MOST_S)
         if new and agree:
             self._tells_s = min(self._tells_s + covers_s, TELLS_MOST_S)
@@ -85,10 +85,11 @@ class Beats:
         self.heard = self._stood < RR_IDLE and self._tells_s >= (1e-9 if self.heard else TELLS_AGAIN_S)
         return new, agree
 
-    def _compare(self, t_s: float, rr_s: tuple[float, ...], bpm: float, new: bool, seldom: bool
-                 ) -> tuple[bool, bool]:
+    def _compare(self, t_s: float, rr_s: tuple[float, ...], bpm: float, new: bool) -> tuple[bool, bool]:
         sum_s = sum(rr_s)
         if new:
+            self._apart = self._apart + 1 if t_s - self._taken_s > FEW_APART_S else 0
+            seldom = self._apart >= SELDOM_READINGS  # a mere gap is no rhythm
             # Held against the beats before them, as their own always lie near; seldom ones have no others.
             if not seldom and len(self._recent) >= RR_LEAST:
                 self._scatters(bpm, SCATTER_READINGS)

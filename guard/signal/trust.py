@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 from guard.events import Doubt, Reading
 from guard.signal.account import BELIEVED_S, FADES_S, FADES_SILENT_S, NAN, LevelAccount, kept
-from guard.signal.beats import FEW_APART_S, Beats
+from guard.signal.beats import Beats
 from guard.signal.interval import Interval
 from guard.signal.kit import SINGLE
 from guard.signal.known import Known
@@ -153,8 +153,7 @@ class Trust:
         self._bpm = bpm
         interval_s = self.interval_s
         rr_s = tuple(one_s for one_s in reading.rr_s if one_s > 0.0)
-        new, agree = (self._beats.take(t_s, rr_s, bpm, covers_s, moved=moved, seldom=interval_s > FEW_APART_S)
-                      if rr_s else (False, True))
+        new, agree = self._beats.take(t_s, rr_s, bpm, covers_s, moved=moved) if rr_s else (False, True)
         heard_rr = self._beats.heard
         with_rr, usual = bool(rr_s) and heard_rr, self._beats.usual and heard_rr
         beats = with_rr and new and agree  # of a living heart

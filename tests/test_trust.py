@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from guard.events import Cue, CueGiven, Output, Reading
+from guard.events import Cue, CueGiven, Output, Reading, ReadingDoubted
 from guard.session import Session
 from guard.settings import Settings
 from guard.signal.interval import Interval
@@ -126,6 +126,25 @@ def test_a_strap_is_believed_whatever_it_sends_as_rr_where_its_rate_moves_like_a
         judged = trust.take(float(k), Reading(float(k), bpm, None, rr_s(rng, bpm)))
         believed.append(judged.bpm == judged.bpm)
     assert sum(believed[30:]) >= 0.98 * len(believed[30:])
+
+
+@pytest.mark.parametrize(("says_yes_at_s", "rr", "believed_from_s"), [
+    (math.inf, True, 64), (math.inf, False, math.inf), (30, True, math.inf), (150, True, 64)])
+def test_a_strap_that_only_ever_denies_contact_is_believed_by_its_beats(
+        says_yes_at_s: float, rr: bool, believed_from_s: float):
+    """After a minute of them; who once said yes means his no."""
+    rng, session, outputs = np.random.default_rng(8), Session(Settings(ceiling_bpm=160.0)), []
+    level, denied_from_s = 130.0, min(says_yes_at_s, 200.0)
+    for k in range(200):
+        level += 0.2 * math.sin(k / 30.0)
+        bpm = strap(rng, level, 0.5)
+        outputs += session.feed(Reading(float(k), bpm, k == says_yes_at_s, beats(rng, bpm) if rr else ()))
+    doubted = {one.t_s for one in outputs if isinstance(one, ReadingDoubted)}
+    first = min((k for k in range(200) if k not in doubted and k != says_yes_at_s), default=math.inf)
+    assert first == pytest.approx(believed_from_s, abs=3.0)
+    assert all(k in doubted for k in range(int(denied_from_s) + 1, 200))
+    back = [one.rule for one in outputs if isinstance(one, CueGiven) and one.cue is Cue.SIGNAL_BACK]
+    assert back == (["unfelt"] if first < 100 else [])
 
 
 def test_beats_that_told_the_rate_are_heard_when_they_tell_another_for_as_long_as_they_did():

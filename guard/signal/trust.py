@@ -59,6 +59,7 @@ IRREGULAR_MOST_BPM = 30.0  # a reading farther off than this from its beats is n
 STEP_RATE_BPM = 2.0  # this near to the step rate is suspect
 FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat,
 FROZEN_RR_INTERVALS, FROZEN_RR_MOST_S = 2.5, 20.0  # but one may repeat by chance; so no single reading tells
+UNFELT_S = 60.0  # beats believed for so long outweigh a strap that has only ever denied skin contact
 FROZEN_S = 60.0  # where none are sent: honest straps stood still for 45 s in 21 h; and of a strap that
 # sends seldom as much longer as one and a half of its intervals are
 
@@ -109,6 +110,9 @@ class Trust:
         self._fits = 1.0  # share of the newest readings that the old account explains
         self._still_s = 0.0  # weight held back while the rate stands still
         self._frozen = False
+        self._felt = False  # a reading came that did not deny skin contact
+        self._unproven_s = t_s  # newest one whose beats would not be believed either
+        self.unfelt = False  # believed by its beats, though it has only ever denied contact
 
     @property
     def interval_s(self) -> float:
@@ -128,11 +132,16 @@ class Trust:
     def known(self, t_s: float, judged: Judged) -> Known:
         """What a step at `t_s` is told beside the heart rate of `judged`."""
         return Known(
-            judged.alive, t_s - self.unguarded_since_s, self.interval_s, judged.heard_bpm, self.locked)
+            judged.alive, t_s - self.unguarded_since_s, self.interval_s, judged.heard_bpm, self.locked,
+            self.unfelt)
 
     def take(self, t_s: float, reading: Reading, cadence_spm: float = NAN) -> Judged:
         """Judge a reading that arrived at `t_s`; `cadence_spm`: step rate now, NaN if unknown."""
-        judged = self._judge(t_s, reading, cadence_spm)
+        if reading.contact is False:
+            judged = self._denied(t_s, reading, cadence_spm)
+        else:
+            self._felt, self.unfelt = True, False
+            judged = self._judge(t_s, reading, cadence_spm)
         self.doubt = judged.doubt
         if judged.bpm == judged.bpm:
             self.unguarded_since_s = t_s
@@ -140,9 +149,19 @@ class Trust:
             self.unguarded_since_s = min(self.unguarded_since_s, self._life_s)
         return judged
 
-    def _judge(self, t_s: float, reading: Reading, cadence_spm: float) -> Judged:
-        if reading.contact is False:
+    def _denied(self, t_s: float, reading: Reading, cadence_spm: float) -> Judged:
+        """A bit that has only ever said no tells nothing, once beats were believed beside it for a while."""
+        if self._felt:
             return _UNUSABLE[Doubt.NO_CONTACT]
+        late = t_s - self._arrived_s > max(COVERS_MOST_S, COVERS_INTERVALS * self.interval_s)
+        judged = self._judge(t_s, reading, cadence_spm)
+        beats = judged.bpm == judged.bpm and self._beats.usual and self._beats.heard
+        if not self.unfelt and (late or not beats):
+            self._unproven_s = t_s
+        self.unfelt = t_s - self._unproven_s >= UNFELT_S
+        return judged if self.unfelt else _UNUSABLE[Doubt.NO_CONTACT]
+
+    def _judge(self, t_s: float, reading: Reading, cadence_spm: float) -> Judged:
         if reading.bpm == 0:
             return _UNUSABLE[Doubt.NO_PULSE]
         if not LOWEST_BPM <= reading.bpm <= HIGHEST_BPM:

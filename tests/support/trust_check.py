@@ -379,7 +379,7 @@ class _Checker:
                       f"{stretch.begin_s} {[one.t_s for one in said]}")
 
     def denied(self) -> None:
-        """What the packet denies is not believed; a contact bit that has only ever said no, by beats alone."""
+        """What the packet denies is not believed; beats alone outweigh a bit that has only ever said no."""
         felt = False
         for one, true in zip(self.readings, self.run.believed, strict=True):
             felt = felt or one.contact is not False

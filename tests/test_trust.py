@@ -157,6 +157,29 @@ def test_beats_that_told_the_rate_are_heard_when_they_tell_another_for_as_long_a
     assert sum(believed[400:]) >= 0.95 * 200  # no latch
 
 
+def test_of_a_dry_electrode_whose_beats_agree_little_is_believed_from_the_start():
+    """It hands its false beats on as RR; SD 25 bpm, two readings in five missing."""
+    rng, sent, believed = np.random.default_rng(1), 0, 0
+    for _ in range(80):
+        trust = Trust()
+        for k in range(60):
+            bpm = round(120.0 + 25.0 * float(rng.normal()))
+            if rng.random() < 0.6 and 40 < bpm < 220:
+                judged = trust.take(float(k), Reading(float(k), bpm, None, (60.0 / bpm + 0.004 * (k % 5 - 2),)))
+                sent, believed = sent + 1, believed + (judged.bpm == judged.bpm)
+    assert believed < 0.06 * sent
+
+
+def test_three_readings_of_a_spike_are_no_heart_whatever_leapt_before():
+    """Two spikes, a minute at one rate with living beats, and a third spike."""
+    rng, trust = np.random.default_rng(2), Trust()
+    rates = [143] * 60 + [179] * 3 + [143] * 3 + [179] * 3 + [143] * 60 + [179] * 3
+    believed = [trust.take(float(k), Reading(float(k), bpm, None, beats(rng, bpm)[:1])).bpm
+                for k, bpm in enumerate(rates)]
+    assert not any(bpm > 146.0 for bpm in believed)
+    assert all(bpm == 143.0 for bpm in believed[80:-3])
+
+
 def test_of_beats_that_come_early_and_late_in_turns_the_mean_is_the_level():
     """Bigeminy: every second beat is early."""
     rng, trust, doubted = np.random.default_rng(7), Trust(), 0

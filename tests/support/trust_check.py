@@ -114,7 +114,7 @@ def check(composed: Composed, run: Run | None = None) -> Found:
 
 def invariants(run: Run) -> Found:
     """Those that hold whatever a strap sends, and that what is clean at last is guarded."""
-    checker = _Checker(run)
+    checker = _Checker(run, hostile=True)
     checker.said()
     checker.regained()
     checker.denied()
@@ -126,8 +126,9 @@ def invariants(run: Run) -> Found:
 
 
 class _Checker:
-    def __init__(self, run: Run) -> None:
+    def __init__(self, run: Run, *, hostile: bool = False) -> None:
         self.run, self.of = run, run.composed
+        self.hostile = hostile  # what is sent as RR may be anything
         self.found = Found(seed=self.of.seed)
         self.hold = self.found.hold
         self.readings: list[Reading] = [one.reading for one in self.of.sent]
@@ -436,6 +437,9 @@ class _Checker:
             return one.bpm != before.bpm
         near = [by for by in (*usable[-10:], one) if one.t_s - by.t_s < 5.0 and any(by.rr_s)]
         told = any(map(self.tells_its_rate, [one, replace(one, rr_s=sum((a.rr_s for a in near), ()))]))
+        if not told and self.hostile:  # whose intervals mostly tell another rate is a strap without any
+            told = sum(map(self.tells_its_rate, usable[-10:])) < 0.5 * len(usable[-10:])
+            return told and one.bpm != before.bpm
         return told and (one.rr_s != before.rr_s or one.bpm != before.bpm)
 
     @staticmethod

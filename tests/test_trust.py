@@ -165,7 +165,8 @@ def test_of_a_dry_electrode_whose_beats_agree_little_is_believed_from_the_start(
         for k in range(60):
             bpm = round(120.0 + 25.0 * float(rng.normal()))
             if rng.random() < 0.6 and 40 < bpm < 220:
-                judged = trust.take(float(k), Reading(float(k), bpm, None, (60.0 / bpm + 0.004 * (k % 5 - 2),)))
+                beat_s = 60.0 / bpm + 0.004 * (k % 5 - 2)
+                judged = trust.take(float(k), Reading(float(k), bpm, None, (beat_s,)))
                 sent, believed = sent + 1, believed + (judged.bpm == judged.bpm)
     assert believed < 0.06 * sent
 

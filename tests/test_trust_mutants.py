@@ -49,6 +49,7 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
         TRUST, "frozen = t_s - self._life_s >= allowed_s or repeats", "frozen = False"),
     "what stands still is frozen in no time": (TRUST, "FROZEN_S = 60.0", "FROZEN_S = 6.0"),
     "denied contact is a reading": (TRUST, "if reading.contact is False:", "if False:"),
+    "who once said yes is believed when he denies": (TRUST, "if self._felt:\n", "if False:\n"),
     "the interval is not learned": (TRUST, "self._interval.take(True, gap_s)", "pass"),
     "a loss before a pause is never said to be over": (
         WATCH, "self._back_owed | lost", "self._back_owed & lost"),

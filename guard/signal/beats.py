@@ -75,7 +75,9 @@ class Beats:
         self._repeats = 0 if moved or new else self._repeats + 1
         if t_s - self._taken_s > TELLS_SILENT_S:
             self._tells_s = min(self._tells_s, TELLS_FIRST_S)
-        new, agree = self._compare(t_s, rr_s, bpm, new)
+        if new:
+            self._remember(t_s, rr_s, bpm)
+        agree = self._agree(rr_s, bpm)
         self._denies_s = 0.0 if agree else min(self._denies_s + covers_s, DENIES_MOST_S)
         if new and agree:
             self._tells_s = min(self._tells_s + covers_s, TELLS_MOST_S)
@@ -85,29 +87,30 @@ class Beats:
         self.heard = self._stood < RR_IDLE and self._tells_s >= (1e-9 if self.heard else TELLS_AGAIN_S)
         return new, agree
 
-    def _compare(self, t_s: float, rr_s: tuple[float, ...], bpm: float, new: bool) -> tuple[bool, bool]:
-        sum_s = sum(rr_s)
-        if new:
-            self._apart = self._apart + 1 if t_s - self._taken_s > FEW_APART_S else 0
-            seldom = self._apart >= SELDOM_READINGS  # a mere gap is no rhythm
-            # Held against the beats before them, as their own always lie near; seldom ones have no others.
-            if not seldom and len(self._recent) >= RR_LEAST:
-                self._scatters(bpm, SCATTER_READINGS)
-            elif seldom and t_s - self._taken_s > RR_WINDOW_S:
-                self._recent.clear()
-                self._total_s = 0.0
-            self._taken_s = t_s
-            self._recent.extend(rr_s)
-            self._total_s += sum_s
-            while self._total_s > RR_WINDOW_S and len(self._recent) > max(len(rr_s), RR_LEAST):
-                self._total_s -= self._recent.popleft()
-            if seldom:
-                self._scatters(bpm, SELDOM_READINGS)
-        allowed_bpm = RR_AGREE * bpm + RR_AGREE_BPM
-        return new, (abs(60.0 * len(rr_s) / sum_s - bpm) <= allowed_bpm
-                     or abs(self.mean_bpm - bpm) <= allowed_bpm)
+    def _remember(self, t_s: float, rr_s: tuple[float, ...], bpm: float) -> None:
+        """Keep the newest beats, and measure how far the reading lies from those before them."""
+        apart_s, self._taken_s = t_s - self._taken_s, t_s
+        self._apart = self._apart + 1 if apart_s > FEW_APART_S else 0
+        seldom = self._apart >= SELDOM_READINGS  # a mere gap is no rhythm
+        if seldom and apart_s > RR_WINDOW_S:
+            self._recent.clear()
+            self._total_s = 0.0
+        if not seldom and len(self._recent) >= RR_LEAST:
+            self._measure(bpm, SCATTER_READINGS)
+        self._recent.extend(rr_s)
+        self._total_s += sum(rr_s)
+        while self._total_s > RR_WINDOW_S and len(self._recent) > max(len(rr_s), RR_LEAST):
+            self._total_s -= self._recent.popleft()
+        if seldom:  # no others than its own, which always lie near
+            self._measure(bpm, SELDOM_READINGS)
 
-    def _scatters(self, bpm: float, readings: int) -> None:
+    def _agree(self, rr_s: tuple[float, ...], bpm: float) -> bool:
+        """They tell the rate, alone or with those before them."""
+        allowed_bpm = RR_AGREE * bpm + RR_AGREE_BPM
+        return (abs(60.0 * len(rr_s) / sum(rr_s) - bpm) <= allowed_bpm
+                or abs(self.mean_bpm - bpm) <= allowed_bpm)
+
+    def _measure(self, bpm: float, readings: int) -> None:
         off_bpm = min(abs(bpm - self.median_bpm), abs(bpm - self.mean_bpm), SCATTER_CLIP_BPM)
         self._looked_at = min(self._looked_at + 1, SCATTER_READINGS)
         self._scatter_bpm += (off_bpm - self._scatter_bpm) / min(self._looked_at, readings)

@@ -21,7 +21,7 @@ RR_WINDOW_S, RR_LEAST = 5.0, 8  # beats of so long, so many at least: their mean
 RR_AGREE, RR_AGREE_BPM = 0.10, 3.0  # of the rate, and bpm: what a strap's own averaging explains
 SCATTER_READINGS = 8  # memory of how far readings lie from that median,
 FEW_APART_S, SELDOM_READINGS = 3.0, 3  # and so few where they are so far apart
-SCATTER_MOST_BPM, SCATTER_OVER_BPM = 13.0, 9.0  # in the mean: dry electrodes lie farther, until nearer again;
+SCATTER_MOST_BPM, SCATTER_OVER_BPM = 13.0, 8.0  # in the mean: dry electrodes lie farther, until nearer again;
 # of an irregular pulse of 8 bpm (SD) it is 6.4
 SCATTER_CLIP_BPM = 30.0  # one spike is no scatter
 

@@ -281,7 +281,8 @@ class _Checker:
         if not moves:
             return
         slack_s = 2.0 * max(self.of.stretches[self.of.sent[first].stretch].interval_s, 1.0)
-        if self.of.rr_lie and bisect.bisect_left(self.usable_s, self.times[first]) < 16:  # until it is known, RR that disagree are no evidence
+        # Until it is known, RR that disagree are no evidence.
+        if self.of.rr_lie and bisect.bisect_left(self.usable_s, self.times[first]) < 16:
             self.hold("RR that lie: known within 30 s or 7 readings", lasted_s <= 30.0 or count <= 7,
                       f"from {self.times[first]} for {lasted_s}")
             return

@@ -32,9 +32,10 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
         "        if judged.bpm == judged.bpm and t_s < 100.0:\n            self.unguarded_since_s = t_s\n"),
     "the timer of a frozen sensor does not go back": (
         TRUST, "self.unguarded_since_s = min(self.unguarded_since_s, self._life_s)", "pass"),
-    "the rival gains nothing": (TRUST, "rival.gain(bpm, weight_s)", "rival.gain(bpm, 0.0)"),
+    "the rival gains nothing": (TRUST, "rival.gain(bpm, weight_s, alive)", "rival.gain(bpm, 0.0, alive)"),
     "nothing is carried across from the old account": (
-        TRUST, "rival.gain(bpm, weight_s)\n            old.lose(weight_s)", "rival.gain(bpm, weight_s)"),
+        TRUST, "rival.gain(bpm, weight_s, alive)\n            old.lose(weight_s)",
+        "rival.gain(bpm, weight_s, alive)"),
     "evidence is neither bounded nor forgotten": (
         ACCOUNT, "self.evidence_s = min(self.evidence_s + weight_s, MOST_EVIDENCE_S)",
         "self.evidence_s += 4.0 * weight_s"),

@@ -216,7 +216,7 @@ class Trust:
         else:
             self._still_s = min(self._still_s + (1.0 - STILL_WEIGHT) * weight_s, COVERS_MOST_S)
             weight_s *= STILL_WEIGHT
-        explained = self._weigh(t_s, bpm, weight_s, interval_s, beats)
+        explained = self._weigh(t_s, bpm, weight_s, interval_s, beats=beats, alive=alive)
         self._steps.take(heard, cadence_spm, covers_s)
 
         if frozen:
@@ -265,7 +265,8 @@ class Trust:
         self._pace = pace
         return leapt
 
-    def _weigh(self, t_s: float, bpm: float, weight_s: float, interval_s: float, beats: bool) -> bool:
+    def _weigh(self, t_s: float, bpm: float, weight_s: float, interval_s: float, *, beats: bool,
+               alive: bool) -> bool:
         """Let the accounts compete for a reading; whether the believed one explains it."""
         old, rival = self._old, self._rival
         # Since the last evidence of any kind; what is none itself has to be near.
@@ -288,10 +289,10 @@ class Trust:
             self._fits = 1.0
             return True
         if explained:
-            old.gain(bpm, weight_s)
+            old.gain(bpm, weight_s, alive)
             rival.lose(weight_s)
         elif rival.explains(bpm, gate_bpm):
-            rival.gain(bpm, weight_s)
+            rival.gain(bpm, weight_s, alive)
             old.lose(weight_s)
         else:
             rival.lose(NEITHER_COSTS * weight_s)

@@ -24,7 +24,7 @@ class LevelAccount:
 
     @property
     def believed(self) -> bool:
-        """Enough agreed, for long enough, and it lived: a value that has stood since it came is no heart yet."""
+        """Enough agreed, for long enough, and it lived: what has stood since it came is no heart yet."""
         return self.lived and self.evidence_s >= BELIEVED_S and self.readings >= BELIEVED_READINGS
 
     def explains(self, bpm: float, gate_bpm: float) -> bool:

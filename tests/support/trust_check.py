@@ -325,7 +325,10 @@ class _Checker:
             learned_s = stretch.begin_s + max(45.0, 8 * stretch.interval_s)
             first, after = (bisect.bisect_right(self.times, at_s) for at_s in (stretch.begin_s, learned_s))
             if first < after and not self.moving(first, after):
-                learned_s += 15.0  # what stands still without beats counts half
+                # What stands still without beats counts half, and is believed once it moves.
+                moves_s = (self.times[place] for place in range(after, len(self.times))
+                           if self.readings[place].bpm != self.readings[place - 1].bpm)
+                learned_s = next(moves_s, math.inf) + 15.0
             for at_s, state, rule in self.run.states:
                 later, _ = self.state_at(at_s + 1.5)  # two leaps of honest noise cost half a second
                 if learned_s < at_s < stretch.end_s and later is state and not self.held_at(at_s):

@@ -184,7 +184,7 @@ def test_three_readings_of_a_spike_are_no_heart_whatever_leapt_before():
 def test_belief_begins_with_proof_of_life():
     """A packet that has stood from the start, or since a leap, is believed when it moves."""
     trust = Trust()
-    rates = [169] * 20 + [170] + [130, 131] * 20 + [170] * 50 + [171] * 2
+    rates = [169] * 20 + [170] + [100, 101] * 20 + [200] * 50 + [201] * 2
     believed = [trust.take(float(k), Reading(float(k), bpm)).bpm > 150.0 for k, bpm in enumerate(rates)]
     assert not any(believed[:20]) and believed[20]
     assert not any(believed[61:111]) and believed[-1]

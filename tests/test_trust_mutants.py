@@ -54,7 +54,7 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
     "the interval is not learned": (TRUST, "self._interval.take(True, gap_s)", "pass"),
     "a loss before a pause is never said to be over": (
         WATCH, "self._back_owed | lost", "self._back_owed & lost"),
-    "beats never scatter too much": (BEATS, "SCATTER_MOST_BPM, SCATTER_OVER_BPM = 13.0, 9.0",
+    "beats never scatter too much": (BEATS, "SCATTER_MOST_BPM, SCATTER_OVER_BPM = 13.0, 8.0",
                                      "SCATTER_MOST_BPM, SCATTER_OVER_BPM = 1.0, 0.5"),
     "a doubted reading may prove life": (
         TRUST, "return Judged(NAN, False, Doubt.ROUGH, heard)", "return Judged(bpm, alive, None, heard)"),

@@ -87,7 +87,9 @@ class Walking:
         unshown = (b.settled & no(self.seen | asked) & (t - self.word_s > LOST_S) & (walked_s > LOST_S)
                    & (fell < half_bpm))
         gone = (rises & (asked | (level > limit) | (risen > f.walk_shows_bpm))) | (
-            b.settled & asked & ((level > limit) | (shown & (risen > half_bpm))))
+            b.settled & asked & ((level > limit) | (shown & (risen > half_bpm)))) | (
+            # near the limit nobody is told to run: who stands still there needs no word
+            holds & no(asked) & (level > limit - half_bpm))
         if gait is not None:
             self.seen = self.seen | (walking & (gait < 0.0))
             runs = (gait > 0.0) & (t - k.most(self.word_s, self._asked_s) > LEAST_WALK_S)

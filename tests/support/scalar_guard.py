@@ -384,7 +384,8 @@ class ScalarGuard:
         unshown = (self.settled and not (self.seen or asked) and t - self.walk_word_s > walked_on.LOST_S
                    and walked > walked_on.LOST_S and fell < 0.5 * F.walk_shows_bpm)
         gone = (rises and (asked or level > limit or risen_bpm > F.walk_shows_bpm)) or (
-            self.settled and asked and (level > limit or (shown and risen_bpm > 0.5 * F.walk_shows_bpm)))
+            self.settled and asked and (level > limit or (shown and risen_bpm > 0.5 * F.walk_shows_bpm))) or (
+            holds and not asked and level > limit - 0.5 * F.walk_shows_bpm)
         if self.walking and unshown and level < limit:
             self.seen = True
         fits = level + self.needs * self.rise < limit

@@ -19,7 +19,7 @@ from guard.signal.watch import NEVER_S
 
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 LONGEST_WAIT_S = 280.0
-# A walk that readings contradict is asked for again, after 20, 40, 80 s and so on: ever more rarely, for
+# A walk that readings contradict is asked for again, after 20 and 40 s, then every 80 s: more rarely, for
 # who does not listen hears less with every word.
 WALK_AGAIN_S, WALK_AGAIN_GROWS = 20.0, 2.0
 WALK_WAIT_MOST_S = 80.0

@@ -65,6 +65,7 @@ REASONS: Mapping[str, Callable[[Numbers], str]] = {
     "hold": lambda n: "paused by the runner",
     "unhold": lambda n: "the runner goes on",
     "signal_back": lambda n: f"trusted readings again, {_whole(n.level_bpm)} bpm",
+    "unfelt": lambda n: f"the strap says no contact, but its beats tell the rate, {_whole(n.level_bpm)} bpm",
     "trusted": lambda n: f"trusted readings again, {_whole(n.level_bpm)} bpm",
     "no_reading": lambda n: f"no reading for {_whole(n.age_s)} s",
     "not_trusted": lambda n: f"no reading that can be trusted for {_whole(n.age_s)} s",

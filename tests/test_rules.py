@@ -86,7 +86,7 @@ def test_a_changed_log_is_noticed(tmp_path: Path) -> None:
     assert replay(kept, kept.settings).as_dict()["cues"] != expected["cues"]
 
 
-RARE = {"too_seldom", "step_lock", "by_feel"}  # of sensors that no scene has: tested with trust
+RARE = {"too_seldom", "step_lock", "by_feel", "unfelt"}  # of sensors that no scene has: tested with trust
 
 
 def test_every_rule_fires_in_some_recording() -> None:

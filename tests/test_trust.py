@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from guard.events import Cue, CueGiven, Output, Reading
+from guard.events import Cue, CueGiven, Output, Reading, ReadingDoubted
 from guard.session import Session
 from guard.settings import Settings
 from guard.signal.interval import Interval
@@ -128,6 +128,25 @@ def test_a_strap_is_believed_whatever_it_sends_as_rr_where_its_rate_moves_like_a
     assert sum(believed[30:]) >= 0.98 * len(believed[30:])
 
 
+@pytest.mark.parametrize(("says_yes_at_s", "rr", "believed_from_s"), [
+    (math.inf, True, 64), (math.inf, False, math.inf), (30, True, math.inf), (150, True, 64)])
+def test_a_strap_that_only_ever_denies_contact_is_believed_by_its_beats(
+        says_yes_at_s: float, rr: bool, believed_from_s: float):
+    """After a minute of them; who once said yes means his no."""
+    rng, session, outputs = np.random.default_rng(8), Session(Settings(ceiling_bpm=160.0)), []
+    level, denied_from_s = 130.0, min(says_yes_at_s, 200.0)
+    for k in range(200):
+        level += 0.2 * math.sin(k / 30.0)
+        bpm = strap(rng, level, 0.5)
+        outputs += session.feed(Reading(float(k), bpm, k == says_yes_at_s, beats(rng, bpm) if rr else ()))
+    doubted = {one.t_s for one in outputs if isinstance(one, ReadingDoubted)}
+    first = min((k for k in range(200) if k not in doubted and k != says_yes_at_s), default=math.inf)
+    assert first == pytest.approx(believed_from_s, abs=3.0)
+    assert all(k in doubted for k in range(int(denied_from_s) + 1, 200))
+    back = [one.rule for one in outputs if isinstance(one, CueGiven) and one.cue is Cue.SIGNAL_BACK]
+    assert back == (["unfelt"] if first < 100 else [])
+
+
 def test_beats_that_told_the_rate_are_heard_when_they_tell_another_for_as_long_as_they_did():
     rng, trust, believed = np.random.default_rng(6), Trust(), []
     for k in range(600):
@@ -138,14 +157,48 @@ def test_beats_that_told_the_rate_are_heard_when_they_tell_another_for_as_long_a
     assert sum(believed[400:]) >= 0.95 * 200  # no latch
 
 
+def test_of_a_dry_electrode_whose_beats_agree_little_is_believed_from_the_start():
+    """It hands its false beats on as RR; SD 25 bpm, two readings in five missing."""
+    rng, sent, believed = np.random.default_rng(1), 0, 0
+    for _ in range(80):
+        trust = Trust()
+        for k in range(60):
+            bpm = round(120.0 + 25.0 * float(rng.normal()))
+            if rng.random() < 0.6 and 40 < bpm < 220:
+                beat_s = 60.0 / bpm + 0.004 * (k % 5 - 2)
+                judged = trust.take(float(k), Reading(float(k), bpm, None, (beat_s,)))
+                sent, believed = sent + 1, believed + (judged.bpm == judged.bpm)
+    assert believed < 0.06 * sent
+
+
+def test_three_readings_of_a_spike_are_no_heart_whatever_leapt_before():
+    """Two spikes, a minute at one rate with living beats, and a third spike."""
+    rng, trust = np.random.default_rng(2), Trust()
+    rates = [143] * 60 + [179] * 3 + [143] * 3 + [179] * 3 + [143] * 60 + [179] * 3
+    believed = [trust.take(float(k), Reading(float(k), bpm, None, beats(rng, bpm)[:1])).bpm
+                for k, bpm in enumerate(rates)]
+    assert not any(bpm > 146.0 for bpm in believed)
+    assert all(bpm == 143.0 for bpm in believed[80:-3])
+
+
+def test_belief_begins_with_proof_of_life():
+    """A packet that has stood from the start, or since a leap, is believed when it moves."""
+    trust = Trust()
+    rates = [169] * 20 + [170] + [100, 101] * 20 + [200] * 50 + [201] * 2
+    believed = [trust.take(float(k), Reading(float(k), bpm)).bpm > 150.0 for k, bpm in enumerate(rates)]
+    assert not any(believed[:20]) and believed[20]
+    assert not any(believed[61:111]) and believed[-1]
+
+
 def test_of_beats_that_come_early_and_late_in_turns_the_mean_is_the_level():
     """Bigeminy: every second beat is early."""
     rng, trust, doubted = np.random.default_rng(7), Trust(), 0
     for k in range(200):
         early, late = (60.0 / 180.0 * share * (1.0 + 0.01 * float(rng.normal())) for share in (0.7, 1.3))
         bpm, rr_s = (186, (early, late, early)) if k % 2 else (174, (late, early, late))
-        doubted += k > 20 and math.isnan(trust.take(float(k), Reading(float(k), bpm, None, rr_s)).bpm)
-    assert doubted <= 4
+        judged = trust.take(float(k), Reading(float(k), bpm, None, rr_s))
+        doubted += k > 20 and math.isnan(judged.bpm)
+    assert not doubted
 
 
 @pytest.mark.parametrize(("bpm", "stops"), [(160.4, False), (160.6, True), (160.0, False), (161.0, True)])

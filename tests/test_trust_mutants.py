@@ -32,9 +32,10 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
         "        if judged.bpm == judged.bpm and t_s < 100.0:\n            self.unguarded_since_s = t_s\n"),
     "the timer of a frozen sensor does not go back": (
         TRUST, "self.unguarded_since_s = min(self.unguarded_since_s, self._life_s)", "pass"),
-    "the rival gains nothing": (TRUST, "rival.gain(bpm, weight_s)", "rival.gain(bpm, 0.0)"),
+    "the rival gains nothing": (TRUST, "rival.gain(bpm, weight_s, alive)", "rival.gain(bpm, 0.0, alive)"),
     "nothing is carried across from the old account": (
-        TRUST, "rival.gain(bpm, weight_s)\n            old.lose(weight_s)", "rival.gain(bpm, weight_s)"),
+        TRUST, "rival.gain(bpm, weight_s, alive)\n            old.lose(weight_s)",
+        "rival.gain(bpm, weight_s, alive)"),
     "evidence is neither bounded nor forgotten": (
         ACCOUNT, "self.evidence_s = min(self.evidence_s + weight_s, MOST_EVIDENCE_S)",
         "self.evidence_s += 4.0 * weight_s"),
@@ -49,10 +50,11 @@ MUTANTS: dict[str, tuple[types.ModuleType, str, str]] = {
         TRUST, "frozen = t_s - self._life_s >= allowed_s or repeats", "frozen = False"),
     "what stands still is frozen in no time": (TRUST, "FROZEN_S = 60.0", "FROZEN_S = 6.0"),
     "denied contact is a reading": (TRUST, "if reading.contact is False:", "if False:"),
+    "who once said yes is believed when he denies": (TRUST, "if self._felt:\n", "if False:\n"),
     "the interval is not learned": (TRUST, "self._interval.take(True, gap_s)", "pass"),
     "a loss before a pause is never said to be over": (
         WATCH, "self._back_owed | lost", "self._back_owed & lost"),
-    "beats never scatter too much": (BEATS, "SCATTER_MOST_BPM, SCATTER_OVER_BPM = 13.0, 9.0",
+    "beats never scatter too much": (BEATS, "SCATTER_MOST_BPM, SCATTER_OVER_BPM = 13.0, 8.0",
                                      "SCATTER_MOST_BPM, SCATTER_OVER_BPM = 1.0, 0.5"),
     "a doubted reading may prove life": (
         TRUST, "return Judged(NAN, False, Doubt.ROUGH, heard)", "return Judged(bpm, alive, None, heard)"),

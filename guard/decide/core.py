@@ -32,7 +32,8 @@ RESTS_ON: Mapping[str, tuple[str, ...]] = {
     Why.CALM.key: ("foreseen_bpm", "ceiling_bpm"), Why.RUNS_AGAIN.key: ("level_bpm", "ceiling_bpm"),
     Why.WALKS_ON.key: ("level_bpm", "room_bpm"), Why.WARM_UP_OVER.key: (), Why.FREE_RUN.key: (),
     "hold": (), "unhold": (),
-    "stop": ("level_bpm", "stop_bpm"), "signal_back": ("level_bpm",), "trusted": ("level_bpm",),
+    "stop": ("level_bpm", "stop_bpm"), "signal_back": ("level_bpm",), "unfelt": ("level_bpm",),
+    "trusted": ("level_bpm",),
     **{why.key: ("age_s", "interval_s", "stop_bpm") for why in (
         Watched.NO_READING, Watched.NOT_TRUSTED, Watched.BY_FEEL, Watched.TOO_SELDOM, Watched.STEP_LOCK)},
 }
@@ -79,7 +80,7 @@ class Core:
         self.t_s, self._began_s = t, where(first, t, self._began_s)
         self._watched = watched = watch.step(
             t, bpm, held, unguarded_s=known.unguarded_s, interval_s=known.interval_s,
-            heard_bpm=known.heard_bpm, locked=known.locked)
+            heard_bpm=known.heard_bpm, locked=known.locked, unfelt=known.unfelt)
         touched = held | self._held
         if k.some(touched):
             belief.expect_anything(touched)

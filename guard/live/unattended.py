@@ -14,7 +14,7 @@ LOOK_S = 1.0  # between two looks at the clock
 class Unattended:
     """`source` as a source that ends after `quiet_s` without a heart rate (0: never).
 
-    A strap that sends without touching skin (0 bpm, no contact) has none.
+    A strap that sends without touching skin (0 bpm, no contact and no beats) has none.
     After the first readings it asks for the status, which is then spoken: with
     no screen that is how the runner learns that the guard has begun.
     """
@@ -33,7 +33,7 @@ class Unattended:
         def take(event: Input) -> None:
             nonlocal readings, last_s
             put(event)
-            if isinstance(event, Reading) and event.bpm and event.contact is not False:
+            if isinstance(event, Reading) and event.bpm and (event.contact is not False or event.rr_s):
                 readings, last_s = readings + 1, event.t_s
                 if readings == FIRST_WORD_AFTER:
                     put(Command(event.t_s, Action.STATUS))

@@ -14,31 +14,33 @@ FOLLOWS = 0.5  # of the way an account moves to a reading that fits it
 class LevelAccount:
     """One account of the level, with the seconds of signal that speak for it."""
 
-    __slots__ = ("evidence_s", "level_bpm", "readings")
+    __slots__ = ("evidence_s", "level_bpm", "lived", "readings")
 
     def __init__(self) -> None:
         self.level_bpm = NAN
         self.evidence_s = 0.0
         self.readings = 0  # that agreed on end
+        self.lived = False  # one of them, after the first, was proof of life
 
     @property
     def believed(self) -> bool:
-        """Enough agreed, for long enough."""
-        return self.evidence_s >= BELIEVED_S and self.readings >= BELIEVED_READINGS
+        """Enough agreed, for long enough, and it lived: what has stood since it came is no heart yet."""
+        return self.lived and self.evidence_s >= BELIEVED_S and self.readings >= BELIEVED_READINGS
 
     def explains(self, bpm: float, gate_bpm: float) -> bool:
         return abs(bpm - self.level_bpm) <= gate_bpm  # False while nothing is known
 
-    def gain(self, bpm: float, weight_s: float) -> None:
+    def gain(self, bpm: float, weight_s: float, alive: bool) -> None:
         self.level_bpm += FOLLOWS * (bpm - self.level_bpm)
         self.evidence_s = min(self.evidence_s + weight_s, MOST_EVIDENCE_S)
         self.readings += 1
+        self.lived = self.lived or alive
 
     def lose(self, weight_s: float) -> None:
         self.evidence_s = max(self.evidence_s - weight_s, 0.0)
 
     def begin(self, bpm: float, weight_s: float) -> None:
-        self.level_bpm, self.evidence_s, self.readings = bpm, weight_s, 1
+        self.level_bpm, self.evidence_s, self.readings, self.lived = bpm, weight_s, 1, False
 
 
 def kept(gone_s: float, constant_s: float) -> float:

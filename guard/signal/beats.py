@@ -21,7 +21,7 @@ RR_WINDOW_S, RR_LEAST = 5.0, 8  # beats of so long, so many at least: their mean
 RR_AGREE, RR_AGREE_BPM = 0.10, 3.0  # of the rate, and bpm: what a strap's own averaging explains
 SCATTER_READINGS = 8  # memory of how far readings lie from that median,
 FEW_APART_S, SELDOM_READINGS = 3.0, 3  # and so few where they are so far apart
-SCATTER_MOST_BPM, SCATTER_OVER_BPM = 13.0, 9.0  # in the mean: dry electrodes lie farther, until nearer again;
+SCATTER_MOST_BPM, SCATTER_OVER_BPM = 13.0, 8.0  # in the mean: dry electrodes lie farther, until nearer again;
 # of an irregular pulse of 8 bpm (SD) it is 6.4
 SCATTER_CLIP_BPM = 30.0  # one spike is no scatter
 
@@ -35,7 +35,8 @@ class Beats:
         self._total_s = 0.0
         self._taken_s = 0.0
         self._scatter_bpm, self._looked_at = 0.0, 0
-        self.scattered = False  # the readings scatter by more than an irregular pulse does
+        self._apart = 0  # readings on end that came FEW_APART_S and more after the one before
+        self.scattered = True  # the readings scatter by more than an irregular pulse does: until shown
         self.habit = 0
         self._repeats = self._stood = 0
         self._tells_s, self._denies_s = TELLS_FIRST_S, 0.0
@@ -60,12 +61,11 @@ class Beats:
         """A living reading came, with intervals or without: whether they are usual is a habit."""
         self.habit = min(self.habit + 1, RR_HABIT_MOST) if with_rr else max(self.habit - 1, 0)
 
-    def take(self, t_s: float, rr_s: tuple[float, ...], bpm: float, covers_s: float, *, moved: bool,
-             seldom: bool) -> tuple[bool, bool]:
+    def take(self, t_s: float, rr_s: tuple[float, ...], bpm: float, covers_s: float, *, moved: bool
+             ) -> tuple[bool, bool]:
         """Take the intervals of a reading: whether they are new, and whether they tell its rate.
 
-        `moved`: the rate changed. `seldom`: the strap's readings are over FEW_APART_S apart; after a mere
-        silence one tells as little of the scatter as any other.
+        `moved`: the rate changed.
         """
         new, self._last = rr_s != self._last, rr_s
         if new and (not moved or max(abs(60.0 / one_s - bpm) for one_s in rr_s) > RR_OWN_BPM):
@@ -75,7 +75,9 @@ class Beats:
         self._repeats = 0 if moved or new else self._repeats + 1
         if t_s - self._taken_s > TELLS_SILENT_S:
             self._tells_s = min(self._tells_s, TELLS_FIRST_S)
-        new, agree = self._compare(t_s, rr_s, bpm, new, seldom)
+        if new:
+            self._remember(t_s, rr_s, bpm)
+        agree = self._agree(rr_s, bpm)
         self._denies_s = 0.0 if agree else min(self._denies_s + covers_s, DENIES_MOST_S)
         if new and agree:
             self._tells_s = min(self._tells_s + covers_s, TELLS_MOST_S)
@@ -85,23 +87,32 @@ class Beats:
         self.heard = self._stood < RR_IDLE and self._tells_s >= (1e-9 if self.heard else TELLS_AGAIN_S)
         return new, agree
 
-    def _compare(self, t_s: float, rr_s: tuple[float, ...], bpm: float, new: bool, seldom: bool
-                 ) -> tuple[bool, bool]:
-        sum_s = sum(rr_s)
-        if new:
-            if t_s - self._taken_s > RR_WINDOW_S:
-                self._recent.clear()
-                self._total_s = 0.0
-            self._taken_s = t_s
-            self._recent.extend(rr_s)
-            self._total_s += sum_s
-            while self._total_s > RR_WINDOW_S and len(self._recent) > max(len(rr_s), RR_LEAST):
-                self._total_s -= self._recent.popleft()
-            off_bpm = min(abs(bpm - self.median_bpm), abs(bpm - self.mean_bpm), SCATTER_CLIP_BPM)
-            self._looked_at = min(self._looked_at + 1, SCATTER_READINGS)
-            of = min(self._looked_at, SELDOM_READINGS) if seldom else self._looked_at
-            self._scatter_bpm += (off_bpm - self._scatter_bpm) / of
-            self.scattered = self._scatter_bpm > (SCATTER_OVER_BPM if self.scattered else SCATTER_MOST_BPM)
+    def _remember(self, t_s: float, rr_s: tuple[float, ...], bpm: float) -> None:
+        """Keep the newest beats, and measure how far the reading lies from those before them."""
+        apart_s, self._taken_s = t_s - self._taken_s, t_s
+        self._apart = self._apart + 1 if apart_s > FEW_APART_S else 0
+        seldom = self._apart >= SELDOM_READINGS  # a mere gap is no rhythm
+        if seldom and apart_s > RR_WINDOW_S:
+            self._recent.clear()
+            self._total_s = 0.0
+        if not seldom and len(self._recent) >= RR_LEAST:
+            self._measure(bpm, SCATTER_READINGS)
+        self._recent.extend(rr_s)
+        self._total_s += sum(rr_s)
+        while self._total_s > RR_WINDOW_S and len(self._recent) > max(len(rr_s), RR_LEAST):
+            self._total_s -= self._recent.popleft()
+        if seldom:  # no others than its own, which always lie near
+            self._measure(bpm, SELDOM_READINGS)
+
+    def _agree(self, rr_s: tuple[float, ...], bpm: float) -> bool:
+        """They tell the rate, alone or with those before them."""
         allowed_bpm = RR_AGREE * bpm + RR_AGREE_BPM
-        return new, (abs(60.0 * len(rr_s) / sum_s - bpm) <= allowed_bpm
-                     or abs(self.mean_bpm - bpm) <= allowed_bpm)
+        return (abs(60.0 * len(rr_s) / sum(rr_s) - bpm) <= allowed_bpm
+                or abs(self.mean_bpm - bpm) <= allowed_bpm)
+
+    def _measure(self, bpm: float, readings: int) -> None:
+        off_bpm = min(abs(bpm - self.median_bpm), abs(bpm - self.mean_bpm), SCATTER_CLIP_BPM)
+        self._looked_at = min(self._looked_at + 1, SCATTER_READINGS)
+        self._scatter_bpm += (off_bpm - self._scatter_bpm) / min(self._looked_at, readings)
+        most_bpm = SCATTER_OVER_BPM if self.scattered else SCATTER_MOST_BPM
+        self.scattered = self._scatter_bpm > most_bpm or (self.scattered and self._looked_at < readings)

@@ -10,7 +10,8 @@ class Known(NamedTuple):
 
     `alive`: the reading is itself proof of life; `unguarded_s` since a trusted
     one; `interval_s` of the strap; `heard_bpm`: what arrived, trusted or not
-    (NaN: nothing); `locked`: the rate follows the steps.
+    (NaN: nothing); `locked`: the rate follows the steps; `unfelt`: believed by its
+    beats, though the strap has only ever denied skin contact.
     """
 
     alive: Fact | None = None
@@ -18,6 +19,7 @@ class Known(NamedTuple):
     interval_s: Number | None = None
     heard_bpm: Number | None = None
     locked: Fact | None = None
+    unfelt: Fact | None = None
 
 
 NOTHING_MORE = Known()

@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 from guard.events import Doubt, Reading
 from guard.signal.account import BELIEVED_S, FADES_S, FADES_SILENT_S, NAN, LevelAccount, kept
-from guard.signal.beats import FEW_APART_S, Beats
+from guard.signal.beats import Beats
 from guard.signal.interval import Interval
 from guard.signal.kit import SINGLE
 from guard.signal.known import Known
@@ -59,6 +59,7 @@ IRREGULAR_MOST_BPM = 30.0  # a reading farther off than this from its beats is n
 STEP_RATE_BPM = 2.0  # this near to the step rate is suspect
 FROZEN_RR_S = 10.0  # without proof of life where RR are usual: they change with every beat,
 FROZEN_RR_INTERVALS, FROZEN_RR_MOST_S = 2.5, 20.0  # but one may repeat by chance; so no single reading tells
+UNFELT_S = 60.0  # beats believed for so long outweigh a strap that has only ever denied skin contact
 FROZEN_S = 60.0  # where none are sent: honest straps stood still for 45 s in 21 h; and of a strap that
 # sends seldom as much longer as one and a half of its intervals are
 
@@ -109,6 +110,9 @@ class Trust:
         self._fits = 1.0  # share of the newest readings that the old account explains
         self._still_s = 0.0  # weight held back while the rate stands still
         self._frozen = False
+        self._felt = False  # a reading came that did not deny skin contact
+        self._unproven_s = t_s  # newest one whose beats would not be believed either
+        self.unfelt = False  # believed by its beats, though it has only ever denied contact
 
     @property
     def interval_s(self) -> float:
@@ -128,11 +132,16 @@ class Trust:
     def known(self, t_s: float, judged: Judged) -> Known:
         """What a step at `t_s` is told beside the heart rate of `judged`."""
         return Known(
-            judged.alive, t_s - self.unguarded_since_s, self.interval_s, judged.heard_bpm, self.locked)
+            judged.alive, t_s - self.unguarded_since_s, self.interval_s, judged.heard_bpm, self.locked,
+            self.unfelt)
 
     def take(self, t_s: float, reading: Reading, cadence_spm: float = NAN) -> Judged:
         """Judge a reading that arrived at `t_s`; `cadence_spm`: step rate now, NaN if unknown."""
-        judged = self._judge(t_s, reading, cadence_spm)
+        if reading.contact is False:
+            judged = self._denied(t_s, reading, cadence_spm)
+        else:
+            self._felt, self.unfelt = True, False
+            judged = self._judge(t_s, reading, cadence_spm)
         self.doubt = judged.doubt
         if judged.bpm == judged.bpm:
             self.unguarded_since_s = t_s
@@ -140,9 +149,19 @@ class Trust:
             self.unguarded_since_s = min(self.unguarded_since_s, self._life_s)
         return judged
 
-    def _judge(self, t_s: float, reading: Reading, cadence_spm: float) -> Judged:
-        if reading.contact is False:
+    def _denied(self, t_s: float, reading: Reading, cadence_spm: float) -> Judged:
+        """A bit that has only ever said no tells nothing, once beats were believed beside it for a while."""
+        if self._felt:
             return _UNUSABLE[Doubt.NO_CONTACT]
+        late = t_s - self._arrived_s > max(COVERS_MOST_S, COVERS_INTERVALS * self.interval_s)
+        judged = self._judge(t_s, reading, cadence_spm)
+        beats = judged.bpm == judged.bpm and self._beats.usual and self._beats.heard
+        if not self.unfelt and (late or not beats):
+            self._unproven_s = t_s
+        self.unfelt = t_s - self._unproven_s >= UNFELT_S
+        return judged if self.unfelt else _UNUSABLE[Doubt.NO_CONTACT]
+
+    def _judge(self, t_s: float, reading: Reading, cadence_spm: float) -> Judged:
         if reading.bpm == 0:
             return _UNUSABLE[Doubt.NO_PULSE]
         if not LOWEST_BPM <= reading.bpm <= HIGHEST_BPM:
@@ -153,8 +172,7 @@ class Trust:
         self._bpm = bpm
         interval_s = self.interval_s
         rr_s = tuple(one_s for one_s in reading.rr_s if one_s > 0.0)
-        new, agree = (self._beats.take(t_s, rr_s, bpm, covers_s, moved=moved, seldom=interval_s > FEW_APART_S)
-                      if rr_s else (False, True))
+        new, agree = self._beats.take(t_s, rr_s, bpm, covers_s, moved=moved) if rr_s else (False, True)
         heard_rr = self._beats.heard
         with_rr, usual = bool(rr_s) and heard_rr, self._beats.usual and heard_rr
         beats = with_rr and new and agree  # of a living heart
@@ -174,17 +192,18 @@ class Trust:
         self._frozen = frozen = t_s - self._life_s >= allowed_s or repeats
 
         calm = self._leaps < LEAPING
-        leapt = self._leapt(t_s, bpm)
+        leapt = self._leapt(t_s, bpm, beats)
+        calm = calm and t_s - self._leapt_s >= self._leapt_for_s
         if leapt:
-            self._leaping_s = t_s if calm and self._is_calm(t_s) else self._leaping_s
+            self._leaping_s = t_s if calm else self._leaping_s
             self._leapt_s = t_s
-        leaping = self._leaps >= LEAPING or not self._is_calm(t_s)
+        leaping = self._leaps >= LEAPING or t_s - self._leapt_s < self._leapt_for_s
         if beats:
             if self._leaps >= IRREGULAR:  # an irregular pulse, whose beats are real
                 # Beats that come early and late in turns have no median; a spike, soon over, has no mean.
-                lasts = t_s - self._leaping_s >= CALM_MOST_S
                 median_bpm = self._beats.median_bpm
-                levels_bpm = (median_bpm, self._beats.mean_bpm) if lasts else (median_bpm,)
+                levels_bpm = ((median_bpm, self._beats.mean_bpm) if self._leapt_for_s >= CALM_MOST_S
+                              else (median_bpm,))
                 bpm = next((one for one in levels_bpm if abs(one - bpm) <= IRREGULAR_MOST_BPM), bpm)
             leapt = leaping = leaping and self._beats.scattered
         at_steps = abs(bpm - cadence_spm) <= STEP_RATE_BPM
@@ -197,7 +216,7 @@ class Trust:
         else:
             self._still_s = min(self._still_s + (1.0 - STILL_WEIGHT) * weight_s, COVERS_MOST_S)
             weight_s *= STILL_WEIGHT
-        explained = self._weigh(t_s, bpm, weight_s, interval_s, beats)
+        explained = self._weigh(t_s, bpm, weight_s, interval_s, beats=beats, alive=alive)
         self._steps.take(heard, cadence_spm, covers_s)
 
         if frozen:
@@ -211,6 +230,11 @@ class Trust:
             return Judged(NAN, False, Doubt.UNPROVEN, heard)
         return Judged(bpm, alive, Doubt.STEP_RATE if self._steps.locked else None, heard)
 
+    @property
+    def _leapt_for_s(self) -> float:
+        """How long it has leapt, or did: as long a calm is asked after it."""
+        return min(self._leapt_s - self._leaping_s, CALM_MOST_S)
+
     def _covers(self, t_s: float) -> float:
         """The time that this reading speaks for, s."""
         gap_s = t_s - self._arrived_s
@@ -222,7 +246,7 @@ class Trust:
         self._interval.take(True, gap_s)
         return min(gap_s, COVERS_MOST_S, COVERS_INTERVALS * self.interval_s)
 
-    def _leapt(self, t_s: float, bpm: float) -> bool:
+    def _leapt(self, t_s: float, bpm: float, beats: bool) -> bool:
         """Whether the step to this reading is a leap beside the one before it."""
         self._sum_bpm += bpm
         self._summed += 1
@@ -236,16 +260,13 @@ class Trust:
             return False
         pace = step_bpm / min(max(gap_s, 1.0), GATE_FIRST_S)
         leapt = abs(pace - self._pace) >= (LEAP_BPM_PER_S if self._pace else HELD_LEAP_BPM_PER_S)
-        if step_bpm or gap_s >= HOLD_S:
+        if step_bpm or gap_s >= HOLD_S or beats:
             self._leaps = min(self._leaps + LEAP_SHARE * (leapt - self._leaps), LEAP_MOST)
         self._pace = pace
         return leapt
 
-    def _is_calm(self, t_s: float) -> bool:
-        """The newest leap is as long ago as it leapt before."""
-        return t_s - self._leapt_s >= min(self._leapt_s - self._leaping_s, CALM_MOST_S)
-
-    def _weigh(self, t_s: float, bpm: float, weight_s: float, interval_s: float, beats: bool) -> bool:
+    def _weigh(self, t_s: float, bpm: float, weight_s: float, interval_s: float, *, beats: bool,
+               alive: bool) -> bool:
         """Let the accounts compete for a reading; whether the believed one explains it."""
         old, rival = self._old, self._rival
         # Since the last evidence of any kind; what is none itself has to be near.
@@ -268,10 +289,10 @@ class Trust:
             self._fits = 1.0
             return True
         if explained:
-            old.gain(bpm, weight_s)
+            old.gain(bpm, weight_s, alive)
             rival.lose(weight_s)
         elif rival.explains(bpm, gate_bpm):
-            rival.gain(bpm, weight_s)
+            rival.gain(bpm, weight_s, alive)
             old.lose(weight_s)
         else:
             rival.lose(NEITHER_COSTS * weight_s)

@@ -51,7 +51,8 @@ class WatchRule(IntEnum):
     BY_FEEL = 4  # either, over the never-exceed limit: slow down by feel
     TOO_SELDOM = 5  # the strap's own interval is too long to guard by
     STEP_LOCK = 6  # the rate follows the steps
-    SIGNAL_BACK = 7  # trusted readings again
+    SIGNAL_BACK = 7  # trusted readings again,
+    UNFELT = 8  # by their beats: the strap has only ever denied skin contact
 
     @property
     def key(self) -> str:
@@ -112,12 +113,13 @@ class Watch:
         interval_s: Number | None = None,
         heard_bpm: Number | None = None,
         locked: Fact | None = None,
+        unfelt: Fact | None = None,
     ) -> Number:
         """Look at time `t_s`, with the trusted `bpm` that arrived (NaN: none); the code of the cue due.
 
         What `Trust` knows: `unguarded_s`, seconds since a trusted reading; the
         strap's `interval_s`; `heard_bpm`, what arrived, trusted or not (NaN:
-        nothing); `locked`: the rate follows the steps. Left out, they are told
+        nothing); `locked`: the rate follows the steps; `unfelt`: by its beats. Left out, they are told
         from the arrivals of `bpm`.
         """
         k, where = self._kit, self._kit.where
@@ -167,7 +169,10 @@ class Watch:
         cause = where(seldom & k.no(stale), int(WatchRule.TOO_SELDOM), cause)
         cause = where(follows_steps & k.no(stale), int(WatchRule.STEP_LOCK), cause)
         self.cause = where(self.blind, cause, int(WatchRule.NONE))
-        self.rule = where(stop, int(WatchRule.STOP), where(back, int(WatchRule.SIGNAL_BACK), where(
+        returns = self._zero + int(WatchRule.SIGNAL_BACK)
+        if unfelt is not None:
+            returns = where(unfelt, int(WatchRule.UNFELT), returns)
+        self.rule = where(stop, int(WatchRule.STOP), where(back, returns, where(
             lost, self.cause, int(WatchRule.NONE))))
         if k.some(lost):
             self._say_lost(t_s, lost)

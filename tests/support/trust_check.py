@@ -35,6 +35,7 @@ TOGETHER_S = 0.4
 AGAIN_MOST_S, NEAR_AGAIN_S = 300.0, 30.0
 LOOK_S = 0.26  # the session looks at time on a grid
 FROZEN_RR_S, FROZEN_S = 20.0, 60.0
+UNFELT_S = 60.0  # beats live beside a contact bit that never says yes
 REGAINED_S, CONTRADICTED_S = 15.0, 30.0
 STOP_DUE_S, STOP_THIN_S = 10.0, 30.0
 LOCK_S = 181.0
@@ -113,7 +114,7 @@ def check(composed: Composed, run: Run | None = None) -> Found:
 
 def invariants(run: Run) -> Found:
     """Those that hold whatever a strap sends, and that what is clean at last is guarded."""
-    checker = _Checker(run)
+    checker = _Checker(run, hostile=True)
     checker.said()
     checker.regained()
     checker.denied()
@@ -125,8 +126,9 @@ def invariants(run: Run) -> Found:
 
 
 class _Checker:
-    def __init__(self, run: Run) -> None:
+    def __init__(self, run: Run, *, hostile: bool = False) -> None:
         self.run, self.of = run, run.composed
+        self.hostile = hostile  # what is sent as RR may be anything
         self.found = Found(seed=self.of.seed)
         self.hold = self.found.hold
         self.readings: list[Reading] = [one.reading for one in self.of.sent]
@@ -279,8 +281,9 @@ class _Checker:
         if not moves:
             return
         slack_s = 2.0 * max(self.of.stretches[self.of.sent[first].stretch].interval_s, 1.0)
-        if self.of.rr_lie and first < 16:
-            self.hold("RR that lie: known within 30 s or 8 readings", lasted_s <= 30.0 or count <= 8,
+        # Until it is known, RR that disagree are no evidence.
+        if self.of.rr_lie and bisect.bisect_left(self.usable_s, self.times[first]) < 16:
+            self.hold("RR that lie: known within 30 s or 7 readings", lasted_s <= 30.0 or count <= 7,
                       f"from {self.times[first]} for {lasted_s}")
             return
         self.hold("regained: 30 s or 4 readings, contradicted",
@@ -322,7 +325,10 @@ class _Checker:
             learned_s = stretch.begin_s + max(45.0, 8 * stretch.interval_s)
             first, after = (bisect.bisect_right(self.times, at_s) for at_s in (stretch.begin_s, learned_s))
             if first < after and not self.moving(first, after):
-                learned_s += 15.0  # what stands still without beats counts half
+                # What stands still without beats counts half, and is believed once it moves.
+                moves_s = (self.times[place] for place in range(after, len(self.times))
+                           if self.readings[place].bpm != self.readings[place - 1].bpm)
+                learned_s = next(moves_s, math.inf) + 15.0
             for at_s, state, rule in self.run.states:
                 later, _ = self.state_at(at_s + 1.5)  # two leaps of honest noise cost half a second
                 if learned_s < at_s < stretch.end_s and later is state and not self.held_at(at_s):
@@ -348,7 +354,7 @@ class _Checker:
 
     def stood_still(self, at_s: float) -> bool:
         """It does, or did until so lately that it may not be believed again yet."""
-        return self.still(at_s) or self.still(at_s - max(REGAINED_S, 3.0 * self.interval_s(at_s)))
+        return self.still(at_s) or self.still(at_s - max(4.0, 1.5 * self.interval_s(at_s)))
 
     def noise(self) -> None:
         """Random rates without beats are not believed, and never lead to "signal back"."""
@@ -382,9 +388,12 @@ class _Checker:
                       f"{stretch.begin_s} {[one.t_s for one in said]}")
 
     def denied(self) -> None:
-        """What the packet itself denies is never believed."""
+        """What the packet denies is not believed; beats alone outweigh a bit that has only ever said no."""
+        felt = False
         for one, true in zip(self.readings, self.run.believed, strict=True):
-            if one.contact is False or not 30 <= one.bpm <= 230:
+            felt = felt or one.contact is not False
+            by_beats = not felt and any(self.beats(one)) and one.t_s - self.times[0] >= UNFELT_S
+            if (one.contact is False and not by_beats) or not 30 <= one.bpm <= 230:
                 self.hold("denied is never believed", not true, f"{one.t_s}")
 
     # -- alive --------------------------------------------------------------------
@@ -430,12 +439,12 @@ class _Checker:
         before = usable[-1]
         if not any(self.beats(one)):
             return one.bpm != before.bpm
-        lately = usable[-10:]
-        near = [another for another in (*lately, one) if one.t_s - another.t_s < 5.0 and any(another.rr_s)]
-        if any(map(self.tells_its_rate, [one, replace(one, rr_s=sum((a.rr_s for a in near), ()))])):
-            return one.rr_s != before.rr_s or one.bpm != before.bpm
-        # Whose intervals mostly tell another rate is a strap without any.
-        return one.bpm != before.bpm and sum(map(self.tells_its_rate, lately)) < 0.5 * len(lately)
+        near = [by for by in (*usable[-10:], one) if one.t_s - by.t_s < 5.0 and any(by.rr_s)]
+        told = any(map(self.tells_its_rate, [one, replace(one, rr_s=sum((a.rr_s for a in near), ()))]))
+        if not told and self.hostile:  # whose intervals mostly tell another rate is a strap without any
+            told = sum(map(self.tells_its_rate, usable[-10:])) < 0.5 * len(usable[-10:])
+            return told and one.bpm != before.bpm
+        return told and (one.rr_s != before.rr_s or one.bpm != before.bpm)
 
     @staticmethod
     def tells_its_rate(one: Reading) -> bool:

@@ -19,14 +19,14 @@ from guard.signal.watch import NEVER_S
 
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 LONGEST_WAIT_S = 280.0
-# A walk that readings contradict is asked for again, after 20, 40, 80 s and so on: ever more rarely, for
+# A walk that readings contradict is asked for again, after 20 and 40 s, then every 80 s: more rarely, for
 # who does not listen hears less with every word.
 WALK_AGAIN_S, WALK_AGAIN_GROWS = 20.0, 2.0
 WALK_WAIT_MOST_S = 80.0
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.
-HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 100.0, 4.0, 2.0
+HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 4.0, 2.0
 # Who is seen to walk waits until a minute's running would stay under; who has no jog rests for half as much
 # again, so that fewer words do. Where the level stands still before that, waiting brings nothing: he tries
 # after `HOLDS_S`, then twice as long, until he has run well.
@@ -100,9 +100,12 @@ class Walking:
         room = level + self.needs_bpm < limit
         # Where a restart would have shown, one that does not show was missed: he walks on, and is told again.
         unmoved = walking & asked & holds & no(room) & (t - self._asked_s > f.shows_s)
+        # nor does he walk whose walk brings him no farther under the ceiling than this in ten minutes
+        long = walking & (walked_s > f.longest_walk_s)
+        runs_on = long & b.settled & no(asked | under)
         if gait is not None:
-            unmoved = unmoved & untold
-        gone = (walking & gone) | unmoved
+            unmoved, runs_on = unmoved & untold, runs_on & untold
+        gone = (walking & gone) | unmoved | runs_on
         # but whose level never rose since he was told to run may have missed the word: reminded, but seldom
         self._ask_wait_s = where(unmoved, k.most(self._ask_wait_s, LONGEST_WAIT_S), self._ask_wait_s)
         self._missed = unmoved | (self._missed & no(walking) & (level < self._asked_bpm + half_bpm))
@@ -122,7 +125,7 @@ class Walking:
         self.seen = self.seen & no(deep)
         fits = self.seen & (walked_s > LEAST_WALK_S) & room
         self._tries = self.seen & no(room) & under & (still_s > self._try_s)
-        first = fits | self._tries | (walked_s > f.longest_walk_s) | (holds & no(self.seen))
+        first = fits | self._tries | (long & under) | (holds & no(self.seen))
         waited = t - self._asked_s >= self._ask_wait_s
         once_more = waited & (room | (level < self._asked_bpm - f.turn_bpm))
         resume = walking & no(gone) & (level < limit) & ((asked & once_more) | (no(asked) & first))

@@ -390,7 +390,8 @@ class ScalarGuard:
             self.seen = True
         fits = level + self.needs * self.rise < limit
         unmoved = self.walking and asked and holds and not fits and t - self.asked_s > F.shows_s
-        gone = (self.walking and gone) or unmoved
+        long = self.walking and walked > F.longest_walk_s
+        gone = (self.walking and gone) or unmoved or (long and self.settled and not (asked or under))
         if unmoved:
             self.ask_wait = max(self.ask_wait, walked_on.LONGEST_WAIT_S)
         self.missed = unmoved or (self.missed and not self.walking
@@ -413,7 +414,7 @@ class ScalarGuard:
             self.sure, self.sure_s = level, t
         self.tries = self.seen and not fits and under and still > self.try_s
         first = (self.seen and fits and walked > walked_on.LEAST_WALK_S) or self.tries or (
-            walked > F.longest_walk_s) or (holds and not self.seen)
+            long and under) or (holds and not self.seen)
         waited = t - self.asked_s >= self.ask_wait
         once_more = waited and (fits or level < self.asked_bpm - F.turn_bpm)
         if self.told_run and not self.walking and level > limit - F.turn_bpm:

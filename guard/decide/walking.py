@@ -19,6 +19,9 @@ from guard.signal.watch import NEVER_S
 
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 LONGEST_WAIT_S = 280.0
+# A missed word to run again is said once more after so long, then twice as long: the three minutes that a
+# level may stand still with no more than one word (ours).
+REMIND_S = 180.0
 # A walk that readings contradict is asked for again, after 20 and 40 s, then every 80 s: more rarely, for
 # who does not listen hears less with every word.
 WALK_AGAIN_S, WALK_AGAIN_GROWS = 20.0, 2.0
@@ -98,8 +101,7 @@ class Walking:
         # Under the limit nothing is lost by believing a walk that has not shown.
         self.seen = self.seen | (walking & unshown & (level < limit))
         room = level + self.needs_bpm < limit
-        # Where a restart would have shown, one that does not show was missed: he walks on, and is told again.
-        unmoved = walking & asked & holds & no(room) & (t - self._asked_s > f.shows_s)
+        unmoved = walking & asked & holds & (t - self._asked_s > f.shows_s)
         # nor does he walk whose walk brings him no farther under the ceiling than this in ten minutes
         long = walking & (walked_s > f.longest_walk_s)
         runs_on = long & b.settled & no(asked | under)
@@ -107,7 +109,7 @@ class Walking:
             unmoved, runs_on = unmoved & untold, runs_on & untold
         gone = (walking & gone) | unmoved | runs_on
         # but whose level never rose since he was told to run may have missed the word: reminded, but seldom
-        self._ask_wait_s = where(unmoved, k.most(self._ask_wait_s, LONGEST_WAIT_S), self._ask_wait_s)
+        self._ask_wait_s = where(unmoved, k.most(self._ask_wait_s, REMIND_S), self._ask_wait_s)
         self._missed = unmoved | (self._missed & no(walking) & (level < self._asked_bpm + half_bpm))
         # whose fall ended over the limit walks no longer, or not enough
         still_over = self.seen & (still_s > f.shows_s)
@@ -127,7 +129,8 @@ class Walking:
         self._tries = self.seen & no(room) & under & (still_s > self._try_s)
         first = fits | self._tries | (long & under) | (holds & no(self.seen))
         waited = t - self._asked_s >= self._ask_wait_s
-        once_more = waited & (room | (level < self._asked_bpm - f.turn_bpm))
+        sinks = level < self._asked_bpm - f.turn_bpm
+        once_more = waited & (sinks if gait is None else sinks | (gait < 0.0))
         resume = walking & no(gone) & (level < limit) & ((asked & once_more) | (no(asked) & first))
         has_run = self._told & no(walking) & (level > limit - f.turn_bpm)
         if gait is not None:

@@ -389,11 +389,11 @@ class ScalarGuard:
         if self.walking and unshown and level < limit:
             self.seen = True
         fits = level + self.needs * self.rise < limit
-        unmoved = self.walking and asked and holds and not fits and t - self.asked_s > F.shows_s
+        unmoved = self.walking and asked and holds and t - self.asked_s > F.shows_s
         long = self.walking and walked > F.longest_walk_s
         gone = (self.walking and gone) or unmoved or (long and self.settled and not (asked or under))
         if unmoved:
-            self.ask_wait = max(self.ask_wait, walked_on.LONGEST_WAIT_S)
+            self.ask_wait = max(self.ask_wait, walked_on.REMIND_S)
         self.missed = unmoved or (self.missed and not self.walking
                                   and level < self.asked_bpm + 0.5 * F.walk_shows_bpm)
         still_over = self.seen and still > F.shows_s
@@ -416,7 +416,7 @@ class ScalarGuard:
         first = (self.seen and fits and walked > walked_on.LEAST_WALK_S) or self.tries or (
             long and under) or (holds and not self.seen)
         waited = t - self.asked_s >= self.ask_wait
-        once_more = waited and (fits or level < self.asked_bpm - F.turn_bpm)
+        once_more = waited and level < self.asked_bpm - F.turn_bpm
         if self.told_run and not self.walking and level > limit - F.turn_bpm:
             self.owed = False
         if self.walking:

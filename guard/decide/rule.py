@@ -29,7 +29,7 @@ from guard.signal.watch import NEVER_S
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 35 % that it is over
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
-# An ease turned it: the target is still under the aim so long after, and the level has left its top by so much.
+# An ease turned it: the target is still under the aim so long after, and the level so far under its top.
 TURNED_S, TURNED_BPM = 30.0, 1.0
 RESTS_FROM = 0.9  # "no jog would do" of two walks: he rests longer
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit, or settles under the ceiling

@@ -219,7 +219,7 @@ class Walking:
         self.walking = (self.walking & no(gone)) | begins
 
     def pause(self, t: Number, lanes: Fact) -> None:
-        """After a pause he runs, for all that is known; who was told to walk is owed a word until he has run."""
+        """After a pause he runs, for all that is known; who walked is owed a word until he has run."""
         no = self._kit.no
         walked = lanes & (self.walking | self._missed)
         self._owed, self._told = self._owed | walked, self._told & no(lanes)

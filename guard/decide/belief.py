@@ -215,8 +215,8 @@ class Belief:
         if moved_bpm is not None and moved_var is not None:
             self.told_bpm, self._told_var = self.told_bpm + moved_bpm, self._told_var + moved_var
             # a cue that is seen to be heeded is not expected on top
-            self.pending_bpm = k.where(
-                self.pending_bpm > 0.0, k.most(self.pending_bpm + k.least(moved_bpm, 0.0), 0.0), self.pending_bpm)
+            left = k.most(self.pending_bpm + k.least(moved_bpm, 0.0), 0.0)
+            self.pending_bpm = k.where(self.pending_bpm > 0.0, left, self.pending_bpm)
         if load is not None:
             load_bpm, load_var, in_s = load
             now = in_s <= 0.0 if told is None else (in_s <= 0.0) & k.no(told)

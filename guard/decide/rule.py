@@ -32,6 +32,7 @@ FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts agai
 # An ease turned it: the target is still under the aim so long after, and the level so far under its top.
 TURNED_S, TURNED_BPM = 30.0, 1.0
 RESTS_FROM = 0.9  # "no jog would do" of two walks: he rests longer
+REMEMBERED_SHARE = 0.3  # of a walk's step, where it was said by memory: what is not tried proves little
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit, or settles under the ceiling
 # A reading that leapt is no slope: who has kept within so much for so long, farther under the limit, goes on.
 RESTS_WITHIN_BPM, RESTS_S, RESTS_UNDER_BPM = 2.5, 30.0, 2.0
@@ -208,8 +209,9 @@ class Rule:
                 k.most(2.0 * self._pick_wait_s, MINUTE_S), LONGEST_WAIT_S), self._pick_wait_s)
         if k.some(walk | again):
             b.expect(walk | again, EFFECTS[Cue.WALK].fall_bpm, anew=True)
-            more = k.least(self._no_jog + f.no_jog_step, 2.0 * f.no_jog_step)
-            self._no_jog = where(walk, more, self._no_jog)
+            tried = self._vain() >= self._col.in_vain
+            more = self._no_jog + where(tried, 1.0, REMEMBERED_SHARE) * f.no_jog_step
+            self._no_jog = where(walk, k.least(more, 2.0 * f.no_jog_step), self._no_jog)
         self._words = where(gone, 0.0, self._words)
         self._walk.enter(t, level, walk, again, resume, gone, walks_on, low)
 

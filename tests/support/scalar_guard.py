@@ -164,7 +164,8 @@ class ScalarGuard:
         change = 0.0 if change != change else min(max(change, -CHANGE_MOST_M_S), CHANGE_MOST_M_S)
         now, soon = in_s <= 0.0, 0.0 < in_s < F.ahead_s
         self.coming = GAIN * change if soon else 0.0
-        self.told, self.told_var = self.told + GAIN * change * now, self.told_var + (GAIN_SD * change * now) ** 2
+        self.told += GAIN * change * now
+        self.told_var += (GAIN_SD * change * now) ** 2
         stays = decay(dt / F.arrives_s)
         for one in self.filters:
             one.go_on(dt, arrives - (1.0 - stays) * self.told,
@@ -322,7 +323,8 @@ class ScalarGuard:
             self.walk_wait = min(longer, walked_on.WALK_WAIT_MOST_S)
             self.pending = EFFECTS[Cue.WALK].fall_bpm
         if walk:
-            self.no_jog = min(self.no_jog + F.no_jog_step, 2.0 * F.no_jog_step)
+            share = 1.0 if vain >= in_vain else ruled.REMEMBERED_SHARE
+            self.no_jog = min(self.no_jog + share * F.no_jog_step, 2.0 * F.no_jog_step)
             self.owed, self.told_run, self.walk_top = True, False, self.level
         if walk or walks_on:
             self.walk_s = NEVER if low and not walk else t

@@ -31,8 +31,8 @@ LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed withou
 # and whose level stands still on when a restart would show runs, or did not hear it.
 HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 4.0, 2.0
 # Who is seen to walk waits until a minute's running would stay under; who has no jog rests for nearly
-# twice as much, so that fewer words do. Where the level stands still before that, waiting brings nothing: he tries
-# after `HOLDS_S`, then twice as long, until he has run well.
+# twice as much, so that fewer words do. Where the level stands still before that, waiting brings nothing:
+# he tries after `HOLDS_S`, then twice as long, until he has run well.
 RESTED_SHARE, TRY_MOST_S = 1.8, 600.0
 
 

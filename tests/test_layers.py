@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from guard.commands.command import CommandRow
 from tests.support.house import ANY_ROOM, House
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -23,7 +24,7 @@ PURE = (
 )
 NEVER_LIVE = {"scipy", "matplotlib", "hypothesis", "pytest", "bumble"}
 LIVE = ("session", "live", "live.practice", "radio", "sound", "screen", "log", "files", "pins", "browser")
-BY_NAME = ["guard", "guard.cli"]  # public names on first use; the command asked for
+BY_NAME = ["guard", "guard.commands.arguments"]  # public names on first use; the command asked for
 
 # room: the rooms it may import beside itself. A room is a folder, a module at the top, or a
 # module of a folder that may do more than the rest of it (a file read beside the pure form).
@@ -91,7 +92,9 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "": BASE | {"decide"},
     "commands": ANY_ROOM,
     "about": {""},
-    "cli": {"", "about", "errors", "screen.lines"},
+    "commands.arguments": {"commands.command", "csv", "settings"},
+    "commands.command": set(),
+    "cli": {"", "about", "commands.arguments", "errors", "screen.lines"},
     "__main__": {"cli"},
 }
 
@@ -261,8 +264,8 @@ def test_public_names_load_on_first_use():
 # --- commands ------------------------------------------------------------------
 
 
-def commands() -> dict[str, tuple[str, str, str]]:
-    from guard.cli import COMMANDS
+def commands() -> dict[str, CommandRow]:
+    from guard.commands.arguments import COMMANDS
 
     return COMMANDS
 
@@ -284,7 +287,7 @@ def test_help_names_every_command(capsys):
 @pytest.mark.parametrize("name", sorted(commands()))
 def test_each_command_says_what_it_does_with_an_example(name, capsys):
     text = " ".join(help_of(capsys, name).split())
-    _, line, example = commands()[name]
+    line, example = commands()[name].line, commands()[name].example
     assert line[1:] in text
     assert f"example: {example}" in text and example.startswith(f"guard {name}")
 
@@ -294,7 +297,7 @@ def test_each_example_is_understood(name):
     """The example in the help parses: no option in it has been renamed away."""
     from guard.cli import _parser
 
-    words = commands()[name][2].split()[1:]
+    words = commands()[name].example.split()[1:]
     assert _parser(words).parse_args(words).command == name
 
 

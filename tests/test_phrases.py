@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from guard.commands.voice_bar import TEXT, ready_voice
+from guard.commands.session_parts import TEXT, ready_voice
 from guard.decide import wording
 from guard.settings import Settings
 from guard.sound import first_start, tones, wavfile

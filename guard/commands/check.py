@@ -29,12 +29,6 @@ STRAP_WAIT_S = 6.0  # straps tell of themselves about once a second; some seldom
 NARROW = 60  # columns; under that a finding stands under its name
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--sounds", action="store_true", help="also play every cue, with its name")
-    parser.add_argument("--no-strap", action="store_true", help="do not look for the strap")
-    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
-
-
 def run(args: argparse.Namespace) -> int:
     """Print the findings as they come; 0 when ready, 4 when something essential is missing."""
     checks: list[Check] = []

@@ -12,20 +12,6 @@ from guard.library.everything import Kept
 WORD = "delete"
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    do = parser.add_mutually_exclusive_group()
-    do.add_argument("--export", metavar="ZIP", help="write all of it to one ZIP file")
-    do.add_argument("--delete-everything", action="store_true",
-                    help="remove sessions, journal, settings, remembered devices and caches; asks first")
-    do.add_argument("--make-private", action="store_true",
-                    help="stop other users of this machine from reading any of it")
-    parser.add_argument("--with-cache", action="store_true",
-                        help="with --export: also what can be rebuilt (spoken phrases, indexes)")
-    parser.add_argument("--force", action="store_true", help="with --export: overwrite an existing file")
-    parser.add_argument("--yes", action="store_true", help="with --delete-everything: do not ask")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
-
-
 def run(args: argparse.Namespace) -> int:
     if args.export is not None:
         packed = everything.export(Path(args.export), with_cache=args.with_cache, force=args.force)

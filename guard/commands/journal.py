@@ -9,6 +9,7 @@ from typing import Any
 from rich.markup import escape
 
 from guard.clock import wall_now
+from guard.commands.arguments import ENTRY_FLAGS, LISTED_DAYS
 from guard.commands.options import can_ask, own_settings, print_json, tell
 from guard.csv.write import table_csv
 from guard.errors import UsageError, printable, short
@@ -20,55 +21,16 @@ from guard.journal.today import advice, sentence
 from guard.screen.look import clean
 from guard.screen.report import console_and_look, table
 
-# flag: (item, placeholder, help)
-_FLAGS = {
-    "sleep": ("sleep_h", "H", "hours slept"),
-    "quality": ("sleep_quality", "1-5", "how sound the sleep was: 1 poor, 5 sound"),
-    "stress": ("stress", "1-5", "1 calm, 5 a great deal"),
-    "soreness": ("soreness", "1-5", "1 none, 5 hurts to walk"),
-    "food": ("food", "1-5", "1 too little or poor, 5 well fed"),
-    "resting": ("resting_bpm", "BPM", "resting heart rate, lying, before getting up"),
-    "ill": ("ill", "0-2", "0 no, 1 a cold above the neck, 2 fever or below the neck"),
-    "weather": ("weather", "TEXT", 'such as "12 C, rain"'),
-    "shoes": ("shoes", "TEXT", "which shoes"),
-    "start-hour": ("start_hour", "H", "when the run began: 17.5 is half past five"),
-    "caffeine": ("caffeine_mg", "MG", "caffeine before the run"),
-    "altitude": ("altitude_m", "M", "where you ran, above sea level"),
-    "speed-from": ("speed_from", "NAME", "a new pod or treadmill tells the speed from this day on: its name; "
-                   "same: nothing new that day"),
-    "heart-from": ("heart_from", "NAME", "a medicine or another strap moves heart rate from this day on: its "
-                   "name; same: nothing new that day"),
-    "note": ("note", "TEXT", "anything else"),
-}
 _EXAMPLE = "guard journal --sleep 7.5 --quality 4 --resting 52 --note TEXT"
 _ACTIONS = ("edit", "list", "search", "today", "csv", "remove")
-_DEFAULT_LISTED = 14  # days: two weeks
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--date", metavar="DATE", default="today",
-                        help="the day: 2026-03-02, today or yesterday (default: today)")
-    for flag, (_, placeholder, words) in _FLAGS.items():
-        parser.add_argument(f"--{flag}", metavar=placeholder, help=words)
-    parser.add_argument("--clear", metavar="ITEM", action="append", default=[], choices=list(_FLAGS),
-                        help="clear one item: " + ", ".join(_FLAGS))
-    do = parser.add_mutually_exclusive_group()
-    do.add_argument("--edit", action="store_true", help="write the day's entry in your editor ($EDITOR)")
-    do.add_argument("--list", metavar="N", nargs="?", const=str(_DEFAULT_LISTED),
-                    help=f"the newest N entries (default: {_DEFAULT_LISTED}; all: every one)")
-    do.add_argument("--search", metavar="WORD", nargs="+", help="entries that hold every word")
-    do.add_argument("--today", action="store_true", help="what today's entry suggests for a run")
-    do.add_argument("--csv", metavar="FILE", help="write all entries as a CSV file (- for the screen)")
-    do.add_argument("--remove", action="store_true", help="remove the day's entry")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:
     today = wall_now().date()
     day = _day(args.date, today)
-    changes: dict[str, object] = {item: value for flag, (item, _, _) in _FLAGS.items()
+    changes: dict[str, object] = {item: value for flag, (item, _, _) in ENTRY_FLAGS.items()
                                   if (value := getattr(args, flag.replace("-", "_"))) is not None}
-    cleared = {_FLAGS[flag][0]: None for flag in args.clear}
+    cleared = {ENTRY_FLAGS[flag][0]: None for flag in args.clear}
     both = changes.keys() & cleared.keys()
     if both:
         raise UsageError(f"{sorted(both)[0]} cannot be given and cleared at once: leave one out")
@@ -95,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     if asked == "csv":
         return _csv(journal, args.csv)
     found = journal.search(args.search) if asked == "search" else list(journal.entries)
-    count = _count(args.list if asked == "list" else str(_DEFAULT_LISTED))
+    count = _count(args.list if asked == "list" else str(LISTED_DAYS))
     if asked != "search" and count is not None:
         found = found[-count:]
     if args.json:

@@ -5,7 +5,6 @@ the settings file, which beats the defaults of the table.
 """
 
 import argparse
-import contextlib
 import json
 import os
 import re
@@ -27,33 +26,6 @@ HOW_TO_FIND_A_CEILING = (
     "no ceiling is set, and the guard never guesses one: add --ceiling BPM, or keep yours with "
     f"`guard settings ceiling_bpm=BPM`; {FIND_A_CEILING}"
 )
-
-
-def add_settings_options(parser: argparse.ArgumentParser) -> None:
-    """Add `--ceiling BPM` and `--set KEY=VALUE` (may be repeated)."""
-    parser.add_argument("--ceiling", metavar="BPM", help="your ceiling, for this command only, bpm")
-    parser.add_argument(
-        "--set", metavar="KEY=VALUE", action="append", default=[], dest="assignments",
-        help="a setting, for this command only (see `guard settings`); may be repeated")
-
-
-def add_session_options(parser: argparse.ArgumentParser) -> None:
-    """Those of a live session: also `--speech`, `--plain` and those of the page."""
-    add_settings_options(parser)
-    parser.add_argument("--speech", choices=find("speech").choices, help=find("speech").meaning)
-    parser.add_argument("--plain", action="store_true", help="plain lines instead of the live screen")
-    parser.add_argument("--page", nargs="?", const="here", choices=("here", "network"),
-                        help="also show the session as a page in a browser: on this machine, or to the "
-                             "local network, for the phone")
-    parser.add_argument("--page-keys", action="store_true", help=find("page_keys").meaning)
-    parser.add_argument("--sound-out", choices=find("sound_out").choices, help=find("sound_out").meaning)
-
-
-def add_workers_option(parser: argparse.ArgumentParser) -> None:
-    """Add `--workers ADDRESS`."""
-    parser.add_argument("--workers", metavar="tcp://HOST:PORT",
-                        help="use the workers of a Dask scheduler instead of this machine's cores; "
-                             "only on a network where you trust everyone")
 
 
 def typed_values(args: argparse.Namespace) -> dict[str, Value]:
@@ -117,26 +89,6 @@ def with_ceiling(settings: Settings, name: object) -> Settings:
         raise UsageError(f"{name} has no ceiling: add --ceiling BPM; {FIND_A_CEILING}")
     tell(f"{name} has no ceiling; yours is used, {kept:g} bpm (--ceiling for another)")
     return settings.replaced({"ceiling_bpm": kept})
-
-
-def number_in(low: float, high: float) -> Callable[[str], float]:
-    """What reads an option's number from `low` to `high`."""
-    def parsed(text: str) -> float:
-        with contextlib.suppress(ValueError):
-            if low <= (value := float(text)) <= high:
-                return value
-        raise argparse.ArgumentTypeError(f"must be a number from {low:g} to {high:g}")
-    return parsed
-
-
-def whole_in(low: int, high: int) -> Callable[[str], int]:
-    """What reads an option's whole number from `low` to `high`."""
-    def parsed(text: str) -> int:
-        with contextlib.suppress(ValueError):
-            if low <= (value := int(text)) <= high:
-                return value
-        raise argparse.ArgumentTypeError(f"must be a whole number from {low} to {high}")
-    return parsed
 
 
 def wrote(file: str, chunks: Iterable[bytes], *, force: bool) -> None:

@@ -5,7 +5,7 @@ from typing import Any
 
 from rich.markup import escape
 
-from guard.commands.options import add_settings_options, chosen_settings, print_json, tell
+from guard.commands.options import chosen_settings, print_json, tell
 from guard.errors import UsageError, printable, short
 from guard.plan.drawing import draw
 from guard.plan.examples import EXAMPLES, TESTS
@@ -17,17 +17,6 @@ from guard.units import speed
 
 _WIDEST = 120  # cells; longer lines are hard to read
 _CUED = {"all": "all", "walk_and_stop": "walk, run again and stop", "stop_only": "only stop"}
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE", nargs="?", help="the plan, a TOML file")
-    parser.add_argument("--make", metavar="NAME",
-                        help="write an example: easy-hour, easy-hills, belt-hills, strides, easy-five, "
-                             "steady-check, talk-test, field-test")
-    parser.add_argument("-o", "--output", metavar="FILE",
-                        help="where --make writes; without it, to the screen")
-    add_settings_options(parser)
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -6,7 +6,7 @@ from rich.markup import escape
 from rich.padding import Padding
 
 from guard.clock import wall_now
-from guard.commands.options import add_settings_options, chosen_settings, counting, print_json, wrote
+from guard.commands.options import chosen_settings, counting, print_json, wrote
 from guard.errors import UsageError, short
 from guard.files.folders import sessions_dir
 from guard.journal import journal as journals
@@ -26,20 +26,6 @@ from guard.units import per_m_s, speed_unit
 _WIDEST = 110  # cells; longer lines are hard to read
 _SPEEDS_M_S = (0.8, 7.0)  # a typed one outside is a slip: 3 and 25 km/h (ours)
 _TYPED_SHARE = 0.03  # of a typed speed: about as well as one knows it (ours)
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE", help="a GPX track, a CSV of distance and altitude, or a plan "
-                                                     "(.toml) whose parts have grades")
-    parser.add_argument("--speed", metavar="SPEED",
-                        help="what you can hold on the level just under your ceiling, in your unit "
-                             "(default: what `guard progress` finds in your runs)")
-    parser.add_argument("--slowest-jog", metavar="SPEED",
-                        help="your slowest jog; slower is walking (default: 6.5 km/h or 4.0 mph)")
-    add_settings_options(parser)
-    parser.add_argument("--html", metavar="OUT", help="write a page that stands alone to OUT")
-    parser.add_argument("--force", action="store_true", help="write over an existing OUT")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:

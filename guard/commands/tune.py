@@ -8,14 +8,11 @@ from typing import Any, Self
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from guard.commands.options import (
-    add_settings_options,
-    add_workers_option,
     chosen_settings,
     log_path,
     print_json,
     tell,
     typed_values,
-    whole_in,
 )
 from guard.errors import EXIT_INTERRUPTED, UsageError
 from guard.screen.console import Console
@@ -28,34 +25,6 @@ from guard.tune.space import axes
 from guard.tune.tune import Tuning
 from guard.workers.pool import usable_cores
 from guard.workers.workers import workers
-
-VIEWS = ("both", "recorded", "respond")
-MOST_TRIES, MOST_RUNNERS, MOST_JOBS = 5000, 1000, 64  # more is a slip of the keyboard (ours)
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("files", metavar="FILE", nargs="+",
-                        help="recordings of one runner: files, or names that `guard sessions` lists")
-    parser.add_argument("--search", metavar="KEY[=LOW:HIGH]", action="append", default=[],
-                        help="a setting to search, in the range given; else a dial from 0 to 1, others up to "
-                             "three times up and down from the present value; may be repeated (default: "
-                             "strictness, words, walk_first, spacing_s)")
-    parser.add_argument("--view", choices=VIEWS, default="both",
-                        help="as recorded (heart rate as it was), as you would respond (simulated), or both; "
-                             "only the second recommends")
-    parser.add_argument("--tries", metavar="N", type=whole_in(2, MOST_TRIES), default=200,
-                        help="how many sets of settings to try (200)")
-    parser.add_argument("--runners", metavar="N", type=whole_in(4, MOST_RUNNERS), default=32,
-                        help="simulated runs each set has in the search (32)")
-    parser.add_argument("--seed", metavar="N", type=whole_in(0, 2**31 - 1), default=1,
-                        help="the same seed gives the same answer (1)")
-    parser.add_argument("--jobs", metavar="N", type=whole_in(1, MOST_JOBS), default=None,
-                        help="processes at a time (as many as there are cores)")
-    add_workers_option(parser)
-    add_settings_options(parser)
-    parser.add_argument("--apply", action="store_true",
-                        help="keep the recommended set in the settings file (comments stay)")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:

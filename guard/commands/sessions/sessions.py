@@ -4,6 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
+from guard.commands.arguments import LISTED
 from guard.commands.options import answered, can_ask, counting, print_json
 from guard.commands.sessions import listed, verified
 from guard.errors import UsageError, printable
@@ -14,38 +15,7 @@ from guard.library.bin import discard, empty, restore
 from guard.library.library import SessionEntry, rehearsals_dir, sessions
 from guard.library.search import SearchTerms, day_range, find_session, matching
 
-SHOWN = 25  # sessions listed unless more are asked for
 TELL_NEW_FROM = 100  # new logs from which reading them is worth telling
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("words", nargs="*", metavar="WORD",
-                        help="only sessions with these words in name, title, tags, plan, marks or notes")
-    parser.add_argument("--from", metavar="DAY", dest="first",
-                        help="from this day on (2026-03-02, 2026-03 or 2026)")
-    parser.add_argument("--to", metavar="DAY", dest="last", help="up to this day, month or year")
-    parser.add_argument("--plan", metavar="TEXT", help="run with a plan of this name")
-    parser.add_argument("--mark", metavar="TEXT", help="with a mark that says this")
-    parser.add_argument("--tag", metavar="TAG", help="with this tag")
-    parser.add_argument("--all", action="store_true", help=f"all of them, not only the newest {SHOWN}")
-    which = parser.add_mutually_exclusive_group()
-    which.add_argument("--rehearsals", action="store_true", help="the rehearsals instead, kept apart")
-    which.add_argument("--folder", metavar="FOLDER", help="the logs of another folder instead")
-    do = parser.add_mutually_exclusive_group()
-    do.add_argument("--rename", nargs=2, metavar=("NAME", "TITLE"),
-                    help="give a session a title (an empty one takes it away); NAME: as listed, or `last`")
-    do.add_argument("--add-tag", nargs=2, metavar=("NAME", "TAG"), help="add a tag to a session")
-    do.add_argument("--remove-tag", nargs=2, metavar=("NAME", "TAG"), help="take a tag off a session")
-    do.add_argument("--delete", nargs="+", metavar="NAME", help="move sessions to the bin")
-    do.add_argument("--bin", action="store_true", help="what is in the bin")
-    do.add_argument("--restore", nargs="+", metavar="NAME", help="bring sessions back from the bin")
-    do.add_argument("--empty-bin", action="store_true", help="remove what is in the bin for good")
-    do.add_argument("--verify", action="store_true",
-                    help="open and replay each of them; says what is torn or differs")
-    parser.add_argument("--repair", action="store_true",
-                        help="with --verify: cut a torn end off a log (nothing that can be read is lost)")
-    parser.add_argument("--yes", action="store_true", help="with --empty-bin: do not ask")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -66,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     chosen = matching(entries, _wanted(args))
     if args.verify:
         return verified.verify(chosen, home, repair_too=args.repair, as_json=args.json)
-    listed.show(chosen, home, most=None if args.all or not _wanted(args).empty else SHOWN,
+    listed.show(chosen, home, most=None if args.all or not _wanted(args).empty else LISTED,
                        as_json=args.json, what=_what(args))
     return 0
 

@@ -1,5 +1,6 @@
 """Kilometres or miles: a speed, distance or length in the unit of the setting `units`; pure."""
 
+SPEED_UNITS = ("m/s", "km/h", "mph", "min/km", "min/mile")  # that a file's column may have
 # By definition.
 METRES_PER_KM = 1000.0
 METRES_PER_MILE = 1609.344  # international mile, exact by definition

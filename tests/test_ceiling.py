@@ -6,6 +6,7 @@ import io
 import json
 import stat
 import sys
+import tomllib
 from datetime import date, timedelta
 
 import numpy as np
@@ -15,7 +16,6 @@ from rich.style import Style
 from guard.ceiling import advice
 from guard.ceiling import questions as ceiling_questions
 from guard.ceiling import results as ceilings
-from guard.ceiling.chart import draw
 from guard.ceiling.field_tests import field_test
 from guard.ceiling.lactate import LactateStep, thresholds
 from guard.ceiling.methods import (
@@ -30,6 +30,7 @@ from guard.ceiling.methods import (
     predicted_maximum,
     shares,
 )
+from guard.ceiling.terminal import draw
 from guard.cli import main
 from guard.clock import wall_now
 from guard.errors import InputError, UsageError
@@ -617,10 +618,10 @@ def test_each_protocol_is_explained(home, capsys, name):
 
 
 def test_the_typed_example_of_the_protocol_works(home, capsys):
-    from guard.ceiling.field_tests import HOW
+    from guard.commands.ceiling import HOW
 
-    lines = [line.split("--lactate ")[1] for line in HOW["lactate"].splitlines() if "--lactate 0" in line
-             or "--lactate 1" in line]
+    said = tomllib.loads(HOW.read_text(encoding="utf-8"))["lactate"].splitlines()
+    lines = [line.split("--lactate ")[1] for line in said if "--lactate 0" in line or "--lactate 1" in line]
     assert len(lines) == 2
     for line in lines:
         assert document(capsys, "--lactate", *line.split())["methods"]

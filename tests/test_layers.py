@@ -67,7 +67,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "plan.drawing": {"plan", "screen"},
     "plan.examples": set(),
     # the road ahead
-    "route": {"arrays", "errors", "page", "plan", "runner", "screen", "units"},
+    "route": {"arrays", "errors", "page", "page.styles", "plan", "runner", "screen", "units"},
     "route.file": {"csv", "errors", "files", "plan.file", "route", "settings", "units"},
     "log": BASE | {"", "arrays", "files", "reasons", "session"},
     "library": {"errors", "events", "files", "log", "plan", "session"},
@@ -75,25 +75,27 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "parquet": {"", "errors", "events", "files", "library", "log", "reasons", "session"},
     # one session at a time
     "page": set(),
+    "page.styles": set(),
     "replay": CORE | {"log", "reasons", "screen"},
     "response": {"arrays", "events", "session", "settings", "signal", "units"},
-    "review": CORE | {"arrays", "log", "page", "reasons", "replay", "response", "screen"},
+    "review": CORE | {"arrays", "log", "page", "page.styles", "reasons", "replay", "response", "screen"},
     "tune": CORE | {"arrays", "log", "replay", "response", "runner", "screen", "workers"},
     # the months
     "journal": {"arrays", "errors", "files", "screen"},
     "ceiling": {"arrays", "errors", "events", "files", "journal", "log", "plan", "replay", "screen",
                 "session"},
-    "progress": {"arrays", "errors", "events", "files", "journal", "library", "log", "page", "plan",
-                 "response", "screen", "signal", "workers"},
-    "roster": {"errors", "files", "journal", "page", "progress", "screen", "settings.file", "workers"},
+    "progress": {"arrays", "errors", "events", "files", "journal", "library", "log", "page", "page.styles",
+                 "plan", "response", "screen", "signal", "workers"},
+    "roster": {"errors", "files", "journal", "page", "page.styles", "progress", "screen", "settings.file",
+               "workers"},
     # many processes, many machines
     "workers": {"", "errors"},
     # the doors
     "": BASE | {"decide"},
     "commands": ANY_ROOM,
     "about": {""},
-    "commands.arguments": {"commands.command", "csv", "settings"},
-    "commands.command": set(),
+    "commands.arguments": {"commands.command", "units"},
+    "commands.command": {"settings"},
     "cli": {"", "about", "commands.arguments", "errors", "screen.lines"},
     "__main__": {"cli"},
 }

@@ -4,8 +4,6 @@ The rules are our own, and err to the low side: too low costs some speed, too
 high costs what easy running is for.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The questions of `guard ceiling`, on a terminal; Enter leaves one unanswered."""
 
-from __future__ import annotations
-
 import sys
 from collections.abc import Iterable, Mapping
 from datetime import date

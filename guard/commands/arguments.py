@@ -7,9 +7,8 @@ so that help and completion stay quick.
 import argparse
 from importlib import import_module
 
-from guard.commands.command import CommandRow, Either, Option, choice, flag, number, word
-from guard.csv.columns import SPEED_UNITS
-from guard.settings import find
+from guard.commands.command import CommandRow, Either, OfSetting, Option, choice, flag, number, word
+from guard.units import SPEED_UNITS
 
 LISTEN_S = 6.0  # straps tell of themselves about once a second; some seldom (ours)
 LISTED, LISTED_DAYS = 25, 14  # sessions, days of the journal, where not all are asked for (ours)
@@ -64,12 +63,12 @@ _SETTINGS = (
           action="append", default=[], dest="assignments"))
 _LIVE = (
     *_SETTINGS,
-    choice("--speech", find("speech").choices, find("speech").meaning),
+    OfSetting("speech"),
     flag("--plain", "plain lines instead of the live screen"),
     choice("--page", ("here", "network"), "also show the session as a page in a browser: on this machine, or "
             "to the local network, for the phone", nargs="?", const="here"),
-    flag("--page-keys", find("page_keys").meaning),
-    choice("--sound-out", find("sound_out").choices, find("sound_out").meaning))
+    OfSetting("page_keys"),
+    OfSetting("sound_out"))
 _WORKERS = word("--workers", "tcp://HOST:PORT",
                 "use the workers of a Dask scheduler instead of this machine's cores; only on a network "
                 "where you trust everyone")

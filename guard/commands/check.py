@@ -8,13 +8,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from guard.browser.door import PAGE_PACKAGES_MISSING, addresses, packages_there
-from guard.clock import wall_now
+from guard.clock import clock_is_trusted, wall_now
 from guard.commands.options import is_terminal
 from guard.devices import remembered as straps
 from guard.devices.seen import Wanted
 from guard.errors import Check, GuardError, HardwareError, printable
 from guard.files import folders
-from guard.log.wall import clock_is_trusted
 from guard.radio import preflight as radio
 from guard.screen.lines import filled
 from guard.settings import Settings

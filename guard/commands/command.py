@@ -25,12 +25,24 @@ class Either(NamedTuple):
             option.add_to(group)
 
 
+class OfSetting(NamedTuple):
+    """An option that stands for a setting; only to tell of it are the settings imported."""
+
+    key: str
+
+    def add_to(self, parser: argparse._ActionsContainer) -> None:
+        from guard.settings import find
+
+        row, name = find(self.key), f"--{self.key.replace('_', '-')}"
+        (choice(name, row.choices, row.meaning) if row.choices else flag(name, row.meaning)).add_to(parser)
+
+
 class CommandRow(NamedTuple):
     """A command: its line in `guard --help`, an example that parses, its options, what else its help says."""
 
     line: str
     example: str
-    options: tuple[Option | Either, ...]
+    options: tuple[Option | Either | OfSetting, ...]
     module: str = ""  # where it has not the command's name
     more: str = ""
 

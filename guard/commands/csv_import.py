@@ -9,16 +9,16 @@ from datetime import date
 from pathlib import Path
 
 from guard.commands.options import answered, can_ask, own_settings, print_json, tell
-from guard.csv.columns import SPEED_UNITS, ColumnNames, Form
+from guard.csv.columns import ColumnNames, Form, unit_in
 from guard.csv.guess import COLUMN_WORDS, Guess, guess
 from guard.csv.read import import_csv
 from guard.csv.table import Table, open_any, open_table
-from guard.csv.units import unit_in
 from guard.errors import UsageError, printable
 from guard.events import Reading
 from guard.files.folders import sessions_dir
 from guard.log.log import write_recording
 from guard.screen.words import clock
+from guard.units import SPEED_UNITS
 
 # option of each column that may be taken
 OPTIONS = {"time": "--time", "heart_rate": "--heart-rate", "rr": "--rr", "speed": "--speed",

@@ -16,8 +16,8 @@ from guard.errors import UsageError, printable, short
 from guard.files.whole import write_whole
 from guard.journal import journal as store
 from guard.journal import prompt as journal_prompt
+from guard.journal.advice import advice, sentence
 from guard.journal.journal import ITEMS, Entry, Journal, journal_path
-from guard.journal.today import advice, sentence
 from guard.screen.look import clean
 from guard.screen.report import console_and_look, table
 

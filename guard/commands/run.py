@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable, Sequence
 
 from guard.browser.door import opened_page
-from guard.clock import RealClock, wall_now
+from guard.clock import RealClock, clock_is_trusted, wall_now
 from guard.commands.options import (
     HOW_TO_FIND_A_CEILING,
     answered,
@@ -24,10 +24,9 @@ from guard.devices.seen import RememberedDevice, Seen, Wanted, typed
 from guard.errors import UsageError
 from guard.files.folders import config_dir, sessions_dir
 from guard.files.hold import hold
-from guard.journal.today import before_a_run
+from guard.journal.advice import before_a_run
 from guard.live.inbox import Inbox
 from guard.live.live import Ended
-from guard.log.wall import clock_is_trusted
 from guard.plan.file import read_plan
 from guard.plan.plan import Plan
 from guard.radio.airtime import Airtime

@@ -14,7 +14,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 from rich.table import Table
 
 from guard.browser.page import BrowserPage
-from guard.clock import SessionClock, wall_now
+from guard.clock import SessionClock, clock_is_trusted, wall_now
 from guard.commands.options import is_terminal, tell
 from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN
 from guard.errors import GuardError
@@ -24,14 +24,13 @@ from guard.live.inbox import Inbox
 from guard.live.live import LOG_TOPIC, Ended, run_session
 from guard.live.source import Source
 from guard.log.log import SessionLog, new_session_path, session_header
-from guard.log.wall import clock_is_trusted
 from guard.pins.panel import Panel
 from guard.plan.plan import Plan
-from guard.screen.console import Console
 from guard.screen.frame import Screen
 from guard.screen.live_screen import LiveScreen
 from guard.screen.look import fitting_look
 from guard.screen.plain import PlainScreen
+from guard.screen.report import Console
 from guard.screen.summary import summary_lines, summary_rows
 from guard.screen.view import ViewOptions
 from guard.settings import Settings

@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _try_voice(voice: str) -> None:
     """Tell of a voice that will not do at once, not on the next run; it is kept all the same."""
-    from guard.sound.languages.spoken import language_of  # heavy, and seldom asked for
+    from guard.sound.languages.language import language_of  # heavy, and seldom asked for
     from guard.sound.preflight import voice_trouble
 
     if (trouble := voice_trouble(Settings(voice=voice))) is not None:

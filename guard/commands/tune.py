@@ -15,7 +15,7 @@ from guard.commands.options import (
     typed_values,
 )
 from guard.errors import EXIT_INTERRUPTED, UsageError
-from guard.screen.console import Console
+from guard.screen.report import Console
 from guard.settings import Settings
 from guard.settings import file as settings_file
 from guard.tune import terminal as tune_show

@@ -14,14 +14,21 @@ from pathlib import Path
 import numpy as np
 
 from guard.arrays import Floats
-from guard.csv.columns import ColumnNames, Form
+from guard.csv.columns import ColumnNames, Form, unit_in
 from guard.csv.order import in_order
-from guard.csv.pauses import commands, pauses, said
 from guard.csv.series import GRADE_GAP_S, beats_to_readings
 from guard.csv.speeds import numbers, rows, speeds_of
 from guard.csv.table import Table, number, open_table
-from guard.csv.times import TimeForm, begun_on, form_beside_date, over_midnight, time_form
-from guard.csv.units import unit_in
+from guard.csv.times import (
+    TimeForm,
+    begun_on,
+    commands,
+    form_beside_date,
+    over_midnight,
+    pauses,
+    said,
+    time_form,
+)
 from guard.errors import InputError, UsageError, quoted
 from guard.events import Input, Reading
 from guard.log.log import session_header

@@ -6,10 +6,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from guard.arrays import Floats
-from guard.csv.columns import ColumnNames, Form
+from guard.csv.columns import ColumnNames, Form, unit_in
 from guard.csv.series import smoothed_grade, to_m_s
 from guard.csv.table import Table, number
-from guard.csv.units import unit_in
 from guard.errors import UsageError
 from guard.events import Speed
 

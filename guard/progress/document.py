@@ -1,7 +1,5 @@
 """The months as one JSON document and as CSV rows, one a run; pure."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 
@@ -9,7 +7,7 @@ from guard.journal.links import Correlation
 from guard.progress import words
 from guard.progress.progress import Months, PastSession, half_95
 from guard.progress.verdict import Told
-from guard.response.estimate import Estimate
+from guard.response.spans import Estimate
 
 RUN_COLUMNS = (
     "date", "session", "speed_at_ceiling_m_s", "low_m_s", "high_m_s", "pace_at_ceiling", "refusal",

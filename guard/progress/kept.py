@@ -1,7 +1,5 @@
 """Figures of sessions and links from the plain values they are kept as, looked at before belief. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from types import NoneType
 from typing import Any
@@ -15,17 +13,16 @@ HIGHEST = 1e9  # far beyond any figure of a run
 LEAST_WEIGHT = 1e-3  # of a sum of minutes; less is none (ours)
 
 _NUMBER, _NONE = (float, int), (NoneType,)
-_KINDS: dict[str, tuple[type, ...]] = {  # as the classes write them
-    "float": _NUMBER, "float | None": _NUMBER + _NONE, "int": (int,), "str": (str,), "bool": (bool,),
-    "Minutes | None": (dict, NoneType), "tuple[tuple[float, ...], ...]": (list, tuple),
-    "str | None": (str, NoneType),
-    "tuple[int, tuple[int, ...]] | None": (list, tuple, NoneType),
+_KINDS: dict[object, tuple[type, ...]] = {  # what a field of that type is kept as
+    float: _NUMBER, float | None: _NUMBER + _NONE, int: (int,), str: (str,), bool: (bool,),
+    str | None: (str, NoneType), Minutes | None: (dict, NoneType),
+    tuple[tuple[float, ...], ...]: (list, tuple),
+    tuple[int, tuple[int, ...]] | None: (list, tuple, NoneType),
 }
 
 
 def _form(of: type) -> dict[str, tuple[type, ...]]:
-    return {name: _KINDS[kind.__name__ if isinstance(kind, type) else str(kind)]
-            for name, kind in of.__annotations__.items()}
+    return {name: _KINDS[kind] for name, kind in of.__annotations__.items()}
 
 
 _FIGURES, _MINUTES = _form(SessionFigures), _form(Minutes)

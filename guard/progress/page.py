@@ -1,7 +1,5 @@
 """The months as one HTML page that stands alone: no script, no network, light, dark, phone and print."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from datetime import date
@@ -11,34 +9,15 @@ from statistics import median
 
 from guard.journal.links import Correlation
 from guard.page.document import document
+from guard.page.styles import style_of
 from guard.progress import svg, words
 from guard.progress.progress import Months, PastSession, Point
 from guard.progress.verdict import Told, Verdict
-from guard.response.estimate import Estimate
+from guard.response.spans import Estimate
 
 _SHOWN_DAYS = 366  # a year
 _SHOWN_WEEKS = 52  # a year
 
-_STYLE = """
-@media print { :root { color-scheme: light; --ink: #000; --soft: #444; --rule: #bbb; } }
-ul { margin: .4rem 0; padding-left: 1.2rem; }
-svg { display: block; width: 100%; height: auto; margin: .6rem 0 .2rem; }
-svg text { font-size: 13px; fill: var(--soft); }
-.axis, .tick { stroke: var(--soft); } .grid { stroke: var(--rule); }
-.run { fill: var(--blue); } .error { stroke: var(--blue); stroke-width: 1; opacity: .45; }
-.trend { stroke: var(--ink); stroke-width: 2.5; fill: none; } .spell { fill: var(--shade); }
-.under { fill: var(--blue); } .over-ground { fill: var(--paper); } .over-line { fill: var(--warm); }
-.under-key { background: var(--blue); } .over-key { background:
-  repeating-linear-gradient(45deg, var(--warm) 0 2px, var(--paper) 2px 5px); }
-.wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem; }
-th, td { text-align: right; padding: .25rem .5rem; border-bottom: 1px solid var(--rule);
-  white-space: nowrap; }
-th:first-child, td:first-child, .words { text-align: left; } td.words { white-space: normal; }
-summary { cursor: pointer; }
-@media (max-width: 34rem) { svg text { font-size: 21px; } .rare { display: none; } }
-@media print { body { max-width: none; padding: 0; font-size: 10.5pt; } h2, svg { break-after: avoid; }
-  svg, tr { break-inside: avoid; } }
-"""
 
 
 def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correlation], units: str) -> str:
@@ -89,7 +68,7 @@ def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correl
                            words.cost_sentence(months), words.WHAT_SPEED_IS, words.WHAT_COUNTS]),
               _list(words.refusal_sentences(months)),
               f"<details><summary>All runs of the last year</summary>{_runs(months, units)}</details>"]
-    return document("Progress", _STYLE, parts)
+    return document("Progress", style_of("progress"), parts)
 
 
 def _by_month(known: Sequence[Point]) -> list[Point]:

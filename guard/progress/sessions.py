@@ -1,7 +1,5 @@
 """The sessions' figures for `guard progress`: kept in the cache, worked out anew where a log changed."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import zlib

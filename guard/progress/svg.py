@@ -4,8 +4,6 @@ Colours are CSS variables of the page, so that light, dark and print each have
 their own; what a colour says a shape says too.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from datetime import date, timedelta

@@ -1,7 +1,5 @@
 """The months in a terminal: a chart of speed at the ceiling, the weeks, and the sentences between."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date

@@ -13,9 +13,8 @@ from guard.log.recording import Recording
 from guard.reasons import reason
 from guard.replay.compare import SAME_S, Compared, CueChange, counted
 from guard.replay.replay import Replay
-from guard.screen.console import Console
 from guard.screen.look import Look
-from guard.screen.report import cue_key, cue_row, from_to, table
+from guard.screen.report import Console, cue_key, cue_row, from_to, table
 from guard.screen.trace import picture
 from guard.screen.words import clock, state_name
 

@@ -8,10 +8,10 @@ from collections.abc import Iterable
 from html import escape
 
 from guard.page.document import document
+from guard.page.styles import style_of
 from guard.review import words
 from guard.review.figure import figure, shape
 from guard.review.review import Review
-from guard.review.style import STYLE
 from guard.screen.look import clean
 from guard.screen.words import clock
 
@@ -30,7 +30,7 @@ def page(review: Review, title: str) -> str:
         "<h2>Before you conclude anything</h2>",
         *(f"<p>{_text(text)}</p>" for text in words.cautions(review)),
     ]
-    return document(_text(words.heading(review)), STYLE, parts)
+    return document(_text(words.heading(review)), style_of("review"), parts)
 
 
 def _text(words_: str) -> str:

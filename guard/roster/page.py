@@ -5,6 +5,7 @@ from datetime import date
 from html import escape
 
 from guard.page.document import document
+from guard.page.styles import style_of
 from guard.progress import words as months
 from guard.roster import words
 from guard.roster.folders import FoundRunners
@@ -12,16 +13,6 @@ from guard.roster.roster import PICTURE_DAYS, Line, Standing
 
 WIDE, HIGH, EDGE = 180, 40, 4  # of a small picture, in its units
 
-_STYLE = """
-body { max-width: 66rem; }
-.wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem; }
-th, td { text-align: left; padding: .3rem .5rem; border-bottom: 1px solid var(--rule); white-space: nowrap; }
-td.name { white-space: normal; overflow-wrap: anywhere; max-width: 14rem; }
-svg { display: block; width: 180px; height: 40px; }
-.run { stroke: var(--blue); stroke-width: 3; stroke-linecap: round; fill: none; opacity: .6; }
-.trend { stroke: var(--ink); stroke-width: 2; fill: none; }
-@media print { body { max-width: none; padding: 0; font-size: 9pt; } tr { break-inside: avoid; } }
-"""
 
 
 def page(lines: Sequence[Line], found: FoundRunners, units: str, today: date) -> str:
@@ -39,7 +30,7 @@ def page(lines: Sequence[Line], found: FoundRunners, units: str, today: date) ->
         if why:
             items = "".join(f"<li>{escape(name)}: {escape(reason)}</li>" for name, reason in why.items())
             parts += [f"<h2>{head}</h2>", f"<ul>{items}</ul>"]
-    return document("Runners", _STYLE, [*parts, f'<p class="soft">{escape(words.CONSENT)}</p>'])
+    return document("Runners", style_of("roster"), [*parts, f'<p class="soft">{escape(words.CONSENT)}</p>'])
 
 
 def _row(line: Line, units: str) -> str:

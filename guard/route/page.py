@@ -5,6 +5,7 @@ from html import escape
 import numpy as np
 
 from guard.page.document import document
+from guard.page.styles import style_of
 from guard.route import words
 from guard.route.forecast import Ability, Forecast
 from guard.route.route import Route
@@ -15,19 +16,6 @@ _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 250, 84, 12, 14, 44
 _PLACES = 600  # of the profile: more than pixels show
 _LEAST_SPAN_M = 20.0  # a level road shall not look like a range of mountains
 
-_STYLE = """
-svg { display: block; width: 100%; height: auto; margin: .8rem 0 .2rem; }
-svg text { font-size: 13px; fill: var(--soft); }
-.ground { fill: var(--band); stroke: var(--ink); stroke-width: 1.6; } .axis { stroke: var(--soft); }
-.walked { fill: var(--warm); } .number { fill: var(--ink) !important; font-weight: 600; }
-.wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .92rem; }
-th, td { text-align: left; vertical-align: top; padding: .3rem .6rem .3rem 0;
-  border-bottom: 1px solid var(--rule); } td:not(:last-child) { white-space: nowrap; }
-.key { background: repeating-linear-gradient(45deg, var(--warm) 0 3px, var(--paper) 3px 5px); }
-td:last-child { min-width: 8.5rem; }
-@media (max-width: 34rem) { svg text { font-size: 20px; } td:not(:last-child) { white-space: normal; } }
-@media print { body { max-width: none; } svg, tr { break-inside: avoid; } }
-"""
 _HATCH = ('<defs><pattern id="walk" width="5" height="5" patternUnits="userSpaceOnUse" '
           'patternTransform="rotate(45)"><rect class="walked" width="3" height="5"/></pattern></defs>')
 
@@ -52,7 +40,7 @@ def page(route: Route, found: Forecast, runner: Ability, source: str, units: str
         *(f"<p>{_text(remark[0].upper() + remark[1:])}.</p>" for remark in remarks),
         f'<p class="soft">{_text(words.CAUTION)}</p>',
     ]
-    return document(_text(heading), _STYLE, parts)
+    return document(_text(heading), style_of("route"), parts)
 
 
 def profile(route: Route, found: Forecast, units: str) -> str:

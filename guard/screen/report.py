@@ -3,15 +3,27 @@
 import os
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
+from typing import NoReturn
 
 from rich import box
+from rich.console import Console as _Console
 from rich.table import Table
 from rich.text import Text
 
 from guard.cues import SEVERAL, Cue
-from guard.screen.console import Console
 from guard.screen.look import Look, fitting_look, styled
 from guard.screen.words import clock
+
+
+class Console(_Console):
+    """Rich's console, but for a reader that goes away (`guard settings | head -1`).
+
+    Rich ends the program with exit code 1 then; that the reader had enough is no error,
+    and `guard.cli` treats it as such.
+    """
+
+    def on_broken_pipe(self) -> NoReturn:
+        raise BrokenPipeError
 
 
 def console_and_look() -> tuple[Console, Look]:

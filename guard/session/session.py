@@ -36,10 +36,8 @@ from guard.events import (
     Summary,
 )
 from guard.plan.plan import Cued, Plan, Progress
-from guard.session.limits import in_force
-from guard.session.low_battery import LowBattery
-from guard.session.part_cue import part_cue
 from guard.session.road import NO_LOAD, Road
+from guard.session.rules import LowBattery, in_force, part_cue
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
 from guard.session.tally import Tally

@@ -14,7 +14,7 @@ from guard.devices import remembered as straps
 from guard.devices.seen import Wanted
 from guard.errors import Check, GuardError, HardwareError, printable
 from guard.files import folders
-from guard.radio import preflight as radio
+from guard.radio import survey as radio
 from guard.screen.lines import filled
 from guard.settings import Settings
 from guard.settings import file as settings_file

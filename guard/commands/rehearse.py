@@ -24,7 +24,7 @@ from guard.plan.plan import Plan
 from guard.runner.follow import CEILING_BPM, Follower, practice_for
 from guard.runner.rehearsal import PRACTICE
 from guard.screen.cautions import shown_once
-from guard.screen.summary import over
+from guard.screen.report import over
 from guard.session import Session
 from guard.settings import Settings
 

@@ -30,8 +30,7 @@ from guard.screen.frame import Screen
 from guard.screen.live_screen import LiveScreen
 from guard.screen.look import fitting_look
 from guard.screen.plain import PlainScreen
-from guard.screen.report import Console
-from guard.screen.summary import summary_lines, summary_rows
+from guard.screen.report import Console, summary_lines, summary_rows
 from guard.screen.view import ViewOptions
 from guard.settings import Settings
 from guard.sound import first_start

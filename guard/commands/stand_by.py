@@ -15,8 +15,8 @@ from guard.commands.session_parts import SessionKind, finished, guarded, panel_f
 from guard.errors import HardwareError, short
 from guard.events import Action, Command, CueGiven, Input, Reading
 from guard.live.inbox import Inbox, Press
-from guard.live.signals import ending_signals
 from guard.live.source import Source
+from guard.live.terminal import ending_signals
 from guard.pins.panel import Panel
 from guard.plan.plan import Plan
 from guard.radio.companions import WithSpeed

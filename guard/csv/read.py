@@ -15,15 +15,14 @@ import numpy as np
 
 from guard.arrays import Floats
 from guard.csv.columns import ColumnNames, Form, unit_in
-from guard.csv.order import in_order
-from guard.csv.series import GRADE_GAP_S, beats_to_readings
-from guard.csv.speeds import numbers, rows, speeds_of
+from guard.csv.series import GRADE_GAP_S, beats_to_readings, numbers, rows, speeds_of
 from guard.csv.table import Table, number, open_table
 from guard.csv.times import (
     TimeForm,
     begun_on,
     commands,
     form_beside_date,
+    in_order,
     over_midnight,
     pauses,
     said,

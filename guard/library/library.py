@@ -8,7 +8,7 @@ import contextlib
 import os
 import zlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -16,7 +16,7 @@ from guard.errors import InputError
 from guard.files.cache import cache_place, read_cached, write_cached
 from guard.files.folders import data_dir, make_private, sessions_dir
 from guard.library.about import SUFFIX, read_about
-from guard.library.facts import SessionFacts, as_stored, facts_from, facts_of
+from guard.library.facts import SessionFacts, facts_from, facts_of
 
 INDEX_FORMAT = 1  # a change in what facts_of finds needs a new number
 MADE_FOR = {"format": INDEX_FORMAT}
@@ -109,7 +109,7 @@ def sessions(
     if progress and new:
         progress(len(new), len(new))
     if new or known.keys() != logs.keys():
-        write_cached(index, MADE_FOR, {name: [*known[name][0], as_stored(known[name][1])] for name in logs})
+        write_cached(index, MADE_FOR, {name: [*known[name][0], asdict(known[name][1])] for name in logs})
     entries = [
         SessionEntry(**vars(known[name][1]), path=home / name, size=size, mtime_ns=mtime_ns,
                      about=read_about(home / name, warn) if name.removesuffix(".jsonl") in abouts else {})

@@ -38,9 +38,8 @@ from guard.live.ended import Ended as Ended
 from guard.live.inbox import Asked, Inbox, InboxItem, Notice, Notices, Press
 from guard.live.keys import Key, Keyboard, input_asked, input_for
 from guard.live.outlet import CuePlayer, Log, Outlet, in_order
-from guard.live.signals import ending_signals
 from guard.live.source import Source
-from guard.live.terminal import terminal_keys
+from guard.live.terminal import ending_signals, terminal_keys
 from guard.plan.plan import Plan
 from guard.screen.frame import Frame, Onlooker, Screen
 from guard.session import Session

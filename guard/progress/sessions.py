@@ -1,26 +1,34 @@
 """The sessions' figures for `guard progress`: kept in the cache, worked out anew where a log changed."""
 
 import contextlib
+import json
 import os
 import zlib
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from guard.errors import GuardError, InputError, printable
+from guard.events import FOOT_POD
+from guard.files.cache import cache_place, read_cached, rebuilt, write_cached
+from guard.journal.links import Correlation, links
+from guard.library.library import SessionEntry
+from guard.library.library import sessions as logged_sessions
+from guard.log.series import read_series
+from guard.plan.plan import Kind, Plan
+from guard.progress.checks import CheckPart, check_parts
+from guard.progress.figures import SessionFigures, figures, track
+from guard.progress.minutes import BY_FOOT_POD, BY_SATELLITE, BY_TREADMILL, LAGS_S, SIZE
+from guard.progress.progress import PastSession
+from guard.workers.pool import Cancelled, Interrupted, Pool, usable_cores
 
-if TYPE_CHECKING:
-    from guard.journal.links import Correlation
-    from guard.library.library import SessionEntry
-    from guard.progress.checks import CheckPart
-    from guard.progress.figures import SessionFigures
-    from guard.progress.progress import PastSession
-
-    Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
+Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
 
 FIGURES_FORMAT = 2  # a change in what is worked out needs a new number
 FEWEST_FOR_WORKERS = 60  # below this, starting processes takes longer than the work
+LEAST_WEIGHT = 1e-3  # of a sum of minutes; less is none (ours)
 PER_TASK = 20  # logs: some tenths of a second
 
 
@@ -36,12 +44,8 @@ def sessions_of(
     many as there are cores). A log that cannot be
     read, or that no clock dated, is left out; `warn` gets a sentence.
     """
-    from guard.files.cache import read_cached, write_cached
-    from guard.library.library import sessions
-    from guard.progress.progress import PastSession
-
     entries = []
-    for entry in sessions(folder, warn=warn):
+    for entry in logged_sessions(folder, warn=warn):
         if entry.problem:
             warn(_left_out(entry.path, entry.problem))
         else:
@@ -86,12 +90,10 @@ def newest_ceiling(sessions: Sequence[PastSession]) -> float | None:
 
 def _read(row: Sequence[Any]) -> Kept:
     """One kept row; ValueError or TypeError where it is not of the form that `_one` gives."""
-    from guard.progress.kept import figures_from
-
-    problem, figures, check = row
+    problem, kept, check = row
     if not isinstance(problem, str):
         raise ValueError("not of this form")
-    return (problem, None, ()) if problem else ("", *figures_from(figures, check))
+    return (problem, None, ()) if problem else ("", *figures_from(kept, check))
 
 
 def _left_out(path: Path, problem: str) -> str:
@@ -121,8 +123,6 @@ def _dated(entries: Sequence[SessionEntry], warn: Callable[[str], None]) -> dict
 def _worked_out(
     entries: Sequence[SessionEntry], progress: Callable[[int, int], None] | None, jobs: int | None,
 ) -> list[Any]:
-    from guard.workers.pool import Interrupted, Pool, usable_cores
-
     paths = [str(entry.path) for entry in entries]
     tasks = [paths[at:at + PER_TASK] for at in range(0, len(paths), PER_TASK)]
     workers = min(jobs or usable_cores(), len(tasks)) if len(paths) >= FEWEST_FOR_WORKERS else 1
@@ -143,20 +143,12 @@ def _worked_out(
 
 def _some(paths: list[str], stop: Callable[[], bool]) -> list[Any]:
     if stop():
-        from guard.workers.pool import Cancelled
-
         raise Cancelled
     return [_one(path) for path in paths]
 
 
 def _one(path: str) -> Any:
     """(problem, figures, check parts) of one log, as plain values."""
-    from dataclasses import asdict
-
-    from guard.log.series import read_series
-    from guard.progress.checks import check_parts
-    from guard.progress.figures import figures, track
-
     try:
         series = read_series(path)
     except GuardError as error:
@@ -179,20 +171,15 @@ def _ceiling(header: dict[str, Any]) -> float | None:
 
 def _source(header: dict[str, Any], told: str) -> str:
     """What told the speed: a typed one is the belt's, an import's is taken for satellites' unless it says."""
-    from guard.events import FOOT_POD as FOOT_POD_LINK
-    from guard.progress.minutes import BY_FOOT_POD, BY_SATELLITE, BY_TREADMILL
-
     about = header.get("source")
     if isinstance(about, dict) and about.get("kind") == "csv":
         said = about.get("speed_from")
         return said if said in (BY_TREADMILL, BY_FOOT_POD) else BY_SATELLITE
-    return BY_FOOT_POD if told == FOOT_POD_LINK else BY_TREADMILL
+    return BY_FOOT_POD if told == FOOT_POD else BY_TREADMILL
 
 
 def _parts(header: dict[str, Any]) -> list[tuple[str, str, float]]:
     """(kind, name, seconds) of the plan's parts, where it has a test part by time."""
-    from guard.plan.plan import Kind, Plan
-
     if not header.get("plan"):
         return []
     try:
@@ -206,8 +193,6 @@ def _parts(header: dict[str, Any]) -> list[tuple[str, str, float]]:
 # -- what is kept
 
 def _place(home: Path) -> Path:
-    from guard.files.cache import cache_place
-
     return cache_place("progress", f"{zlib.crc32(os.fsencode(home)):08x}")
 
 
@@ -215,13 +200,6 @@ def kept_links(
     days: dict[str, list[float | None]], outcomes: dict[str, list[float | None]],
 ) -> list[Correlation]:
     """`journal.links.links`, kept until what goes into it changes."""
-    import json
-    from dataclasses import asdict
-
-    from guard.files.cache import cache_place, read_cached, write_cached
-    from guard.journal.links import links
-    from guard.progress.kept import links_from
-
     place = cache_place("progress", "links")
     made_for = {"format": FIGURES_FORMAT, "asked": f"{zlib.crc32(json.dumps([days, outcomes]).encode()):08x}"}
     with contextlib.suppress(ValueError):
@@ -229,3 +207,40 @@ def kept_links(
     found = links(days, outcomes)
     write_cached(place, made_for, [asdict(link) for link in found])
     return found
+
+
+def figures_from(kept: object, check: object) -> tuple[SessionFigures, tuple[CheckPart, ...]]:
+    """What `dataclasses.asdict` made of figures and check parts; ValueError for anything else."""
+    figures = rebuilt(SessionFigures, kept)
+    if figures.minutes is not None:
+        if [len(row) for row in figures.minutes.sums] != [SIZE] * len(LAGS_S):
+            raise ValueError("not the sums of minutes")
+        for row in figures.minutes.sums:
+            if row[0] < 1 or min(row[1], row[16], row[21]) < LEAST_WEIGHT or not _squares(row[6:16]):
+                raise ValueError("no sums of minutes")
+    if not isinstance(check, (list, tuple)):
+        raise ValueError("not a list of check parts")
+    return figures, tuple(rebuilt(CheckPart, part) for part in check)
+
+
+def _squares(upper: Sequence[float]) -> bool:
+    """Whether ten numbers can be the products of four columns: no sum of these has a negative square."""
+    a, b, c, d, e, f, g, h, i, j = upper
+    rows = [[a, b, c, d], [b, e, f, g], [c, f, h, i], [d, g, i, j]]
+    slack = 1e-6 * (1.0 + a + e + h + j)
+    for k in range(4):
+        pivot = rows[k][k]
+        if pivot < -slack:
+            return False
+        for row in rows[k + 1:]:
+            share = row[k] / (pivot + slack)
+            for place in range(k + 1, 4):
+                row[place] -= share * rows[k][place]
+    return True
+
+
+def links_from(kept: object) -> list[Correlation]:
+    """What `dataclasses.asdict` made of links; ValueError for anything else."""
+    if not isinstance(kept, list):
+        raise ValueError("not a list of links")
+    return [rebuilt(Correlation, link) for link in kept]

@@ -15,7 +15,7 @@ from guard.review.recovery import Recovery
 from guard.review.review import Review
 from guard.review.rr import RRFigures
 from guard.review.signal import Signal
-from guard.screen.summary import counted
+from guard.screen.report import counted
 from guard.screen.words import clock, speed_number, speed_unit
 from guard.settings import Settings
 from guard.units import distance as distance_with_unit

@@ -10,7 +10,7 @@ import hashlib
 import os
 import zlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from guard.errors import GuardError, HardwareError, InputError, printable
@@ -18,7 +18,7 @@ from guard.files.cache import cache_place, read_cached, write_cached
 from guard.journal import journal as journals
 from guard.progress.progress import look
 from guard.progress.sessions import FIGURES_FORMAT, newest_ceiling, sessions_of
-from guard.roster.roster import Standing, as_kept, standing, standing_from
+from guard.roster.roster import Standing, standing, standing_from
 from guard.settings import file as settings_file
 from guard.workers.pool import Interrupted
 from guard.workers.workers import Workers
@@ -186,7 +186,7 @@ def look_at(folder: str, stop: Callable[[], bool]) -> KeptStanding:
         return state, None, [f"cannot be read ({error.strerror or error}): check that you may read it"]
     if len(notes) > MOST_NOTES:
         notes[MOST_NOTES:] = [f"{len(notes) - MOST_NOTES} more like these"]
-    return state, as_kept(found), [printable(note) for note in notes]
+    return state, asdict(found), [printable(note) for note in notes]
 
 
 def _standing(home: Home, notes: list[str]) -> Standing:

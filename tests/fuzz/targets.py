@@ -12,7 +12,7 @@ import json
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -110,7 +110,7 @@ def foot_pod(data: bytes, folder: Path) -> None:
 
 def log(data: bytes, folder: Path) -> None:
     from guard.csv.write import csv_chunks
-    from guard.library.facts import as_stored, facts_from, facts_of
+    from guard.library.facts import facts_from, facts_of
     from guard.log.note import notes_of
     from guard.log.recording import read_log, repair
     from guard.log.series import read_series
@@ -118,7 +118,7 @@ def log(data: bytes, folder: Path) -> None:
 
     path = _put(folder, "fuzz.jsonl", data)
     facts = facts_of(path)
-    if facts_from(json.loads(json.dumps(as_stored(facts), allow_nan=False))) != facts:
+    if facts_from(json.loads(json.dumps(asdict(facts), allow_nan=False))) != facts:
         raise Wrong("facts do not come back from the index")
     for text in (facts.problem, facts.kind, facts.source, facts.plan, *facts.marks, *facts.notes):
         printed(text)

@@ -93,9 +93,9 @@ def _typed(value: Any, *kinds: type) -> Any:
     return value
 
 
-def _number(value: Any, kind: type) -> Any:
+def _number(value: Any, kind: type[float]) -> Any:
     # true and false are whole numbers to Python
-    if type(value) not in (int, kind) or not -_LARGEST < value < _LARGEST:
+    if not isinstance(value, (int, kind)) or isinstance(value, bool) or not -_LARGEST < value < _LARGEST:
         raise ValueError("no number that can be")
     return value
 

@@ -24,7 +24,7 @@ from guard.progress.minutes import BY_FOOT_POD, BY_SATELLITE, BY_TREADMILL, LAGS
 from guard.progress.progress import PastSession
 from guard.workers.pool import Cancelled, Interrupted, Pool, usable_cores
 
-Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
+_Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
 
 FIGURES_FORMAT = 2  # a change in what is worked out needs a new number
 FEWEST_FOR_WORKERS = 60  # below this, starting processes takes longer than the work
@@ -58,7 +58,7 @@ def sessions_of(
     made_for = {"format": FIGURES_FORMAT}
     kept = read_cached(place, made_for)
     kept = kept if isinstance(kept, dict) else {}
-    known: dict[str, Kept] = {}
+    known: dict[str, _Kept] = {}
     for entry in entries:
         # Whatever is of another form, or of another state of the log, is worked out again.
         with contextlib.suppress(ValueError, TypeError, KeyError):
@@ -88,7 +88,7 @@ def newest_ceiling(sessions: Sequence[PastSession]) -> float | None:
                  if session.figures.ceiling_bpm is not None), None)
 
 
-def _read(row: Sequence[Any]) -> Kept:
+def _read(row: Sequence[Any]) -> _Kept:
     """One kept row; ValueError or TypeError where it is not of the form that `_one` gives."""
     problem, kept, check = row
     if not isinstance(problem, str):

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from guard.commands.command import CommandRow
+from guard.commands.arguments import CommandRow
 from tests.support.house import ANY_ROOM, House
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -94,8 +94,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "": BASE | {"decide"},
     "commands": ANY_ROOM,
     "about": {""},
-    "commands.arguments": {"commands.command", "units"},
-    "commands.command": {"settings"},
+    "commands.arguments": {"settings"},
     "cli": {"", "about", "commands.arguments", "errors", "screen.lines"},
     "__main__": {"cli"},
 }

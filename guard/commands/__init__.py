@@ -1,1 +1,1 @@
-"""One module a command: `run(args) -> int`; its options stand in `arguments`."""
+"""One module a command: `run(args) -> int`; its options stand in `commands.toml`."""

@@ -9,7 +9,6 @@ from typing import Any
 from rich.markup import escape
 
 from guard.clock import wall_now
-from guard.commands.arguments import ENTRY_FLAGS, LISTED_DAYS
 from guard.commands.options import can_ask, own_settings, print_json, tell
 from guard.csv.write import table_csv
 from guard.errors import UsageError, printable, short
@@ -17,10 +16,14 @@ from guard.files.whole import write_whole
 from guard.journal import journal as store
 from guard.journal import prompt as journal_prompt
 from guard.journal.advice import advice, sentence
-from guard.journal.journal import ITEMS, Entry, Journal, journal_path
+from guard.journal.journal import ITEMS, Entry, Item, Journal, journal_path
 from guard.screen.look import clean
 from guard.screen.report import console_and_look, table
 
+# options that are not called as their item
+_OPTIONS = {"sleep_h": "sleep", "sleep_quality": "quality", "resting_bpm": "resting",
+            "caffeine_mg": "caffeine", "altitude_m": "altitude"}
+LISTED_DAYS = 14  # the newest, unless more are asked for: two weeks; as its help says
 _EXAMPLE = "guard journal --sleep 7.5 --quality 4 --resting 52 --note TEXT"
 _ACTIONS = ("edit", "list", "search", "today", "csv", "remove")
 
@@ -28,9 +31,9 @@ _ACTIONS = ("edit", "list", "search", "today", "csv", "remove")
 def run(args: argparse.Namespace) -> int:
     today = wall_now().date()
     day = _day(args.date, today)
-    changes: dict[str, object] = {item: value for flag, (item, _, _) in ENTRY_FLAGS.items()
-                                  if (value := getattr(args, flag.replace("-", "_"))) is not None}
-    cleared = {ENTRY_FLAGS[flag][0]: None for flag in args.clear}
+    changes: dict[str, object] = {item.key: value for item in ITEMS
+                                  if (value := getattr(args, _option(item))) is not None}
+    cleared = {item.key: None for item in ITEMS if _option(item).replace("_", "-") in args.clear}
     both = changes.keys() & cleared.keys()
     if both:
         raise UsageError(f"{sorted(both)[0]} cannot be given and cleared at once: leave one out")
@@ -66,6 +69,10 @@ def run(args: argparse.Namespace) -> int:
     if asked is None and found:
         print(f"to write today's entry here: {_EXAMPLE}", file=sys.stderr)
     return 0
+
+
+def _option(item: Item) -> str:
+    return _OPTIONS.get(item.key, item.key)
 
 
 def _warn(note: str) -> None:

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 
 from guard.browser.door import opened_page
 from guard.clock import ManualClock, PacedClock
-from guard.commands.arguments import FIRST_COURSE
 from guard.commands.options import can_ask, chosen_settings, is_terminal, tell
 from guard.commands.session_parts import SessionKind, finished, guarded, ready_voice, terminal_console
 from guard.errors import UsageError
@@ -27,6 +26,8 @@ from guard.screen.cautions import shown_once
 from guard.screen.report import over
 from guard.session import Session
 from guard.settings import Settings
+
+FIRST = "hill-loop"  # as its help says
 
 
 def run(args: argparse.Namespace) -> int:
@@ -68,7 +69,7 @@ def _chosen(args: argparse.Namespace) -> tuple[Settings, Plan | None, PracticeSo
     if args.seed < 0:
         raise UsageError(f"--seed {args.seed} is less than 0: use a whole number from 0 up")
     if args.plan is None:
-        course = find_course(args.course or FIRST_COURSE)
+        course = find_course(args.course or FIRST)
         return chosen_settings(args, course=course.settings), None, PracticeSource(course, args.seed)
     if args.course is not None:
         raise UsageError("--course and --plan cannot both be given: a plan makes its own course")

@@ -4,7 +4,6 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.arguments import LISTED
 from guard.commands.options import answered, can_ask, counting, print_json
 from guard.commands.sessions import listed, verified
 from guard.errors import UsageError, printable
@@ -15,6 +14,7 @@ from guard.library.bin import discard, empty, restore
 from guard.library.library import SessionEntry, rehearsals_dir, sessions
 from guard.library.search import SearchTerms, day_range, find_session, matching
 
+LISTED = 25  # the newest, unless more are asked for (ours); as its help says
 TELL_NEW_FROM = 100  # new logs from which reading them is worth telling
 
 

@@ -4,14 +4,12 @@ The message is one clear sentence that names the file, key or device and says
 how to fix it. `guard.cli` prints it; no traceback reaches a user.
 """
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 EXIT_DIFFERENT, EXIT_DAMAGED, EXIT_REFUSED, EXIT_INTERRUPTED = 1, 3, 3, 130  # as README.md lists them
 
 
-@dataclass(frozen=True, slots=True)
-class Trouble:
+class Trouble(NamedTuple):
     """Something that goes on without: what is wrong and the fix."""
 
     what: str

@@ -5,6 +5,7 @@ Needs pyarrow (the extra `parquet`). Readings are gathered to row groups of
 """
 
 import json
+import tomllib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -45,60 +46,18 @@ class TableColumn:
     nullable: bool = True
 
 
-_SESSION = TableColumn("session", "int32", "", "number in the table of sessions", nullable=False)
-_T = TableColumn("t_s", "float64", "s", "time since the session began", nullable=False)
+def _told(table: dict[str, list[str]]) -> tuple[TableColumn, ...]:
+    return tuple(TableColumn(name, kind.removesuffix("?"), unit, meaning, kind.endswith("?"))
+                 for name, (kind, unit, meaning) in table.items())
 
-READINGS_TABLE = (
-    _SESSION, _T,
-    TableColumn("bpm", "uint16", "bpm", "heart rate as the strap told it; 0: no signal", nullable=False),
-    TableColumn("trusted", "bool", "", "whether the guard believed it; null: it did not judge (an import)"),
-    TableColumn("contact", "bool", "", "whether the strap felt skin; null: not reported"),
-    TableColumn("rr_s", "list<float64>", "s", "RR intervals told with it, oldest first", nullable=False),
-    TableColumn("speed_m_s", "float64", "m/s", "speed in force; null: not known"),
-    TableColumn("grade", "float64", "1", "grade in force, rise over run; null: not known"),
-    TableColumn("cadence_spm", "float64", "1/min", "steps a minute in force; null: not known"),
-)
 
 _NUMBER_UNITS = {"bpm": "bpm", "s": "s", "m": "m", "percent": "%"}
-
-CUES_TABLE = (
-    _SESSION, _T,
-    TableColumn("cue", "string", "", "what was asked or told", nullable=False),
-    TableColumn("rule", "string", "", "its rule; empty in logs that give words only", nullable=False),
-    TableColumn("reason", "string", "", "the same in words", nullable=False),
-    TableColumn("repeat", "int32", "1", "earlier cues of the same run of cues", nullable=False),
-    TableColumn("advised_speed_m_s", "float64", "m/s", "speed to set, where one was told"),
-    *(TableColumn(name, "float64", _NUMBER_UNITS[name.rsplit("_", 1)[-1]],
-             "a figure that the rule rests on (guard.cues.Numbers); null: it does not rest on it")
-      for name in Numbers.__slots__),
-)
-
-SESSIONS_TABLE = (
-    _SESSION,
-    TableColumn("name", "string", "", "the log's file without its ending", nullable=False),
-    TableColumn("path", "string", "", "the log as it was named", nullable=False),
-    TableColumn("started", "timestamp", "", "when it began, UTC; null: no clock could be trusted"),
-    TableColumn("utc_offset_s", "int32", "s", "local time less UTC at the start"),
-    TableColumn("kind", "string", "", "source: strap, practice, csv", nullable=False),
-    TableColumn("source", "string", "", "name of the strap or file", nullable=False),
-    TableColumn("plan", "string", "", "name of the plan; empty: none", nullable=False),
-    TableColumn("ceiling_bpm", "float64", "bpm", "ceiling at the start"),
-    TableColumn("duration_s", "float64", "s", "from its beginning to the last thing known", nullable=False),
-    TableColumn("readings", "int64", "1", "rows of this session in the table of readings", nullable=False),
-    TableColumn("cues", "int64", "1", "rows of this session in the table of cues", nullable=False),
-    TableColumn("at_or_under_s", "float64", "s", "time at or under the ceiling, by the log's own summary"),
-    TableColumn("over_s", "float64", "s", "time over it"),
-    TableColumn("over_bpm_min", "float64", "bpm.min", "how far over it, added up over the minutes"),
-    TableColumn("no_signal_s", "float64", "s", "time without a trusted reading"),
-    TableColumn("held_s", "float64", "s", "time in pauses"),
-    TableColumn("unguarded_s", "float64", "s", "time not guarded, by the summary"),
-    TableColumn("interrupted", "bool", "", "the log has no end line", nullable=False),
-    TableColumn("damaged", "bool", "", "lines before the end are missing", nullable=False),
-    TableColumn("guard", "string", "", "version that recorded it", nullable=False),
-)
-
-_FIRST_NUMBER = len(CUES_TABLE) - len(Numbers.__slots__)
-TABLES = {"readings": READINGS_TABLE, "cues": CUES_TABLE, "sessions": SESSIONS_TABLE}
+_NUMBERS = tuple(
+    TableColumn(name, "float64", _NUMBER_UNITS[name.rsplit("_", 1)[-1]],
+                "a figure that the rule rests on (guard.cues.Numbers); null: it does not rest on it")
+    for name in Numbers.__slots__)
+TABLES = {name: _told(table) + (_NUMBERS if name == "cues" else ()) for name, table in tomllib.loads(
+    Path(__file__).with_name("columns.toml").read_text(encoding="utf-8")).items()}
 
 
 @dataclass(frozen=True)
@@ -220,7 +179,7 @@ def _table(path: Path, columns: Sequence[TableColumn], force: bool) -> Iterator[
 
 
 def _readings(recording: Recording, number: int) -> Iterator[tuple[object, ...]]:
-    """Rows of `READINGS_TABLE`."""
+    """Rows of the table of readings."""
     judged = bool(recording.outputs)
     doubted = {item.t_s for item in recording.items if isinstance(item, ReadingDoubted)}
     speeds = Speeds()
@@ -235,16 +194,16 @@ def _readings(recording: Recording, number: int) -> Iterator[tuple[object, ...]]
 
 
 def _cues(recording: Recording, number: int) -> Iterator[tuple[object, ...]]:
-    """Rows of `CUES_TABLE`."""
+    """Rows of the table of cues."""
     for item in recording.items:
         if isinstance(item, CueGiven):
-            numbers = (getattr(item.numbers, column.name) for column in CUES_TABLE[_FIRST_NUMBER:])
+            numbers = (getattr(item.numbers, column.name) for column in _NUMBERS)
             yield (number, item.t_s, item.cue.key, item.rule, reason(item), item.repeat,
                    item.advised_speed_m_s, *numbers)
 
 
 def _session(log: Path, recording: Recording, number: int, readings: int, cues: int) -> tuple[object, ...]:
-    """A row of `SESSIONS_TABLE`."""
+    """A row of the table of sessions."""
     header, summary = recording.header, recording.summary or {}
     clock = next((item for item in recording.items if isinstance(item, Clock)), None)
     started, trusted = started_of(header, clock)
@@ -261,7 +220,7 @@ def _session(log: Path, recording: Recording, number: int, readings: int, cues: 
         "guard": _text(header.get("guard")),
     }
     return tuple(row[one.name] if one.name in row else _number(summary.get(one.name))
-                 for one in SESSIONS_TABLE)
+                 for one in TABLES["sessions"])
 
 
 def _dict(value: object) -> dict[str, object]:

@@ -541,15 +541,15 @@ def test_lactate_comes_from_a_file_or_typed(home, capsys):
 
 
 @pytest.mark.parametrize(("text", "says"), [
-    ("", "no line of titles"), ("a,b\n1,2\n", "no line of titles"),
+    ("", "is empty"), ("a,b\n1,2\n", "no column 'heart_rate'"),
     ("heart_rate,lactate\n120,1\n130,x\n", "line 3"), ("heart_rate,lactate\n120\n", "line 2"),
-    ("heart_rate,lactate\n120,1\n", "too few"), ("\x00,\"", "no line of titles")])
+    ("heart_rate,lactate\n120,1\n", "too few"), ("\x00,\"", "save it as UTF-8")])
 def test_lactate_files_that_cannot_be_read_are_said(home, capsys, text, says):
     file = home / "steps.csv"
     file.write_text(text)
     assert guard("--lactate", str(file)) == 3 and says in capsys.readouterr().err
     file.write_bytes(b"\xff\xfe\x00")
-    assert guard("--lactate", str(file)) == 3 and "UTF-8" in capsys.readouterr().err
+    assert guard("--lactate", str(file)) == 3 and "save it as" in capsys.readouterr().err
 
 
 def test_the_questions_ask_again_and_figures_may_be_left(home, capsys, monkeypatch):

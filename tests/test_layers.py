@@ -82,12 +82,12 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "tune": CORE | {"arrays", "log", "replay", "response", "runner", "screen", "workers"},
     # the months
     "journal": {"arrays", "errors", "files", "screen"},
-    "ceiling": {"arrays", "errors", "events", "files", "journal", "log", "plan", "replay", "screen",
+    "ceiling": {"arrays", "csv", "errors", "events", "files", "journal", "log", "plan", "replay", "screen",
                 "session"},
     "progress": {"arrays", "errors", "events", "files", "journal", "library", "log", "page", "page.styles",
-                 "plan", "response", "screen", "signal", "workers"},
+                 "plan", "response", "screen", "signal", "units", "workers"},
     "roster": {"errors", "files", "journal", "page", "page.styles", "progress", "screen", "settings.file",
-               "workers"},
+               "units", "workers"},
     # many processes, many machines
     "workers": {"", "errors"},
     # the doors

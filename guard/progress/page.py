@@ -14,6 +14,7 @@ from guard.progress import svg, words
 from guard.progress.progress import Months, PastSession, Point
 from guard.progress.verdict import Told, Verdict
 from guard.response.spans import Estimate
+from guard.units import pace, pace_unit
 
 _SHOWN_DAYS = 366  # a year
 _SHOWN_WEEKS = 52  # a year
@@ -30,7 +31,7 @@ def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correl
         _paragraphs([*words.today_sentences(months), words.interval_sentence(months, units),
                      words.heart_sentence(months)]),
         f'<p class="soft">{len(sessions)} runs to {escape(words.day(last))}; speed at the ceiling of '
-        f"{months.ceiling_bpm:g} bpm, as pace in {words.pace_unit(units)}</p>" if last else "",
+        f"{months.ceiling_bpm:g} bpm, as pace in {pace_unit(units)}</p>" if last else "",
         svg.speed_chart(months, shown, units),
         '<p class="soft">A dot is a run with the error of that run (95 %), heat taken out, higher is faster; '
         "the line is what all runs say together.</p>" if shown else "",
@@ -119,16 +120,16 @@ def _history(months: Months) -> str:
 def _check_table(months: Months, units: str) -> str:
     if not months.checks:
         return ""
-    return _table(["date", "bpm", f"pace, {words.pace_unit(units)}", "stretch"],
+    return _table(["date", "bpm", f"pace, {pace_unit(units)}", "stretch"],
                   [[words.day(day), f"{part.bpm:.0f}",
-                    words.pace(part.speed_m_s, units) if part.speed_m_s else "not logged", part.name]
+                    pace(part.speed_m_s, units) if part.speed_m_s else "not logged", part.name]
                    for day, parts in months.checks[-6:] for part in parts])
 
 
 def _runs(months: Months, units: str) -> str:
     newest = months.points[-1].day if months.points else None
     recent = [point for point in months.points if newest and (newest - point.day).days < _SHOWN_DAYS]
-    head = ["date", f"pace, {words.pace_unit(units)}", "error", "°C", "speed from", "note"]
+    head = ["date", f"pace, {pace_unit(units)}", "error", "°C", "speed from", "note"]
     return _table(head,
                   [[words.day(point.day), *_figures(point, point.speed, units), point.source,
                     words.refused(point.refusal)[0] if point.refusal else ""]
@@ -140,4 +141,4 @@ def _figures(point: Point, speed: Estimate | None, units: str) -> list[str]:
     if speed is None:
         return ["", "", warm]
     half = median([speed.high - speed.value, speed.value - speed.low]) / speed.value
-    return [words.pace(speed.value, units), f"± {words.percent(half, signed=False)}", warm]
+    return [pace(speed.value, units), f"± {words.percent(half, signed=False)}", warm]

@@ -13,8 +13,7 @@ from guard.progress.level import FEWEST_RUNS, LEAST_SPAN_DAYS
 from guard.progress.progress import Months
 from guard.progress.verdict import PLATEAU_SHARE, Told, Verdict
 from guard.progress.weeks import Week
-
-METRES = {"km": 1000.0, "mile": 1609.344}  # international mile, exact by definition
+from guard.units import pace, pace_unit
 
 HEADLINES = {
     Verdict.GAIN: "Gain", Verdict.LOSS: "Loss", Verdict.PLATEAU: "Plateau",
@@ -53,22 +52,6 @@ REFUSALS = {  # what is wrong, and the fix
                        "it still counts for the line; run nearer to the ceiling, or check that it is right"),
     progress.TOO_WIDE: ("the error is too wide", "it still counts for the line; run longer"),
 }
-
-
-def pace(speed_m_s: float, units: str) -> str:
-    """Minutes and seconds a kilometre or mile, without the unit.
-
-    >>> pace(2.5, "km"), pace(1000 / 359.7, "km")
-    ('6:40', '6:00')
-    """
-    if not math.isfinite(speed_m_s) or speed_m_s <= 0:
-        return "–"
-    seconds = round(METRES[units] / speed_m_s)
-    return f"{seconds // 60}:{seconds % 60:02d}"
-
-
-def pace_unit(units: str) -> str:
-    return "min/km" if units == "km" else "min/mile"
 
 
 def day(some: date) -> str:

@@ -4,7 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import answered, can_ask, print_json, tell
+from guard.commands.options import answered, can_ask, done, print_json, tell
 from guard.errors import HardwareError, UsageError, printable
 from guard.library import everything
 from guard.library.everything import Kept
@@ -16,11 +16,11 @@ def run(args: argparse.Namespace) -> int:
     if args.export is not None:
         packed = everything.export(Path(args.export), with_cache=args.with_cache, force=args.force)
         left_out = "" if args.with_cache else "; the cache is left out, it can be rebuilt"
-        return _done(args, f"{_count(len(packed), 'file')} ({_size(sum(one.size for one in packed))}) in "
+        return done(args, f"{_count(len(packed), 'file')} ({_size(sum(one.size for one in packed))}) in "
                      f"{args.export}{left_out}", files=len(packed))
     if args.make_private:
         changed = everything.make_private()
-        return _done(args, f"{_count(len(changed), 'place')} closed to others" if changed
+        return done(args, f"{_count(len(changed), 'place')} closed to others" if changed
                      else "nothing was open to others", files=len(changed))
     if args.delete_everything:
         return _delete(args)
@@ -30,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
 def _delete(args: argparse.Namespace) -> int:
     files = everything.kept()
     if not files:
-        return _done(args, "the guard keeps nothing on this machine", files=0)
+        return done(args, "the guard keeps nothing on this machine", files=0)
     if now := everything.running():
         raise UsageError(f"a session is being recorded ({now[0].name}): end it first")
     if not args.yes:
@@ -42,7 +42,7 @@ def _delete(args: argparse.Namespace) -> int:
         typed = answered("All of this will be gone for good (`guard data --export all.zip` saves a copy "
                          f"first).\nType {WORD} to remove it:")
         if typed.casefold() != WORD:
-            return _done(args, "nothing was removed", files=0)
+            return done(args, "nothing was removed", files=0)
     troubles = everything.delete_everything()
     for trouble in troubles:
         tell(trouble)
@@ -50,7 +50,7 @@ def _delete(args: argparse.Namespace) -> int:
     if left:
         raise HardwareError(f"{_count(len(left), 'file')} could not be removed: give write permission to "
                             f"{left[0].path.parent} and try again")
-    return _done(args, f"{_count(len(files), 'file')} removed; the guard keeps nothing on this machine now",
+    return done(args, f"{_count(len(files), 'file')} removed; the guard keeps nothing on this machine now",
                  files=len(files))
 
 
@@ -83,14 +83,6 @@ def _lines(files: list[Kept]) -> list[str]:
         lines.append(f"{_count(len(wide), 'place')} of these can be read by other users of this machine "
                      f"({printable(wide[0])}): `guard data --make-private` closes them")
     return lines
-
-
-def _done(args: argparse.Namespace, sentence: str, *, files: int) -> int:
-    if args.json:
-        print_json({"format": 1, "done": printable(sentence), "files": files}, indent=None)
-    else:
-        print(printable(sentence))
-    return 0
 
 
 def _count(number: int, noun: str) -> str:

@@ -43,18 +43,18 @@ def run(args: argparse.Namespace) -> int:
     if args.json and asked == "csv":
         raise UsageError("--csv and --json are two forms of the same: choose one")
     if asked is None and (changes or cleared):
-        return _kept(store.amend(day, {**changes, **cleared}, warn=_warn), args)
+        return _kept(store.amend(day, {**changes, **cleared}, warn=tell), args)
     if asked == "remove":
-        gone = store.remove(day, warn=_warn)
-        _warn(f"the entry of {day} was taken away" if gone else f"there is no entry of {day}")
+        gone = store.remove(day, warn=tell)
+        tell(f"the entry of {day} was taken away" if gone else f"there is no entry of {day}")
         return _document([]) if args.json else 0
     if asked == "edit" or (asked is None and not args.json and can_ask()):
         before = store.read().of(day) or store.Entry(day)
         ask = journal_prompt.by_editor if asked == "edit" else journal_prompt.by_prompt
-        return _kept(store.amend(day, ask(before), warn=_warn), args)
+        return _kept(store.amend(day, ask(before), warn=tell), args)
     journal = store.read()
     for note in journal.notes:
-        _warn(note)
+        tell(note)
     if asked == "today":
         return _today(journal, today, as_json=args.json)
     if asked == "csv":
@@ -73,10 +73,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _option(item: Item) -> str:
     return _OPTIONS.get(item.key, item.key)
-
-
-def _warn(note: str) -> None:
-    tell(note)
 
 
 def _day(text: str, today: date) -> date:
@@ -137,7 +133,7 @@ def _document(entries: list[Entry]) -> int:
 
 def _today(journal: Journal, today: date, *, as_json: bool) -> int:
     entry = journal.of(today)
-    settings = own_settings(_warn)
+    settings = own_settings(tell)
     found = advice(journal, today, settings.ceiling_bpm)
     if as_json:
         print_json({

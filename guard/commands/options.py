@@ -120,6 +120,15 @@ def print_json(document: Mapping[str, object], *, indent: int | None = 2) -> Non
     print(re.sub(r"[^\n -~]", lambda sign: sign[0] if sign[0].isprintable() else _escaped(sign[0]), text))
 
 
+def done(args: argparse.Namespace, sentence: str, **more: object) -> int:
+    """Say what was changed, as a sentence or with `more` as one JSON document; the exit code."""
+    if args.json:
+        print_json({"format": 1, "done": printable(sentence), **more}, indent=None)
+    else:
+        print(printable(sentence))
+    return 0
+
+
 def _escaped(sign: str) -> str:
     return "\\u007f" if sign == "\x7f" else json.dumps(sign)[1:-1]  # JSON leaves DEL alone
 

@@ -1,14 +1,16 @@
 """`guard tune`: search settings over recordings, as recorded and as you would respond."""
 
 import argparse
+import contextlib
 import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, Self
 
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
 from guard.commands.options import (
     chosen_settings,
+    is_terminal,
     log_path,
     print_json,
     tell,
@@ -35,10 +37,10 @@ def run(args: argparse.Namespace) -> int:
     present = chosen_settings(args, need_ceiling=False)
     searched = axes(args.search, present)
     pool = workers(args.workers, args.jobs or usable_cores())
-    with _Progress() as progress:
+    with _bar() as told:
         found = Tuning(
             _logs(args, present), present, searched, tries=args.tries, runners=args.runners, seed=args.seed,
-            pool=pool, progress=progress.tell,
+            pool=pool, progress=told,
         ).run(recorded=args.view != "respond", respond=args.view != "recorded")
     for name, note in found.notes:
         tell(f"{name}: {note}")
@@ -66,32 +68,21 @@ def _logs(args: argparse.Namespace, present: Settings) -> list[LoggedRun]:
     return [LoggedRun(name, present, typed if isinstance(typed, float) else None) for name in files]
 
 
-class _Progress:
-    """A bar on stderr while that is a terminal, else nothing."""
+@contextlib.contextmanager
+def _bar() -> Iterator[Callable[[str, float], None]]:
+    """A bar on stderr while that is a terminal, told what is done and the share of it; else nothing."""
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(bar_width=16),
+               TextColumn("{task.percentage:>3.0f} %"), TimeElapsedColumn(), TextColumn("Ctrl-C ends it"))
+    with Progress(*columns, console=Console(stderr=True), transient=True,
+                  disable=not is_terminal(sys.stderr)) as bar:
+        present: dict[str, TaskID] = {}
 
-    def __init__(self) -> None:
-        self._bar: Any = None
-        self._task: Any = None
-        self._words = ""
+        def tell(words: str, share: float) -> None:
+            if words not in present:
+                for task in present.values():
+                    bar.remove_task(task)
+                present.clear()
+                present[words] = bar.add_task(words, total=1.0)
+            bar.update(present[words], completed=share)
 
-    def __enter__(self) -> Self:
-        if sys.stderr.isatty():
-            self._bar = Progress(
-                TextColumn("{task.description}", markup=False), BarColumn(bar_width=16),
-                TextColumn("{task.percentage:>3.0f} %"), TimeElapsedColumn(),
-                TextColumn("Ctrl-C ends it"), console=Console(stderr=True), transient=True)
-            self._bar.start()
-        return self
-
-    def __exit__(self, *error: object) -> None:
-        if self._bar is not None:
-            self._bar.stop()
-
-    def tell(self, words: str, share: float) -> None:
-        if self._bar is None:
-            return
-        if words != self._words:
-            if self._task is not None:
-                self._bar.remove_task(self._task)
-            self._task, self._words = self._bar.add_task(words, total=1.0), words
-        self._bar.update(self._task, completed=share)
+        yield tell

@@ -4,7 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import answered, can_ask, counting, print_json
+from guard.commands.options import answered, can_ask, counting, done
 from guard.commands.sessions import listed, verified
 from guard.errors import UsageError, printable
 from guard.files.folders import sessions_dir
@@ -76,7 +76,8 @@ def _describe(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
         raise UsageError("that is too long: keep it under 200 letters")
     if args.rename:
         file = change_about(entry.path, {"title": text or None})
-        return _say(args, f"{entry.name} is called {text}" if text else f"{entry.name} has no title", file)
+        return done(args, f"{entry.name} is called {text}" if text else f"{entry.name} has no title",
+                    path=str(file))
     if not text:
         raise UsageError("a tag needs a word: write one, such as hills")
     tags = [tag for tag in entry.tags if tag.casefold() != text.casefold()]
@@ -84,7 +85,8 @@ def _describe(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
         raise UsageError(f"{entry.name} has no tag {text}: it has {', '.join(entry.tags) or 'none'}")
     tags += [text] if args.add_tag else []
     file = change_about(entry.path, {"tags": tags or None})
-    return _say(args, f"{entry.name} has {'the tags ' + ', '.join(tags) if tags else 'no tags'}", file)
+    return done(args, f"{entry.name} has {'the tags ' + ', '.join(tags) if tags else 'no tags'}",
+                path=str(file))
 
 
 def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
@@ -92,11 +94,11 @@ def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
     for entry in entries:
         if args.delete:
             now = discard(entry)
-            _say(args, f"{entry.name} is in the bin: `guard sessions{which} --restore {now.stem}` "
-                 "brings it back", now)
+            done(args, f"{entry.name} is in the bin: `guard sessions{which} --restore {now.stem}` "
+                 "brings it back", path=str(now))
         else:
             now = restore(entry)
-            _say(args, f"{now.stem} is back", now)
+            done(args, f"{now.stem} is back", path=str(now))
     return 0
 
 
@@ -106,14 +108,6 @@ def _empty(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
         if not can_ask():
             raise UsageError(f"{number} would be gone for good: add --yes if you mean it")
         if answered(f"{number} will be gone for good. Type yes to remove them:").casefold() != "yes":
-            return _say(args, "nothing was removed", None)
+            return done(args, "nothing was removed", path=None)
     count = empty(entries)
-    return _say(args, f"{count} {'session' if count == 1 else 'sessions'} removed for good", None)
-
-
-def _say(args: argparse.Namespace, sentence: str, path: Path | None) -> int:
-    if args.json:
-        print_json({"format": 1, "done": sentence, "path": None if path is None else str(path)}, indent=None)
-    else:
-        print(printable(sentence))
-    return 0
+    return done(args, f"{count} {'session' if count == 1 else 'sessions'} removed for good", path=None)

@@ -5,14 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from guard.clock import wall_now
-from guard.commands.options import (
-    HOW_TO_FIND_A_CEILING,
-    chosen_settings,
-    counting,
-    print_json,
-    tell,
-    wrote,
-)
+from guard.commands.options import HOW_TO_FIND_A_CEILING, chosen_settings, counting, print_json, tell, wrote
 from guard.csv.write import table_csv
 from guard.errors import InputError, UsageError, printable
 from guard.journal import journal as journals

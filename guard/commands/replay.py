@@ -6,14 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from guard import __version__
-from guard.commands.options import (
-    log_path,
-    print_json,
-    readers_units,
-    tell,
-    typed_values,
-    with_ceiling,
-)
+from guard.commands.options import log_path, print_json, readers_units, tell, typed_values, with_ceiling
 from guard.errors import EXIT_DIFFERENT, UsageError
 from guard.events import Action, Command, CueGiven
 from guard.log.recording import Recording, read_log

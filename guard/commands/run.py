@@ -8,13 +8,7 @@ from collections.abc import Callable, Sequence
 
 from guard.browser.door import opened_page
 from guard.clock import RealClock, clock_is_trusted, wall_now
-from guard.commands.options import (
-    HOW_TO_FIND_A_CEILING,
-    answered,
-    can_ask,
-    chosen_settings,
-    tell,
-)
+from guard.commands.options import HOW_TO_FIND_A_CEILING, answered, can_ask, chosen_settings, tell
 from guard.commands.session_note import ask_if_wanted
 from guard.commands.session_parts import SessionKind, finished, guarded, ready_voice
 from guard.commands.stand_by import stand_by

@@ -8,14 +8,7 @@ from pathlib import Path
 
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
-from guard.commands.options import (
-    chosen_settings,
-    is_terminal,
-    log_path,
-    print_json,
-    tell,
-    typed_values,
-)
+from guard.commands.options import chosen_settings, is_terminal, log_path, print_json, tell, typed_values
 from guard.errors import EXIT_INTERRUPTED, UsageError
 from guard.screen.report import Console
 from guard.settings import Settings

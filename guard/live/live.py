@@ -21,18 +21,7 @@ from typing import IO, Any
 from guard.clock import SessionClock, SleepWatch, WallWatch, wall_now
 from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_parts
 from guard.errors import GuardError
-from guard.events import (
-    Action,
-    Clock,
-    Command,
-    CueGiven,
-    Input,
-    Mark,
-    Output,
-    Reading,
-    Speed,
-    SpeedLink,
-)
+from guard.events import Action, Clock, Command, CueGiven, Input, Mark, Output, Reading, Speed, SpeedLink
 from guard.live.answers import SpeedNews, all_is_well, answer, clock_set, slept, spoken_status
 from guard.live.ended import Ended as Ended
 from guard.live.inbox import Asked, Inbox, InboxItem, Notice, Notices, Press

@@ -26,15 +26,7 @@ from guard.progress.days import (
 )
 from guard.progress.figures import SessionFigures
 from guard.progress.least_squares import student
-from guard.progress.level import (
-    FEWEST_RUNS,
-    KNOT_DAYS,
-    LEAST_SPAN_DAYS,
-    YEAR_DAYS,
-    Level,
-    Runs,
-    fit,
-)
+from guard.progress.level import FEWEST_RUNS, KNOT_DAYS, LEAST_SPAN_DAYS, YEAR_DAYS, Level, Runs, fit
 from guard.progress.minutes import BY_TREADMILL
 from guard.progress.slopes import Slopes
 from guard.progress.slopes import fit as fit_slopes

@@ -1,7 +1,6 @@
 """`guard plan`: check a plan and draw it, or write one to start from."""
 
 import argparse
-from typing import Any
 
 from rich.markup import escape
 
@@ -35,7 +34,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         for note in notes:
             tell(note)
-        print_json(_document(plan, settings.ceiling_bpm, notes))
+        print_json({"format": 1, "plan": plan.as_dict(), "duration_s": plan.seconds,
+                    "ceiling_bpm": settings.ceiling_bpm, "notes": notes})
     else:
         _show(plan, settings.ceiling_bpm, notes, settings.units)
     return 0
@@ -54,11 +54,6 @@ def _make(name: str, output: str | None) -> int:
     print(f"wrote {shown}: change it as you like, `guard plan {shown}` checks it, "
           f"`guard run --plan {shown}{limit}` follows it")
     return 0
-
-
-def _document(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> dict[str, Any]:
-    return {"format": 1, "plan": plan.as_dict(), "duration_s": plan.seconds,
-            "ceiling_bpm": ceiling_bpm, "notes": notes}
 
 
 def _notes(plan: Plan, ceiling_bpm: float | None) -> list[str]:

@@ -33,7 +33,8 @@ def run(args: argparse.Namespace) -> int:
     gain, learned = gain_of(settings.gain_bpm_per_m_s)
     typed = _speed(args.speed, "--speed", settings.units)
     slowest = _speed(args.slowest_jog, "--slowest-jog", settings.units) or SLOWEST_JOG_M_S
-    level, source = _typed_level(typed, gain) if typed else _found_level(settings, gain)
+    level, source = ((day_range(typed, _TYPED_SHARE * typed, gain), "as given") if typed
+                     else _found_level(settings, gain))
     route = read_route(args.file, settings, None if level is None else level.value)
     runner = Ability(settings.ceiling_bpm, level, gain, learned, settings.belt, slowest)
     found = forecast(route, runner)
@@ -59,10 +60,6 @@ def _speed(text: str | None, option: str, units: str) -> float | None:
         raise UsageError(f"{option} {short(text, 20)} cannot be: give a speed in {speed_unit(units)}, "
                          f"{low} to {high}, such as 8.5")
     return speed_m_s
-
-
-def _typed_level(speed_m_s: float, gain: Range) -> tuple[Range, str]:
-    return day_range(speed_m_s, _TYPED_SHARE * speed_m_s, gain), "as given"
 
 
 def _found_level(settings: Settings, gain: Range) -> tuple[Range | None, str]:

@@ -7,6 +7,7 @@ else is simply worked out again.
 
 import contextlib
 import json
+import os
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import is_dataclass
@@ -27,6 +28,11 @@ _LARGEST = 1e9  # far beyond any figure of a run
 def cache_place(room: str, name: str) -> Path:
     """The file `name` (without its ending) of a room of the cache; nothing is made yet."""
     return cache_dir(make=False) / room / f"{name}.json"
+
+
+def cache_of(room: str, folder: Path) -> Path:
+    """The file of that room about a folder."""
+    return cache_place(room, f"{zlib.crc32(os.fsencode(folder)):08x}")
 
 
 def read_cached(place: Path, made_for: Mapping[str, object]) -> object:

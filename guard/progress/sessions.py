@@ -2,7 +2,6 @@
 
 import contextlib
 import json
-import os
 import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
@@ -12,7 +11,7 @@ from typing import Any
 
 from guard.errors import GuardError, InputError, printable
 from guard.events import FOOT_POD
-from guard.files.cache import cache_place, read_cached, rebuilt, write_cached
+from guard.files.cache import cache_of, cache_place, read_cached, rebuilt, write_cached
 from guard.journal.links import Correlation, links
 from guard.library.library import SessionEntry
 from guard.library.library import sessions as logged_sessions
@@ -54,7 +53,7 @@ def sessions_of(
     entries = [entry for entry in entries if entry.path.name in days]
     if not entries:
         return []
-    place = _place(entries[0].path.parent)
+    place = cache_of("progress", entries[0].path.parent)
     made_for = {"format": FIGURES_FORMAT}
     kept = read_cached(place, made_for)
     kept = kept if isinstance(kept, dict) else {}
@@ -191,10 +190,6 @@ def _parts(header: dict[str, Any]) -> list[tuple[str, str, float]]:
 
 
 # -- what is kept
-
-def _place(home: Path) -> Path:
-    return cache_place("progress", f"{zlib.crc32(os.fsencode(home)):08x}")
-
 
 def kept_links(
     days: dict[str, list[float | None]], outcomes: dict[str, list[float | None]],

@@ -47,4 +47,4 @@ def part_cue(t_s: float, progress: Progress, ceiling_bpm: float) -> CueGiven:
         length_s=round(part.seconds, 2) if by_time else None,
         length_m=None if part.metres is None else round(part.metres, 2))
     rule = "next_part" if guarded else "next_part_unguarded"
-    return CueGiven(t_s, Cue.PART, rule, numbers, part=part.name or part.kind.words)
+    return CueGiven(t_s, Cue.PART, rule, numbers, part=part.title)

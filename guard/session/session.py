@@ -309,7 +309,7 @@ class Session:
         part, left_s = "", None
         if progress:
             place = progress.place()
-            part = "plan done" if place.done else progress.part.name or progress.part.kind.words
+            part = "plan done" if place.done else progress.part.title
             left_s = None if place.done else place.left_s
         link, tally = self._link, self._tally
         return Snapshot(

@@ -1,10 +1,9 @@
 """`guard sessions`: the library of sessions: list, find, name, delete and restore, check."""
 
 import argparse
-import sys
 from pathlib import Path
 
-from guard.commands.options import answered, can_ask, counting, done
+from guard.commands.options import answered, can_ask, counting, done, tell
 from guard.commands.sessions import listed, verified
 from guard.errors import UsageError, printable
 from guard.files.folders import sessions_dir
@@ -23,7 +22,8 @@ def run(args: argparse.Namespace) -> int:
     if args.repair and not args.verify:
         raise UsageError("--repair goes with --verify: add it")
     in_bin = args.bin or args.restore or args.empty_bin
-    entries = _entries(bin_.bin_of(home) if in_bin else home)
+    entries = sessions(bin_.bin_of(home) if in_bin else home, warn=tell,
+                       progress=counting("reading new logs", TELL_NEW_FROM))
     if args.rename or args.add_tag or args.remove_tag:
         return _describe(args, entries)
     if args.delete or args.restore:
@@ -54,11 +54,6 @@ def _what(args: argparse.Namespace) -> str:
     if args.bin:
         return "session in the bin"
     return "rehearsal" if args.rehearsals else "session"
-
-
-def _entries(home: Path) -> list[SessionEntry]:
-    return sessions(home, progress=counting("reading new logs", TELL_NEW_FROM), warn=lambda sentence: print(
-        f"note: {printable(sentence)}", file=sys.stderr))
 
 
 def _wanted(args: argparse.Namespace) -> SearchTerms:

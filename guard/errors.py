@@ -91,3 +91,8 @@ def short(value: object, most: int = 60) -> str:
     """`value` as printable text of at most `most` letters; what is cut off shows as "…"."""
     text = printable(value)
     return text if len(text) <= most else text[:most - 1] + "…"
+
+
+def number_of(count: int, noun: str) -> str:
+    """A count with its noun: "1 row", "2 rows"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 from guard.commands.options import answered, can_ask, done, print_json, tell
-from guard.errors import HardwareError, UsageError, printable
+from guard.errors import HardwareError, UsageError, number_of, printable
 from guard.library import everything
 from guard.library.everything import Kept
 
@@ -16,11 +16,11 @@ def run(args: argparse.Namespace) -> int:
     if args.export is not None:
         packed = everything.export(Path(args.export), with_cache=args.with_cache, force=args.force)
         left_out = "" if args.with_cache else "; the cache is left out, it can be rebuilt"
-        return done(args, f"{_count(len(packed), 'file')} ({_size(sum(one.size for one in packed))}) in "
+        return done(args, f"{number_of(len(packed), 'file')} ({_size(sum(one.size for one in packed))}) in "
                      f"{args.export}{left_out}", files=len(packed))
     if args.make_private:
         changed = everything.make_private()
-        return done(args, f"{_count(len(changed), 'place')} closed to others" if changed
+        return done(args, f"{number_of(len(changed), 'place')} closed to others" if changed
                      else "nothing was open to others", files=len(changed))
     if args.delete_everything:
         return _delete(args)
@@ -35,7 +35,7 @@ def _delete(args: argparse.Namespace) -> int:
         raise UsageError(f"a session is being recorded ({now[0].name}): end it first")
     if not args.yes:
         if not can_ask():
-            raise UsageError(f"{_count(len(files), 'file')} would be gone for good: add --yes if you mean "
+            raise UsageError(f"{number_of(len(files), 'file')} would be gone for good: add --yes if you mean "
                              "it, or save a copy first with `guard data --export all.zip`")
         for line in _lines(files):
             print(line, file=sys.stderr)
@@ -48,9 +48,9 @@ def _delete(args: argparse.Namespace) -> int:
         tell(trouble)
     left = everything.kept()
     if left:
-        raise HardwareError(f"{_count(len(left), 'file')} could not be removed: give write permission to "
+        raise HardwareError(f"{number_of(len(left), 'file')} could not be removed: give write permission to "
                             f"{left[0].path.parent} and try again")
-    return done(args, f"{_count(len(files), 'file')} removed; the guard keeps nothing on this machine now",
+    return done(args, f"{number_of(len(files), 'file')} removed; the guard keeps nothing on this machine now",
                  files=len(files))
 
 
@@ -73,20 +73,16 @@ def _lines(files: list[Kept]) -> list[str]:
     lines = []
     for kind, root in everything.roots().items():
         mine = [one for one in files if one.name.startswith(f"{kind}/")]
-        lines.append(f"{kind:<8} {_count(len(mine), 'file'):>12} {_size(sum(one.size for one in mine)):>9}"
+        lines.append(f"{kind:<8} {number_of(len(mine), 'file'):>12} {_size(sum(one.size for one in mine)):>9}"
                      f"   {printable(root)}")
     if others := [one for one in files if one.name.startswith(everything.RESCUED)]:
-        lines.append(f"{everything.RESCUED:<8} {_count(len(others), 'file'):>12} "
+        lines.append(f"{everything.RESCUED:<8} {number_of(len(others), 'file'):>12} "
                      f"{_size(sum(one.size for one in others)):>9}   {printable(others[0].path.parent)}")
     wide = [one.path for one in files if not one.private] + everything.open_folders()
     if wide:
-        lines.append(f"{_count(len(wide), 'place')} of these can be read by other users of this machine "
+        lines.append(f"{number_of(len(wide), 'place')} of these can be read by other users of this machine "
                      f"({printable(wide[0])}): `guard data --make-private` closes them")
     return lines
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def _size(size: int) -> str:

@@ -12,7 +12,7 @@ import numpy as np
 from guard.arrays import Floats
 from guard.csv.columns import ColumnNames, Form, unit_in
 from guard.csv.table import Table, number
-from guard.errors import UsageError
+from guard.errors import UsageError, number_of
 from guard.events import Reading, Speed
 from guard.units import KM_H_PER_M_S, METRES_PER_KM, METRES_PER_MILE, MPH_PER_M_S
 
@@ -141,7 +141,7 @@ def _speed_m_s(table: Table, column: str, form: Form, cells: Sequence[str], note
     speed = to_m_s(values, unit)
     standing = np.array([bool(STANDING.fullmatch(cell.strip())) for cell in cells])
     if standing.any():
-        notes.append(f"{rows(int(standing.sum()))} with a pace of --:-- counted as standing")
+        notes.append(f"{number_of(int(standing.sum()), 'row')} with a pace of --:-- counted as standing")
         speed = np.where(standing, 0.0, speed)
     speed = np.where((speed >= 0) & (speed <= TOP_SPEED_M_S), speed, np.nan)
     moving = speed[speed > 0]
@@ -159,10 +159,6 @@ def _pace_or_number(cell: str) -> float | None:
         return number(cell)
     whole, part = number(minutes), number(seconds)
     return None if whole is None or part is None or not 0 <= part < 60 else whole + part / 60
-
-
-def rows(number: int) -> str:
-    return f"{number} row{'' if number == 1 else 's'}"
 
 
 def numbers(cells: Sequence[str]) -> Floats:

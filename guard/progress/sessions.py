@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-from guard.errors import GuardError, InputError, printable
+from guard.errors import GuardError, InputError, number_of, printable
 from guard.events import FOOT_POD
 from guard.files.cache import cache_of, cache_place, read_cached, rebuilt, write_cached
 from guard.journal.links import Correlation, links
@@ -112,7 +112,7 @@ def _dated(entries: Sequence[SessionEntry], warn: Callable[[str], None]) -> dict
         by_file += day is None
         found[entry.path.name] = day or datetime.fromtimestamp(entry.mtime_ns / 1e9, UTC).astimezone().date()
     if by_file:
-        warn(f"{by_file} session{'s' if by_file > 1 else ''} ran without a clock that could be trusted: "
+        warn(f"{number_of(by_file, 'session')} ran without a clock that could be trusted: "
              "dated by when the file was last written")
     return found
 

@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterable, Sequence
 from datetime import date
 
+from guard.errors import number_of
 from guard.journal.advice import FEVER
 from guard.journal.journal import SAME
 from guard.journal.links import FEWEST_PAIRS, Correlation
@@ -75,7 +76,7 @@ def headline(months: Months, units: str) -> str:
     told = months.recent
     if told is None:
         need = f"about {FEWEST_RUNS} runs with speed over {LEAST_SPAN_DAYS // 7} weeks"
-        runs = f"{months.runs_short} run{'s' if months.runs_short != 1 else ''} with speed"
+        runs = f"{number_of(months.runs_short, 'run')} with speed"
         weeks = months.days_short // 7
         span = f"over {weeks} weeks" if weeks > 1 else "so far"
         return f"Too early to tell: {runs} {span}, and it takes {need}."
@@ -198,7 +199,7 @@ def today_sentences(months: Months) -> list[str]:
 
 def weeks_or_days(days: int) -> str:
     """How long, in weeks from two on."""
-    return f"{days // 7} weeks" if days >= 14 else f"{days} day{'' if days == 1 else 's'}"
+    return f"{days // 7} weeks" if days >= 14 else number_of(days, "day")
 
 
 def year_sentence(months: Months, units: str) -> str:
@@ -268,7 +269,7 @@ def check_sentences(months: Months, units: str) -> list[str]:
         return ["No monthly check yet: `guard plan --make steady-check -o check.toml`, then "
                 "`guard run --plan check.toml` once a month."]
     number, last = len(months.checks), months.checks[-1][0]
-    lines = [f"{number} monthly check{'s' if number > 1 else ''}, the last on {day(last)}."]
+    lines = [f"{number_of(number, 'monthly check')}, the last on {day(last)}."]
     if months.difference is None:
         if number > 1:
             lines.append("None shares a speed with the last, so heart rate cannot be compared.")
@@ -289,7 +290,7 @@ def refused(refusal: str) -> tuple[str, str]:
 
 def refusal_sentences(months: Months) -> list[str]:
     """Why runs have no speed at the ceiling, with the fix."""
-    return [f"{count} run{'s' if count != 1 else ''} without a figure: {what}. {_capital(fix)}."
+    return [f"{number_of(count, 'run')} without a figure: {what}. {_capital(fix)}."
             for (what, fix), count in sorted(
                 ((refused(refusal), count) for refusal, count in months.refusals.items()),
                 key=lambda item: -item[1])]

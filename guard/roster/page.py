@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import date
 from html import escape
 
+from guard.errors import number_of
 from guard.page.document import document
 from guard.page.styles import style_of
 from guard.progress import words as months
@@ -19,7 +20,7 @@ def page(lines: Sequence[Line], found: FoundRunners, units: str, today: date) ->
     """The whole document; every word from outside is escaped."""
     heads = "".join(f"<th>{escape(head)}</th>" for head in (*words.HEADS, "the year to the last run"))
     parts = [
-        f"<h1>{len(lines)} runner{'' if len(lines) == 1 else 's'} on {months.day(today)}</h1>",
+        f"<h1>{number_of(len(lines), 'runner')} on {months.day(today)}</h1>",
         '<p class="soft">Worst news first.</p>',
         f'<div class="wide"><table><thead><tr>{heads}</tr></thead><tbody>'
         + "\n".join(_row(one, units) for one in lines) + "</tbody></table></div>",

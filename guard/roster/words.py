@@ -2,6 +2,7 @@
 
 from datetime import date
 
+from guard.errors import number_of
 from guard.progress import words
 from guard.progress.level import FEWEST_RUNS, LEAST_SPAN_DAYS
 from guard.progress.progress import RECENT_WEEKS
@@ -19,7 +20,7 @@ def news(line: Line) -> str:
     """What stands first, in few words: "Loss", "No run for 5 weeks"."""
     match line.news:
         case News.ILL:
-            return f"Ill, {days(line.ill_days or 0)}"
+            return f"Ill, {number_of(line.ill_days or 0, 'day')}"
         case News.SILENT | News.IDLE:
             return f"No run for {words.weeks_or_days(line.idle_days)}"
         case _:
@@ -30,11 +31,6 @@ def verdict(line: Line) -> str:
     """What the last twelve weeks allow to say, whatever stands first."""
     said = line.standing.verdict
     return "Too early" if said == EARLY else words.HEADLINES[Verdict[said.upper()]]
-
-
-def days(count: int) -> str:
-    """A count of days."""
-    return f"{count} day{'' if count == 1 else 's'}"
 
 
 def last_run(line: Line) -> str:

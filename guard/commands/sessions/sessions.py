@@ -5,7 +5,7 @@ from pathlib import Path
 
 from guard.commands.options import answered, can_ask, counting, done, tell
 from guard.commands.sessions import listed, verified
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, number_of, printable
 from guard.files.folders import sessions_dir
 from guard.library import bin as bin_
 from guard.library.about import change_about
@@ -99,10 +99,10 @@ def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
 
 def _empty(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
     if entries and not args.yes:
-        number = f"{len(entries)} session{'' if len(entries) == 1 else 's'}"
+        number = number_of(len(entries), "session")
         if not can_ask():
             raise UsageError(f"{number} would be gone for good: add --yes if you mean it")
         if answered(f"{number} will be gone for good. Type yes to remove them:").casefold() != "yes":
             return done(args, "nothing was removed", path=None)
     count = empty(entries)
-    return done(args, f"{count} {'session' if count == 1 else 'sessions'} removed for good", path=None)
+    return done(args, f"{number_of(count, 'session')} removed for good", path=None)

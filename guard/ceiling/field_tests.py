@@ -27,7 +27,6 @@ READINGS_APART_S = 5.0  # a longer silence between readings is a gap
 LEAST_STAGE_BPM_READINGS = 15  # that a stage's heart rate rests on (ours)
 
 
-
 def stages(test_parts: Sequence[TestSpan]) -> list[TestSpan]:
     """Stages of a talk test from the plan's test parts: a short one, for speaking, ends the one before."""
     found: list[TestSpan] = []

@@ -19,7 +19,7 @@ from guard.ceiling.advice import (
 from guard.ceiling.methods import Method, Runner
 from guard.screen.cautions import FOR_EVERY_RUN
 from guard.screen.look import Look, styled
-from guard.screen.report import console_and_look
+from guard.screen.report import console_and_look, put
 
 _WIDEST = 110  # cells; longer lines are hard to read
 _STEPS_BPM = (5, 10, 20, 50)  # between numbers on the axis
@@ -154,9 +154,7 @@ def _scale(axis: Axis, ceiling_bpm: float | None, look: Look) -> list[Text]:
     numbers = [" "] * axis.width
     tick = int(axis.low // step + 1) * step
     while tick <= axis.high:
-        start = axis.cell(tick) - 1
-        if start >= 0 and start + len(str(tick)) <= axis.width:
-            numbers[start:start + len(str(tick))] = str(tick)
+        put(numbers, axis.cell(tick) - 1, str(tick))
         tick += step
     lines = [Text("".join(numbers).rstrip(), look.style("quiet"), no_wrap=True)]
     if ceiling_bpm is not None:

@@ -20,7 +20,6 @@ _SHOWN_DAYS = 366  # a year
 _SHOWN_WEEKS = 52  # a year
 
 
-
 def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correlation], units: str) -> str:
     """The whole document; every word from outside is escaped."""
     last = sessions[-1].day if sessions else None

@@ -15,7 +15,6 @@ from guard.roster.roster import PICTURE_DAYS, Line, Standing
 WIDE, HIGH, EDGE = 180, 40, 4  # of a small picture, in its units
 
 
-
 def page(lines: Sequence[Line], found: FoundRunners, units: str, today: date) -> str:
     """The whole document; every word from outside is escaped."""
     heads = "".join(f"<th>{escape(head)}</th>" for head in (*words.HEADS, "the year to the last run"))

@@ -44,9 +44,10 @@ def table(look: Look, padding: tuple[int, ...] = (0, 1)) -> Table:
 
 
 def put(cells: list[str], at: int, label: str) -> None:
-    """Write `label` where it has room and touches none before it."""
-    if at >= 0 and at + len(label) <= len(cells) and set(cells[max(at - 1, 0):at + len(label)]) == {" "}:
-        cells[at:at + len(label)] = label
+    """Write `label` where it has room and touches no other."""
+    end = at + len(label)
+    if at >= 0 and end <= len(cells) and set(cells[max(at - 1, 0):end + 1]) == {" "}:
+        cells[at:end] = label
 
 
 def levels(high: float, low: float, rows: int) -> dict[int, str]:

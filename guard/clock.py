@@ -45,6 +45,22 @@ def elapsed_s() -> float:
     return time.monotonic()
 
 
+class Bucket:
+    """Lets `per_s` things a second through in the long run, and `burst` of them at once."""
+
+    def __init__(self, per_s: float, burst: float) -> None:
+        self._per_s, self._burst, self._left, self._at_s = per_s, burst, burst, 0.0
+
+    def take(self, now_s: float) -> bool:
+        """Whether one more may pass now; times on any one clock."""
+        self._left = min(self._burst, self._left + (now_s - self._at_s) * self._per_s)
+        self._at_s = now_s
+        if self._left < 1.0:
+            return False
+        self._left -= 1.0
+        return True
+
+
 class SleepWatch:
     """Tells how long the machine slept (suspend, lid closed)."""
 

@@ -4,6 +4,7 @@ The message is one clear sentence that names the file, key or device and says
 how to fix it. `guard.cli` prints it; no traceback reaches a user.
 """
 
+import unicodedata
 from typing import NamedTuple
 
 EXIT_DIFFERENT, EXIT_DAMAGED, EXIT_REFUSED, EXIT_INTERRUPTED = 1, 3, 3, 130  # as README.md lists them
@@ -79,6 +80,17 @@ def printable(value: object) -> str:
     except ValueError:  # an integer of thousands of digits has no text
         return "a huge number"
     return "".join(sign if sign.isprintable() else "?" for sign in text)
+
+
+def clean(words: str) -> str:
+    """Text from outside (names, reasons) on one line, nothing in it a terminal acts on.
+
+    Control, format (text direction, joiners), private and unassigned characters
+    and stacked marks go (Unicode general categories C and M, after composing);
+    every run of white space becomes one space.
+    """
+    spaced = " ".join(unicodedata.normalize("NFC", words).split())
+    return "".join(sign for sign in spaced if unicodedata.category(sign)[0] not in "CM")
 
 
 def quoted(value: object, most: int = 40) -> str:

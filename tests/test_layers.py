@@ -74,7 +74,7 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "csv": {"arrays", "errors", "events", "files", "library", "log", "reasons", "session", "units"},
     "parquet": {"", "errors", "events", "files", "library", "log", "reasons", "session"},
     # one session at a time
-    "page": set(),
+    "page": {"errors"},
     "page.styles": set(),
     "replay": CORE | {"log", "reasons", "screen"},
     "response": {"arrays", "events", "session", "settings", "signal", "units"},

@@ -9,9 +9,10 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
+from guard.errors import clean
 from guard.events import Cue, CueGiven, LinkState, State
 from guard.screen import gauge, large, trace, words
-from guard.screen.look import BLUE, REDDISH_PURPLE, VERMILLION, Look, clean, fitting_look
+from guard.screen.look import BLUE, REDDISH_PURPLE, VERMILLION, Look, fitting_look
 from guard.screen.view import ViewOptions, view
 from guard.settings import Settings
 from tests.support.live import snapshot

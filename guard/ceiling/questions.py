@@ -7,8 +7,7 @@ from typing import Any
 
 from guard.ceiling.inputs import number
 from guard.ceiling.methods import SAFETY, Laboratory, Runner, TalkTest, refuse_nonsense
-from guard.errors import UsageError
-from guard.screen.look import clean
+from guard.errors import UsageError, clean
 
 _YES, _NO = ("y", "yes"), ("n", "no")
 _PLAIN = ("age", "resting", "maximum")  # figures that stand for themselves; a test has its day beside it

@@ -11,13 +11,12 @@ from rich.markup import escape
 from guard.clock import wall_now
 from guard.commands.options import can_ask, own_settings, print_json, tell
 from guard.csv.write import table_csv
-from guard.errors import UsageError, printable, short
+from guard.errors import UsageError, clean, printable, short
 from guard.files.whole import write_whole
 from guard.journal import journal as store
 from guard.journal import prompt as journal_prompt
 from guard.journal.advice import advice, sentence
 from guard.journal.journal import ITEMS, Entry, Item, Journal, journal_path
-from guard.screen.look import clean
 from guard.screen.report import console_and_look, table
 
 # options that are not called as their item

@@ -3,12 +3,11 @@
 import math
 from collections.abc import Iterable, Sequence
 from datetime import date
-from html import escape
 from itertools import groupby
 from statistics import median
 
 from guard.journal.links import Correlation
-from guard.page.document import document
+from guard.page.document import document, table, text
 from guard.page.styles import style_of
 from guard.progress import svg, words
 from guard.progress.progress import Months, PastSession, Point
@@ -26,10 +25,10 @@ def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correl
     known = [point for point in months.points if point.speed]
     shown = [point for point in known if (known[-1].day - point.day).days < _SHOWN_DAYS]
     parts = [
-        f"<h1>{escape(words.headline(months, units))}</h1>",
+        f"<h1>{text(words.headline(months, units))}</h1>",
         _paragraphs([*words.today_sentences(months), words.interval_sentence(months, units),
                      words.heart_sentence(months)]),
-        f'<p class="soft">{len(sessions)} runs to {escape(words.day(last))}; speed at the ceiling of '
+        f'<p class="soft">{len(sessions)} runs to {text(words.day(last))}; speed at the ceiling of '
         f"{months.ceiling_bpm:g} bpm, as pace in {pace_unit(units)}</p>" if last else "",
         svg.speed_chart(months, shown, units),
         '<p class="soft">A dot is a run with the error of that run (95 %), heat taken out, higher is faster; '
@@ -83,28 +82,18 @@ def _by_month(known: Sequence[Point]) -> list[Point]:
 
 
 def _paragraphs(sentences: Iterable[str]) -> str:
-    return "\n".join(f"<p>{_words(sentence)}</p>" for sentence in sentences if sentence)
-
-
-def _words(sentence: str) -> str:
-    """Safe in HTML; a per-cent sign is never parted from its number."""
-    return escape(sentence.replace(" %", "\N{NO-BREAK SPACE}%"))
+    return "\n".join(f"<p>{text(sentence)}</p>" for sentence in sentences if sentence)
 
 
 def _list(sentences: Iterable[str]) -> str:
-    items = "".join(f"<li>{_words(sentence)}</li>" for sentence in sentences)
+    items = "".join(f"<li>{text(sentence)}</li>" for sentence in sentences)
     return f"<ul>{items}</ul>" if items else ""
 
 
-def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+def _table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """The last column holds words, the others figures."""
-    def row(cells: Sequence[str], tag: str) -> str:
-        inner = "".join(f"<{tag}{' class=words' if place == len(cells) - 1 else ''}>{escape(cell)}</{tag}>"
-                        for place, cell in enumerate(cells))
-        return f"<tr>{inner}</tr>"
-
-    return (f'<div class="wide"><table><thead>{row(head, "th")}</thead><tbody>'
-            + "".join(row(cells, "td") for cells in rows) + "</tbody></table></div>")
+    return table(list(map(text, heads)), (list(map(text, cells)) for cells in rows),
+                 [*[""] * (len(heads) - 1), "words"])
 
 
 def _history(months: Months) -> str:

@@ -2,10 +2,9 @@
 
 from collections.abc import Sequence
 from datetime import date
-from html import escape
 
 from guard.errors import number_of
-from guard.page.document import document
+from guard.page.document import document, table, text
 from guard.page.styles import style_of
 from guard.progress import words as months
 from guard.roster import words
@@ -17,28 +16,24 @@ WIDE, HIGH, EDGE = 180, 40, 4  # of a small picture, in its units
 
 def page(lines: Sequence[Line], found: FoundRunners, units: str, today: date) -> str:
     """The whole document; every word from outside is escaped."""
-    heads = "".join(f"<th>{escape(head)}</th>" for head in (*words.HEADS, "the year to the last run"))
     parts = [
         f"<h1>{number_of(len(lines), 'runner')} on {months.day(today)}</h1>",
         '<p class="soft">Worst news first.</p>',
-        f'<div class="wide"><table><thead><tr>{heads}</tr></thead><tbody>'
-        + "\n".join(_row(one, units) for one in lines) + "</tbody></table></div>",
-        f'<p class="soft">{escape(words.meaning(units))} Picture: a dot is a run, higher is faster; the line '
+        table([*words.HEADS, "the year to the last run"], (_row(one, units) for one in lines), ["name"]),
+        f'<p class="soft">{text(words.meaning(units))} Picture: a dot is a run, higher is faster; the line '
         "is what all runs say together.</p>",
     ]
     for head, why in (("Read in part", found.in_part), ("Left out", found.left_out)):
         if why:
-            items = "".join(f"<li>{escape(name)}: {escape(reason)}</li>" for name, reason in why.items())
+            items = "".join(f"<li>{text(name)}: {text(reason)}</li>" for name, reason in why.items())
             parts += [f"<h2>{head}</h2>", f"<ul>{items}</ul>"]
-    return document("Runners", style_of("roster"), [*parts, f'<p class="soft">{escape(words.CONSENT)}</p>'])
+    return document("Runners", style_of("roster"), [*parts, f'<p class="soft">{text(words.CONSENT)}</p>'])
 
 
-def _row(line: Line, units: str) -> str:
-    cells = (words.news(line), words.last_run(line), words.with_runs(line), words.over(line),
+def _row(line: Line, units: str) -> list[str]:
+    cells = (line.name, words.news(line), words.last_run(line), words.with_runs(line), words.over(line),
              words.pace(line, units), words.change(line))
-    inner = "".join(f"<td>{escape(cell.replace(' %', chr(0xA0) + '%'))}</td>" for cell in cells)
-    return (f'<tr><td class="name">{escape(line.name)}</td>{inner}'
-            f"<td>{_picture(line.standing, words.sentence(line, units))}</td></tr>")
+    return [*map(text, cells), _picture(line.standing, words.sentence(line, units))]
 
 
 def _picture(of: Standing, title: str) -> str:
@@ -57,5 +52,5 @@ def _picture(of: Standing, title: str) -> str:
     dots = "".join(f"M{at(*point)}h0" for point in of.points)
     curve = [at(*place) for place in of.curve if of.last - place[0] < PICTURE_DAYS]
     trend = f'<polyline class="trend" points="{" ".join(curve)}"/>' if len(curve) > 1 else ""
-    return (f'<svg viewBox="0 0 {WIDE} {HIGH}" role="img"><title>{escape(title)}</title>'
+    return (f'<svg viewBox="0 0 {WIDE} {HIGH}" role="img"><title>{text(title)}</title>'
             f'<path class="run" d="{dots}"/>{trend}</svg>')

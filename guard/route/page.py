@@ -1,15 +1,12 @@
 """A road as one HTML page that stands alone: no script, no network; light, dark, phone, paper."""
 
-from html import escape
-
 import numpy as np
 
-from guard.page.document import document
+from guard.page.document import document, table, text
 from guard.page.styles import style_of
 from guard.route import words
 from guard.route.forecast import Ability, Forecast
 from guard.route.route import Route
-from guard.screen.look import clean
 
 # Of the drawing, in its units.
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 250, 84, 12, 14, 44
@@ -24,23 +21,20 @@ def page(route: Route, found: Forecast, runner: Ability, source: str, units: str
     """The whole document; `source` says where the runner's level speed is from."""
     heading = words.heading(route, units)
     paragraphs = [words.time_line(route, found, units), words.runner_line(runner, source, units)]
-    rows = "".join(
-        f"<tr>{''.join(f'<td>{_text(cell)}</td>' for cell in words.row(number, climb, runner, units))}</tr>"
-        for number, climb in enumerate(found.climbs, 1))
+    rows = [list(map(text, words.row(number, climb, runner, units)))
+            for number, climb in enumerate(found.climbs, 1)]
     walked = '<span class="key"></span> walked · ' if _walks(route, found) else ""
     remarks = words.remarks(route, found, runner)
-    head = "".join(f"<th>{title}</th>" for title in words.TITLES)
     parts = [
-        f"<h1>{_text(heading)}</h1>",
-        *(f"<p>{_text(line)}</p>" for line in paragraphs if line),
+        f"<h1>{text(heading)}</h1>",
+        *(f"<p>{text(line)}</p>" for line in paragraphs if line),
         profile(route, found, units),
         f'<p class="soft">{walked}numbers: climbs</p>' if found.climbs else "",
-        f'<h2>Climbs</h2>\n<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody>'
-        "</table></div>" if rows else "",
-        *(f"<p>{_text(remark[0].upper() + remark[1:])}.</p>" for remark in remarks),
-        f'<p class="soft">{_text(words.CAUTION)}</p>',
+        f"<h2>Climbs</h2>\n{table(words.TITLES, rows)}" if rows else "",
+        *(f"<p>{text(remark[0].upper() + remark[1:])}.</p>" for remark in remarks),
+        f'<p class="soft">{text(words.CAUTION)}</p>',
     ]
-    return document(_text(heading), style_of("route"), parts)
+    return document(text(heading), style_of("route"), parts)
 
 
 def profile(route: Route, found: Forecast, units: str) -> str:
@@ -82,7 +76,3 @@ def _walks(route: Route, found: Forecast) -> list[tuple[float, float]]:
     steps = np.flatnonzero(np.diff(np.concatenate([[False], found.walks, [False]]).astype(np.int8)))
     edges = route.edges_m[steps]
     return [(float(begin), float(end)) for begin, end in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def _text(line: str) -> str:
-    return escape(clean(line))

@@ -4,10 +4,10 @@ from typing import TextIO
 
 from guard import events as ev
 from guard.decide.wording import headline
+from guard.errors import clean
 from guard.reasons import reason
 from guard.screen import words
 from guard.screen.frame import Frame
-from guard.screen.look import clean
 from guard.screen.view import ViewOptions
 
 LINE_EVERY_S = 60.0  # where nothing happens

@@ -298,7 +298,8 @@ def index(data: bytes, folder: Path) -> None:
     from guard.ceiling import results as ceilings
     from guard.devices import remembered as straps
     from guard.devices.peripheral import FOOT_POD_PERIPHERAL, TREADMILL_PERIPHERAL
-    from guard.library.library import _index_path, sessions
+    from guard.files.cache import cache_of
+    from guard.library.library import sessions
 
     home = folder / "logs"
     home.mkdir(exist_ok=True)
@@ -308,7 +309,7 @@ def index(data: bytes, folder: Path) -> None:
         # With a right sum, as somebody who means harm would give it; and without.
         body = data.replace(b'"SIZE"', b"%d" % state.st_size).replace(b'"TIME"', b"%d" % state.st_mtime_ns)
         for whole in (data, json.dumps({"format": 1, "crc": zlib.crc32(body)}).encode() + b"\n" + body):
-            path = _index_path(home)
+            path = cache_of("library", home)
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(whole)
             with refusals():
@@ -336,6 +337,7 @@ def progress(data: bytes, folder: Path) -> None:
     import zlib
     from unittest.mock import patch
 
+    from guard.files.cache import cache_of
     from guard.progress import sessions as progress_library
     from guard.progress.progress import look
 
@@ -345,7 +347,7 @@ def progress(data: bytes, folder: Path) -> None:
     mark = f"{state.st_size:x}-{state.st_mtime_ns:x}".encode()
     with patch.dict(os.environ, GUARD_HOME=str(folder)):
         body = data.replace(b"FINGERPRINT", mark)
-        place = progress_library._place(home)
+        place = cache_of("progress", home)
         place.parent.mkdir(parents=True, exist_ok=True)
         made_for = {"format": progress_library.FIGURES_FORMAT, "crc": zlib.crc32(body)}
         for whole in (data, json.dumps(made_for).encode() + b"\n" + body):

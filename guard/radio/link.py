@@ -141,7 +141,7 @@ class DeviceLink:
             "held", f"{found.seen.label} is already read by another guard on this machine ({holder})",
             f"end that one first, or wear another {self._peripheral.noun}") if holder else None
 
-    # What heirs add.
+    # What subclasses add.
 
     def _tell(
         self, state: LinkState, fault: Fault | None = None, seen: Seen | None = None, note: str = "",

@@ -1,64 +1,19 @@
-"""The `guard` command: finds the subcommand, runs it, turns errors into exits.
-
-Each subcommand is a module in `guard.commands` with `add_arguments(parser)`
-and `run(args) -> int`; only the one asked for is imported, so that
-`guard --help` stays quick.
-"""
+"""The `guard` command: finds the subcommand, runs it, turns errors into exits."""
 
 import argparse
 import errno
 import os
 import sys
 from collections.abc import Container, Sequence
-from importlib import import_module
 from typing import NoReturn
 
 from guard import __version__
+from guard.commands.arguments import COMMANDS, run_command
 from guard.errors import EXIT_INTERRUPTED, GuardError, InputError, UsageError
 from guard.screen.lines import filled
 
 EXIT_NO_OUTPUT = 4  # as for missing hardware: standard output cannot be written
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
-
-# name: (module, one line of help, example)
-COMMANDS: dict[str, tuple[str, str, str]] = {
-    "start": ("start", "from nothing to your first guarded run, step by step", "guard start"),
-    "rehearse": ("rehearse", "a whole session with an invented runner: no strap needed",
-                 "guard rehearse --course hill-loop --seed 7"),
-    "run": ("run", "guard a real run with a heart-rate strap", "guard run --ceiling 139"),
-    "straps": ("straps", "straps, treadmills and foot pods: in range, remembered", "guard straps"),
-    "check": ("check", "before you set out: Bluetooth, strap, sound, voice, disk, clock",
-              "guard check --sounds"),
-    "plan": ("plan", "check and draw a plan of parts, or write one to start from",
-             "guard plan --make easy-hour -o easy.toml"),
-    "route": ("route", "the climbs ahead: which you can jog under your ceiling, and how long it takes",
-              "guard route hills.gpx --speed 9"),
-    "replay": ("replay", "what the guard would have said on a recording, under other settings too",
-               "guard replay FILE --set strictness=0.8"),
-    "review": ("review", "how a session went: figures, picture, report page",
-               "guard review FILE --html run.html"),
-    "tune": ("tune", "try other settings on recordings: what fewer cues or less time over would cost",
-             "guard tune monday.jsonl hills.jsonl --search words --search spacing_s=8:30"),
-    "learn": ("learn", "how your heart rate responds to speed, and the settings that fit",
-              "guard learn belt.jsonl hills.jsonl --apply"),
-    "sessions": ("sessions.sessions", "your sessions: list, find, name, delete and restore, check",
-                 "guard sessions --from 2026-03 hills"),
-    "data": ("data", "what is kept on this machine: take a copy, or delete everything",
-             "guard data --export all.zip"),
-    "import": ("csv_import", "make a recording from a CSV file",
-               "guard import run.csv --keep --date 2026-03-02"),
-    "export": ("csv_export", "write a recording as a CSV file, or many as Parquet tables",
-               "guard export run.jsonl -o run.csv"),
-    "progress": ("progress", "weeks and months: speed at the ceiling, plateau, weekly mix",
-                 "guard progress --html months.html"),
-    "ceiling": ("ceiling", "where your ceiling may lie: every method side by side, a cautious suggestion",
-                "guard ceiling --age 40 --resting 55 --healthy"),
-    "journal": ("journal", "one short entry a day: sleep, stress, food, resting heart rate, notes",
-                "guard journal --sleep 7.5 --quality 4 --resting 52"),
-    "settings": ("settings", "show, explain and change settings", "guard settings words=0.3"),
-    "completion": ("completion", "lets your shell complete commands and options (bash, zsh, fish)",
-                   "guard completion bash"),
-}
 
 START = """\
 Heart-rate guard {version}: keeps an easy run under your heart-rate ceiling.
@@ -91,7 +46,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         if unknown:
             raise UsageError(f"{args.command} does not take {_printable(' '.join(unknown))}: "
                              f"`guard {args.command} --help` shows what it takes")
-        code = int(args.run(args))
+        code = run_command(args)
         sys.stdout.flush()  # here, where a reader that went away is no error
         return code
     except GuardError as error:
@@ -182,13 +137,12 @@ def parser_of(asked: Container[str]) -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0,
                         help="the version and what it runs on, for a report")
     sub = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name, (module, line, example) in COMMANDS.items():
-        command = sub.add_parser(
-            name, help=line, description=line[0].upper() + line[1:] + ".", epilog=f"example: {example}")
+    for name, command in COMMANDS.items():
+        line = command.line
+        its = sub.add_parser(name, help=line, description=line[0].upper() + line[1:] + ".",
+                             epilog=f"example: {command.example}")
         if name in asked:
-            home = import_module(f"guard.commands.{module}")
-            home.add_arguments(command)
-            command.set_defaults(run=home.run)
+            command.describe(its)
     return parser
 
 

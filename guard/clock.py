@@ -5,14 +5,20 @@ its source (rehearsals); `ManualClock` stands still until told to move, for test
 """
 
 import asyncio
+import ctypes
 import sys
 import time
 from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
 from typing import Protocol
 
 DRIFT_S = 1.0  # wall and monotonic time this far apart are worth telling
 SLEEP_COUNTED_S = 600.0  # of a longer sleep of the machine a session counts only this much
+# No session was logged by this program before its first version existed.
+EARLIEST_CLOCK = datetime(2025, 1, 1).astimezone()
+_TIME_ERROR = 5  # adjtimex(2): the clock is not synchronised
+_TIMEX_BYTES = 512  # larger than struct timex of any Linux
 
 
 class SessionClock(Protocol):
@@ -37,6 +43,22 @@ def elapsed_s() -> float:
     if sys.platform == "darwin":
         return time.clock_gettime(time.CLOCK_MONOTONIC)
     return time.monotonic()
+
+
+class Bucket:
+    """Lets `per_s` things a second through in the long run, and `burst` of them at once."""
+
+    def __init__(self, per_s: float, burst: float) -> None:
+        self._per_s, self._burst, self._left, self._at_s = per_s, burst, burst, 0.0
+
+    def take(self, now_s: float) -> bool:
+        """Whether one more may pass now; times on any one clock."""
+        self._left = min(self._burst, self._left + (now_s - self._at_s) * self._per_s)
+        self._at_s = now_s
+        if self._left < 1.0:
+            return False
+        self._left -= 1.0
+        return True
 
 
 class SleepWatch:
@@ -141,3 +163,25 @@ class WallWatch:
 
     def _offset(self) -> float:
         return self._wall().timestamp() - self._steady()
+
+
+def clock_is_trusted(now: datetime, clocks: Path = Path("/sys/class/rtc")) -> bool:
+    """True when `now` (aware) comes from a battery-backed or a synchronised clock.
+
+    Linux answers by the kernel's own synchronisation state (adjtimex(2)) and
+    the presence of a real-time clock; other systems run on machines that have
+    one.
+    """
+    if now < EARLIEST_CLOCK:
+        return False
+    if not sys.platform.startswith("linux"):
+        return True
+    return any(clocks.glob("rtc*")) or _synchronised()
+
+
+def _synchronised() -> bool:
+    try:
+        state: int = ctypes.CDLL(None).adjtimex(ctypes.create_string_buffer(_TIMEX_BYTES))
+    except (OSError, AttributeError):
+        return False
+    return 0 <= state != _TIME_ERROR

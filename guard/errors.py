@@ -4,14 +4,13 @@ The message is one clear sentence that names the file, key or device and says
 how to fix it. `guard.cli` prints it; no traceback reaches a user.
 """
 
-from dataclasses import dataclass
+import unicodedata
 from typing import NamedTuple
 
 EXIT_DIFFERENT, EXIT_DAMAGED, EXIT_REFUSED, EXIT_INTERRUPTED = 1, 3, 3, 130  # as README.md lists them
 
 
-@dataclass(frozen=True, slots=True)
-class Trouble:
+class Trouble(NamedTuple):
     """Something that goes on without: what is wrong and the fix."""
 
     what: str
@@ -83,6 +82,17 @@ def printable(value: object) -> str:
     return "".join(sign if sign.isprintable() else "?" for sign in text)
 
 
+def clean(words: str) -> str:
+    """Text from outside (names, reasons) on one line, nothing in it a terminal acts on.
+
+    Control, format (text direction, joiners), private and unassigned characters
+    and stacked marks go (Unicode general categories C and M, after composing);
+    every run of white space becomes one space.
+    """
+    spaced = " ".join(unicodedata.normalize("NFC", words).split())
+    return "".join(sign for sign in spaced if unicodedata.category(sign)[0] not in "CM")
+
+
 def quoted(value: object, most: int = 40) -> str:
     """A value from outside as it stands in a sentence: in quotes, short and printable."""
     text = printable(value)
@@ -93,3 +103,8 @@ def short(value: object, most: int = 60) -> str:
     """`value` as printable text of at most `most` letters; what is cut off shows as "…"."""
     text = printable(value)
     return text if len(text) <= most else text[:most - 1] + "…"
+
+
+def number_of(count: int, noun: str) -> str:
+    """A count with its noun: "1 row", "2 rows"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -6,6 +6,7 @@ import io
 import json
 import stat
 import sys
+import tomllib
 from datetime import date, timedelta
 
 import numpy as np
@@ -15,7 +16,6 @@ from rich.style import Style
 from guard.ceiling import advice
 from guard.ceiling import questions as ceiling_questions
 from guard.ceiling import results as ceilings
-from guard.ceiling.chart import draw
 from guard.ceiling.field_tests import field_test
 from guard.ceiling.lactate import LactateStep, thresholds
 from guard.ceiling.methods import (
@@ -30,6 +30,7 @@ from guard.ceiling.methods import (
     predicted_maximum,
     shares,
 )
+from guard.ceiling.terminal import draw
 from guard.cli import main
 from guard.clock import wall_now
 from guard.errors import InputError, UsageError
@@ -540,15 +541,15 @@ def test_lactate_comes_from_a_file_or_typed(home, capsys):
 
 
 @pytest.mark.parametrize(("text", "says"), [
-    ("", "no line of titles"), ("a,b\n1,2\n", "no line of titles"),
+    ("", "is empty"), ("a,b\n1,2\n", "no column 'heart_rate'"),
     ("heart_rate,lactate\n120,1\n130,x\n", "line 3"), ("heart_rate,lactate\n120\n", "line 2"),
-    ("heart_rate,lactate\n120,1\n", "too few"), ("\x00,\"", "no line of titles")])
+    ("heart_rate,lactate\n120,1\n", "too few"), ("\x00,\"", "save it as UTF-8")])
 def test_lactate_files_that_cannot_be_read_are_said(home, capsys, text, says):
     file = home / "steps.csv"
     file.write_text(text)
     assert guard("--lactate", str(file)) == 3 and says in capsys.readouterr().err
     file.write_bytes(b"\xff\xfe\x00")
-    assert guard("--lactate", str(file)) == 3 and "UTF-8" in capsys.readouterr().err
+    assert guard("--lactate", str(file)) == 3 and "save it as" in capsys.readouterr().err
 
 
 def test_the_questions_ask_again_and_figures_may_be_left(home, capsys, monkeypatch):
@@ -617,10 +618,10 @@ def test_each_protocol_is_explained(home, capsys, name):
 
 
 def test_the_typed_example_of_the_protocol_works(home, capsys):
-    from guard.ceiling.field_tests import HOW
+    from guard.commands.ceiling import HOW
 
-    lines = [line.split("--lactate ")[1] for line in HOW["lactate"].splitlines() if "--lactate 0" in line
-             or "--lactate 1" in line]
+    said = tomllib.loads(HOW.read_text(encoding="utf-8"))["lactate"].splitlines()
+    lines = [line.split("--lactate ")[1] for line in said if "--lactate 0" in line or "--lactate 1" in line]
     assert len(lines) == 2
     for line in lines:
         assert document(capsys, "--lactate", *line.split())["methods"]

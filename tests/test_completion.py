@@ -11,10 +11,11 @@ from pathlib import Path
 import pytest
 
 from guard import __version__
-from guard.cli import COMMANDS, main
-from guard.commands.completion import SHELLS
+from guard.cli import main
+from guard.commands.arguments import COMMANDS
 from tests.support.keep import guard_here
 
+SHELLS = ("bash", "zsh", "fish")
 TYPED = {"guard rev": "review", "guard settings stal": "stale_s", "guard replay x --ver": "--verify",
          "guard rehearse --course hi": "hill-loop", "guard review RUN": "RUN.jsonl"}
 

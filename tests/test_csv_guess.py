@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from guard.csv.columns import plain_name, unit_in
 from guard.csv.guess import guess
 from guard.csv.read import ColumnNames, Form, import_csv
 from guard.csv.table import open_any
-from guard.csv.units import plain_name, unit_in
 from guard.events import Cue, Reading, Speed
 from guard.log.log import read_log
 from guard.replay.replay import replay

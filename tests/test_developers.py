@@ -28,7 +28,8 @@ def test_readme_opens_with_one_paragraph_and_the_two_commands():
 
 @pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md"])
 def test_each_guard_command_shown_is_understood(document):
-    from guard.cli import COMMANDS, _parser
+    from guard.cli import _parser
+    from guard.commands.arguments import COMMANDS
 
     shown = re.findall(r"^(?:\.venv/bin/)?guard [^\n]*", read(document), re.M)
     shown += re.findall(r"`(?:\.venv/bin/)?guard ([a-z]+ [^`]*)`", read(document))

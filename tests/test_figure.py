@@ -6,7 +6,7 @@ import pytest
 
 from guard.events import Action, Command, Cue, CueGiven, Reading, State
 from guard.plan.plan import Cued, Kind, Part, Plan
-from guard.screen import gauge, large, letters, words
+from guard.screen import gauge, large, words
 from guard.screen.figure import Choice, Figure, figure
 from guard.screen.look import Look
 from guard.screen.view import ViewOptions
@@ -107,9 +107,9 @@ def test_a_large_number_never_stands_without_its_name(fig: Figure, ascii_only: b
         page = "\n".join(rows)
         assert all(len(row) <= width for row in rows), width
         if fig.number:
-            top = letters.rows(fig.number, 1, look.sign("over" if fig.over else "under"))[2]
+            top = large.rows(fig.number, 1, look.sign("over" if fig.over else "under"))[2]
             number = any(top in row for row in rows)
-            half = [] if ascii_only else [letters.half_rows(fig.name, k)[0] for k in (1, 2, 3)]
+            half = [] if ascii_only else [large.half_rows(fig.name, k)[0] for k in (1, 2, 3)]
             named = all(part in page for part in fig.name.split()) or any(
                 part in page for part in (fig.detail.split()[0], *half))
             assert named or not number, (width, page)
@@ -119,9 +119,9 @@ def test_a_large_number_never_stands_without_its_name(fig: Figure, ascii_only: b
 
 def test_half_letters_are_half_as_large() -> None:
     for text in ("UNDER", "AT", "OVER", "BPM", "TO GO", "KM/H", "MPH", *words.BIG_STATES.values()):
-        assert {len(line) for line in letters.half_rows(text, 1)} == {letters.width(text, 1) // 2}
-        assert len(letters.half_rows(text, 1)) == 3 and len(letters.half_rows(text, 2)) == 5
-    assert letters.half_rows("T", 1) == ["▀█▀", " █ ", " ▀ "]
+        assert {len(line) for line in large.half_rows(text, 1)} == {large.width(text, 1) // 2}
+        assert len(large.half_rows(text, 1)) == 3 and len(large.half_rows(text, 2)) == 5
+    assert large.half_rows("T", 1) == ["▀█▀", " █ ", " ▀ "]
 
 
 # Cues that are history; pauses; the ceiling.

@@ -13,6 +13,7 @@ import os
 import struct
 import sys
 import wave
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
@@ -160,7 +161,7 @@ def test_a_log_left_on_for_a_day_with_next_to_nothing_in_it_is_not_gone_through(
     ("started", "2026-03-02T06:10:00"), ("started", "2026-03-02T06:1e999:00+01:00"),
     ("summary", {"over_s": "many"}), ("summary", {"cues": {"\x1b[2J": 1}})])
 def test_an_index_that_lies_is_not_believed(key: str, value: object, tmp_path: Path):
-    stored = json.loads(json.dumps(facts.as_stored(facts.facts_of(log_in(tmp_path)))))
+    stored = json.loads(json.dumps(asdict(facts.facts_of(log_in(tmp_path)))))
     facts.facts_from(dict(stored))
     with pytest.raises(ValueError):
         facts.facts_from({**stored, key: value})

@@ -346,7 +346,7 @@ def test_what_was_not_looked_at_is_said(home, capsys):
 
 
 def test_today_says_it_and_run_says_it_once(home, capsys):
-    from guard.journal.today import before_a_run
+    from guard.journal.advice import before_a_run
 
     today = wall_now().date()
     told: list[str] = []
@@ -370,7 +370,7 @@ def test_today_says_it_and_run_says_it_once(home, capsys):
 
 
 def test_a_broken_journal_stops_no_run(home):
-    from guard.journal.today import before_a_run
+    from guard.journal.advice import before_a_run
 
     journal.journal_path(make=True).mkdir()
     told: list[str] = []

@@ -15,7 +15,7 @@ from guard.events import Action, Command, Mark, Speed, State
 from guard.live.keys import Key, Keyboard, meaning
 from guard.live.terminal import terminal_keys
 from guard.screen.figure import Choice
-from guard.screen.help import HINTS, KEYS, help_lines
+from guard.screen.view import HINTS, KEYS, help_lines
 from guard.settings import Settings
 from tests.support.live import snapshot
 

@@ -17,8 +17,7 @@ from guard.decide.wording import phrase_bank
 from guard.settings import Settings
 from guard.sound import tones, voice
 from guard.sound.elsewhere import HEARD_AGAIN, PAGE_LOST, SERVICE_SILENT
-from guard.sound.languages.language import Language
-from guard.sound.languages.spoken import LANGUAGES, language_of
+from guard.sound.languages.language import LANGUAGES, Language, language_of
 from guard.sound.phrases import Phrases
 from tests.support.listening import mixed
 from tests.support.tones_detector import pink_noise

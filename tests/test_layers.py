@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from guard.commands.arguments import CommandRow
 from tests.support.house import ANY_ROOM, House
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -23,7 +24,7 @@ PURE = (
 )
 NEVER_LIVE = {"scipy", "matplotlib", "hypothesis", "pytest", "bumble"}
 LIVE = ("session", "live", "live.practice", "radio", "sound", "screen", "log", "files", "pins", "browser")
-BY_NAME = ["guard", "guard.cli"]  # public names on first use; the command asked for
+BY_NAME = ["guard", "guard.commands.arguments"]  # public names on first use; the command asked for
 
 # room: the rooms it may import beside itself. A room is a folder, a module at the top, or a
 # module of a folder that may do more than the rest of it (a file read beside the pure form).
@@ -66,32 +67,35 @@ MAY_IMPORT: dict[str, set[str] | frozenset[str]] = {
     "plan.drawing": {"plan", "screen"},
     "plan.examples": set(),
     # the road ahead
-    "route": {"arrays", "errors", "page", "plan", "runner", "screen", "units"},
+    "route": {"arrays", "errors", "page", "page.styles", "plan", "runner", "screen", "units"},
     "route.file": {"csv", "errors", "files", "plan.file", "route", "settings", "units"},
     "log": BASE | {"", "arrays", "files", "reasons", "session"},
     "library": {"errors", "events", "files", "log", "plan", "session"},
     "csv": {"arrays", "errors", "events", "files", "library", "log", "reasons", "session", "units"},
     "parquet": {"", "errors", "events", "files", "library", "log", "reasons", "session"},
     # one session at a time
-    "page": set(),
+    "page": {"errors"},
+    "page.styles": set(),
     "replay": CORE | {"log", "reasons", "screen"},
     "response": {"arrays", "events", "session", "settings", "signal", "units"},
-    "review": CORE | {"arrays", "log", "page", "reasons", "replay", "response", "screen"},
+    "review": CORE | {"arrays", "log", "page", "page.styles", "reasons", "replay", "response", "screen"},
     "tune": CORE | {"arrays", "log", "replay", "response", "runner", "screen", "workers"},
     # the months
     "journal": {"arrays", "errors", "files", "screen"},
-    "ceiling": {"arrays", "errors", "events", "files", "journal", "log", "plan", "replay", "screen",
+    "ceiling": {"arrays", "csv", "errors", "events", "files", "journal", "log", "plan", "replay", "screen",
                 "session"},
-    "progress": {"arrays", "errors", "events", "files", "journal", "library", "log", "page", "plan",
-                 "response", "screen", "signal", "workers"},
-    "roster": {"errors", "files", "journal", "page", "progress", "screen", "settings.file", "workers"},
+    "progress": {"arrays", "errors", "events", "files", "journal", "library", "log", "page", "page.styles",
+                 "plan", "response", "screen", "signal", "units", "workers"},
+    "roster": {"errors", "files", "journal", "page", "page.styles", "progress", "screen", "settings.file",
+               "units", "workers"},
     # many processes, many machines
     "workers": {"", "errors"},
     # the doors
     "": BASE | {"decide"},
     "commands": ANY_ROOM,
     "about": {""},
-    "cli": {"", "about", "errors", "screen.lines"},
+    "commands.arguments": {"settings"},
+    "cli": {"", "about", "commands.arguments", "errors", "screen.lines"},
     "__main__": {"cli"},
 }
 
@@ -261,8 +265,8 @@ def test_public_names_load_on_first_use():
 # --- commands ------------------------------------------------------------------
 
 
-def commands() -> dict[str, tuple[str, str, str]]:
-    from guard.cli import COMMANDS
+def commands() -> dict[str, CommandRow]:
+    from guard.commands.arguments import COMMANDS
 
     return COMMANDS
 
@@ -284,7 +288,7 @@ def test_help_names_every_command(capsys):
 @pytest.mark.parametrize("name", sorted(commands()))
 def test_each_command_says_what_it_does_with_an_example(name, capsys):
     text = " ".join(help_of(capsys, name).split())
-    _, line, example = commands()[name]
+    line, example = commands()[name].line, commands()[name].example
     assert line[1:] in text
     assert f"example: {example}" in text and example.startswith(f"guard {name}")
 
@@ -294,7 +298,7 @@ def test_each_example_is_understood(name):
     """The example in the help parses: no option in it has been renamed away."""
     from guard.cli import _parser
 
-    words = commands()[name][2].split()[1:]
+    words = commands()[name].example.split()[1:]
     assert _parser(words).parse_args(words).command == name
 
 

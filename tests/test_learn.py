@@ -17,13 +17,13 @@ from guard import events as ev
 from guard.cli import main
 from guard.log.log import session_header, write_recording
 from guard.response.advice import suggest
-from guard.response.estimate import Estimate
 from guard.response.fit import Fit, Refusal, learn
 from guard.response.guarded import Bout, Guarded, bouts
 from guard.response.noise import Noise, whitener
 from guard.response.pooled import STRAP_SD_BPM, Grid, sums
 from guard.response.search import _inflation
 from guard.response.series import RUN, STAND, WALK, stretches
+from guard.response.spans import Estimate
 from guard.runner.strap import CLEAN
 from guard.settings import Settings, find
 from tests.support.documents import check_listed

@@ -12,7 +12,7 @@ from rich.console import Console
 from guard.cues import CUES, Cue
 from guard.lesson.lesson import ANSWER_S, LESSON_STEPS, READ_S, Answer, Lesson, Phase
 from guard.lesson.page import closing, page
-from guard.screen import letters
+from guard.screen import large
 from guard.screen.look import Look
 from guard.settings import Settings
 from guard.sound.tones import PATTERNS
@@ -79,7 +79,7 @@ def test_space_goes_on_or_shows_the_answer_and_other_keys_do_nothing() -> None:
 
 def test_each_step_has_its_tone_and_large_letters() -> None:
     for step in LESSON_STEPS:
-        assert letters.rows(step.word, 1, "#") and step.cue in PATTERNS
+        assert large.rows(step.word, 1, "#") and step.cue in PATTERNS
     # the count of notes told is that of the pattern played
     told = {Cue.EASE: 2, Cue.WALK: 5, Cue.RESUME: 3, Cue.SIGNAL_LOST: 2, Cue.SIGNAL_BACK: 2, Cue.PART: 2,
             Cue.PICK_UP: 4, Cue.BATTERY_LOW: 3}

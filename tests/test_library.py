@@ -12,7 +12,7 @@ import stat
 import subprocess
 import sys
 import zipfile
-from dataclasses import fields
+from dataclasses import asdict, fields
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -25,7 +25,7 @@ from guard.errors import InputError, UsageError
 from guard.library import everything, library
 from guard.library.about import about_path, change_about, read_about
 from guard.library.bin import bin_of, discard, restore
-from guard.library.facts import SessionFacts, as_stored, facts_from, facts_of
+from guard.library.facts import SessionFacts, facts_from, facts_of
 from guard.library.library import SessionEntry, sessions
 from guard.library.search import SearchTerms, day_range, find_session, matching
 from guard.log.log import SessionLog, read_log, session_header
@@ -75,7 +75,7 @@ def test_facts_are_those_of_the_whole_log(path: Path) -> None:
     assert facts.kind == recording.header["source"]["kind"]
     assert list(facts.marks) == [str(item.value) for item in recording.inputs if isinstance(item, ev.Mark)
                                  and item.value is not None]
-    assert facts_from(json.loads(json.dumps(as_stored(facts)))) == facts
+    assert facts_from(json.loads(json.dumps(asdict(facts)))) == facts
 
 
 def test_an_interrupted_session_has_its_totals_worked_out(tmp_path: Path) -> None:
@@ -110,7 +110,7 @@ def test_cut_anywhere_the_facts_still_come(tmp_path: Path) -> None:
         facts = facts_of(path)
         assert facts.problem or facts.duration_s >= 0
         assert facts.problem.isprintable() and all(note.isprintable() for note in facts.notes)
-        assert facts_from(json.loads(json.dumps(as_stored(facts)))) == facts
+        assert facts_from(json.loads(json.dumps(asdict(facts)))) == facts
 
 
 @pytest.mark.parametrize("summary", [

@@ -333,6 +333,7 @@ def test_who_holds_a_device_is_told_to_another_process(tmp_path, monkeypatch):
     from guard.files.hold import hold
 
     monkeypatch.setenv("GUARD_HOME", str(tmp_path))
+
     def asked_elsewhere(address: str) -> str:
         ask = [sys.executable, "-c", f"from guard.files.hold import hold; print(hold('{address}'))"]
         return subprocess.run(ask, capture_output=True, text=True, check=True).stdout.strip()

@@ -534,14 +534,14 @@ def test_folders_without_the_variable_are_the_platforms(
 @pytest.mark.skipif(sys.platform != "linux", reason="Linux clocks")
 def test_a_clock_without_battery_is_trusted_once_it_is_synchronised(
         tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from guard.log import wall
+    from guard import clock
 
     now = datetime(2026, 3, 2).astimezone()
     for synchronised in (True, False):
-        monkeypatch.setattr(wall, "_synchronised", lambda state=synchronised: state)
-        assert wall.clock_is_trusted(now, tmp_path) is synchronised
+        monkeypatch.setattr(clock, "_synchronised", lambda state=synchronised: state)
+        assert clock.clock_is_trusted(now, tmp_path) is synchronised
     (tmp_path / "rtc0").mkdir()
-    assert wall.clock_is_trusted(now, tmp_path)
-    assert not wall.clock_is_trusted(datetime(1970, 1, 1).astimezone(), tmp_path)
+    assert clock.clock_is_trusted(now, tmp_path)
+    assert not clock.clock_is_trusted(datetime(1970, 1, 1).astimezone(), tmp_path)
     monkeypatch.undo()
-    assert wall._synchronised() in (True, False)  # the kernel answers
+    assert clock._synchronised() in (True, False)  # the kernel answers

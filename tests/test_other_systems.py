@@ -37,7 +37,8 @@ import guard
 for module in pkgutil.walk_packages(guard.__path__, "guard."):
     if not module.name.endswith("__main__"):
         importlib.import_module(module.name)
-from guard.cli import COMMANDS, parser_of
+from guard.cli import parser_of
+from guard.commands.arguments import COMMANDS
 parser_of(COMMANDS)
 print(len(sys.modules))
 """

@@ -25,7 +25,7 @@ pytest.importorskip("pyarrow", reason="needs pyarrow (the extra `parquet`)")
 duckdb = pytest.importorskip("duckdb", reason="needs duckdb, one of the two readers")
 polars = pytest.importorskip("polars", reason="needs polars, one of the two readers")
 
-from guard.parquet.tables import TABLES  # noqa: E402
+from guard.parquet.write import TABLES  # noqa: E402
 
 
 @pytest.fixture(scope="module")

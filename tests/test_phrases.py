@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from guard.commands.voice_bar import TEXT, ready_voice
+from guard.commands.session_parts import ready_voice
 from guard.decide import wording
 from guard.settings import Settings
 from guard.sound import first_start, tones, wavfile
@@ -277,11 +277,11 @@ def test_the_first_start_shows_how_far_the_voice_is(
     out = io.StringIO()
     console = Console(file=out, force_terminal=True, width=80)
     asyncio.run(ready_voice(Settings(), plain=False, console=console))
-    assert TEXT in out.getvalue() and "100%" in out.getvalue()
+    assert "Getting the voice ready, this once" in out.getvalue() and "100%" in out.getvalue()
     assert len(list(tmp_path.rglob("phrases/*.wav"))) == 6
     out.truncate(0)
     asyncio.run(ready_voice(Settings(), plain=False, console=console))
-    assert TEXT not in out.getvalue()  # only the first time
+    assert "Getting the voice ready, this once" not in out.getvalue()  # only the first time
 
 
 @pytest.mark.parametrize("quiet", [{"speech": "tones"}, {"sound": False}])

@@ -22,8 +22,7 @@ from guard.live.inbox import Press
 from guard.live.live import Ended
 from guard.pins import panel as panel_module
 from guard.pins import patterns
-from guard.pins.blinker import Blinker
-from guard.pins.panel import Panel
+from guard.pins.panel import Blinker, Panel
 from guard.screen.frame import Frame
 from guard.settings import Settings
 from tests.support.live import FakeLog, rising_run, snapshot, until
@@ -37,7 +36,7 @@ SETTINGS = Settings(ceiling_bpm=139, warm_up_s=0, pin_button=BUTTON, pin_lamp=LA
 @pytest.fixture
 def pins(monkeypatch: pytest.MonkeyPatch) -> Iterator[MockFactory]:
     monkeypatch.setattr(patterns, "SLOT_S", 0.01)
-    monkeypatch.setattr("guard.pins.blinker.SLOT_S", 0.01)
+    monkeypatch.setattr("guard.pins.panel.SLOT_S", 0.01)
     monkeypatch.setattr(panel_module, "LONG_PRESS_S", 0.1)
     with mock_pins() as factory:
         yield factory

@@ -26,7 +26,7 @@ from guard.screen.cautions import cautions, shown_once
 from guard.screen.frame import Frame
 from guard.screen.look import Look
 from guard.screen.plain import PlainScreen
-from guard.screen.summary import summary_lines
+from guard.screen.report import summary_lines
 from guard.screen.view import ViewOptions
 from tests.support.live import snapshot
 from tests.support.reasons import FORESEEN

@@ -39,10 +39,10 @@ from guard.progress import slopes as slopes_module
 from guard.progress.checks import check_parts, over_all_checks
 from guard.progress.days import checks, shift, short_sleep
 from guard.progress.figures import NO_SPEED, TOO_SHORT, figures, track
-from guard.progress.kept import figures_from
 from guard.progress.least_squares import student, tails
 from guard.progress.minutes import LAGS_S, SIZE, _sums, cost_of_grade, lagged, minutes
 from guard.progress.progress import PastSession, look
+from guard.progress.sessions import figures_from
 from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import Verdict
 from guard.progress.weeks import Run, consistency, share_of, weeks

@@ -22,6 +22,7 @@ from guard.cli import main
 from guard.events import Cue, CueGiven, Numbers
 from guard.log.log import read_log
 from guard.log.note import Note, append_note
+from guard.page.styles import style_of
 from guard.plan.text import parse_plan
 from guard.review import words
 from guard.review.cues import Came, CueOutcome
@@ -31,7 +32,6 @@ from guard.review.page import page
 from guard.review.picture import MOST_ROWS, heights, rows, ticks
 from guard.review.review import Review, review
 from guard.review.signal import Signal
-from guard.review.style import STYLE
 from guard.review.terminal import view
 from guard.screen.look import Look
 from guard.settings import Settings
@@ -231,7 +231,7 @@ def contrast(one: str, other: str) -> float:
     return (high + 0.05) / (low + 0.05)
 
 
-@pytest.mark.parametrize("theme", re.findall(r":root \{([^}]*--ink[^}]*)\}", STYLE))
+@pytest.mark.parametrize("theme", re.findall(r":root \{([^}]*--ink[^}]*)\}", style_of("review")))
 def test_colours_stand_apart(theme: str) -> None:
     """Text 4.5 to 1, fills 3 to 1 against the paper (WCAG 2.2, 1.4.3 and 1.4.11)."""
     found = {}

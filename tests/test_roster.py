@@ -9,7 +9,7 @@ import shutil
 import subprocess
 import sys
 import time
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ import pytest
 
 from guard.journal import journal as journals
 from guard.progress.days import last_illness
-from guard.roster import folders, roster, words
+from guard.roster import folders, words
 from guard.roster.page import page
 from guard.roster.roster import News, Standing, line, standing_from, worst_first
 from guard.roster.terminal import report
@@ -239,7 +239,7 @@ def test_lines_fit_and_a_long_name_is_cut(width, ascii_only):
     {"change": [1, 2, float("inf")]}, {"unwritten": 1}, {"points": [["a", 1.0]]}, {"ill": [1]},
 ])
 def test_what_was_kept_is_looked_at(spoilt):
-    kept = json.loads(json.dumps(roster.as_kept(NOTHING)))
+    kept = json.loads(json.dumps(asdict(NOTHING)))
     assert standing_from(kept) == NOTHING
     with pytest.raises((ValueError, TypeError, IndexError)):
         standing_from({**kept, **spoilt} if spoilt else spoilt)

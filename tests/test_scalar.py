@@ -89,7 +89,6 @@ class Life:
         self.held_left = max(0, self.held_left - 1)
         return self.t_s, max(0.0, bpm), self.held_left > 0
 
-
     def load(self) -> tuple[float, float]:
         """A known change of effort and in how many seconds; where there is no road, none."""
         rng = self.rng

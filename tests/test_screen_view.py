@@ -9,9 +9,10 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
+from guard.errors import clean
 from guard.events import Cue, CueGiven, LinkState, State
-from guard.screen import gauge, letters, trace, words
-from guard.screen.look import BLUE, REDDISH_PURPLE, VERMILLION, Look, clean, fitting_look
+from guard.screen import gauge, large, trace, words
+from guard.screen.look import BLUE, REDDISH_PURPLE, VERMILLION, Look, fitting_look
 from guard.screen.view import ViewOptions, view
 from guard.settings import Settings
 from tests.support.live import snapshot
@@ -198,10 +199,10 @@ def test_trace_leaves_a_gap_where_nothing_was_trusted() -> None:
 def test_large_letters_cover_every_state_and_digit() -> None:
     for text in [*words.BIG_STATES.values(), "0123456789", "+7"]:
         for scale in (1, 2, 3):
-            lines = letters.rows(text, scale, "#")
+            lines = large.rows(text, scale, "#")
             assert len(lines) == 5 * scale
-            assert {len(line) for line in lines} == {letters.width(text, scale)}
-    assert letters.rows("7", 1, "#") == ["######", "    ##", "    ##", "  ##  ", "  ##  "]
+            assert {len(line) for line in lines} == {large.width(text, scale)}
+    assert large.rows("7", 1, "#") == ["######", "    ##", "    ##", "  ##  ", "  ##  "]
 
 
 def test_larger_terminals_get_larger_letters() -> None:

@@ -17,6 +17,7 @@ import pytest
 
 from guard.cli import main
 from guard.commands import options
+from guard.commands.arguments import COMMANDS
 from guard.errors import SettingError, UsageError
 from guard.settings import Settings
 
@@ -41,7 +42,7 @@ def guard(home: Path, *words: str, **more: str) -> subprocess.CompletedProcess[s
 
 def parsed(*words: str) -> argparse.Namespace:
     parser = argparse.ArgumentParser()
-    options.add_session_options(parser)
+    COMMANDS["run"].describe(parser)
     return parser.parse_args(words)
 
 

@@ -18,11 +18,10 @@ from gpiozero.pins.mock import MockFactory
 from guard.clock import PacedClock
 from guard.commands import stand_by as module
 from guard.commands.session_parts import SessionKind
-from guard.commands.stand_by import power_off, stand_by
+from guard.commands.stand_by import FIRST_WORD_AFTER, Unattended, power_off, stand_by
 from guard.errors import HardwareError
 from guard.events import Action, Command, Input, Reading
 from guard.files.folders import sessions_dir
-from guard.live.unattended import FIRST_WORD_AFTER, Unattended
 from guard.pins import panel as panel_module
 from guard.settings import Settings
 from tests.support.bluez import start_bluez

@@ -11,6 +11,7 @@ import pytest
 
 from guard.commands import rehearse, start, straps
 from guard.commands import run as run_command
+from guard.commands.arguments import COMMANDS
 from guard.files import marks
 from guard.files.folders import config_dir, sessions_dir
 from guard.settings import file as settings_file
@@ -122,7 +123,7 @@ def test_the_talk_test_is_timed_and_read(home: Path, monkeypatch: pytest.MonkeyP
         asked.append(args)
         monkeypatch.setattr(rehearse, "rehearsals_dir", sessions_dir)
         parser = argparse.ArgumentParser()
-        rehearse.add_arguments(parser)
+        COMMANDS["rehearse"].describe(parser)
         return rehearse.run(parser.parse_args(
             [f"--plan={args.plan}", f"--ceiling={args.ceiling}", "--speedup=9000", "--plain"]))
 

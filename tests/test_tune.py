@@ -16,8 +16,8 @@ from guard.errors import GuardError, InputError, UsageError
 from guard.log.log import session_header, write_recording
 from guard.log.recording import Recording, read_log
 from guard.replay.replay import replay
-from guard.response.estimate import Estimate
 from guard.response.fit import NOTHING, Fit, Refusal
+from guard.response.spans import Estimate
 from guard.settings import Settings, find, table
 from guard.tune import runners as tune_runners
 from guard.tune import tune as tune_module

@@ -42,7 +42,7 @@ from tests.support.workers import (
 
 pytest.importorskip("distributed", reason="needs distributed (the extra `many`)")
 
-from guard.workers import alike, scheduler
+from guard.workers import scheduler
 from guard.workers.scheduler import Scheduler
 
 TUNED = [str(RECORDINGS / f"{name}.jsonl") for name in ("garage-treadmill", "hill-loop", "hot-afternoon")]
@@ -80,11 +80,12 @@ def test_without_the_package_the_fix_is_named(monkeypatch):
 
 
 def test_what_differs_is_named_first_things_first():
-    ours = alike.about()
-    assert alike.difference(ours, dict(ours)) == ""
-    assert alike.difference(ours, {**ours, "numpy": "1.0"}) == f"numpy is 1.0 there and {ours['numpy']} here"
-    assert "rounds otherwise" in alike.difference(ours, {**ours, "arithmetic": "0"})
-    assert "is missing there" in alike.difference(ours, {})
+    ours = scheduler.about()
+    assert scheduler.difference(ours, dict(ours)) == ""
+    said = f"numpy is 1.0 there and {ours['numpy']} here"
+    assert scheduler.difference(ours, {**ours, "numpy": "1.0"}) == said
+    assert "rounds otherwise" in scheduler.difference(ours, {**ours, "arithmetic": "0"})
+    assert "is missing there" in scheduler.difference(ours, {})
 
 
 def test_a_log_travels_as_its_bytes_and_work_as_a_name(tmp_path):
@@ -270,7 +271,7 @@ def test_tuning_shows_what_was_found_when_the_scheduler_goes(tmp_path):
 @slow
 @pytest.mark.parametrize("change, said", [
     ("import guard; guard.__version__ = '0.0.9'", "guard is 0.0.9 there and"),
-    ("import guard.workers.alike as a; a.arithmetic = lambda: 1", "it rounds otherwise"),
+    ("import guard.workers.scheduler as a; a.arithmetic = lambda: 1", "it rounds otherwise"),
     ("import os, time; os.environ['TZ'] = 'Asia/Tokyo'; time.tzset()", "the time zone is +0900 there and"),
     ("import sys; sys.modules['guard'] = None", "it lacks the guard"),
 ])

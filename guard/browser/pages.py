@@ -19,7 +19,7 @@ from websockets.asyncio.server import ServerConnection
 from websockets.exceptions import ConnectionClosed
 
 from guard.browser.wire import STAMP
-from guard.clock import elapsed_s
+from guard.clock import Bucket, elapsed_s
 
 MOST_PAGES = 8  # at once: a household's screens, and a bound on what strangers can cost (ours)
 LONGEST_SEND_S = 3.0  # a page that does not take a message in this time is cut off
@@ -37,22 +37,6 @@ def cut_off(connection: ServerConnection) -> None:
         connection.transport.abort()
 
 
-class Bucket:
-    """Lets `per_s` through each second, that many at once at most."""
-
-    def __init__(self, per_s: float) -> None:
-        self._per_s, self._left, self._at_s = per_s, per_s, time.monotonic()
-
-    def take(self) -> bool:
-        now_s = time.monotonic()
-        self._left = min(self._per_s, self._left + (now_s - self._at_s) * self._per_s)
-        self._at_s = now_s
-        if self._left < 1:
-            return False
-        self._left -= 1
-        return True
-
-
 @dataclass(eq=False)
 class Page:
     """One page that has shown the secret."""
@@ -67,7 +51,7 @@ class Page:
     sounds: int = -1
     waiting: deque[tuple[float | None, str]] = field(default_factory=lambda: deque(maxlen=8))
     sound_until_s: float = 0.0
-    questions: Bucket = field(default_factory=lambda: Bucket(QUESTIONS_PER_S))
+    questions: Bucket = field(default_factory=lambda: Bucket(QUESTIONS_PER_S, QUESTIONS_PER_S))
 
 
 class Pages:
@@ -159,7 +143,7 @@ class Pages:
         sending = asyncio.create_task(self._send(page))
         try:
             async for message in socket:
-                if not page.questions.take() or not self._heard(page, message):
+                if not page.questions.take(time.monotonic()) or not self._heard(page, message):
                     break
         except ConnectionClosed:
             pass

@@ -8,11 +8,11 @@ import re
 from typing import TypedDict
 
 from guard.decide.wording import headline
+from guard.errors import clean
 from guard.events import CueGiven, LinkState, Snapshot, State
 from guard.screen import gauge, words
 from guard.screen.figure import TO_GO, Figure, beside, figure
 from guard.screen.frame import Frame
-from guard.screen.look import clean
 from guard.settings import Settings
 
 LINE_S = 600.0  # how much of the run is drawn

@@ -25,8 +25,9 @@ from websockets.asyncio.server import ServerConnection, serve
 from websockets.datastructures import Headers
 from websockets.http11 import Request, Response
 
-from guard.browser.pages import Bucket, Pages, cut_off
+from guard.browser.pages import Pages, cut_off
 from guard.browser.wire import LARGEST_MESSAGE_BYTES, MESSAGE_HEAD, Message
+from guard.clock import Bucket
 
 MOST_STRANGERS = 32  # connections that have not shown the secret yet; the oldest gives way
 ANSWER_STRANGERS_S = 0.1  # every wrong address is answered after the same time
@@ -64,7 +65,7 @@ class Door:
         self._secret, self._pages = secret.encode(), pages
         self._static = {name: ((Path(__file__).parent / "static" / file).read_bytes(), kind)
                         for name, (file, kind) in STATIC.items()}
-        self._strangers = Bucket(STRANGERS_PER_S)
+        self._strangers = Bucket(STRANGERS_PER_S, STRANGERS_PER_S)
 
     async def answer(self, connection: ServerConnection, request: Request) -> Response | None:
         """The answer to a request; None lets a page in."""
@@ -74,7 +75,7 @@ class Door:
         # The comparison takes as long for a secret that is nearly right.
         right = hmac.compare_digest(secret.encode("utf-8", "replace"), self._secret)
         if not right or len(hosts) != 1 or hosts[0].lower() not in self.names:
-            if not self._strangers.take():
+            if not self._strangers.take(time.monotonic()):
                 cut_off(connection)
             await asyncio.sleep(max(0.0, began_s + ANSWER_STRANGERS_S - time.monotonic()))
             return _response(HTTPStatus.NOT_FOUND, b"", "text/plain", "")

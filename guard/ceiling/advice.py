@@ -4,8 +4,6 @@ The rules are our own, and err to the low side: too low costs some speed, too
 high costs what easy running is for.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -22,8 +20,8 @@ AGAIN_AFTER = timedelta(weeks=12)  # easy running moves a threshold in about tha
 TEST_HOLDS = timedelta(days=365)  # an older test is told as old (ours)
 
 METHOD_NAMES = {"reserve": "share of reserve", "maximum": "share of maximum", "talk": "talk test",
-         "lactate": "lactate", "laboratory": "laboratory threshold",
-         "field": "half an hour while able to talk"}
+                "lactate": "lactate", "laboratory": "laboratory threshold",
+                "field": "half an hour while able to talk"}
 FAR_UNDER_BPM = 15.0  # a measured maximum so far under every formula is remarked on
 
 WHEN_AGAIN = (
@@ -36,6 +34,7 @@ NEVER_EXCEED = (
     "plan. None is set until you set one, and none can be worked out from age: a maximum by age is off by "
     "more than 10 for one runner in three. Take it from the person who tested or treats you, or "
     "leave it unset.")
+
 
 @dataclass(frozen=True, slots=True)
 class CeilingSuggestion:

@@ -1,11 +1,9 @@
 """Two tests read from a recording made with the guard: the talk test and the half hour.
 
 Pure: times are s since the session began, `bpm` holds believed readings only.
-How to run them is in `HOW`; the plans that time them are `guard plan --make
+How to run them is in `how.toml`; the plans that time them are `guard plan --make
 talk-test` and `field-test`.
 """
-
-from __future__ import annotations
 
 from collections.abc import Sequence
 
@@ -27,65 +25,6 @@ UNEVEN_PERCENT = 6.0  # change of speed between the halves, beyond which the pac
 LEAST_COVER = 0.8  # share of the counted time that must not lie in gaps
 READINGS_APART_S = 5.0  # a longer silence between readings is a gap
 LEAST_STAGE_BPM_READINGS = 15  # that a stage's heart rate rests on (ours)
-
-HOW = {
-    "talk-test": """\
-Talk test, about 40 minutes, on level ground or a belt
-   0:00  warm up for 10 minutes, slowly
-  10:00  first stage: a pace you could hold for hours. 2:30 at an even pace
-  12:30  say thirty words aloud that you know by heart, and ask yourself:
-         could I speak comfortably? Not "more or less": yes or no
-  13:00  yes: next stage, a little faster (about 0.5 km/h or 0.3 mph)
-         no: press m (mark) at once, the test is over; walk and jog down
-         at most six stages, each 3 minutes; never beyond "somewhat hard"
-  28:00  cool down for 10 minutes
-
-The guard can time it and say each part:
-  guard plan --make talk-test -o talk-test.toml
-  guard run --plan talk-test.toml --set stop_bpm=BPM
-  guard ceiling --talk-test last
-It needs no ceiling, but a never-exceed limit (BPM above): from whoever tested
-or treats you. Without the guard: --talk-test BPM, the highest heart rate at the
-end of a stage with comfortable speech. Where speech is not comfortable the
-effort is above the threshold (Persinger 2004); the test errs towards passing
-what is too hard (Foster 2008).""",
-    "field-test": """\
-Half an hour while able to talk, about 50 minutes, level, cool weather, rested
-   0:00  warm up for 10 minutes
-  10:00  30 minutes at the fastest even pace at which you still speak in whole
-         sentences; on a belt leave the speed alone
-  40:00  cool down for 10 minutes
-
-The first 12 of the 30 minutes settle; the average heart rate of the 18 after
-them is a careful start. If it drifts by more than 5 % the pace was too hard or
-the day too hot: slower next time. With speed from a treadmill, foot pod or
-typed, a fading pace is taken into account. It needs no ceiling, but a
-never-exceed limit (BPM below): from whoever tested or treats you.
-  guard plan --make field-test -o field-test.toml
-  guard run --plan field-test.toml --set stop_bpm=BPM
-  guard ceiling --field-test last""",
-    "lactate": """\
-Lactate steps, in a laboratory or with someone trained to take the samples
-  at least 5 steps of 3 to 5 minutes, each a little faster; heart rate at the
-  end of each, one drop of blood; and a sample at rest before them.
-  guard ceiling --lactate steps.csv
-The file has a line of titles and a line a step: intensity,heart_rate,lactate
-(speed or power in any one unit, bpm, mmol/L); intensity 0: the sample at rest.
-Or typed:
-  guard ceiling --lactate 0:62:0.9 9:128:1.0 10:139:1.3 11:151:2.0 12:163:3.4
-Without intensities, heart rate and lactate alone:
-  guard ceiling --lactate 128:1.0 139:1.3 151:2.0 163:3.4""",
-    "maximum": """\
-Maximum heart rate: only in an exercise test under supervision, or from a race
-you ran all out in good health. The guard has no test for it: going all out
-alone is where running hurts. A maximum by age is off by more than 10 bpm for
-one runner in three.""",
-    "resting": """\
-Resting heart rate: on waking, lying still, before getting up or coffee; a
-minute of the strap, or a minute counted at the wrist. The median of a few
-mornings counts: write them down with `guard journal --resting BPM`, and
-`guard ceiling` uses them.""",
-}
 
 
 def stages(test_parts: Sequence[TestSpan]) -> list[TestSpan]:

@@ -5,18 +5,20 @@ what is new: `{"age": 40, "age_on": "2026-03-02", "resting": 55, ...}`. Tests
 carry the day they were given.
 """
 
-from __future__ import annotations
-
 import argparse
 import math
 import re
 from collections.abc import Mapping
 from datetime import date, timedelta
+from itertools import islice
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from guard.ceiling.advice import TEST_HOLDS
+from guard.ceiling.field_tests import field_test, stages, talk_test
 from guard.ceiling.lactate import LactateStep, thresholds
 from guard.ceiling.methods import (
     SAFETY,
@@ -28,12 +30,17 @@ from guard.ceiling.methods import (
     refuse_nonsense,
     shares,
 )
+from guard.csv.table import number as cell_number
+from guard.csv.table import open_table
 from guard.errors import GuardError, InputError, UsageError, printable
+from guard.events import Cue, CueGiven, Mark, Reading, ReadingDoubted, Speed
+from guard.journal.journal import read
+from guard.log.recording import Recording, read_log
+from guard.plan.plan import Kind
+from guard.replay.replay import plan_of
+from guard.session.speeds import in_force
 
-if TYPE_CHECKING:
-    from guard.log.recording import Recording
-
-LARGEST_INPUT_BYTES = 1 << 20  # bytes
+MOST_LINES = 1000  # of a file; far above any graded test
 # Newest mornings whose median is the resting heart rate; fewer tell none (ours).
 RESTING_MORNINGS, FEWEST_MORNINGS = 14, 3
 
@@ -136,8 +143,6 @@ def _fresh(test: Any, name: str, today: date, notes: list[str]) -> Any:
 
 
 def _resting_of_journal(today: date, notes: list[str]) -> float | None:
-    from guard.journal.journal import read
-
     try:
         entries = read().entries
     except GuardError as error:
@@ -167,8 +172,6 @@ def talk_answer(text: str) -> dict[str, object]:
     """`--talk-test`: bpm, or a recording with the stages and the mark."""
     if is_number(text):
         return {"bpm": number("--talk-test", text)}
-    from guard.ceiling.field_tests import stages, talk_test
-
     recording, times, bpm = _believed(text)
     try:
         found = talk_test(times, bpm, stages(_test_parts(recording)), next(iter(_marks(recording)), None))
@@ -179,8 +182,6 @@ def talk_answer(text: str) -> dict[str, object]:
 
 def field_answer(text: str) -> dict[str, object]:
     """`--field-test`: a recording of the half hour."""
-    from guard.ceiling.field_tests import field_test
-
     if is_number(text):
         raise UsageError(f"--field-test {text} is a number: give the recording of the half hour, "
                          "`guard ceiling --how field-test` says how to make it")
@@ -202,11 +203,6 @@ def is_number(text: str) -> bool:
 
 def _believed(file: str) -> tuple[Recording, Any, Any]:
     """The recording with the times and bpm of the readings that the guard believed."""
-    import numpy as np
-
-    from guard.events import Reading, ReadingDoubted
-    from guard.log.recording import read_log
-
     recording = read_log(file)
     doubted = {one.t_s for one in recording.outputs if isinstance(one, ReadingDoubted)}
     good = [one for one in recording.inputs if isinstance(one, Reading) and one.t_s not in doubted
@@ -217,26 +213,17 @@ def _believed(file: str) -> tuple[Recording, Any, Any]:
 
 def _speeds(recording: Recording) -> list[tuple[float, float]]:
     """(time, m/s) of the speeds that held."""
-    from guard.events import Speed
-    from guard.session.speeds import in_force
-
     return [(one.t_s, one.speed_m_s)
             for one in in_force(one for one in recording.inputs if isinstance(one, Speed))
             if one.speed_m_s is not None]
 
 
 def _marks(recording: Recording) -> list[float]:
-    from guard.events import Mark
-
     return [one.t_s for one in recording.inputs if isinstance(one, Mark)]
 
 
 def _test_parts(recording: Recording) -> list[tuple[float, float]]:
     """Begin and end of the plan's test parts, from the cues that began each part."""
-    from guard.events import Cue, CueGiven
-    from guard.plan.plan import Kind
-    from guard.replay.replay import plan_of
-
     plan = plan_of(recording)
     if plan is None:
         return []
@@ -276,34 +263,17 @@ def _typed_step(word: str) -> list[float]:
 
 
 def _lactate_file(path: Path) -> list[list[float]]:
-    import csv
-
-    from guard.files.whole import read_capped
-
-    shown = printable(path)
-    data = read_capped(path, LARGEST_INPUT_BYTES, "a lactate test")
-    if data is None:
-        raise InputError(f"cannot read {shown} (no such file): check the name")
-    try:
-        text = data.decode("utf-8-sig")
-        between = ";" if text.count(";") > text.count(",") else ","
-        rows = list(csv.reader(text.splitlines(), delimiter=between))
-    except (UnicodeDecodeError, csv.Error):
-        raise InputError(f"{shown} is not a CSV file in UTF-8: save it as one") from None
-    titles = [title.strip().lower() for title in rows[0]] if rows else []
-    columns = ["intensity", "heart_rate", "lactate"]
-    if "intensity" not in titles:
-        columns = columns[1:]
-    if not set(columns) <= set(titles):
-        raise InputError(f"{shown} has no line of titles with heart_rate and lactate (and intensity): "
-                         "`guard ceiling --how lactate` shows the form")
+    columns = ["heart_rate", "lactate"]
+    table = open_table(path, columns)
+    if "intensity" in map(str.casefold, table.columns):
+        columns.insert(0, "intensity")
     found = []
-    for line, row in enumerate(rows[1:], start=2):
-        if not any(cell.strip() for cell in row):
-            continue
-        try:
-            found.append([number("x", row[titles.index(column)].strip()) for column in columns])
-        except (IndexError, UsageError):
-            raise InputError(f"{shown}, line {line}: write a number for each of {', '.join(columns)}"
-                             ) from None
+    for line, cells in islice(table.rows(), MOST_LINES):
+        values = [cell_number(cells[place]) if place < len(cells) else None
+                  for place in map(table.index, columns)]
+        known = [value for value in values if value is not None]
+        if len(known) < len(columns):
+            raise InputError(f"{printable(path)}, line {line}: "
+                             f"write a number for each of {', '.join(columns)}")
+        found.append(known)
     return found

@@ -19,8 +19,6 @@ result by whole beats:
 - Heart rate: straight line over the steps.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -16,8 +16,6 @@ deviation either way, so about two runners in three lie inside it. Sources:
   2004): the error of every method that is measured on the runner.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import median

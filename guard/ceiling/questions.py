@@ -1,7 +1,5 @@
 """The questions of `guard ceiling`, on a terminal; Enter leaves one unanswered."""
 
-from __future__ import annotations
-
 import sys
 from collections.abc import Iterable, Mapping
 from datetime import date
@@ -9,8 +7,7 @@ from typing import Any
 
 from guard.ceiling.inputs import number
 from guard.ceiling.methods import SAFETY, Laboratory, Runner, TalkTest, refuse_nonsense
-from guard.errors import UsageError
-from guard.screen.look import clean
+from guard.errors import UsageError, clean
 
 _YES, _NO = ("y", "yes"), ("n", "no")
 _PLAIN = ("age", "resting", "maximum")  # figures that stand for themselves; a test has its day beside it

@@ -4,8 +4,6 @@ JSON Lines in the data folder (`ceiling.jsonl`), one result a line, oldest
 first, for the owner only; lines that cannot be understood are kept.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 from collections.abc import Mapping

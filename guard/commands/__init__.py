@@ -1,1 +1,1 @@
-"""One module a command: `add_arguments(parser)` and `run(args) -> int`."""
+"""One module a command: `run(args) -> int`; its options stand in `commands.toml`."""

@@ -2,14 +2,15 @@
 
 import argparse
 import contextlib
+import tomllib
 from collections.abc import Mapping
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 from guard.ceiling import inputs as ceiling_inputs
 from guard.ceiling import results as ceilings
 from guard.ceiling.advice import cautions, suggest
-from guard.ceiling.field_tests import HOW
 from guard.ceiling.methods import SAFETY, methods
 from guard.ceiling.questions import ask, ask_safety
 from guard.ceiling.terminal import show
@@ -20,42 +21,12 @@ from guard.files import marks
 from guard.screen.cautions import FOR_EVERY_RUN
 from guard.settings import file as settings_file
 
-_HOW = ("talk-test", "field-test", "lactate", "maximum", "resting")
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--age", metavar="YEARS", help="your age")
-    parser.add_argument("--resting", metavar="BPM",
-                        help="resting heart rate (default: the median of your journal's mornings)")
-    parser.add_argument("--maximum", metavar="BPM", help="maximum heart rate, if it was measured")
-    parser.add_argument("--band", metavar="NAME", help="whose top is the ceiling: light, moderate (default), "
-                                                       "vigorous, or a percentage of reserve")
-    parser.add_argument("--talk-test", metavar="BPM|LOG",
-                        help="highest heart rate with comfortable speech, or the recording of the test "
-                             "(a file, or a name that `guard sessions` lists)")
-    parser.add_argument("--field-test", metavar="LOG", help="recording of half an hour while able to talk")
-    parser.add_argument("--lactate", metavar="FILE|STEP", nargs="+",
-                        help="a CSV file of a graded test, or steps as INTENSITY:BPM:MMOL or BPM:MMOL")
-    for which in ("first", "second"):
-        parser.add_argument(f"--{which}-threshold", metavar="BPM",
-                            help=f"heart rate at a laboratory's {which} ventilatory or lactate threshold")
-    parser.add_argument("--healthy", action="store_true", help="none of the four that follow")
-    for flag, words in (("medicine", "on medicine for heart or blood pressure, or other regular medicine"),
-                        ("pregnant", "pregnant"),
-                        ("symptoms", "chest pain, faintness, odd heart beats, or a heart condition"),
-                        ("recovering", "getting over an illness, an operation or an injury")):
-        parser.add_argument(f"--{flag}", action=argparse.BooleanOptionalAction, default=None, help=words)
-    parser.add_argument("--how", choices=_HOW, help="how to make a test, step by step, and nothing else")
-    parser.add_argument("--ask", action="store_true", help="ask every question, remembered or not")
-    parser.add_argument("--apply", action="store_true",
-                        help="keep the suggestion in the settings file (comments stay)")
-    parser.add_argument("--forget", action="store_true", help="forget everything remembered here")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
+HOW = Path(ceiling_inputs.__file__).with_name("how.toml")  # how to make each test
 
 
 def run(args: argparse.Namespace) -> int:
     if args.how:
-        print(HOW[args.how])
+        print(tomllib.loads(HOW.read_text(encoding="utf-8"))[args.how])
         return 0
     if args.forget:
         gone = ceilings.forget()

@@ -8,14 +8,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from guard.browser.door import PAGE_PACKAGES_MISSING, addresses, packages_there
-from guard.clock import wall_now
+from guard.clock import clock_is_trusted, wall_now
 from guard.commands.options import is_terminal
 from guard.devices import remembered as straps
 from guard.devices.seen import Wanted
 from guard.errors import Check, GuardError, HardwareError, printable
 from guard.files import folders
-from guard.log.wall import clock_is_trusted
-from guard.radio import preflight as radio
+from guard.radio import survey as radio
 from guard.screen.lines import filled
 from guard.settings import Settings
 from guard.settings import file as settings_file
@@ -27,12 +26,6 @@ NOT_READY = HardwareError.exit_code
 LEAST_FREE_MB = 50  # a session of an hour takes well under 2 MB
 STRAP_WAIT_S = 6.0  # straps tell of themselves about once a second; some seldom (ours)
 NARROW = 60  # columns; under that a finding stands under its name
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--sounds", action="store_true", help="also play every cue, with its name")
-    parser.add_argument("--no-strap", action="store_true", help="do not look for the strap")
-    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -12,17 +12,6 @@ from guard.files.whole import write_whole
 from guard.log.recording import read_log
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("files", metavar="LOG", nargs="+",
-                        help="a session log: a file, or a name that `guard sessions` lists; "
-                             "with --parquet several, or folders of them")
-    parser.add_argument("-o", "--output", metavar="OUT", required=True,
-                        help="the CSV file to write, - is standard output; with --parquet a folder")
-    parser.add_argument("--parquet", action="store_true",
-                        help="tables for other tools: readings, cues, sessions; the log stays the truth")
-    parser.add_argument("--force", action="store_true", help="overwrite OUT if it exists")
-
-
 def run(args: argparse.Namespace) -> int:
     if args.parquet:
         return _parquet(args)

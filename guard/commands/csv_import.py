@@ -9,66 +9,20 @@ from datetime import date
 from pathlib import Path
 
 from guard.commands.options import answered, can_ask, own_settings, print_json, tell
-from guard.csv.columns import SPEED_UNITS, ColumnNames, Form
+from guard.csv.columns import ColumnNames, Form, unit_in
 from guard.csv.guess import COLUMN_WORDS, Guess, guess
 from guard.csv.read import import_csv
 from guard.csv.table import Table, open_any, open_table
-from guard.csv.units import unit_in
 from guard.errors import UsageError, printable
 from guard.events import Reading
 from guard.files.folders import sessions_dir
 from guard.log.log import write_recording
 from guard.screen.words import clock
+from guard.units import SPEED_UNITS
 
-MORE = """\
-Columns are found by their names; where they are unclear it lists them and asks,
-or says the line to type. A column is named as in the file's header (or by
-number, from 1, in a file without one); a unit in its name, as in "Speed (km/h)",
-is understood. Separator, encoding, decimal commas and the form of the times are
-found and said. A file of several people, with beat-to-beat intervals:
-
-  guard import beats.csv --time s --rr RR --where ID=1
-"""
 # option of each column that may be taken
 OPTIONS = {"time": "--time", "heart_rate": "--heart-rate", "rr": "--rr", "speed": "--speed",
            "altitude": "--altitude", "grade": "--grade", "contact": "--contact", "date": "--date-column"}
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.epilog = f"{parser.epilog}\n\n{MORE}"
-    parser.add_argument("file", metavar="FILE.csv", help="the file to read")
-    where = parser.add_mutually_exclusive_group()
-    where.add_argument("-o", "--output", metavar="OUT.jsonl",
-                       help="the recording to write (default: FILE.jsonl beside the file)")
-    where.add_argument("--keep", action="store_true",
-                       help="keep it among your sessions, for `guard sessions` and `guard progress`")
-    parser.add_argument("--force", action="store_true", help="overwrite OUT if it exists")
-    parser.add_argument("--time", metavar="COL",
-                        help="seconds, mm:ss, hh:mm:ss, ISO 8601 or a date with time")
-    parser.add_argument("--heart-rate", metavar="COL", help="heart rate, bpm")
-    parser.add_argument("--speed", metavar="COL", help="speed or pace")
-    parser.add_argument("--altitude", metavar="COL", help="altitude, m; with --speed it gives the grade")
-    parser.add_argument("--grade", metavar="COL", help="grade, rise over run or percent")
-    parser.add_argument("--date", metavar="DAY", help="day of the run, where the file tells none: 2026-03-02")
-    parser.add_argument("--date-column", metavar="COL", help="the date, where it has a column of its own")
-    parser.add_argument("--speed-from", choices=("treadmill", "foot-pod", "satellite"),
-                        help="where the speed came from (default: satellite)")
-    parser.add_argument("--rr", metavar="COL",
-                        help="beat-to-beat (RR) intervals; without --heart-rate they make the heart rate")
-    parser.add_argument("--contact", metavar="COL", help="skin contact, yes or no")
-    parser.add_argument("--where", metavar="COL=VALUE", action="append", default=[],
-                        help="only rows whose column holds the value; may be repeated")
-    parser.add_argument("--time-unit", choices=("s", "ms", "min"),
-                        help="of times that are plain numbers (default: as the column's name says, else s)")
-    parser.add_argument("--date-order", choices=("day-first", "month-first"),
-                        help="of dates such as 03/02/2026")
-    parser.add_argument("--speed-unit", choices=SPEED_UNITS,
-                        help="default: as the column's name says, else m/s")
-    parser.add_argument("--rr-unit", choices=("ms", "s"), help="default: as the column's name says, else ms")
-    parser.add_argument("--separator", metavar="CHAR",
-                        help="a character, or comma, semicolon, tab, bar, space (default: found)")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:

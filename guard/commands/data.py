@@ -4,37 +4,23 @@ import argparse
 import sys
 from pathlib import Path
 
-from guard.commands.options import answered, can_ask, print_json, tell
-from guard.errors import HardwareError, UsageError, printable
+from guard.commands.options import answered, can_ask, done, print_json, tell
+from guard.errors import HardwareError, UsageError, number_of, printable
 from guard.library import everything
 from guard.library.everything import Kept
 
 WORD = "delete"
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    do = parser.add_mutually_exclusive_group()
-    do.add_argument("--export", metavar="ZIP", help="write all of it to one ZIP file")
-    do.add_argument("--delete-everything", action="store_true",
-                    help="remove sessions, journal, settings, remembered devices and caches; asks first")
-    do.add_argument("--make-private", action="store_true",
-                    help="stop other users of this machine from reading any of it")
-    parser.add_argument("--with-cache", action="store_true",
-                        help="with --export: also what can be rebuilt (spoken phrases, indexes)")
-    parser.add_argument("--force", action="store_true", help="with --export: overwrite an existing file")
-    parser.add_argument("--yes", action="store_true", help="with --delete-everything: do not ask")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
-
-
 def run(args: argparse.Namespace) -> int:
     if args.export is not None:
         packed = everything.export(Path(args.export), with_cache=args.with_cache, force=args.force)
         left_out = "" if args.with_cache else "; the cache is left out, it can be rebuilt"
-        return _done(args, f"{_count(len(packed), 'file')} ({_size(sum(one.size for one in packed))}) in "
+        return done(args, f"{number_of(len(packed), 'file')} ({_size(sum(one.size for one in packed))}) in "
                      f"{args.export}{left_out}", files=len(packed))
     if args.make_private:
         changed = everything.make_private()
-        return _done(args, f"{_count(len(changed), 'place')} closed to others" if changed
+        return done(args, f"{number_of(len(changed), 'place')} closed to others" if changed
                      else "nothing was open to others", files=len(changed))
     if args.delete_everything:
         return _delete(args)
@@ -44,27 +30,27 @@ def run(args: argparse.Namespace) -> int:
 def _delete(args: argparse.Namespace) -> int:
     files = everything.kept()
     if not files:
-        return _done(args, "the guard keeps nothing on this machine", files=0)
+        return done(args, "the guard keeps nothing on this machine", files=0)
     if now := everything.running():
         raise UsageError(f"a session is being recorded ({now[0].name}): end it first")
     if not args.yes:
         if not can_ask():
-            raise UsageError(f"{_count(len(files), 'file')} would be gone for good: add --yes if you mean "
+            raise UsageError(f"{number_of(len(files), 'file')} would be gone for good: add --yes if you mean "
                              "it, or save a copy first with `guard data --export all.zip`")
         for line in _lines(files):
             print(line, file=sys.stderr)
         typed = answered("All of this will be gone for good (`guard data --export all.zip` saves a copy "
                          f"first).\nType {WORD} to remove it:")
         if typed.casefold() != WORD:
-            return _done(args, "nothing was removed", files=0)
+            return done(args, "nothing was removed", files=0)
     troubles = everything.delete_everything()
     for trouble in troubles:
         tell(trouble)
     left = everything.kept()
     if left:
-        raise HardwareError(f"{_count(len(left), 'file')} could not be removed: give write permission to "
+        raise HardwareError(f"{number_of(len(left), 'file')} could not be removed: give write permission to "
                             f"{left[0].path.parent} and try again")
-    return _done(args, f"{_count(len(files), 'file')} removed; the guard keeps nothing on this machine now",
+    return done(args, f"{number_of(len(files), 'file')} removed; the guard keeps nothing on this machine now",
                  files=len(files))
 
 
@@ -87,28 +73,16 @@ def _lines(files: list[Kept]) -> list[str]:
     lines = []
     for kind, root in everything.roots().items():
         mine = [one for one in files if one.name.startswith(f"{kind}/")]
-        lines.append(f"{kind:<8} {_count(len(mine), 'file'):>12} {_size(sum(one.size for one in mine)):>9}"
+        lines.append(f"{kind:<8} {number_of(len(mine), 'file'):>12} {_size(sum(one.size for one in mine)):>9}"
                      f"   {printable(root)}")
     if others := [one for one in files if one.name.startswith(everything.RESCUED)]:
-        lines.append(f"{everything.RESCUED:<8} {_count(len(others), 'file'):>12} "
+        lines.append(f"{everything.RESCUED:<8} {number_of(len(others), 'file'):>12} "
                      f"{_size(sum(one.size for one in others)):>9}   {printable(others[0].path.parent)}")
     wide = [one.path for one in files if not one.private] + everything.open_folders()
     if wide:
-        lines.append(f"{_count(len(wide), 'place')} of these can be read by other users of this machine "
+        lines.append(f"{number_of(len(wide), 'place')} of these can be read by other users of this machine "
                      f"({printable(wide[0])}): `guard data --make-private` closes them")
     return lines
-
-
-def _done(args: argparse.Namespace, sentence: str, *, files: int) -> int:
-    if args.json:
-        print_json({"format": 1, "done": printable(sentence), "files": files}, indent=None)
-    else:
-        print(printable(sentence))
-    return 0
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def _size(size: int) -> str:

@@ -11,64 +11,28 @@ from rich.markup import escape
 from guard.clock import wall_now
 from guard.commands.options import can_ask, own_settings, print_json, tell
 from guard.csv.write import table_csv
-from guard.errors import UsageError, printable, short
+from guard.errors import UsageError, clean, printable, short
 from guard.files.whole import write_whole
 from guard.journal import journal as store
 from guard.journal import prompt as journal_prompt
-from guard.journal.journal import ITEMS, Entry, Journal, journal_path
-from guard.journal.today import advice, sentence
-from guard.screen.look import clean
+from guard.journal.advice import advice, sentence
+from guard.journal.journal import ITEMS, Entry, Item, Journal, journal_path
 from guard.screen.report import console_and_look, table
 
-# flag: (item, placeholder, help)
-_FLAGS = {
-    "sleep": ("sleep_h", "H", "hours slept"),
-    "quality": ("sleep_quality", "1-5", "how sound the sleep was: 1 poor, 5 sound"),
-    "stress": ("stress", "1-5", "1 calm, 5 a great deal"),
-    "soreness": ("soreness", "1-5", "1 none, 5 hurts to walk"),
-    "food": ("food", "1-5", "1 too little or poor, 5 well fed"),
-    "resting": ("resting_bpm", "BPM", "resting heart rate, lying, before getting up"),
-    "ill": ("ill", "0-2", "0 no, 1 a cold above the neck, 2 fever or below the neck"),
-    "weather": ("weather", "TEXT", 'such as "12 C, rain"'),
-    "shoes": ("shoes", "TEXT", "which shoes"),
-    "start-hour": ("start_hour", "H", "when the run began: 17.5 is half past five"),
-    "caffeine": ("caffeine_mg", "MG", "caffeine before the run"),
-    "altitude": ("altitude_m", "M", "where you ran, above sea level"),
-    "speed-from": ("speed_from", "NAME", "a new pod or treadmill tells the speed from this day on: its name; "
-                   "same: nothing new that day"),
-    "heart-from": ("heart_from", "NAME", "a medicine or another strap moves heart rate from this day on: its "
-                   "name; same: nothing new that day"),
-    "note": ("note", "TEXT", "anything else"),
-}
+# options that are not called as their item
+_OPTIONS = {"sleep_h": "sleep", "sleep_quality": "quality", "resting_bpm": "resting",
+            "caffeine_mg": "caffeine", "altitude_m": "altitude"}
+LISTED_DAYS = 14  # the newest, unless more are asked for: two weeks; as its help says
 _EXAMPLE = "guard journal --sleep 7.5 --quality 4 --resting 52 --note TEXT"
 _ACTIONS = ("edit", "list", "search", "today", "csv", "remove")
-_DEFAULT_LISTED = 14  # days: two weeks
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--date", metavar="DATE", default="today",
-                        help="the day: 2026-03-02, today or yesterday (default: today)")
-    for flag, (_, placeholder, words) in _FLAGS.items():
-        parser.add_argument(f"--{flag}", metavar=placeholder, help=words)
-    parser.add_argument("--clear", metavar="ITEM", action="append", default=[], choices=list(_FLAGS),
-                        help="clear one item: " + ", ".join(_FLAGS))
-    do = parser.add_mutually_exclusive_group()
-    do.add_argument("--edit", action="store_true", help="write the day's entry in your editor ($EDITOR)")
-    do.add_argument("--list", metavar="N", nargs="?", const=str(_DEFAULT_LISTED),
-                    help=f"the newest N entries (default: {_DEFAULT_LISTED}; all: every one)")
-    do.add_argument("--search", metavar="WORD", nargs="+", help="entries that hold every word")
-    do.add_argument("--today", action="store_true", help="what today's entry suggests for a run")
-    do.add_argument("--csv", metavar="FILE", help="write all entries as a CSV file (- for the screen)")
-    do.add_argument("--remove", action="store_true", help="remove the day's entry")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:
     today = wall_now().date()
     day = _day(args.date, today)
-    changes: dict[str, object] = {item: value for flag, (item, _, _) in _FLAGS.items()
-                                  if (value := getattr(args, flag.replace("-", "_"))) is not None}
-    cleared = {_FLAGS[flag][0]: None for flag in args.clear}
+    changes: dict[str, object] = {item.key: value for item in ITEMS
+                                  if (value := getattr(args, _option(item))) is not None}
+    cleared = {item.key: None for item in ITEMS if _option(item).replace("_", "-") in args.clear}
     both = changes.keys() & cleared.keys()
     if both:
         raise UsageError(f"{sorted(both)[0]} cannot be given and cleared at once: leave one out")
@@ -78,24 +42,24 @@ def run(args: argparse.Namespace) -> int:
     if args.json and asked == "csv":
         raise UsageError("--csv and --json are two forms of the same: choose one")
     if asked is None and (changes or cleared):
-        return _kept(store.amend(day, {**changes, **cleared}, warn=_warn), args)
+        return _kept(store.amend(day, {**changes, **cleared}, warn=tell), args)
     if asked == "remove":
-        gone = store.remove(day, warn=_warn)
-        _warn(f"the entry of {day} was taken away" if gone else f"there is no entry of {day}")
+        gone = store.remove(day, warn=tell)
+        tell(f"the entry of {day} was taken away" if gone else f"there is no entry of {day}")
         return _document([]) if args.json else 0
     if asked == "edit" or (asked is None and not args.json and can_ask()):
         before = store.read().of(day) or store.Entry(day)
         ask = journal_prompt.by_editor if asked == "edit" else journal_prompt.by_prompt
-        return _kept(store.amend(day, ask(before), warn=_warn), args)
+        return _kept(store.amend(day, ask(before), warn=tell), args)
     journal = store.read()
     for note in journal.notes:
-        _warn(note)
+        tell(note)
     if asked == "today":
         return _today(journal, today, as_json=args.json)
     if asked == "csv":
         return _csv(journal, args.csv)
     found = journal.search(args.search) if asked == "search" else list(journal.entries)
-    count = _count(args.list if asked == "list" else str(_DEFAULT_LISTED))
+    count = _count(args.list if asked == "list" else str(LISTED_DAYS))
     if asked != "search" and count is not None:
         found = found[-count:]
     if args.json:
@@ -106,8 +70,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _warn(note: str) -> None:
-    tell(note)
+def _option(item: Item) -> str:
+    return _OPTIONS.get(item.key, item.key)
 
 
 def _day(text: str, today: date) -> date:
@@ -168,7 +132,7 @@ def _document(entries: list[Entry]) -> int:
 
 def _today(journal: Journal, today: date, *, as_json: bool) -> int:
     entry = journal.of(today)
-    settings = own_settings(_warn)
+    settings = own_settings(tell)
     found = advice(journal, today, settings.ceiling_bpm)
     if as_json:
         print_json({

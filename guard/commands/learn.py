@@ -36,14 +36,6 @@ OF_EASES = {
 }
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("files", metavar="FILE", nargs="+",
-                        help="recordings of one runner: files, or names that `guard sessions` lists")
-    parser.add_argument("--apply", action="store_true",
-                        help="keep the suggestions in the settings file (comments stay)")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
-
-
 def run(args: argparse.Namespace) -> int:
     present = own_settings(tell)
     files = [log_path(name) for name in args.files]

@@ -5,7 +5,6 @@ the settings file, which beats the defaults of the table.
 """
 
 import argparse
-import contextlib
 import json
 import os
 import re
@@ -27,33 +26,6 @@ HOW_TO_FIND_A_CEILING = (
     "no ceiling is set, and the guard never guesses one: add --ceiling BPM, or keep yours with "
     f"`guard settings ceiling_bpm=BPM`; {FIND_A_CEILING}"
 )
-
-
-def add_settings_options(parser: argparse.ArgumentParser) -> None:
-    """Add `--ceiling BPM` and `--set KEY=VALUE` (may be repeated)."""
-    parser.add_argument("--ceiling", metavar="BPM", help="your ceiling, for this command only, bpm")
-    parser.add_argument(
-        "--set", metavar="KEY=VALUE", action="append", default=[], dest="assignments",
-        help="a setting, for this command only (see `guard settings`); may be repeated")
-
-
-def add_session_options(parser: argparse.ArgumentParser) -> None:
-    """Those of a live session: also `--speech`, `--plain` and those of the page."""
-    add_settings_options(parser)
-    parser.add_argument("--speech", choices=find("speech").choices, help=find("speech").meaning)
-    parser.add_argument("--plain", action="store_true", help="plain lines instead of the live screen")
-    parser.add_argument("--page", nargs="?", const="here", choices=("here", "network"),
-                        help="also show the session as a page in a browser: on this machine, or to the "
-                             "local network, for the phone")
-    parser.add_argument("--page-keys", action="store_true", help=find("page_keys").meaning)
-    parser.add_argument("--sound-out", choices=find("sound_out").choices, help=find("sound_out").meaning)
-
-
-def add_workers_option(parser: argparse.ArgumentParser) -> None:
-    """Add `--workers ADDRESS`."""
-    parser.add_argument("--workers", metavar="tcp://HOST:PORT",
-                        help="use the workers of a Dask scheduler instead of this machine's cores; "
-                             "only on a network where you trust everyone")
 
 
 def typed_values(args: argparse.Namespace) -> dict[str, Value]:
@@ -119,26 +91,6 @@ def with_ceiling(settings: Settings, name: object) -> Settings:
     return settings.replaced({"ceiling_bpm": kept})
 
 
-def number_in(low: float, high: float) -> Callable[[str], float]:
-    """What reads an option's number from `low` to `high`."""
-    def parsed(text: str) -> float:
-        with contextlib.suppress(ValueError):
-            if low <= (value := float(text)) <= high:
-                return value
-        raise argparse.ArgumentTypeError(f"must be a number from {low:g} to {high:g}")
-    return parsed
-
-
-def whole_in(low: int, high: int) -> Callable[[str], int]:
-    """What reads an option's whole number from `low` to `high`."""
-    def parsed(text: str) -> int:
-        with contextlib.suppress(ValueError):
-            if low <= (value := int(text)) <= high:
-                return value
-        raise argparse.ArgumentTypeError(f"must be a whole number from {low} to {high}")
-    return parsed
-
-
 def wrote(file: str, chunks: Iterable[bytes], *, force: bool) -> None:
     """Write a file that an option names, and say so on stderr."""
     write_whole(Path(file), chunks, force=force)
@@ -166,6 +118,15 @@ def print_json(document: Mapping[str, object], *, indent: int | None = 2) -> Non
     """One JSON document on stdout, UTF-8; what does not print is escaped, so that it harms no terminal."""
     text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False)
     print(re.sub(r"[^\n -~]", lambda sign: sign[0] if sign[0].isprintable() else _escaped(sign[0]), text))
+
+
+def done(args: argparse.Namespace, sentence: str, **more: object) -> int:
+    """Say what was changed, as a sentence or with `more` as one JSON document; the exit code."""
+    if args.json:
+        print_json({"format": 1, "done": printable(sentence), **more}, indent=None)
+    else:
+        print(printable(sentence))
+    return 0
 
 
 def _escaped(sign: str) -> str:

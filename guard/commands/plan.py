@@ -1,11 +1,10 @@
 """`guard plan`: check a plan and draw it, or write one to start from."""
 
 import argparse
-from typing import Any
 
 from rich.markup import escape
 
-from guard.commands.options import add_settings_options, chosen_settings, print_json, tell
+from guard.commands.options import chosen_settings, print_json, tell
 from guard.errors import UsageError, printable, short
 from guard.plan.drawing import draw
 from guard.plan.examples import EXAMPLES, TESTS
@@ -17,17 +16,6 @@ from guard.units import speed
 
 _WIDEST = 120  # cells; longer lines are hard to read
 _CUED = {"all": "all", "walk_and_stop": "walk, run again and stop", "stop_only": "only stop"}
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE", nargs="?", help="the plan, a TOML file")
-    parser.add_argument("--make", metavar="NAME",
-                        help="write an example: easy-hour, easy-hills, belt-hills, strides, easy-five, "
-                             "steady-check, talk-test, field-test")
-    parser.add_argument("-o", "--output", metavar="FILE",
-                        help="where --make writes; without it, to the screen")
-    add_settings_options(parser)
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -46,7 +34,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         for note in notes:
             tell(note)
-        print_json(_document(plan, settings.ceiling_bpm, notes))
+        print_json({"format": 1, "plan": plan.as_dict(), "duration_s": plan.seconds,
+                    "ceiling_bpm": settings.ceiling_bpm, "notes": notes})
     else:
         _show(plan, settings.ceiling_bpm, notes, settings.units)
     return 0
@@ -65,11 +54,6 @@ def _make(name: str, output: str | None) -> int:
     print(f"wrote {shown}: change it as you like, `guard plan {shown}` checks it, "
           f"`guard run --plan {shown}{limit}` follows it")
     return 0
-
-
-def _document(plan: Plan, ceiling_bpm: float | None, notes: list[str]) -> dict[str, Any]:
-    return {"format": 1, "plan": plan.as_dict(), "duration_s": plan.seconds,
-            "ceiling_bpm": ceiling_bpm, "notes": notes}
 
 
 def _notes(plan: Plan, ceiling_bpm: float | None) -> list[str]:

@@ -5,16 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from guard.clock import wall_now
-from guard.commands.options import (
-    HOW_TO_FIND_A_CEILING,
-    add_settings_options,
-    add_workers_option,
-    chosen_settings,
-    counting,
-    print_json,
-    tell,
-    wrote,
-)
+from guard.commands.options import HOW_TO_FIND_A_CEILING, chosen_settings, counting, print_json, tell, wrote
 from guard.csv.write import table_csv
 from guard.errors import InputError, UsageError, printable
 from guard.journal import journal as journals
@@ -37,19 +28,6 @@ from guard.workers.workers import workers
 
 _WIDEST = 110  # cells; longer lines are hard to read
 _MOST_NOTES = 5  # the rest is counted
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--folder", metavar="DIR", help="session logs in a folder other than the usual one")
-    parser.add_argument("--runners", metavar="DIR",
-                        help="many runners, a line each, worst news first: one folder a "
-                             "runner in it, as each keeps it")
-    add_settings_options(parser)
-    add_workers_option(parser)
-    parser.add_argument("--html", metavar="FILE", help="write a self-contained page")
-    parser.add_argument("--csv", metavar="FILE", help="write one row a run (- for the screen)")
-    parser.add_argument("--force", action="store_true", help="overwrite an existing file")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:

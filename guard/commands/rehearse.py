@@ -8,9 +8,8 @@ from collections.abc import Sequence
 
 from guard.browser.door import opened_page
 from guard.clock import ManualClock, PacedClock
-from guard.commands.options import add_session_options, can_ask, chosen_settings, is_terminal, number_in, tell
-from guard.commands.session_parts import SessionKind, finished, guarded, terminal_console
-from guard.commands.voice_bar import ready_voice
+from guard.commands.options import can_ask, chosen_settings, is_terminal, tell
+from guard.commands.session_parts import SessionKind, finished, guarded, ready_voice, terminal_console
 from guard.errors import UsageError
 from guard.events import Input
 from guard.files import marks
@@ -24,26 +23,11 @@ from guard.plan.plan import Plan
 from guard.runner.follow import CEILING_BPM, Follower, practice_for
 from guard.runner.rehearsal import PRACTICE
 from guard.screen.cautions import shown_once
-from guard.screen.summary import over
+from guard.screen.report import over
 from guard.session import Session
 from guard.settings import Settings
 
-FIRST = "hill-loop"
-FASTEST = 10_000.0  # times; an hour in a third of a second is as fast as any machine (ours)
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--course", metavar="NAME", help=f"which rehearsal (default: {FIRST})")
-    parser.add_argument("--plan", metavar="FILE",
-                        help="try a plan: the invented runner follows its parts (see `guard plan`)")
-    parser.add_argument("--lesson", action="store_true",
-                        help="only the first minute: hear every cue once and answer it")
-    parser.add_argument("--list-courses", action="store_true", help="show the courses and end")
-    parser.add_argument("--seed", type=int, default=1, metavar="N",
-                        help="another number makes another day (default: %(default)s)")
-    parser.add_argument("--speedup", metavar="N", type=number_in(0.1, FASTEST),
-                        help="how many times as fast; 1 is real time (default: done within three minutes)")
-    add_session_options(parser)
+FIRST = "hill-loop"  # as its help says
 
 
 def run(args: argparse.Namespace) -> int:

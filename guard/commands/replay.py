@@ -6,15 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from guard import __version__
-from guard.commands.options import (
-    add_settings_options,
-    log_path,
-    print_json,
-    readers_units,
-    tell,
-    typed_values,
-    with_ceiling,
-)
+from guard.commands.options import log_path, print_json, readers_units, tell, typed_values, with_ceiling
 from guard.errors import EXIT_DIFFERENT, UsageError
 from guard.events import Action, Command, CueGiven
 from guard.log.recording import Recording, read_log
@@ -22,15 +14,6 @@ from guard.replay import terminal as show
 from guard.replay.compare import WINDOW_S, Compared, compare, counted
 from guard.replay.replay import Replay, replay, same_as_recorded
 from guard.screen.report import console_and_look
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE",
-                        help="a session log or an import: a file, or a name that `guard sessions` lists")
-    add_settings_options(parser)
-    parser.add_argument("--verify", action="store_true",
-                        help="check that a replay says exactly what was said at the time (exit 1 if not)")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -5,7 +5,6 @@ import sys
 from pathlib import Path
 
 from guard.commands.options import (
-    add_settings_options,
     can_ask,
     log_path,
     print_json,
@@ -24,18 +23,6 @@ from guard.review.page import page
 from guard.review.review import review
 from guard.review.terminal import view
 from guard.screen.report import console_and_look
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE", nargs="?",
-                        help="a session log or an import: a file, or a name that `guard sessions` lists "
-                             "(default: the newest session)")
-    add_settings_options(parser)
-    parser.add_argument("--html", metavar="OUT", help="write a report page to OUT, complete in one file")
-    parser.add_argument("--force", action="store_true", help="overwrite an existing OUT")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
-    parser.add_argument("--note", action="store_true",
-                        help="first ask how it was, and keep the answer in the log")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -6,7 +6,7 @@ from rich.markup import escape
 from rich.padding import Padding
 
 from guard.clock import wall_now
-from guard.commands.options import add_settings_options, chosen_settings, counting, print_json, wrote
+from guard.commands.options import chosen_settings, counting, print_json, wrote
 from guard.errors import UsageError, short
 from guard.files.folders import sessions_dir
 from guard.journal import journal as journals
@@ -28,26 +28,13 @@ _SPEEDS_M_S = (0.8, 7.0)  # a typed one outside is a slip: 3 and 25 km/h (ours)
 _TYPED_SHARE = 0.03  # of a typed speed: about as well as one knows it (ours)
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE", help="a GPX track, a CSV of distance and altitude, or a plan "
-                                                     "(.toml) whose parts have grades")
-    parser.add_argument("--speed", metavar="SPEED",
-                        help="what you can hold on the level just under your ceiling, in your unit "
-                             "(default: what `guard progress` finds in your runs)")
-    parser.add_argument("--slowest-jog", metavar="SPEED",
-                        help="your slowest jog; slower is walking (default: 6.5 km/h or 4.0 mph)")
-    add_settings_options(parser)
-    parser.add_argument("--html", metavar="OUT", help="write a page that stands alone to OUT")
-    parser.add_argument("--force", action="store_true", help="write over an existing OUT")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
-
-
 def run(args: argparse.Namespace) -> int:
     settings = chosen_settings(args, need_ceiling=False)
     gain, learned = gain_of(settings.gain_bpm_per_m_s)
     typed = _speed(args.speed, "--speed", settings.units)
     slowest = _speed(args.slowest_jog, "--slowest-jog", settings.units) or SLOWEST_JOG_M_S
-    level, source = _typed_level(typed, gain) if typed else _found_level(settings, gain)
+    level, source = ((day_range(typed, _TYPED_SHARE * typed, gain), "as given") if typed
+                     else _found_level(settings, gain))
     route = read_route(args.file, settings, None if level is None else level.value)
     runner = Ability(settings.ceiling_bpm, level, gain, learned, settings.belt, slowest)
     found = forecast(route, runner)
@@ -73,10 +60,6 @@ def _speed(text: str | None, option: str, units: str) -> float | None:
         raise UsageError(f"{option} {short(text, 20)} cannot be: give a speed in {speed_unit(units)}, "
                          f"{low} to {high}, such as 8.5")
     return speed_m_s
-
-
-def _typed_level(speed_m_s: float, gain: Range) -> tuple[Range, str]:
-    return day_range(speed_m_s, _TYPED_SHARE * speed_m_s, gain), "as given"
 
 
 def _found_level(settings: Settings, gain: Range) -> tuple[Range | None, str]:

@@ -7,30 +7,20 @@ import threading
 from collections.abc import Callable, Sequence
 
 from guard.browser.door import opened_page
-from guard.clock import RealClock, wall_now
-from guard.commands.options import (
-    HOW_TO_FIND_A_CEILING,
-    add_session_options,
-    answered,
-    can_ask,
-    chosen_settings,
-    number_in,
-    tell,
-)
+from guard.clock import RealClock, clock_is_trusted, wall_now
+from guard.commands.options import HOW_TO_FIND_A_CEILING, answered, can_ask, chosen_settings, tell
 from guard.commands.session_note import ask_if_wanted
-from guard.commands.session_parts import SessionKind, finished, guarded
+from guard.commands.session_parts import SessionKind, finished, guarded, ready_voice
 from guard.commands.stand_by import stand_by
-from guard.commands.voice_bar import ready_voice
 from guard.devices import remembered as straps
 from guard.devices.peripheral import FOOT_POD_PERIPHERAL, STRAP_PERIPHERAL, TREADMILL_PERIPHERAL, Peripheral
 from guard.devices.seen import RememberedDevice, Seen, Wanted, typed
 from guard.errors import UsageError
 from guard.files.folders import config_dir, sessions_dir
 from guard.files.hold import hold
-from guard.journal.today import before_a_run
+from guard.journal.advice import before_a_run
 from guard.live.inbox import Inbox
 from guard.live.live import Ended
-from guard.log.wall import clock_is_trusted
 from guard.plan.file import read_plan
 from guard.plan.plan import Plan
 from guard.radio.airtime import Airtime
@@ -42,27 +32,7 @@ from guard.screen.cautions import shown_once
 from guard.screen.lines import filled
 from guard.settings import Settings
 
-LONGEST_SEARCH_S = 86_400.0  # a day: longer is a slip
 SPEED_WAIT_S = 20.0  # for a treadmill or pod to be chosen, before the session goes on without
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_session_options(parser)
-    parser.add_argument("--strap", metavar="NAME",
-                        help="name or address of the strap (default: the remembered one, or the only one)")
-    parser.add_argument("--wait", metavar="S", type=number_in(1, LONGEST_SEARCH_S),
-                        help="give up when no strap is found within S seconds (default: keep searching)")
-    for flag, noun in (("--treadmill", "treadmill"), ("--foot-pod", "foot pod")):
-        parser.add_argument(flag, metavar="NAME", nargs="?", const="",
-                            help=f"read speed from this {noun}; without a name from the one in range "
-                                 "(default: the remembered one)")
-    parser.add_argument("--no-speed-source", action="store_true",
-                        help="connect no treadmill and no foot pod, remembered or not")
-    parser.add_argument("--plan", metavar="FILE", help="a plan with parts (see `guard plan`)")
-    parser.add_argument("--no-note", action="store_true", help="do not ask at the end how it was")
-    parser.add_argument("--stand-by", action="store_true",
-                        help="with no screen: wait for Bluetooth, button and strap as long as it "
-                             "takes, guard, and wait again (see hardware/PI.md)")
 
 
 def run(args: argparse.Namespace) -> int:

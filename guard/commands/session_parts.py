@@ -4,15 +4,17 @@ import asyncio
 import os
 import sys
 import tempfile
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 from rich.table import Table
 
 from guard.browser.page import BrowserPage
-from guard.clock import SessionClock, wall_now
+from guard.clock import SessionClock, clock_is_trusted, wall_now
 from guard.commands.options import is_terminal, tell
 from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN
 from guard.errors import GuardError
@@ -22,17 +24,16 @@ from guard.live.inbox import Inbox
 from guard.live.live import LOG_TOPIC, Ended, run_session
 from guard.live.source import Source
 from guard.log.log import SessionLog, new_session_path, session_header
-from guard.log.wall import clock_is_trusted
 from guard.pins.panel import Panel
 from guard.plan.plan import Plan
-from guard.screen.console import Console
 from guard.screen.frame import Screen
 from guard.screen.live_screen import LiveScreen
 from guard.screen.look import fitting_look
 from guard.screen.plain import PlainScreen
-from guard.screen.summary import summary_lines, summary_rows
+from guard.screen.report import Console, summary_lines, summary_rows
 from guard.screen.view import ViewOptions
 from guard.settings import Settings
+from guard.sound import first_start
 from guard.sound.player import Sounder
 
 DEBUG_FILE = "debug.log"
@@ -163,3 +164,36 @@ def _screen(settings: Settings, kind: SessionKind, log_name: str, plain: bool, i
     if plain or not is_terminal(sys.stdout) or not console.is_interactive:
         return PlainScreen(sys.stdout, options)
     return LiveScreen(console, options, _folder(folders.data_dir, inbox) / DEBUG_FILE)
+
+
+async def ready_voice(settings: Settings, *, plain: bool, console: Console | None = None) -> None:
+    """Render every phrase with a bar on the terminal; nothing without one or where it was done before.
+
+    To be called before the clock of a session starts.
+    """
+    console = console or Console(stderr=True)
+    try:
+        cache_dir, own_phrases = folders.cache_dir(), folders.config_dir(make=False) / "phrases"
+    except GuardError:
+        return  # the session says so and keeps its phrases elsewhere
+    if not plain and console.is_interactive and first_start.is_first_start(settings, cache_dir):
+        given_up = threading.Event()
+        try:
+            await asyncio.to_thread(show_bar, settings, cache_dir, own_phrases, console, given_up)
+        finally:  # Ctrl-C ends it too; the rest is rendered during the session
+            given_up.set()
+
+
+def show_bar(settings: Settings, cache_dir: Path, own_phrases: Path | None, console: Console,
+             given_up: threading.Event) -> None:
+    """Render and draw until done, `given_up` or late; the bar is gone afterwards."""
+    bar = BarColumn(complete_style="bold", finished_style="bold")
+    columns = (TextColumn("{task.description}", markup=False), bar, TaskProgressColumn())
+    with Progress(*columns, console=console, transient=True) as progress:
+        task = progress.add_task("Getting the voice ready, this once", total=1.0)
+
+        def on_share(share: float) -> bool:
+            progress.update(task, completed=share)
+            return not given_up.is_set()
+
+        first_start.render(settings, cache_dir, own_phrases, on_share)

@@ -16,17 +16,6 @@ from guard.settings import file as settings_file
 RANGE_COLUMN_FROM = 110  # columns from which the range has a column of its own
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("words", nargs="*", metavar="KEY=VALUE",
-                        help="settings to keep from now on (KEY VALUE will do); a KEY alone is explained, "
-                        "nothing lists them all")
-    parser.add_argument("--explain", metavar="KEY", action="append", default=[],
-                        help="what a setting means, its range and where its value comes from")
-    parser.add_argument("--unset", metavar="KEY", action="append", default=[],
-                        help="back to the default; takes a key that is no setting out of the file, too")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
-
-
 def run(args: argparse.Namespace) -> int:
     words = _joined(args.words)
     changes = parse_assignments([word for word in words if "=" in word])
@@ -70,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _try_voice(voice: str) -> None:
     """Tell of a voice that will not do at once, not on the next run; it is kept all the same."""
-    from guard.sound.languages.spoken import language_of  # heavy, and seldom asked for
+    from guard.sound.languages.language import language_of  # heavy, and seldom asked for
     from guard.sound.preflight import voice_trouble
 
     if (trouble := voice_trouble(Settings(voice=voice))) is not None:

@@ -9,11 +9,10 @@ import contextlib
 import io
 import sys
 from collections.abc import Callable
-from types import ModuleType
 
 from guard.ceiling import results
-from guard.commands import ceiling, check, rehearse, settings, straps
-from guard.commands import run as run_command
+from guard.commands import check
+from guard.commands.arguments import COMMANDS, run_command
 from guard.commands.options import is_terminal, own_settings
 from guard.devices import remembered
 from guard.errors import GuardError, printable
@@ -54,10 +53,6 @@ thirty words you know by heart. As soon as that is no longer comfortable press m
 
 class _Left(Exception):
     """The runner would rather go on another time."""
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """It takes none: it asks."""
 
 
 def run(args: argparse.Namespace) -> int:
@@ -172,10 +167,10 @@ def _sound() -> None:
 
 
 def _strap() -> None:
-    _called(straps)
+    _called("straps")
     name = _ask("\nYours, by name or address (Enter: none of them): ")
     if name:
-        _called(straps, f"--remember={name}")
+        _called("straps", f"--remember={name}")
 
 
 def _cautions() -> None:
@@ -198,11 +193,11 @@ def _ceiling() -> None:
 def _known() -> None:
     word = _ask("Your ceiling, bpm: ")
     if word:
-        _called(settings, f"ceiling_bpm={word}")
+        _called("settings", f"ceiling_bpm={word}")
 
 
 def _by_formula() -> None:
-    _called(ceiling, "--ask")
+    _called("ceiling", "--ask")
     _offer_suggestion()
 
 
@@ -218,9 +213,9 @@ def _talk_test() -> bool:
                           "stages. Choose 2 or 4, or take the test by yourself: `guard ceiling --how "
                           "talk-test`."))
             return False
-        _called(settings, f"stop_bpm={stop}")
+        _called("settings", f"stop_bpm={stop}")
     print("\nFirst the reasons not to take this test unsupervised, then a cautious limit for its warm-up.")
-    _called(ceiling, "--ask")
+    _called("ceiling", "--ask")
     bpm = _suggested()
     if bpm is None:
         return False
@@ -231,12 +226,12 @@ def _talk_test() -> bool:
     if not plan.exists():
         write_new(str(plan), EXAMPLES["talk-test"])
     before = len(sessions())
-    _called(run_command, f"--plan={plan}", f"--ceiling={bpm:g}", "--no-note")
+    _called("run", f"--plan={plan}", f"--ceiling={bpm:g}", "--no-note")
     results_before = results.results()
     logs = sessions()
     if len(logs) > before:
         print()
-        _called(ceiling, f"--talk-test={logs[-1].path}")
+        _called("ceiling", f"--talk-test={logs[-1].path}")
         if results.results() != results_before:
             _offer_suggestion()
     return True
@@ -253,19 +248,19 @@ def _offer_suggestion() -> None:
     bpm = _suggested()
     if bpm is not None and _yes(f"\nKeep {bpm:.0f} as your ceiling?"):
         with contextlib.redirect_stdout(io.StringIO()):  # it has just been shown
-            _called(ceiling, "--apply")
+            _called("ceiling", "--apply")
         print(f"kept: {bpm:.0f} bpm. In a run `[` and `]` move it for that run")
 
 
 def _try() -> None:
-    _called(rehearse, "--lesson")
+    _called("rehearse", "--lesson")
 
 
 def _run() -> None:
     if _facts().ceiling_bpm is None:
         print("A ceiling comes first: step 4.")
         return
-    _called(run_command)
+    _called("run")
 
 
 _DO: dict[StartStep, Callable[[], None]] = {
@@ -281,11 +276,11 @@ def _complain(error: GuardError) -> None:
     print(f"\n{filled(printable(str(error)))}\n")
 
 
-def _called(command: ModuleType, *words: str) -> int:
+def _called(name: str, *words: str) -> int:
     """A command of the guard, with these words after it."""
     parser = argparse.ArgumentParser(prog="guard", exit_on_error=False)
-    command.add_arguments(parser)
-    return int(command.run(parser.parse_args(words)))
+    COMMANDS[name].describe(parser)
+    return run_command(parser.parse_args(words, argparse.Namespace(command=name)))
 
 
 def _ask(question: str) -> str:

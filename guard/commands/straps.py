@@ -7,7 +7,6 @@ import sys
 from dataclasses import dataclass
 from typing import Any
 
-from guard.commands.options import number_in
 from guard.devices import remembered as straps
 from guard.devices.peripheral import PERIPHERALS, Peripheral
 from guard.devices.seen import RememberedDevice, Several, Taken, Wanted, pick, typed
@@ -15,20 +14,6 @@ from guard.errors import HardwareError, UsageError
 from guard.radio.listen import Sighting
 from guard.radio.survey import read_battery, survey
 from guard.screen.lines import filled
-
-LISTEN_S = 6.0  # straps tell of themselves about once a second; some seldom (ours)
-FORGET = ("strap", "treadmill", "foot-pod", "all")
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--seconds", type=number_in(1, 120), default=LISTEN_S, metavar="N",
-                        help=f"how long to listen, 1 to 120 s (default {LISTEN_S:g})")
-    which = parser.add_mutually_exclusive_group()
-    which.add_argument("--remember", metavar="NAME-OR-ADDRESS",
-                       help="remember this strap, treadmill or foot pod, so that no other is taken for it")
-    which.add_argument("--forget", nargs="?", const="strap", choices=FORGET, metavar="KIND",
-                       help=f"remember no strap, or no {', '.join(FORGET[1:-1])}; all: none of them")
-    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
 @dataclass

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from itertools import islice
 from statistics import median
 
-from guard.csv.columns import ColumnNames, Form
+from guard.csv.columns import ColumnNames, Form, plain_name, unit_in
 from guard.csv.table import Table, is_missing, number
 from guard.csv.times import TimeForm, time_form
-from guard.csv.units import plain_name, unit_in
 from guard.errors import GuardError, quoted
 
 SAMPLE_ROWS = 500  # that tell what a column holds (ours)

@@ -14,15 +14,21 @@ from pathlib import Path
 import numpy as np
 
 from guard.arrays import Floats
-from guard.csv.columns import ColumnNames, Form
-from guard.csv.order import in_order
-from guard.csv.pauses import commands, pauses, said
-from guard.csv.series import GRADE_GAP_S, beats_to_readings
-from guard.csv.speeds import numbers, rows, speeds_of
+from guard.csv.columns import ColumnNames, Form, unit_in
+from guard.csv.series import GRADE_GAP_S, beats_to_readings, numbers, speeds_of
 from guard.csv.table import Table, number, open_table
-from guard.csv.times import TimeForm, begun_on, form_beside_date, over_midnight, time_form
-from guard.csv.units import unit_in
-from guard.errors import InputError, UsageError, quoted
+from guard.csv.times import (
+    TimeForm,
+    begun_on,
+    commands,
+    form_beside_date,
+    in_order,
+    over_midnight,
+    pauses,
+    said,
+    time_form,
+)
+from guard.errors import InputError, UsageError, number_of, quoted
 from guard.events import Input, Reading
 from guard.log.log import session_header
 from guard.log.records import BPM_LIMIT, LONGEST_SESSION_S, Record
@@ -154,7 +160,7 @@ def _times(
     keep = [row for row, value in enumerate(values) if value is not None]
     if len(keep) < len(values):
         odd = next(row for row, value in enumerate(values) if value is None)
-        notes.append(f"{rows(len(values) - len(keep))} without a time left out "
+        notes.append(f"{number_of(len(values) - len(keep), 'row')} without a time left out "
                      f"(first: line {lines[odd]}, {quoted(cells['time'][odd])})")
     seconds = [value for value in values if value is not None]
     if read.wraps and over_midnight(seconds):
@@ -214,15 +220,15 @@ def _readings(
         missing = int(np.count_nonzero(~np.isfinite(rr_s)))
         notes.append("heart rate made from beat intervals as a strap does: one reading a second, "
                      "60 / mean of the last 5 s, intervals outside 0.2 to 3 s not in the mean"
-                     + (f"; {rows(missing)} without an interval" if missing else ""))
+                     + (f"; {number_of(missing, 'row')} without an interval" if missing else ""))
         return list(beats_to_readings(t_s, rr_s))
     bpm = numbers(cells["heart_rate"])
     usable = np.isfinite(bpm) & (bpm >= 0) & (bpm <= BPM_LIMIT)
     zeros = int(np.count_nonzero(bpm == 0))
     if not usable.all():
-        notes.append(f"{rows(int(np.count_nonzero(~usable)))} without a heart rate left out")
+        notes.append(f"{number_of(int(np.count_nonzero(~usable)), 'row')} without a heart rate left out")
     if zeros:
-        notes.append(f"{rows(zeros)} with a heart rate of 0: kept as no signal")
+        notes.append(f"{number_of(zeros, 'row')} with a heart rate of 0: kept as no signal")
     if np.any(bpm[usable] % 1):
         notes.append("heart rates rounded to whole beats a minute")
     unit_s, none = RR_UNITS_S[_rr_unit(columns, form)], [""] * len(t_s)
@@ -234,7 +240,7 @@ def _readings(
         by_time[moment] = Reading(moment, round(float(bpm[row])), contacts[row], intervals[row])
     doubled = int(np.count_nonzero(usable)) - len(by_time)
     if doubled:
-        notes.append(f"{rows(doubled)} with the time of another: the last of each time is kept")
+        notes.append(f"{number_of(doubled, 'row')} with the time of another: the last of each time is kept")
     return list(by_time.values())
 
 

@@ -9,10 +9,17 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, timezone
+from itertools import pairwise
 from statistics import median
 
-from guard.csv.table import is_missing, number
+import numpy as np
+from numpy.typing import NDArray
+
+from guard.arrays import Floats
+from guard.csv.table import Table, is_missing, number
 from guard.errors import InputError, UsageError, quoted
+from guard.events import Action, Command, Reading
+from guard.log.records import LONGEST_SESSION_S
 
 UNITS_S = {"s": 1.0, "ms": 0.001, "min": 60.0}
 DATE_ORDERS = ("day-first", "month-first")
@@ -29,6 +36,12 @@ _NAMED = re.compile(
     r"(?:(?P<day>\d{1,2})[ .-]+)?(?P<month>[a-z]{3})[a-z]*[ .-]+(?:(?P<day2>\d{1,2}),? +)?(?P<year>\d{4})"
     + _TIME, re.IGNORECASE)
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+# Ours, from five outdoor runs (trackeR `runs`), whose pauses leave rows 4 to 18 s apart instead of 1.
+FAR_LONGER, LEAST_GAP_S = 3.0, 3.0  # of the usual gap between rows, and seconds
+SHORTEST_PAUSE_S = 8.0  # a shorter one is no pause: not even a lost sensor is told by then
+ENDS_BEFORE_S = 0.5  # so long before the next row the pause has ended
+SELDOM_S = 10.0  # between readings: the longest that a session guards by
+UNSORTED_S = 60.0  # times that run back further are another recording, not disorder
 
 
 @dataclass(frozen=True)
@@ -226,3 +239,87 @@ def over_midnight(seconds: list[float]) -> bool:
         seconds[place] = value + added
     return found
 
+
+def pauses(t_s: Floats, readings: Sequence[Reading]) -> list[tuple[float, float]]:
+    """Begin and end of each pause, s, from the times of all rows and the readings in them."""
+    gaps = np.diff(t_s)
+    if not len(gaps):
+        return []
+    usual_s = float(np.median(gaps))
+    longest_s = max(FAR_LONGER * usual_s, LEAST_GAP_S)
+    read = {reading.t_s for reading in readings}
+    found: list[tuple[float, float]] = []
+    for (begin_s, end_s), gap_s in zip(pairwise(t_s.tolist()), gaps.tolist(), strict=True):
+        if gap_s <= longest_s:
+            continue
+        goes_on = bool(found) and found[-1][1] == begin_s and round(begin_s, 3) not in read
+        found[len(found) - goes_on:] = [(found[-1][0] if goes_on else begin_s, end_s)]
+    return [(begin_s + usual_s, end_s - ENDS_BEFORE_S)
+            for begin_s, end_s in found if end_s - begin_s >= SHORTEST_PAUSE_S]
+
+
+def commands(found: Sequence[tuple[float, float]]) -> list[Command]:
+    """The pauses as a runner would have commanded them."""
+    return [Command(round(at_s, 3), action) for begin_s, end_s in found
+            for at_s, action in ((begin_s, Action.PAUSE), (end_s, Action.CONTINUE))]
+
+
+def said(found: Sequence[tuple[float, float]], readings: Sequence[Reading]) -> list[str]:
+    """Notes: the pauses, and readings that come too rarely to guard by."""
+    notes = []
+    if found:
+        total_s = sum(end_s - begin_s for begin_s, end_s in found)
+        times = "once" if len(found) == 1 else f"{len(found)} times"
+        notes.append(f"the recording was paused {times}, {total_s:.0f} s in all: taken as your own pauses")
+    gaps = [after.t_s - before.t_s for before, after in pairwise(readings)]
+    if gaps and (usual_s := float(np.median(gaps))) > SELDOM_S:
+        notes.append(f"a reading every {usual_s:.0f} s: too rarely to guard by, "
+                     f"{SELDOM_S:.0f} s at most would do")
+    return notes
+
+
+def in_order(
+    table: Table, lines: Sequence[int], t_s: Floats, notes: list[str]
+) -> tuple[list[int], float]:
+    """The rows by time, and what was added to their times, which then begin at 0 (in place)."""
+    steps = np.diff(t_s)
+    back = np.flatnonzero(steps < 0)
+    if len(back):
+        descending = len(back) > 0.9 * len(steps)
+        far = back[steps[back] < -UNSORTED_S]
+        if not descending:
+            told = _told_apart(table, lines, back) or _told_apart(table, lines, far)
+            if told or len(far):
+                row = int(far[0] if len(far) else back[0])
+                raise InputError(f"{table.path}: the times run backward after line {lines[row]} "
+                                 f"({t_s[row]:g} s, then {t_s[row + 1]:g} s)"
+                                 + (told or ": choose one with --where COLUMN=VALUE, or sort the file"))
+        notes.append("the times run from last to first: reversed" if descending
+                     else f"the times were not in order ({len(back)} steps back): sorted")
+    order = np.argsort(t_s, kind="stable")
+    shift_s = -float(t_s[order[0]])
+    t_s += shift_s
+    if shift_s:
+        notes.append(f"the session starts at 0 s: {shift_s:+.3f} s added to every time"
+                     if abs(shift_s) < 60.0 else "the session starts at 0 s, at its first row")
+    longest = float(t_s[order[-1]])
+    if longest > LONGEST_SESSION_S:
+        raise InputError(f"{table.path} spans {longest / 86400:.3g} days, which is more than one session: "
+                         "check --time and its unit (--time-unit), or take a part with --where")
+    return [int(row) for row in order], shift_s
+
+
+def _told_apart(table: Table, lines: Sequence[int], back: NDArray[np.intp]) -> str:
+    """Words on the column that changes just where the times run back; "" if there is none."""
+    ends = {lines[row] for row in back}
+    wanted = set(lines)
+    rows = [(line, cells) for line, cells in table.rows() if line in wanted]
+    for place, column in enumerate(table.columns):
+        values = [(line, cells[place].strip() if place < len(cells) else "") for line, cells in rows]
+        changes = {before for (before, a), (_, b) in pairwise(values) if a != b}
+        if ends and changes == ends:
+            names = list(dict.fromkeys(value for _, value in values if value))
+            several = ", ".join(map(quoted, names[:12])) + (", ..." if len(names) > 12 else "")
+            return (f" where the column {quoted(column)} changes: it holds several recordings; "
+                    f"choose one with --where {quoted(f'{column}={names[0]}')} (values: {several})")
+    return ""

@@ -11,17 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import chain
 
-from guard.events import (
-    Clock,
-    CueGiven,
-    Input,
-    Mark,
-    Output,
-    Reading,
-    ReadingDoubted,
-    Speed,
-    StateChanged,
-)
+from guard.events import Clock, CueGiven, Input, Mark, Output, Reading, ReadingDoubted, Speed, StateChanged
 from guard.library.facts import started_of
 from guard.log.recording import Recording
 from guard.reasons import reason

@@ -58,6 +58,7 @@ class Lanes:
         locked: ArrayLike | None = None,
         load_ahead_m_s: ArrayLike | None = None,
         load_in_s: ArrayLike | None = None,
+        unfelt: ArrayLike | None = None,
     ) -> NDArray[np.int64]:
         """Take what arrived at `t_s` (each lane's own time, strictly increasing).
 
@@ -66,7 +67,8 @@ class Lanes:
         due. What `guard.signal.trust` knows beside: `alive` (the reading is itself
         proof of life; left out: every one is), `unguarded_s` since a trusted
         reading, the strap's `interval_s`, `heard_bpm` (what arrived, trusted or not),
-        `locked` (it follows the steps); left out they are told from the arrivals of
+        `locked` (it follows the steps), `unfelt` (believed by its beats, though the strap
+        denies skin contact); left out they are told from the arrivals of
         `bpm`. `load_ahead_m_s` is a change of effort that is known to come in
         `load_in_s` (0: now; NaN: none), as a change of speed on the level: a belt's
         programme, a road. Raises ValueError naming lane and value.
@@ -82,7 +84,8 @@ class Lanes:
                   None if unguarded_s is None else self._floats("unguarded_s", unguarded_s),
                   None if interval_s is None else self._floats("interval_s", interval_s),
                   None if heard_bpm is None else self._floats("heard_bpm", heard_bpm),
-                  None if locked is None else self._facts(locked)),
+                  None if locked is None else self._facts(locked),
+                  None if unfelt is None else self._facts(unfelt)),
             None if load_ahead_m_s is None or load_in_s is None else (
                 self._floats("load_ahead_m_s", load_ahead_m_s), self._floats("load_in_s", load_in_s)))
         return cues

@@ -7,11 +7,13 @@ finding about you: lack of sleep changes heart rate in no fixed direction, and
 a resting heart rate varies from day to day.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from statistics import median
 
-from guard.journal.journal import ITEMS, Entry
+from guard.errors import GuardError
+from guard.journal.journal import ITEMS, Entry, Journal, read
 
 FEWEST_USUAL_DAYS = 7  # fewer make no usual
 USUAL_DAYS = 28  # how many of the newest make it
@@ -136,3 +138,33 @@ def _high_resting(resting_bpm: float | None, past: Sequence[float | None]) -> st
     if resting_bpm < middle + max(HIGH_BY_BPM, HIGH_BY_SPREADS * spread):
         return ""
     return f"resting heart rate {resting_bpm:g}, usually {middle:.0f}"
+
+
+def advice(journal: Journal, today: date, ceiling_bpm: float | None) -> DayAdvice:
+    """Advice from today's entry against the days before it; nothing without an entry of today."""
+    entry = journal.of(today)
+    if entry is None:
+        return DayAdvice()
+    past = [one for one in journal.entries if one.day < today]
+    return advise(
+        entry, past_sleep_h=[one.sleep_h for one in past], past_resting_bpm=[one.resting_bpm for one in past],
+        ceiling_bpm=ceiling_bpm)
+
+
+def sentence(found: DayAdvice) -> str:
+    """The advice as one sentence; the runner decides."""
+    signs = " and ".join(part for part in (", ".join(found.signs[:-1]), found.signs[-1]) if part)
+    if found.suggestion == NO_RUN:
+        return f"{signs}: {found.suggestion}."
+    return f"{signs}: consider {found.suggestion}. You decide."
+
+
+def before_a_run(today: date, ceiling_bpm: float | None, tell: Callable[[str], None]) -> None:
+    """One line if today's entry warrants it. A journal that cannot be read never stops a run."""
+    try:
+        found = advice(read(), today, ceiling_bpm)
+    except GuardError as error:
+        tell(f"note: today's journal was not looked at: {error}")
+        return
+    if found.warranted:
+        tell(f"journal: {sentence(found)}")

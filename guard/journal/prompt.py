@@ -8,10 +8,9 @@ import sys
 import tempfile
 from pathlib import Path
 
-from guard.errors import InputError, UsageError, printable
+from guard.errors import InputError, UsageError, clean, printable
 from guard.files.folders import data_dir
 from guard.journal.journal import ITEMS, Entry, Item, checked
-from guard.screen.look import clean
 
 TAKE_AWAY = "-"
 

@@ -6,13 +6,14 @@ interrupted one is read as a whole and its totals worked out anew.
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from guard.errors import GuardError, printable
 from guard.events import Clock, Cue, Mark
+from guard.files.cache import rebuilt
 from guard.log.recording import LARGEST_LOG_BYTES, Recording, read_header, read_log, too_large
 from guard.log.records import LONGEST_SESSION_S, Record, from_line, from_record
 
@@ -51,14 +52,6 @@ class SessionFacts:
     problem: str = ""
 
 
-_NUMBER = (int, float)
-_TYPES: dict[str, type | tuple[type, ...]] = {
-    "started": (str, type(None)), "clock_trusted": bool, "duration_s": _NUMBER,
-    "ceiling_bpm": (*_NUMBER, type(None)), "kind": str, "source": str, "plan": str, "has_speed": bool,
-    "interrupted": bool, "marks": (list, tuple), "summary": dict, "notes": (list, tuple), "problem": str,
-}
-
-
 def facts_of(path: Path) -> SessionFacts:
     """The facts of the log at `path`; never raises, `problem` says what is wrong."""
     try:
@@ -70,22 +63,14 @@ def facts_of(path: Path) -> SessionFacts:
                                        "check that you may read it"))
 
 
-def facts_from(stored: Mapping[str, object]) -> SessionFacts:
-    """Facts from `as_stored`, by way of JSON; ValueError when they are not of this form."""
-    if stored.keys() != _TYPES.keys() or not all(
-            isinstance(value, _TYPES[name]) for name, value in stored.items()):
-        raise ValueError("not of this form")
-    values: dict[str, Any] = dict(stored)
-    if values["started"] is not None and datetime.fromisoformat(values["started"]).tzinfo is None:
+def facts_from(stored: object) -> SessionFacts:
+    """Facts from `asdict`, by way of JSON; ValueError when they are not of this form."""
+    facts = rebuilt(SessionFacts, stored)
+    if facts.started is not None and datetime.fromisoformat(facts.started).tzinfo is None:
         raise ValueError("a start without its offset")
-    if stored["summary"] != _checked(stored["summary"]):
+    if facts.summary != _checked(facts.summary):
         raise ValueError("a summary that cannot be")
-    return SessionFacts(**{**values, "marks": tuple(values["marks"]), "notes": tuple(values["notes"])})
-
-
-def as_stored(facts: SessionFacts) -> dict[str, object]:
-    """JSON-ready."""
-    return asdict(facts)
+    return facts
 
 
 def _facts(path: Path) -> SessionFacts:
@@ -108,7 +93,7 @@ def _facts(path: Path) -> SessionFacts:
     if end is not None:
         summary, t_s = end
         whole_s = summary.get("duration_s")
-        return SessionFacts(**common, duration_s=whole_s if isinstance(whole_s, _NUMBER) else t_s,
+        return SessionFacts(**common, duration_s=whole_s if isinstance(whole_s, int | float) else t_s,
                             summary=summary)
     recording = read_log(path)
     summary = _checked(recording.summary) if recording.summary else {}

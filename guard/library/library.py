@@ -6,17 +6,16 @@ have not changed; when it is missing, old or damaged it is made anew from them.
 
 import contextlib
 import os
-import zlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 from guard.errors import InputError
-from guard.files.cache import cache_place, read_cached, write_cached
+from guard.files.cache import cache_of, read_cached, write_cached
 from guard.files.folders import data_dir, make_private, sessions_dir
 from guard.library.about import SUFFIX, read_about
-from guard.library.facts import SessionFacts, as_stored, facts_from, facts_of
+from guard.library.facts import SessionFacts, facts_from, facts_of
 
 INDEX_FORMAT = 1  # a change in what facts_of finds needs a new number
 MADE_FOR = {"format": INDEX_FORMAT}
@@ -99,7 +98,7 @@ def sessions(
     """
     home = (sessions_dir(make=False) if folder is None else folder).absolute()
     logs, abouts = _found(home)
-    index = _index_path(home)
+    index = cache_of("library", home)
     known = _read_index(index)
     new = [name for name, stamp in logs.items() if name not in known or known[name][0] != stamp]
     for done, name in enumerate(new):
@@ -109,7 +108,7 @@ def sessions(
     if progress and new:
         progress(len(new), len(new))
     if new or known.keys() != logs.keys():
-        write_cached(index, MADE_FOR, {name: [*known[name][0], as_stored(known[name][1])] for name in logs})
+        write_cached(index, MADE_FOR, {name: [*known[name][0], asdict(known[name][1])] for name in logs})
     entries = [
         SessionEntry(**vars(known[name][1]), path=home / name, size=size, mtime_ns=mtime_ns,
                      about=read_about(home / name, warn) if name.removesuffix(".jsonl") in abouts else {})
@@ -151,10 +150,6 @@ def _found(home: Path) -> tuple[dict[str, Stamp], set[str]]:
 
 
 # -- the index
-
-def _index_path(home: Path) -> Path:
-    return cache_place("library", f"{zlib.crc32(os.fsencode(home)):08x}")
-
 
 def _read_index(path: Path) -> dict[str, tuple[Stamp, SessionFacts]]:
     """What is known by file name; empty when the index is missing or not whole."""

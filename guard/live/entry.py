@@ -3,14 +3,9 @@
 import re
 
 from guard.events import FASTEST_M_S, STEEPEST_TOLD
-from guard.screen.words import (
-    pace_number,
-    pace_unit,
-    speed_number,
-    speed_unit,
-)
+from guard.screen.words import pace_number, speed_number
 from guard.settings import Settings
-from guard.units import KM_H_PER_M_S, METRES_PER_MILE, MPH_PER_M_S
+from guard.units import KM_H_PER_M_S, METRES, MPH_PER_M_S, pace_unit, speed_unit
 
 TYPE_SPEED = "type the belt's speed first: 8.5 or 7:05, Enter"
 LONGEST_ENTRY = 6  # characters
@@ -39,8 +34,8 @@ def takes(entry: str, char: str) -> bool:
 def being_typed(entry: str, settings: Settings) -> str:
     """The line shown while it is typed."""
     if ":" in entry:
-        return f"pace {entry} {pace_unit(settings)}: Enter sets it"
-    return f"speed {entry} {speed_unit(settings)}: Enter sets it, % makes it the grade"
+        return f"pace {entry} {pace_unit(settings.units)}: Enter sets it"
+    return f"speed {entry} {speed_unit(settings.units)}: Enter sets it, % makes it the grade"
 
 
 def speed_entered(entry: str, settings: Settings) -> tuple[float | None, str]:
@@ -57,12 +52,12 @@ def speed_entered(entry: str, settings: Settings) -> tuple[float | None, str]:
         pace_s = 60 * int(pace[1]) + int(pace[2]) if pace else 0
         if not pace_s:
             return None, f"{entry} is not a pace: type minutes and seconds, 8:30, Enter"
-        value, unit = (METRES_PER_MILE if mile else 1000.0) / pace_s, pace_unit(settings)
+        value, unit = METRES[settings.units] / pace_s, pace_unit(settings.units)
     else:
         number = _number(entry)
         if number is None:
             return None, f"{entry} is no speed: {TYPE_SPEED}"
-        value, unit = number / (MPH_PER_M_S if mile else KM_H_PER_M_S), speed_unit(settings)
+        value, unit = number / (MPH_PER_M_S if mile else KM_H_PER_M_S), speed_unit(settings.units)
     if not 0 <= value <= FASTEST_M_S:
         return None, f"{entry} {unit} is not a running speed: {TYPE_SPEED}"
     return round(value, 4), ""

@@ -21,26 +21,14 @@ from typing import IO, Any
 from guard.clock import SessionClock, SleepWatch, WallWatch, wall_now
 from guard.decide.wording import GUARD_STOPPED, NOT_RECORDING, RECORDING_AGAIN, status_parts
 from guard.errors import GuardError
-from guard.events import (
-    Action,
-    Clock,
-    Command,
-    CueGiven,
-    Input,
-    Mark,
-    Output,
-    Reading,
-    Speed,
-    SpeedLink,
-)
+from guard.events import Action, Clock, Command, CueGiven, Input, Mark, Output, Reading, Speed, SpeedLink
 from guard.live.answers import SpeedNews, all_is_well, answer, clock_set, slept, spoken_status
 from guard.live.ended import Ended as Ended
 from guard.live.inbox import Asked, Inbox, InboxItem, Notice, Notices, Press
 from guard.live.keys import Key, Keyboard, input_asked, input_for
 from guard.live.outlet import CuePlayer, Log, Outlet, in_order
-from guard.live.signals import ending_signals
 from guard.live.source import Source
-from guard.live.terminal import terminal_keys
+from guard.live.terminal import ending_signals, terminal_keys
 from guard.plan.plan import Plan
 from guard.screen.frame import Frame, Onlooker, Screen
 from guard.session import Session

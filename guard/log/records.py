@@ -11,29 +11,8 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from guard import events as ev
 from guard.errors import quoted
-from guard.events import (
-    NO_NUMBERS,
-    Action,
-    Battery,
-    Clock,
-    Command,
-    Cue,
-    CueGiven,
-    Input,
-    Link,
-    LinkState,
-    Mark,
-    Numbers,
-    Output,
-    Reading,
-    ReadingDoubted,
-    SoundHealth,
-    Speed,
-    SpeedLink,
-    State,
-    StateChanged,
-)
 from guard.reasons import reason
 
 Record = dict[str, object]
@@ -45,10 +24,10 @@ _FIGURE_LIMIT = 1e9  # far beyond any figure a rule rests on
 BPM_LIMIT = 65_535  # heart rate is at most a 16-bit number (Heart Rate Service 1.0, 0x2A37)
 
 
-def to_record(item: Input | Output) -> Record:
+def to_record(item: ev.Input | ev.Output) -> Record:
     """The JSON-ready line of an event; a number that is not finite becomes null."""
     match item:
-        case Reading():
+        case ev.Reading():
             own: Record = {"bpm": item.bpm, "contact": item.contact,
                            "rr_s": [_finite(rr) for rr in item.rr_s]}
             if item.energy_kj is not None:
@@ -56,43 +35,43 @@ def to_record(item: Input | Output) -> Record:
             if item.raw:
                 own["raw"] = item.raw.hex()
             return {"t": item.t_s, "type": "reading", **own}
-        case Speed():
+        case ev.Speed():
             own = _filled(speed_m_s=_finite(item.speed_m_s), grade=_finite(item.grade),
                           cadence_spm=_finite(item.cadence_spm), typed=item.typed or None,
                           **{"from": item.source})
             return {"t": item.t_s, "type": "speed", **own}
-        case SpeedLink():
+        case ev.SpeedLink():
             own = _filled(name=item.name, detail=item.detail, address=item.address,
                           battery_percent=item.battery_percent, fault=item.fault)
             return {"t": item.t_s, "type": "speed_link", "device": item.device,
                     "state": item.state.value, **own}
-        case CueGiven():
+        case ev.CueGiven():
             own = {"cue": item.cue.key, **_why(item), "repeat": item.repeat,
                    **_filled(advised_speed_m_s=_finite(item.advised_speed_m_s), belt=item.belt or None,
                              part=item.part)}
             return {"t": item.t_s, "type": "cue", **own}
-        case StateChanged():
+        case ev.StateChanged():
             return {"t": item.t_s, "type": "state", "state": item.state.key, **_why(item)}
-        case ReadingDoubted():
+        case ev.ReadingDoubted():
             return {"t": item.t_s, "type": "doubt", **_filled(doubt=item.doubt), "reason": reason(item)}
-        case Link():
+        case ev.Link():
             own = _filled(name=item.name, detail=item.detail, address=item.address,
                           body_location=item.body_location, fault=item.fault)
             return {"t": item.t_s, "type": "link", "state": item.state.value, **own}
-        case Mark():
+        case ev.Mark():
             return {"t": item.t_s, "type": "mark", **_filled(value=_value(item.value), origin=item.origin)}
-        case Command():
+        case ev.Command():
             return {"t": item.t_s, "type": "command", "action": item.action.value,
                     **_filled(value=_value(item.value), origin=item.origin)}
-        case Battery():
+        case ev.Battery():
             return {"t": item.t_s, "type": "battery", "percent": item.percent}
-        case SoundHealth():
+        case ev.SoundHealth():
             return {"t": item.t_s, "type": "sound", "backend": item.backend, **_filled(detail=item.detail)}
-        case Clock():
+        case ev.Clock():
             return {"t": item.t_s, "type": "clock", "wall": item.wall}
 
 
-def from_record(record: Mapping[str, object]) -> Input | Output | None:
+def from_record(record: Mapping[str, object]) -> ev.Input | ev.Output | None:
     """The event of a line; None for a type this version does not know.
 
     Fields it does not know are ignored. A known type with a missing or
@@ -144,7 +123,7 @@ def _not_json(word: str) -> Any:
 _DECODER = json.JSONDecoder(parse_constant=_not_json)
 
 
-def _why(item: CueGiven | StateChanged) -> Record:
+def _why(item: ev.CueGiven | ev.StateChanged) -> Record:
     numbers = {name: value for name, value in item.numbers.as_dict().items() if math.isfinite(value)}
     return _filled(rule=item.rule, numbers=numbers or None, reason=reason(item))
 
@@ -205,15 +184,15 @@ def _time(record: Mapping[str, object]) -> float:
     return float(_number(record, "t", 0.0, LONGEST_SESSION_S))
 
 
-def _reading(t_s: float, record: Mapping[str, object]) -> Reading:
+def _reading(t_s: float, record: Mapping[str, object]) -> ev.Reading:
     contact = record.get("contact")
     if contact is not None and not isinstance(contact, bool):
         raise ValueError(f"contact is {quoted(contact)}, not true, false or null")
     intervals = record.get("rr_s")
     energy = None if record.get("energy_kj") is None else _whole(record, "energy_kj", 0, BPM_LIMIT)
-    return Reading(t_s, _whole(record, "bpm", 0, BPM_LIMIT), contact,
-                   _seconds(intervals) if intervals else (), energy,
-                   bytes.fromhex(_text(record, "raw")))
+    return ev.Reading(t_s, _whole(record, "bpm", 0, BPM_LIMIT), contact,
+                      _seconds(intervals) if intervals else (), energy,
+                      bytes.fromhex(_text(record, "raw")))
 
 
 def _seconds(intervals: Any) -> tuple[float, ...]:
@@ -225,42 +204,42 @@ def _seconds(intervals: Any) -> tuple[float, ...]:
     raise ValueError(f"rr_s is {quoted(intervals)}, not a list of seconds")
 
 
-def _speed(t_s: float, record: Mapping[str, object]) -> Speed:
-    return Speed(t_s, _maybe_number(record, "speed_m_s", 0, 100), _maybe_number(record, "grade", -10, 10),
-                 _maybe_number(record, "cadence_spm", 0, 1000), record.get("typed") is True,
-                 _text(record, "from"))
+def _speed(t_s: float, record: Mapping[str, object]) -> ev.Speed:
+    return ev.Speed(t_s, _maybe_number(record, "speed_m_s", 0, 100), _maybe_number(record, "grade", -10, 10),
+                    _maybe_number(record, "cadence_spm", 0, 1000), record.get("typed") is True,
+                    _text(record, "from"))
 
 
-def _speed_link(t_s: float, record: Mapping[str, object]) -> SpeedLink:
+def _speed_link(t_s: float, record: Mapping[str, object]) -> ev.SpeedLink:
     charge = None if record.get("battery_percent") is None else _whole(record, "battery_percent", 0, 255)
-    return SpeedLink(t_s, _text(record, "device"), _word(record, "state", _LINKS), _text(record, "name"),
-                     _text(record, "detail"), _text(record, "address"), charge, _text(record, "fault"))
+    return ev.SpeedLink(t_s, _text(record, "device"), _word(record, "state", _LINKS), _text(record, "name"),
+                        _text(record, "detail"), _text(record, "address"), charge, _text(record, "fault"))
 
 
-def _cue(t_s: float, record: Mapping[str, object]) -> CueGiven:
+def _cue(t_s: float, record: Mapping[str, object]) -> ev.CueGiven:
     repeat = _whole(record, "repeat", 0, 1_000_000) if "repeat" in record else 0
-    return CueGiven(t_s, _word(record, "cue", _CUES), _text(record, "rule"), _numbers(record),
-                    _maybe_number(record, "advised_speed_m_s", 0, 100), repeat, record.get("belt") is True,
-                    _text(record, "part"), _text(record, "reason"))
+    return ev.CueGiven(t_s, _word(record, "cue", _CUES), _text(record, "rule"), _numbers(record),
+                       _maybe_number(record, "advised_speed_m_s", 0, 100), repeat, record.get("belt") is True,
+                       _text(record, "part"), _text(record, "reason"))
 
 
-def _state(t_s: float, record: Mapping[str, object]) -> StateChanged:
-    return StateChanged(t_s, _word(record, "state", _STATES), _text(record, "rule"), _numbers(record),
-                        _text(record, "reason"))
+def _state(t_s: float, record: Mapping[str, object]) -> ev.StateChanged:
+    return ev.StateChanged(t_s, _word(record, "state", _STATES), _text(record, "rule"), _numbers(record),
+                           _text(record, "reason"))
 
 
-def _numbers(record: Mapping[str, object]) -> Numbers:
+def _numbers(record: Mapping[str, object]) -> ev.Numbers:
     given = record.get("numbers")
     if given is None:
-        return NO_NUMBERS
+        return ev.NO_NUMBERS
     if not isinstance(given, dict):
         raise ValueError(f"numbers is {quoted(given)}, not a list of figures by name")
-    return Numbers(**{name: _number(given, name, -_FIGURE_LIMIT, _FIGURE_LIMIT)
-                      for name in Numbers.__slots__ if given.get(name) is not None})
+    return ev.Numbers(**{name: _number(given, name, -_FIGURE_LIMIT, _FIGURE_LIMIT)
+                         for name in ev.Numbers.__slots__ if given.get(name) is not None})
 
 
-def _command(t_s: float, record: Mapping[str, object]) -> Command:
-    return Command(t_s, _word(record, "action", _ACTIONS), _command_value(record), _text(record, "origin"))
+def _command(t_s: float, record: Mapping[str, object]) -> ev.Command:
+    return ev.Command(t_s, _word(record, "action", _ACTIONS), _command_value(record), _text(record, "origin"))
 
 
 def _command_value(record: Mapping[str, object]) -> float | str | None:
@@ -268,27 +247,27 @@ def _command_value(record: Mapping[str, object]) -> float | str | None:
     return value if isinstance(value, str) else _maybe_number(record, "value", -1e9, 1e9)
 
 
-def _link(t_s: float, record: Mapping[str, object]) -> Link:
-    return Link(t_s, _word(record, "state", _LINKS), _text(record, "name"), _text(record, "detail"),
-                _text(record, "address"), _text(record, "body_location"), _text(record, "fault"))
+def _link(t_s: float, record: Mapping[str, object]) -> ev.Link:
+    return ev.Link(t_s, _word(record, "state", _LINKS), _text(record, "name"), _text(record, "detail"),
+                   _text(record, "address"), _text(record, "body_location"), _text(record, "fault"))
 
 
-_CUES = {cue.key: cue for cue in Cue}
-_STATES = {state.key: state for state in State}
-_ACTIONS = {action.value: action for action in Action}
-_LINKS = {state.value: state for state in LinkState}
+_CUES = {cue.key: cue for cue in ev.Cue}
+_STATES = {state.key: state for state in ev.State}
+_ACTIONS = {action.value: action for action in ev.Action}
+_LINKS = {state.value: state for state in ev.LinkState}
 
-_READERS: dict[str, Callable[[float, Mapping[str, object]], Input | Output]] = {
+_READERS: dict[str, Callable[[float, Mapping[str, object]], ev.Input | ev.Output]] = {
     "reading": _reading,
     "speed": _speed,
     "speed_link": _speed_link,
     "cue": _cue,
     "state": _state,
-    "doubt": lambda t_s, record: ReadingDoubted(t_s, _text(record, "doubt"), _text(record, "reason")),
+    "doubt": lambda t_s, record: ev.ReadingDoubted(t_s, _text(record, "doubt"), _text(record, "reason")),
     "link": _link,
-    "mark": lambda t_s, record: Mark(t_s, _command_value(record), _text(record, "origin")),
+    "mark": lambda t_s, record: ev.Mark(t_s, _command_value(record), _text(record, "origin")),
     "command": _command,
-    "battery": lambda t_s, record: Battery(t_s, _whole(record, "percent", 0, 255)),
-    "sound": lambda t_s, record: SoundHealth(t_s, _text(record, "backend"), _text(record, "detail")),
-    "clock": lambda t_s, record: Clock(t_s, _text(record, "wall")),
+    "battery": lambda t_s, record: ev.Battery(t_s, _whole(record, "percent", 0, 255)),
+    "sound": lambda t_s, record: ev.SoundHealth(t_s, _text(record, "backend"), _text(record, "detail")),
+    "clock": lambda t_s, record: ev.Clock(t_s, _text(record, "wall")),
 }

@@ -5,6 +5,7 @@ Needs pyarrow (the extra `parquet`). Readings are gathered to row groups of
 """
 
 import json
+import tomllib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -21,18 +22,42 @@ from guard.events import Clock, CueGiven, Numbers, Reading, ReadingDoubted, Spee
 from guard.files.whole import whole_file
 from guard.library.facts import started_of
 from guard.log.recording import Recording, read_log
-from guard.parquet.tables import CUES_TABLE, FORMAT, SESSIONS_TABLE, TABLES, TableColumn
 from guard.reasons import reason
 from guard.session.speeds import Speeds
 
 GROUP_ROWS = 1 << 18  # of a row group; about 20 MB in memory
 MOST_BATCHES = 64  # small batches that wait to be one group: a bound on memory (ours)
-_FIRST_NUMBER = len(CUES_TABLE) - len(Numbers.__slots__)
 _KINDS: dict[str, Any] = {
     "int32": pa.int32(), "int64": pa.int64(), "uint16": pa.uint16(), "float64": pa.float64(),
     "bool": pa.bool_(), "string": pa.string(), "timestamp": pa.timestamp("ms", tz="UTC"),
     "list<float64>": pa.list_(pa.float64()),
 }
+FORMAT = "1"  # a change in what a column means needs a new number
+
+
+@dataclass(frozen=True, slots=True)
+class TableColumn:
+    """One column; `kind` is a type of Arrow by name, `unit` empty where there is none."""
+
+    name: str
+    kind: str
+    unit: str
+    meaning: str
+    nullable: bool = True
+
+
+def _told(table: dict[str, list[str]]) -> tuple[TableColumn, ...]:
+    return tuple(TableColumn(name, kind.removesuffix("?"), unit, meaning, kind.endswith("?"))
+                 for name, (kind, unit, meaning) in table.items())
+
+
+_NUMBER_UNITS = {"bpm": "bpm", "s": "s", "m": "m", "percent": "%"}
+_NUMBERS = tuple(
+    TableColumn(name, "float64", _NUMBER_UNITS[name.rsplit("_", 1)[-1]],
+                "a figure that the rule rests on (guard.cues.Numbers); null: it does not rest on it")
+    for name in Numbers.__slots__)
+TABLES = {name: _told(table) + (_NUMBERS if name == "cues" else ()) for name, table in tomllib.loads(
+    Path(__file__).with_name("columns.toml").read_text(encoding="utf-8")).items()}
 
 
 @dataclass(frozen=True)
@@ -154,7 +179,7 @@ def _table(path: Path, columns: Sequence[TableColumn], force: bool) -> Iterator[
 
 
 def _readings(recording: Recording, number: int) -> Iterator[tuple[object, ...]]:
-    """Rows of `READINGS_TABLE`."""
+    """Rows of the table of readings."""
     judged = bool(recording.outputs)
     doubted = {item.t_s for item in recording.items if isinstance(item, ReadingDoubted)}
     speeds = Speeds()
@@ -169,16 +194,16 @@ def _readings(recording: Recording, number: int) -> Iterator[tuple[object, ...]]
 
 
 def _cues(recording: Recording, number: int) -> Iterator[tuple[object, ...]]:
-    """Rows of `CUES_TABLE`."""
+    """Rows of the table of cues."""
     for item in recording.items:
         if isinstance(item, CueGiven):
-            numbers = (getattr(item.numbers, column.name) for column in CUES_TABLE[_FIRST_NUMBER:])
+            numbers = (getattr(item.numbers, column.name) for column in _NUMBERS)
             yield (number, item.t_s, item.cue.key, item.rule, reason(item), item.repeat,
                    item.advised_speed_m_s, *numbers)
 
 
 def _session(log: Path, recording: Recording, number: int, readings: int, cues: int) -> tuple[object, ...]:
-    """A row of `SESSIONS_TABLE`."""
+    """A row of the table of sessions."""
     header, summary = recording.header, recording.summary or {}
     clock = next((item for item in recording.items if isinstance(item, Clock)), None)
     started, trusted = started_of(header, clock)
@@ -195,7 +220,7 @@ def _session(log: Path, recording: Recording, number: int, readings: int, cues: 
         "guard": _text(header.get("guard")),
     }
     return tuple(row[one.name] if one.name in row else _number(summary.get(one.name))
-                 for one in SESSIONS_TABLE)
+                 for one in TABLES["sessions"])
 
 
 def _dict(value: object) -> dict[str, object]:

@@ -70,13 +70,10 @@ def lamp(snapshot: Snapshot) -> str:
     if snapshot.state in (State.WARMING, State.STEADY) and snapshot.level_bpm is None:
         return NO_HEART_RATE  # before the first reading nothing is well yet
     over_stop = snapshot.last_cue is not None and snapshot.last_cue.cue is Cue.STOP
-    if over_stop and snapshot.state in (State.WARMING, State.STEADY, State.EASING) and _over(snapshot):
+    over = snapshot.room_bpm is not None and snapshot.room_bpm < 0
+    if over_stop and over and snapshot.state in (State.WARMING, State.STEADY, State.EASING):
         return FAST
     return _LAMP[snapshot.state]
-
-
-def _over(snapshot: Snapshot) -> bool:
-    return snapshot.room_bpm is not None and snapshot.room_bpm < 0
 
 
 def buzz(item: Input | Output, *, muted: bool) -> str:

@@ -93,6 +93,11 @@ class Part:
     speed_m_s: float | None = None
 
     @property
+    def title(self) -> str:
+        """Its name, or what it is for where it has none."""
+        return self.name or self.kind.words
+
+    @property
     def guarded(self) -> bool:
         """Whether being over the ceiling means anything here (not in a part left to the runner)."""
         return self.cued is not Cued.STOP_ONLY

@@ -11,8 +11,6 @@ easy effort has a typical error of about 3 % (Buchheit 2014, Front Physiol
 140; of twelve checks in a year the line's ends have about 7.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

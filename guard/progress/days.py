@@ -7,8 +7,6 @@ to the rank-sum test (Moses; normal approximation as in Hollander & Wolfe,
 Nonparametric Statistical Methods, 4.3).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -19,7 +17,7 @@ import numpy as np
 
 from guard.arrays import Floats
 from guard.progress.weeks import WEEK, monday
-from guard.response.estimate import Estimate
+from guard.response.spans import Estimate
 
 Daily = Mapping[str, Mapping[date, float]]
 

@@ -1,7 +1,5 @@
 """The months as one JSON document and as CSV rows, one a run; pure."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 
@@ -9,7 +7,8 @@ from guard.journal.links import Correlation
 from guard.progress import words
 from guard.progress.progress import Months, PastSession, half_95
 from guard.progress.verdict import Told
-from guard.response.estimate import Estimate
+from guard.response.spans import Estimate
+from guard.units import pace
 
 RUN_COLUMNS = (
     "date", "session", "speed_at_ceiling_m_s", "low_m_s", "high_m_s", "pace_at_ceiling", "refusal",
@@ -82,7 +81,7 @@ def rows(months: Months, sessions: Sequence[PastSession], units: str) -> Iterato
         yield [
             str(point.day), point.name,
             speed and round(speed.value, 4), speed and round(speed.low, 4), speed and round(speed.high, 4),
-            speed and words.pace(speed.value, units), point.refusal or None, point.source or None,
+            speed and pace(speed.value, units), point.refusal or None, point.source or None,
             _number(point.temperature_c, 1), round(figures.duration_s, 1), figures.under_s, figures.over_s,
             figures.asking_cues]
 

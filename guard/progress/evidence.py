@@ -14,8 +14,6 @@ say of it is its density after over that before (Savage & Dickey: Dickey 1971,
 Ann Math Stat 42:204).
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence

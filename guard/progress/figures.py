@@ -1,7 +1,5 @@
 """What one session tells about the months: its minutes' sums, the time under the ceiling. Pure."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -6,10 +6,9 @@ far off, and temperatures are written down with errors: each is allowed for.
 mixed models fail on histories such as these.
 """
 
-from __future__ import annotations
-
 import copy
 import math
+from typing import Self
 
 import numpy as np
 
@@ -42,7 +41,7 @@ class Gls:
         self._excess = _excess(self._squares, x, np.square(self.whiten).sum(axis=0), heat, precision)
         self._solve(precision)
 
-    def under(self, precision: Floats) -> Gls:
+    def under(self, precision: Floats) -> Self:
         """The same runs under another prior of what is not heat."""
         other = copy.copy(self)
         other._solve(precision)

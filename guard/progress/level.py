@@ -10,8 +10,6 @@ have an error that all runs share: it is carried to the end.
 How likely a change is beside other accounts of the same runs is `SpeedChange.doubt` (`evidence.py`).
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
@@ -59,7 +57,7 @@ class Runs:
     hearts: NDArray[np.str_]
     same: tuple[tuple[float, ...], tuple[float, ...]] = ((), ())
 
-    def only(self, some: NDArray[np.bool_]) -> Runs:
+    def only(self, some: NDArray[np.bool_]) -> "Runs":
         """Those of them that `some` (n,) says."""
         return Runs(self.days[some], self.sources[some], self.temperature_c[some], self.outdoors[some],
                     self.hearts[some], self.same)

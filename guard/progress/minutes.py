@@ -9,8 +9,6 @@ eighth gives four means (`REGRESSORS`) and a weight, and of all minutes only the
 sums remain: a whole history is fitted again from them in milliseconds.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
@@ -18,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.arrays import Floats
-from guard.response.gait import RUN_M_S
+from guard.response.spans import RUN_M_S
 
 BY_TREADMILL, BY_FOOT_POD, BY_SATELLITE = "treadmill", "foot pod", "satellite"  # what tells the speed
 

@@ -1,44 +1,22 @@
 """The months as one HTML page that stands alone: no script, no network, light, dark, phone and print."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from datetime import date
-from html import escape
 from itertools import groupby
 from statistics import median
 
 from guard.journal.links import Correlation
-from guard.page.document import document
+from guard.page.document import document, table, text
+from guard.page.styles import style_of
 from guard.progress import svg, words
 from guard.progress.progress import Months, PastSession, Point
 from guard.progress.verdict import Told, Verdict
-from guard.response.estimate import Estimate
+from guard.response.spans import Estimate
+from guard.units import pace, pace_unit
 
 _SHOWN_DAYS = 366  # a year
 _SHOWN_WEEKS = 52  # a year
-
-_STYLE = """
-@media print { :root { color-scheme: light; --ink: #000; --soft: #444; --rule: #bbb; } }
-ul { margin: .4rem 0; padding-left: 1.2rem; }
-svg { display: block; width: 100%; height: auto; margin: .6rem 0 .2rem; }
-svg text { font-size: 13px; fill: var(--soft); }
-.axis, .tick { stroke: var(--soft); } .grid { stroke: var(--rule); }
-.run { fill: var(--blue); } .error { stroke: var(--blue); stroke-width: 1; opacity: .45; }
-.trend { stroke: var(--ink); stroke-width: 2.5; fill: none; } .spell { fill: var(--shade); }
-.under { fill: var(--blue); } .over-ground { fill: var(--paper); } .over-line { fill: var(--warm); }
-.under-key { background: var(--blue); } .over-key { background:
-  repeating-linear-gradient(45deg, var(--warm) 0 2px, var(--paper) 2px 5px); }
-.wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem; }
-th, td { text-align: right; padding: .25rem .5rem; border-bottom: 1px solid var(--rule);
-  white-space: nowrap; }
-th:first-child, td:first-child, .words { text-align: left; } td.words { white-space: normal; }
-summary { cursor: pointer; }
-@media (max-width: 34rem) { svg text { font-size: 21px; } .rare { display: none; } }
-@media print { body { max-width: none; padding: 0; font-size: 10.5pt; } h2, svg { break-after: avoid; }
-  svg, tr { break-inside: avoid; } }
-"""
 
 
 def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correlation], units: str) -> str:
@@ -47,11 +25,11 @@ def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correl
     known = [point for point in months.points if point.speed]
     shown = [point for point in known if (known[-1].day - point.day).days < _SHOWN_DAYS]
     parts = [
-        f"<h1>{escape(words.headline(months, units))}</h1>",
+        f"<h1>{text(words.headline(months, units))}</h1>",
         _paragraphs([*words.today_sentences(months), words.interval_sentence(months, units),
                      words.heart_sentence(months)]),
-        f'<p class="soft">{len(sessions)} runs to {escape(words.day(last))}; speed at the ceiling of '
-        f"{months.ceiling_bpm:g} bpm, as pace in {words.pace_unit(units)}</p>" if last else "",
+        f'<p class="soft">{len(sessions)} runs to {text(words.day(last))}; speed at the ceiling of '
+        f"{months.ceiling_bpm:g} bpm, as pace in {pace_unit(units)}</p>" if last else "",
         svg.speed_chart(months, shown, units),
         '<p class="soft">A dot is a run with the error of that run (95 %), heat taken out, higher is faster; '
         "the line is what all runs say together.</p>" if shown else "",
@@ -89,7 +67,7 @@ def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correl
                            words.cost_sentence(months), words.WHAT_SPEED_IS, words.WHAT_COUNTS]),
               _list(words.refusal_sentences(months)),
               f"<details><summary>All runs of the last year</summary>{_runs(months, units)}</details>"]
-    return document("Progress", _STYLE, parts)
+    return document("Progress", style_of("progress"), parts)
 
 
 def _by_month(known: Sequence[Point]) -> list[Point]:
@@ -104,28 +82,18 @@ def _by_month(known: Sequence[Point]) -> list[Point]:
 
 
 def _paragraphs(sentences: Iterable[str]) -> str:
-    return "\n".join(f"<p>{_words(sentence)}</p>" for sentence in sentences if sentence)
-
-
-def _words(sentence: str) -> str:
-    """Safe in HTML; a per-cent sign is never parted from its number."""
-    return escape(sentence.replace(" %", "\N{NO-BREAK SPACE}%"))
+    return "\n".join(f"<p>{text(sentence)}</p>" for sentence in sentences if sentence)
 
 
 def _list(sentences: Iterable[str]) -> str:
-    items = "".join(f"<li>{_words(sentence)}</li>" for sentence in sentences)
+    items = "".join(f"<li>{text(sentence)}</li>" for sentence in sentences)
     return f"<ul>{items}</ul>" if items else ""
 
 
-def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+def _table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """The last column holds words, the others figures."""
-    def row(cells: Sequence[str], tag: str) -> str:
-        inner = "".join(f"<{tag}{' class=words' if place == len(cells) - 1 else ''}>{escape(cell)}</{tag}>"
-                        for place, cell in enumerate(cells))
-        return f"<tr>{inner}</tr>"
-
-    return (f'<div class="wide"><table><thead>{row(head, "th")}</thead><tbody>'
-            + "".join(row(cells, "td") for cells in rows) + "</tbody></table></div>")
+    return table(list(map(text, heads)), (list(map(text, cells)) for cells in rows),
+                 [*[""] * (len(heads) - 1), "words"])
 
 
 def _history(months: Months) -> str:
@@ -140,16 +108,16 @@ def _history(months: Months) -> str:
 def _check_table(months: Months, units: str) -> str:
     if not months.checks:
         return ""
-    return _table(["date", "bpm", f"pace, {words.pace_unit(units)}", "stretch"],
+    return _table(["date", "bpm", f"pace, {pace_unit(units)}", "stretch"],
                   [[words.day(day), f"{part.bpm:.0f}",
-                    words.pace(part.speed_m_s, units) if part.speed_m_s else "not logged", part.name]
+                    pace(part.speed_m_s, units) if part.speed_m_s else "not logged", part.name]
                    for day, parts in months.checks[-6:] for part in parts])
 
 
 def _runs(months: Months, units: str) -> str:
     newest = months.points[-1].day if months.points else None
     recent = [point for point in months.points if newest and (newest - point.day).days < _SHOWN_DAYS]
-    head = ["date", f"pace, {words.pace_unit(units)}", "error", "°C", "speed from", "note"]
+    head = ["date", f"pace, {pace_unit(units)}", "error", "°C", "speed from", "note"]
     return _table(head,
                   [[words.day(point.day), *_figures(point, point.speed, units), point.source,
                     words.refused(point.refusal)[0] if point.refusal else ""]
@@ -161,4 +129,4 @@ def _figures(point: Point, speed: Estimate | None, units: str) -> list[str]:
     if speed is None:
         return ["", "", warm]
     half = median([speed.high - speed.value, speed.value - speed.low]) / speed.value
-    return [words.pace(speed.value, units), f"± {words.percent(half, signed=False)}", warm]
+    return [pace(speed.value, units), f"± {words.percent(half, signed=False)}", warm]

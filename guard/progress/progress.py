@@ -6,8 +6,6 @@ on the level, at 15 °C, in the twentieth minute, or a raised ceiling, a hill or
 a hot day would look like a change of the runner.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -28,21 +26,13 @@ from guard.progress.days import (
 )
 from guard.progress.figures import SessionFigures
 from guard.progress.least_squares import student
-from guard.progress.level import (
-    FEWEST_RUNS,
-    KNOT_DAYS,
-    LEAST_SPAN_DAYS,
-    YEAR_DAYS,
-    Level,
-    Runs,
-    fit,
-)
+from guard.progress.level import FEWEST_RUNS, KNOT_DAYS, LEAST_SPAN_DAYS, YEAR_DAYS, Level, Runs, fit
 from guard.progress.minutes import BY_TREADMILL
 from guard.progress.slopes import Slopes
 from guard.progress.slopes import fit as fit_slopes
 from guard.progress.verdict import PLATEAU_LOOK_DAYS, Told, Verdict, told, within
 from guard.progress.weeks import Consistency, Run, Week, consistency, share_of, weeks
-from guard.response.estimate import Estimate
+from guard.response.spans import Estimate
 
 RECENT_WEEKS = 12  # what "lately" means: a change shows in that time (ours)
 MOST_BEYOND_BPM = 6.0  # how far outside a run's heart rates a ceiling may lie for its own speed to be shown

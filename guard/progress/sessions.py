@@ -1,28 +1,33 @@
 """The sessions' figures for `guard progress`: kept in the cache, worked out anew where a log changed."""
 
-from __future__ import annotations
-
 import contextlib
-import os
+import json
 import zlib
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from guard.errors import GuardError, InputError, printable
+from guard.errors import GuardError, InputError, number_of, printable
+from guard.events import FOOT_POD
+from guard.files.cache import cache_of, cache_place, read_cached, rebuilt, write_cached
+from guard.journal.links import Correlation, links
+from guard.library.library import SessionEntry
+from guard.library.library import sessions as logged_sessions
+from guard.log.series import read_series
+from guard.plan.plan import Kind, Plan
+from guard.progress.checks import CheckPart, check_parts
+from guard.progress.figures import SessionFigures, figures, track
+from guard.progress.minutes import BY_FOOT_POD, BY_SATELLITE, BY_TREADMILL, LAGS_S, SIZE
+from guard.progress.progress import PastSession
+from guard.workers.pool import Cancelled, Interrupted, Pool, usable_cores
 
-if TYPE_CHECKING:
-    from guard.journal.links import Correlation
-    from guard.library.library import SessionEntry
-    from guard.progress.checks import CheckPart
-    from guard.progress.figures import SessionFigures
-    from guard.progress.progress import PastSession
-
-    Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
+_Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
 
 FIGURES_FORMAT = 2  # a change in what is worked out needs a new number
 FEWEST_FOR_WORKERS = 60  # below this, starting processes takes longer than the work
+LEAST_WEIGHT = 1e-3  # of a sum of minutes; less is none (ours)
 PER_TASK = 20  # logs: some tenths of a second
 
 
@@ -38,12 +43,8 @@ def sessions_of(
     many as there are cores). A log that cannot be
     read, or that no clock dated, is left out; `warn` gets a sentence.
     """
-    from guard.files.cache import read_cached, write_cached
-    from guard.library.library import sessions
-    from guard.progress.progress import PastSession
-
     entries = []
-    for entry in sessions(folder, warn=warn):
+    for entry in logged_sessions(folder, warn=warn):
         if entry.problem:
             warn(_left_out(entry.path, entry.problem))
         else:
@@ -52,11 +53,11 @@ def sessions_of(
     entries = [entry for entry in entries if entry.path.name in days]
     if not entries:
         return []
-    place = _place(entries[0].path.parent)
+    place = cache_of("progress", entries[0].path.parent)
     made_for = {"format": FIGURES_FORMAT}
     kept = read_cached(place, made_for)
     kept = kept if isinstance(kept, dict) else {}
-    known: dict[str, Kept] = {}
+    known: dict[str, _Kept] = {}
     for entry in entries:
         # Whatever is of another form, or of another state of the log, is worked out again.
         with contextlib.suppress(ValueError, TypeError, KeyError):
@@ -86,14 +87,12 @@ def newest_ceiling(sessions: Sequence[PastSession]) -> float | None:
                  if session.figures.ceiling_bpm is not None), None)
 
 
-def _read(row: Sequence[Any]) -> Kept:
+def _read(row: Sequence[Any]) -> _Kept:
     """One kept row; ValueError or TypeError where it is not of the form that `_one` gives."""
-    from guard.progress.kept import figures_from
-
-    problem, figures, check = row
+    problem, kept, check = row
     if not isinstance(problem, str):
         raise ValueError("not of this form")
-    return (problem, None, ()) if problem else ("", *figures_from(figures, check))
+    return (problem, None, ()) if problem else ("", *figures_from(kept, check))
 
 
 def _left_out(path: Path, problem: str) -> str:
@@ -113,7 +112,7 @@ def _dated(entries: Sequence[SessionEntry], warn: Callable[[str], None]) -> dict
         by_file += day is None
         found[entry.path.name] = day or datetime.fromtimestamp(entry.mtime_ns / 1e9, UTC).astimezone().date()
     if by_file:
-        warn(f"{by_file} session{'s' if by_file > 1 else ''} ran without a clock that could be trusted: "
+        warn(f"{number_of(by_file, 'session')} ran without a clock that could be trusted: "
              "dated by when the file was last written")
     return found
 
@@ -123,8 +122,6 @@ def _dated(entries: Sequence[SessionEntry], warn: Callable[[str], None]) -> dict
 def _worked_out(
     entries: Sequence[SessionEntry], progress: Callable[[int, int], None] | None, jobs: int | None,
 ) -> list[Any]:
-    from guard.workers.pool import Interrupted, Pool, usable_cores
-
     paths = [str(entry.path) for entry in entries]
     tasks = [paths[at:at + PER_TASK] for at in range(0, len(paths), PER_TASK)]
     workers = min(jobs or usable_cores(), len(tasks)) if len(paths) >= FEWEST_FOR_WORKERS else 1
@@ -145,20 +142,12 @@ def _worked_out(
 
 def _some(paths: list[str], stop: Callable[[], bool]) -> list[Any]:
     if stop():
-        from guard.workers.pool import Cancelled
-
         raise Cancelled
     return [_one(path) for path in paths]
 
 
 def _one(path: str) -> Any:
     """(problem, figures, check parts) of one log, as plain values."""
-    from dataclasses import asdict
-
-    from guard.log.series import read_series
-    from guard.progress.checks import check_parts
-    from guard.progress.figures import figures, track
-
     try:
         series = read_series(path)
     except GuardError as error:
@@ -181,20 +170,15 @@ def _ceiling(header: dict[str, Any]) -> float | None:
 
 def _source(header: dict[str, Any], told: str) -> str:
     """What told the speed: a typed one is the belt's, an import's is taken for satellites' unless it says."""
-    from guard.events import FOOT_POD as FOOT_POD_LINK
-    from guard.progress.minutes import BY_FOOT_POD, BY_SATELLITE, BY_TREADMILL
-
     about = header.get("source")
     if isinstance(about, dict) and about.get("kind") == "csv":
         said = about.get("speed_from")
         return said if said in (BY_TREADMILL, BY_FOOT_POD) else BY_SATELLITE
-    return BY_FOOT_POD if told == FOOT_POD_LINK else BY_TREADMILL
+    return BY_FOOT_POD if told == FOOT_POD else BY_TREADMILL
 
 
 def _parts(header: dict[str, Any]) -> list[tuple[str, str, float]]:
     """(kind, name, seconds) of the plan's parts, where it has a test part by time."""
-    from guard.plan.plan import Kind, Plan
-
     if not header.get("plan"):
         return []
     try:
@@ -207,23 +191,10 @@ def _parts(header: dict[str, Any]) -> list[tuple[str, str, float]]:
 
 # -- what is kept
 
-def _place(home: Path) -> Path:
-    from guard.files.cache import cache_place
-
-    return cache_place("progress", f"{zlib.crc32(os.fsencode(home)):08x}")
-
-
 def kept_links(
     days: dict[str, list[float | None]], outcomes: dict[str, list[float | None]],
 ) -> list[Correlation]:
     """`journal.links.links`, kept until what goes into it changes."""
-    import json
-    from dataclasses import asdict
-
-    from guard.files.cache import cache_place, read_cached, write_cached
-    from guard.journal.links import links
-    from guard.progress.kept import links_from
-
     place = cache_place("progress", "links")
     made_for = {"format": FIGURES_FORMAT, "asked": f"{zlib.crc32(json.dumps([days, outcomes]).encode()):08x}"}
     with contextlib.suppress(ValueError):
@@ -231,3 +202,40 @@ def kept_links(
     found = links(days, outcomes)
     write_cached(place, made_for, [asdict(link) for link in found])
     return found
+
+
+def figures_from(kept: object, check: object) -> tuple[SessionFigures, tuple[CheckPart, ...]]:
+    """What `dataclasses.asdict` made of figures and check parts; ValueError for anything else."""
+    figures = rebuilt(SessionFigures, kept)
+    if figures.minutes is not None:
+        if [len(row) for row in figures.minutes.sums] != [SIZE] * len(LAGS_S):
+            raise ValueError("not the sums of minutes")
+        for row in figures.minutes.sums:
+            if row[0] < 1 or min(row[1], row[16], row[21]) < LEAST_WEIGHT or not _squares(row[6:16]):
+                raise ValueError("no sums of minutes")
+    if not isinstance(check, (list, tuple)):
+        raise ValueError("not a list of check parts")
+    return figures, tuple(rebuilt(CheckPart, part) for part in check)
+
+
+def _squares(upper: Sequence[float]) -> bool:
+    """Whether ten numbers can be the products of four columns: no sum of these has a negative square."""
+    a, b, c, d, e, f, g, h, i, j = upper
+    rows = [[a, b, c, d], [b, e, f, g], [c, f, h, i], [d, g, i, j]]
+    slack = 1e-6 * (1.0 + a + e + h + j)
+    for k in range(4):
+        pivot = rows[k][k]
+        if pivot < -slack:
+            return False
+        for row in rows[k + 1:]:
+            share = row[k] / (pivot + slack)
+            for place in range(k + 1, 4):
+                row[place] -= share * rows[k][place]
+    return True
+
+
+def links_from(kept: object) -> list[Correlation]:
+    """What `dataclasses.asdict` made of links; ValueError for anything else."""
+    if not isinstance(kept, list):
+        raise ValueError("not a list of links")
+    return [rebuilt(Correlation, link) for link in kept]

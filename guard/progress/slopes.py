@@ -8,8 +8,6 @@ wholes (clustered sandwich: Liang & Zeger 1986, Biometrika 73:13), and a floor
 says that even a well-fitted slope is not the runner's own to the last per cent.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,7 +40,7 @@ class RunSums:
     halves: Floats
 
     @classmethod
-    def of(cls, sums: Floats) -> RunSums:
+    def of(cls, sums: Floats) -> "RunSums":
         """From (n, SIZE)."""
         products = np.zeros((len(sums), REGRESSORS, REGRESSORS))
         products[:, _UPPER[0], _UPPER[1]] = sums[:, 6:16]

@@ -4,8 +4,6 @@ Colours are CSS variables of the page, so that light, dark and print each have
 their own; what a colour says a shape says too.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from datetime import date, timedelta
@@ -14,6 +12,7 @@ from html import escape
 from guard.progress import words
 from guard.progress.progress import Months, Point
 from guard.progress.weeks import Week
+from guard.units import METRES, pace, pace_unit
 
 CHART_WIDTH, LEFT, RIGHT, TOP, BOTTOM = 600, 58, 12, 20, 40  # of the drawing, in its units
 SPEED_HEIGHT, WEEK_HEIGHT = 300, 210  # likewise
@@ -80,12 +79,12 @@ def speed_chart(months: Months, points: Sequence[Point], units: str) -> str:
             out.append(f'<rect class="spell" x="{left:.1f}" width="{max(right - left, 2):.1f}" y="{TOP}" '
                        f'height="{bottom - TOP}"/><text x="{(left + right) / 2:.1f}" y="{bottom - 6}" '
                        f'{_MIDDLE}>short sleep</text>')
-    out += [_level(frame.y(tick), words.pace(tick, units))
+    out += [_level(frame.y(tick), pace(tick, units))
             for tick in _pace_ticks(frame.low, frame.high, units)]
     out += frame.months()
     for day, speed in known:
         x, top, under = frame.x(day), frame.y(min(speed.high, frame.high)), frame.y(max(speed.low, frame.low))
-        label = f"{words.day(day)}: {words.pace(speed.value, units)} {words.pace_unit(units)}"
+        label = f"{words.day(day)}: {pace(speed.value, units)} {pace_unit(units)}"
         out.append(f'<line class="error" x1="{x:.1f}" x2="{x:.1f}" y1="{top:.1f}" y2="{under:.1f}"/>'
                    f'<circle class="run" cx="{x:.1f}" cy="{frame.y(speed.value):.1f}" r="3">'
                    f"<title>{escape(label)}</title></circle>")
@@ -103,7 +102,7 @@ def _level(y: float, label: str) -> str:
 
 def _pace_ticks(low: float, high: float, units: str) -> list[float]:
     """Speeds whose pace is a round number of seconds."""
-    metres = words.METRES[units]
+    metres = METRES[units]
     quick, slow = metres / high, metres / low
     step = next((step for step in _STEPS_S if (slow - quick) / step <= _MOST_LABELS), 300)
     first = math.ceil(quick / step) * step

@@ -1,7 +1,5 @@
 """The months in a terminal: a chart of speed at the ceiling, the weeks, and the sentences between."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date
@@ -13,6 +11,7 @@ from guard.progress.verdict import Verdict
 from guard.progress.weeks import Week
 from guard.screen.look import Look
 from guard.screen.report import framed, put
+from guard.units import pace, pace_unit
 
 CHART_ROWS = 11  # of the picture
 _SHOWN_DAYS = 366  # a year
@@ -45,7 +44,7 @@ def report(months: Months, units: str, width: int, look: Look) -> list[str]:
         if months.verdict is Verdict.PLATEAU:
             say([words.CHOICES, words.PROGRESS_CAUTION])
     if months.known:
-        head(f"speed at the ceiling of {months.ceiling_bpm:g} bpm, {words.pace_unit(units)}")
+        head(f"speed at the ceiling of {months.ceiling_bpm:g} bpm, {pace_unit(units)}")
         lines.extend(speed_chart(months, units, width, look))
     say(words.year_sentence(months, units))
     head("weeks")
@@ -87,7 +86,7 @@ def speed_chart(months: Months, units: str, width: int, look: Look) -> list[str]
                 grid[row(speed + share * (next_speed - speed))][place] = look.sign("trend")
     for day, speed in known:
         grid[row(speed)][column(day)] = look.sign("run")
-    shown = {place: words.pace(high - (high - low) * place / (CHART_ROWS - 1), units)
+    shown = {place: pace(high - (high - low) * place / (CHART_ROWS - 1), units)
              for place in (0, CHART_ROWS // 2, CHART_ROWS - 1)}
     key = f"{look.sign('run')} a run   {look.sign('trend')} line through them"
     if any(spell.ends >= begin for spell in months.sleep):

@@ -10,8 +10,6 @@ no change the likelier account. The
 limits were chosen by simulation (`python -m tests.lab.months`).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import StrEnum
 

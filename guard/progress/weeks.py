@@ -5,8 +5,6 @@ and cool-down too; at or under the session's own ceiling as the runner moved
 it. Weeks begin on Monday (ISO 8601).
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta

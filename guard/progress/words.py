@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterable, Sequence
 from datetime import date
 
+from guard.errors import number_of
 from guard.journal.advice import FEVER
 from guard.journal.journal import SAME
 from guard.journal.links import FEWEST_PAIRS, Correlation
@@ -13,8 +14,7 @@ from guard.progress.level import FEWEST_RUNS, LEAST_SPAN_DAYS
 from guard.progress.progress import Months
 from guard.progress.verdict import PLATEAU_SHARE, Told, Verdict
 from guard.progress.weeks import Week
-
-METRES = {"km": 1000.0, "mile": 1609.344}  # international mile, exact by definition
+from guard.units import pace, pace_unit
 
 HEADLINES = {
     Verdict.GAIN: "Gain", Verdict.LOSS: "Loss", Verdict.PLATEAU: "Plateau",
@@ -55,22 +55,6 @@ REFUSALS = {  # what is wrong, and the fix
 }
 
 
-def pace(speed_m_s: float, units: str) -> str:
-    """Minutes and seconds a kilometre or mile, without the unit.
-
-    >>> pace(2.5, "km"), pace(1000 / 359.7, "km")
-    ('6:40', '6:00')
-    """
-    if not math.isfinite(speed_m_s) or speed_m_s <= 0:
-        return "–"
-    seconds = round(METRES[units] / speed_m_s)
-    return f"{seconds // 60}:{seconds % 60:02d}"
-
-
-def pace_unit(units: str) -> str:
-    return "min/km" if units == "km" else "min/mile"
-
-
 def day(some: date) -> str:
     """A date as one says it: 3 Nov 2025."""
     return f"{some.day} {some:%b %Y}"
@@ -92,7 +76,7 @@ def headline(months: Months, units: str) -> str:
     told = months.recent
     if told is None:
         need = f"about {FEWEST_RUNS} runs with speed over {LEAST_SPAN_DAYS // 7} weeks"
-        runs = f"{months.runs_short} run{'s' if months.runs_short != 1 else ''} with speed"
+        runs = f"{number_of(months.runs_short, 'run')} with speed"
         weeks = months.days_short // 7
         span = f"over {weeks} weeks" if weeks > 1 else "so far"
         return f"Too early to tell: {runs} {span}, and it takes {need}."
@@ -215,7 +199,7 @@ def today_sentences(months: Months) -> list[str]:
 
 def weeks_or_days(days: int) -> str:
     """How long, in weeks from two on."""
-    return f"{days // 7} weeks" if days >= 14 else f"{days} day{'' if days == 1 else 's'}"
+    return f"{days // 7} weeks" if days >= 14 else number_of(days, "day")
 
 
 def year_sentence(months: Months, units: str) -> str:
@@ -285,7 +269,7 @@ def check_sentences(months: Months, units: str) -> list[str]:
         return ["No monthly check yet: `guard plan --make steady-check -o check.toml`, then "
                 "`guard run --plan check.toml` once a month."]
     number, last = len(months.checks), months.checks[-1][0]
-    lines = [f"{number} monthly check{'s' if number > 1 else ''}, the last on {day(last)}."]
+    lines = [f"{number_of(number, 'monthly check')}, the last on {day(last)}."]
     if months.difference is None:
         if number > 1:
             lines.append("None shares a speed with the last, so heart rate cannot be compared.")
@@ -306,7 +290,7 @@ def refused(refusal: str) -> tuple[str, str]:
 
 def refusal_sentences(months: Months) -> list[str]:
     """Why runs have no speed at the ceiling, with the fix."""
-    return [f"{count} run{'s' if count != 1 else ''} without a figure: {what}. {_capital(fix)}."
+    return [f"{number_of(count, 'run')} without a figure: {what}. {_capital(fix)}."
             for (what, fix), count in sorted(
                 ((refused(refusal), count) for refusal, count in months.refusals.items()),
                 key=lambda item: -item[1])]

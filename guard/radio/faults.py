@@ -10,9 +10,7 @@ from bleak.exc import (
     BleakDBusError,
     BleakDeviceNotFoundError,
 )
-from bleak.exc import (
-    BleakBluetoothNotAvailableReason as Reason,
-)
+from bleak.exc import BleakBluetoothNotAvailableReason as Reason
 
 from guard.devices.peripheral import STRAP_PERIPHERAL, Peripheral
 from guard.devices.seen import plain

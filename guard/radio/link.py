@@ -18,7 +18,7 @@ from typing import Any
 
 from bleak import BleakClient
 
-from guard.clock import SessionClock
+from guard.clock import Bucket, SessionClock
 from guard.devices.peripheral import BATTERY_LEVEL, Peripheral
 from guard.devices.seen import RememberedDevice, Seen, Wanted
 from guard.errors import GuardError, HardwareError
@@ -29,7 +29,7 @@ from guard.radio.adapter import Radio, look
 from guard.radio.faults import Fault
 from guard.radio.listen import Sighting
 from guard.radio.search import Choose, DeviceSearch
-from guard.radio.watch import BackOff, Flood, LinkTiming, Silence, Twins
+from guard.radio.watch import PACKETS_AT_ONCE, PACKETS_PER_S, BackOff, LinkTiming, Silence, Twins
 
 Remember = Callable[[RememberedDevice], None]
 Hold = Callable[[str], str]  # the address of a device: "" where it is ours, else who holds it
@@ -96,7 +96,7 @@ class DeviceLink:
         self._number = 0
         self._back_off = BackOff(self._limits.retry_s)
         self._twins = Twins(self._limits.twin_s)
-        self._flood = Flood()
+        self._packets = Bucket(PACKETS_PER_S, PACKETS_AT_ONCE)
         self._bad_packet_s: float | None = None
         self._bad_told: set[str] = set()  # of the present run of bad packets
         self._put: Callable[[Input], None] = lambda event: None
@@ -141,7 +141,7 @@ class DeviceLink:
             "held", f"{found.seen.label} is already read by another guard on this machine ({holder})",
             f"end that one first, or wear another {self._peripheral.noun}") if holder else None
 
-    # What heirs add.
+    # What subclasses add.
 
     def _tell(
         self, state: LinkState, fault: Fault | None = None, seen: Seen | None = None, note: str = "",
@@ -219,7 +219,7 @@ class DeviceLink:
 
     def _take(self, raw: bytes, silence: Silence, found: Sighting) -> None:
         now_s = asyncio.get_running_loop().time()
-        if self._flood.over(now_s):
+        if not self._packets.take(now_s):
             self._tell_bad(TOO_FAST.code, TOO_FAST, now_s, found)
             return
         event = self._peripheral.read(self._now_s(), raw)

@@ -2,11 +2,13 @@
 
 import asyncio
 import contextlib
+import sys
 
 from bleak import BleakClient
 
 from guard.devices.peripheral import BATTERY_LEVEL, STRAP_PERIPHERAL, Peripheral
-from guard.errors import HardwareError
+from guard.devices.seen import Taken, Wanted, pick
+from guard.errors import Check, HardwareError
 from guard.packets import heart_rate as packet
 from guard.radio import faults
 from guard.radio.adapter import look
@@ -62,3 +64,74 @@ async def read_battery(one: Sighting, limits: LinkTiming | None = None) -> int |
         async with asyncio.timeout(limits.part_s):
             await client.disconnect()
     return percent
+
+
+def radio_checks() -> list[Check]:
+    """Bluetooth service and permission, adapter, power; stops at the first that fails.
+
+    Outside Linux the platform only tells whether it can scan, so that is the
+    one check.
+    """
+    return asyncio.run(_radio_checks())
+
+
+def strap_checks(wanted: Wanted | None, seconds: float = 6.0, battery_low_percent: int = 15) -> list[Check]:
+    """Is the strap in range and charged? Takes `seconds` and a connection.
+
+    `wanted` is the remembered strap, None for the only one in range. Asks the
+    radio only; call it once `radio_checks` are all ok.
+    """
+    return asyncio.run(_strap_checks(wanted, seconds, battery_low_percent))
+
+
+async def _radio_checks() -> list[Check]:
+    if sys.platform != "linux":
+        try:
+            await survey(0.5)
+        except HardwareError as error:
+            return [Check("Bluetooth", False, error.what, error.fix)]
+        return [Check("Bluetooth", True, "ready")]
+    radio = await look()
+    steps = {
+        "bus": ("system bus", "the system message bus answers"),
+        "service": ("Bluetooth service", "running"),
+        "adapter": ("Bluetooth adapter", f"{radio.adapter} found"),
+        "power": ("Bluetooth power", f"{radio.adapter} is on"),
+    }
+    checks = []
+    for stage, (name, detail) in steps.items():
+        if radio.problem is not None and stage == radio.stage:
+            checks.append(Check(name, False, radio.problem.what, radio.problem.fix))
+            break
+        checks.append(Check(name, True, detail))
+    return checks
+
+
+async def _strap_checks(wanted: Wanted | None, seconds: float, battery_low_percent: int) -> list[Check]:
+    name = "strap"
+    try:
+        sightings = await survey(seconds)
+    except HardwareError as error:
+        return [Check(name, False, error.what, error.fix)]
+    verdict = pick([one.seen for one in sightings], wanted, settled=True)
+    if verdict is None:
+        others = ", ".join(one.seen.label for one in sightings)
+        missing = f"{wanted.label} not found in {seconds:g} s" if wanted else f"none found in {seconds:g} s"
+        fix = faults.ELSEWHERE
+        if others:
+            fix += "; if one of those in range is yours, `guard straps --remember ADDRESS`"
+        return [Check(name, False, missing + (f"; in range: {others}" if others else ""), fix)]
+    if not isinstance(verdict, Taken):
+        labels = ", ".join(one.label for one in verdict.seen)
+        return [Check(name, False, f"several in range: {labels}",
+                      "say which is yours with `guard straps --remember ADDRESS`")]
+    found = next(one for one in sightings if one.seen == verdict.seen)
+    strength = "connected already" if found.seen.rssi_dbm is None else f"{found.seen.rssi_dbm} dBm"
+    note = f", {verdict.note}" if verdict.note else ""
+    checks = [Check(name, True, f"{found.seen.label}, {strength}{note}")]
+    percent = await read_battery(found)
+    if percent is not None:
+        enough = battery_low_percent == 0 or percent > battery_low_percent
+        checks.append(Check("strap battery", enough, f"{percent} %",
+                            "" if enough else "change the strap's battery", essential=False))
+    return checks

@@ -11,6 +11,9 @@ from dataclasses import dataclass
 # Between tries to connect again: back within 10 s of its return (ours).
 BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 4.0, 5.0)
 RETRY_S = (0.5, 2.0, 5.0, 10.0, 20.0, 30.0)  # for a device the session goes on without
+# Packets that any sensor of this kind has reason to send: a strap sends about once a second, a belt at
+# most four times; after a stall of the radio some seconds' worth arrive at once (ours, well above either).
+PACKETS_PER_S, PACKETS_AT_ONCE = 10.0, 40.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,29 +90,6 @@ class Silence:
         if self._looked_s is None:
             return self._since_s + self._limits.doubt_s
         return self._looked_s + self._limits.look_every_s
-
-
-class Flood:
-    """Tells packets that come faster than any sensor of this kind has reason to send.
-
-    A strap sends about once a second, a belt at most four times; after a stall of the
-    radio some seconds' worth arrive at once. Allowed are `BURST` at once and
-    `PER_S` a second in the long run (our own choice, well above either).
-    """
-
-    BURST, PER_S = 40.0, 10.0
-
-    def __init__(self) -> None:
-        self._left, self._at_s = self.BURST, 0.0
-
-    def over(self, now_s: float) -> bool:
-        """Count a packet; True when it is one too many."""
-        self._left = min(self.BURST, self._left + (now_s - self._at_s) * self.PER_S)
-        self._at_s = now_s
-        if self._left < 1.0:
-            return True
-        self._left -= 1.0
-        return False
 
 
 class Twins:

@@ -13,9 +13,8 @@ from guard.log.recording import Recording
 from guard.reasons import reason
 from guard.replay.compare import SAME_S, Compared, CueChange, counted
 from guard.replay.replay import Replay
-from guard.screen.console import Console
 from guard.screen.look import Look
-from guard.screen.report import cue_key, cue_row, from_to, table
+from guard.screen.report import Console, cue_key, cue_row, from_to, summary_lines, table
 from guard.screen.trace import picture
 from guard.screen.words import clock, state_name
 
@@ -43,13 +42,9 @@ def show_session(console: Console, look: Look, result: Replay) -> None:
 
 
 def show_totals(result: Replay) -> None:
-    summary = result.summary
-    cues = ", ".join(f"{count} {key.replace('_', ' ')}" for key, count in summary["cues"].items())
     doubts = sum(isinstance(output, ReadingDoubted) for output in result.outputs)
-    print(f"at or under the ceiling {clock(summary['at_or_under_s'])}, over {clock(summary['over_s'])} "
-          f"({summary['over_bpm_min']:.1f} bpm x min), no signal {clock(summary['no_signal_s'])}\n"
-          f"cues: {cues or 'none'} ({summary['cues_per_h']:.1f} an hour)"
-          + (f"\nreadings set aside: {doubts}" if doubts else ""))
+    beside = [("readings set aside", str(doubts))] if doubts else []
+    print(*summary_lines(result.summary, beside), sep="\n")
 
 
 def show_comparison(

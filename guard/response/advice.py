@@ -4,13 +4,11 @@ Only what describes the heart; the dials (how strict, how many words, walk or
 shuffle) are the runner's taste, and `guard tune` searches them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from guard.response.estimate import Estimate
 from guard.response.fit import Fit
+from guard.response.spans import Estimate
 from guard.settings import find
 from guard.units import per_m_s, speed_unit
 

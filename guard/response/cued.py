@@ -5,18 +5,16 @@ is not, each ease is a step of a size of its own at a known time. A response
 time from eases alone is told too, where many runs agree.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from guard.response.estimate import Estimate
 from guard.response.guarded import Bout, Guarded, bouts
 from guard.response.noise import likely_noise
 from guard.response.pooled import Grid, PooledRuns, sums
+from guard.response.spans import Estimate
 
 RESPONSES_S = tuple(np.geomspace(16.0, 130.0, 10).tolist())  # tried: the range of Hunt 2015 and beyond
 USUAL_S, USUAL_LOG_SD = 57.6, 0.41  # 57.6 +- 23.6 s (Hunt, Fankhauser, Saengsuwan 2015, BioMed Eng OnLine 14)

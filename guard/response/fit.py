@@ -9,8 +9,6 @@ the search. The model is in `model.py`, the search in `search.py`; what guarded
 runs add, all of them in one fit, is in `cued.py`.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -19,11 +17,11 @@ import numpy as np
 
 from guard.arrays import Floats
 from guard.response.cued import ToldByRuns, told
-from guard.response.estimate import Estimate
 from guard.response.guarded import Guarded
 from guard.response.model import BOUNDS, Constants, Piece
 from guard.response.search import Search
 from guard.response.series import RUN, Stretch
+from guard.response.spans import Estimate
 from guard.units import speed
 
 WIDEST_SHARE = 0.5  # half an interval, as a share of the value

@@ -1,7 +1,5 @@
 """A guarded run as the pooled fit sees it: heart rate and speed by the second, and its eases. Pure."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -10,9 +8,8 @@ import numpy as np
 
 from guard.arrays import Bools, Floats
 from guard.events import Cue, CueGiven, Input, Output, State, StateChanged
-from guard.response.gait import RUN_M_S
 from guard.response.series import HILL, by_second, sorted_out, speed_by_second
-from guard.response.spans import held, runs
+from guard.response.spans import RUN_M_S, held, runs
 
 BIN_S = 6  # heart rate moves little in it (ours)
 # 40 min, so that a fit stays quick; and 4 min, which still tell something (ours).

@@ -20,8 +20,6 @@ are solved for exactly and only the constants are searched (variable
 projection: Golub & Pereyra 1973).
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field, replace
 from itertools import accumulate

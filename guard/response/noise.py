@@ -9,8 +9,6 @@ large each part is, the runs themselves tell by restricted likelihood (Patterson
 & Thompson 1971, Biometrika 58:545).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -66,7 +64,7 @@ class White:
     log: float
 
     @classmethod
-    def of(cls, bout: Bout, noise: Noise) -> White:
+    def of(cls, bout: Bout, noise: Noise) -> "White":
         whole, logs = whitener(noise)
         number = len(bout.bpm)
         way = whole[:number, :number]

@@ -10,8 +10,6 @@ Math Stat 29:614), never on less than what the likelihood leaves open; Student's
 t for as many runs as there are in effect.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -19,9 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from guard.arrays import Bools, Floats
-from guard.response.estimate import Estimate
 from guard.response.guarded import ERRORS_DRAWN, Bout
 from guard.response.noise import BASES, Movers, Noise, White
+from guard.response.spans import Estimate
 
 RELIABLE = 0.75  # of what a run's speed does, this share at least must be no error of the speed
 TEMPERED = 1.3  # likelihoods count less, for no model is the heart's. Simulated
@@ -43,7 +41,7 @@ class Grid:
 
     @classmethod
     def of(cls, responses_s: Sequence[float], deads_s: Sequence[float], usual_s: float, log_sd: float,
-           dead_s: float, dead_sd_s: float, step_sds: tuple[float, ...] = (0.0,)) -> Grid:
+           dead_s: float, dead_sd_s: float, step_sds: tuple[float, ...] = (0.0,)) -> "Grid":
         response, dead = (part.ravel() for part in np.meshgrid(responses_s, deads_s, indexing="ij"))
         prior = -0.5 * (np.log(response / usual_s) / log_sd) ** 2 - 0.5 * ((dead - dead_s) / dead_sd_s) ** 2
         return cls(response, dead, prior, step_sds)
@@ -59,13 +57,13 @@ class Sums:
     log: Floats
     free: Floats
 
-    def only(self, some: Bools) -> Sums:
+    def only(self, some: Bools) -> "Sums":
         """Those runs that `some` (r,) says."""
         return Sums(self.own[:, some], self.information[:, some], self.rest[:, some], self.log[:, some],
                     self.free[some])
 
 
-def sums(some: Sequence[Bout], columns: Movers, noise: Noise, grid: Grid) -> Sums:
+def sums(some: Sequence[Bout], columns: Movers, noise: Noise, grid: Grid) -> "Sums":
     """The sums of all runs that tell anything; errors of speed are taken off (Fuller 1987, 1.2)."""
     runs = sorted({bout.run for bout in some})
     shape = (len(grid.step_sds), len(runs), len(grid.response_s))

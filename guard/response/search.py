@@ -9,8 +9,6 @@ block bootstrap was not taken: it needs dozens of blocks longer than the
 response, which one run does not have.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 from typing import Any
@@ -18,9 +16,9 @@ from typing import Any
 import numpy as np
 
 from guard.arrays import Floats
-from guard.response.estimate import Estimate
 from guard.response.model import BOUNDS, TIMES_IN_LOG, Constants, Piece, from_vector, solve, to_vector
 from guard.response.series import FEWEST_SAMPLES
+from guard.response.spans import Estimate
 
 NORMAL_95 = 1.96  # 97.5 % point of the normal distribution
 GROSS_BPM, GROSS_SD = 15.0, 4.5  # off the fit, the larger of them: a fault of the strap (ours)

@@ -5,8 +5,6 @@ of the readings of one second, so that a strap that sends often counts no more
 than one that sends once.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -15,8 +13,7 @@ from numpy.typing import NDArray
 
 from guard.arrays import Bools, Floats
 from guard.events import FASTEST_M_S, Action, Command, Doubt, Input, Reading, Speed
-from guard.response.gait import RUN_M_S, WALK_M_S
-from guard.response.spans import held, runs
+from guard.response.spans import RUN_M_S, WALK_M_S, held, runs
 from guard.session.speeds import OLD_S, Speeds
 from guard.signal.trust import Trust
 

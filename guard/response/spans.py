@@ -1,11 +1,14 @@
 """Runs in series of yes and no, and what holds where nothing was said."""
 
-from __future__ import annotations
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from guard.arrays import Bools, Floats
+
+WALK_M_S = 0.5  # slower is standing
+RUN_M_S = 1.8  # 6.5 km/h; few people walk faster, few jog slower (common practice)
 
 
 def runs(which: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -18,3 +21,12 @@ def held(values: Floats, before: float) -> Floats:
     """The last known value where one is unknown (NaN); `before` the first, that."""
     last = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(len(values)), -1))
     return np.where(last >= 0, values[np.maximum(last, 0)], before)
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value with its interval (95 % where nothing else is said), in the unit of its name."""
+
+    value: float
+    low: float
+    high: float

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from guard.arrays import Floats
-from guard.response.gait import RUN_M_S
 from guard.response.series import HILL
+from guard.response.spans import RUN_M_S
 from guard.review.trace import Trace
 from guard.units import speed
 

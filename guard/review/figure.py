@@ -10,12 +10,12 @@ from html import escape
 
 import numpy as np
 
+from guard.errors import clean
 from guard.events import Cue
 from guard.review import words
 from guard.review.cues import CueOutcome
 from guard.review.picture import end_s, heights, means, ramp, rows, stretches, ticks
 from guard.review.review import Review
-from guard.screen.look import clean
 from guard.screen.words import clock, speed_number
 
 WIDTH, HEIGHT, STRIP = 1000, 300, 60  # units of the drawings, not pixels

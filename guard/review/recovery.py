@@ -15,7 +15,7 @@ import numpy as np
 
 from guard.arrays import Bools
 from guard.events import Cue, CueGiven
-from guard.response.gait import RUN_M_S, WALK_M_S
+from guard.response.spans import RUN_M_S, WALK_M_S
 from guard.review.cues import TURN_BPM
 from guard.review.trace import Trace
 

@@ -109,7 +109,7 @@ def artefacts(rr_s: Floats) -> NDArray[np.int64]:
     before, after, after_next = padded[1:-3], padded[3:-1], padded[4:]
     beside = np.where(step > 0, np.maximum(before, after), np.where(step < 0, np.minimum(before, after), 0.0))
     following = np.where(step >= 0, np.minimum(after, after_next), np.maximum(after, after_next))
-    around = _medians(rr_s)
+    around = _quantiles(rr_s, MEDIAN_OF, (0.5,))[0]
     off = rr_s - around
     off = np.where(off < 0, 2.0 * off, off)  # a short interval lies less far off than a long one
     reach = _spread(off)
@@ -143,27 +143,19 @@ def artefacts(rr_s: Floats) -> NDArray[np.int64]:
 
 def _spread(values: Floats) -> Floats:
     """ALPHA times the quartile deviation of the absolute values in the window around each."""
-    size = np.abs(values)
-    half = WINDOW // 2
-    low, high = np.empty_like(size), np.empty_like(size)
-    if len(size) > 2 * half:
-        windows = np.lib.stride_tricks.sliding_window_view(size, WINDOW)
-        low[half:-half], high[half:-half] = np.quantile(windows, [0.25, 0.75], axis=1)
-    inner = range(half, len(size) - half)
-    for place in range(len(size)):
-        if place not in inner:
-            low[place], high[place] = np.quantile(size[max(0, place - half):place + half + 1], [0.25, 0.75])
+    low, high = _quantiles(np.abs(values), WINDOW, (0.25, 0.75))
     spread: Floats = np.maximum(ALPHA * (high - low) / 2.0, _LEAST_SPREAD_S)
     return spread
 
 
-def _medians(rr_s: Floats) -> Floats:
-    half = MEDIAN_OF // 2
-    medians = np.empty_like(rr_s)
-    inner = range(half, len(rr_s) - half)
-    if inner:
-        medians[half:-half] = np.median(np.lib.stride_tricks.sliding_window_view(rr_s, MEDIAN_OF), axis=1)
-    for place in range(len(rr_s)):
-        if place not in inner:
-            medians[place] = np.median(rr_s[max(0, place - half):place + half + 1])
-    return medians
+def _quantiles(values: Floats, size: int, shares: Sequence[float]) -> Floats:
+    """(shares, n): of the `size` values around each, of fewer at both ends."""
+    half, ends = size // 2, list(range(len(values)))
+    found = np.empty((len(shares), len(values)))
+    if len(values) > 2 * half:
+        windows = np.lib.stride_tricks.sliding_window_view(values, size)
+        found[:, half:-half] = np.quantile(windows, shares, axis=1)
+        del ends[half:-half]
+    for place in ends:
+        found[:, place] = np.quantile(values[max(0, place - half):place + half + 1], shares)
+    return found

@@ -1,5 +1,7 @@
 """The review in a terminal: a picture, the figures, each cue with what followed."""
 
+from collections.abc import Iterable, Iterator, Sequence
+
 from rich.console import Group, RenderableType
 from rich.markup import escape
 from rich.table import Table
@@ -30,11 +32,11 @@ def view(review: Review, title: str, width: int, look: Look) -> RenderableType:
         Text(look.text(words.headline(review)), look.style("lead"))]
     if len(review.trace.t_s) > 1:
         blocks += ["", *drawing(review, min(width, _WIDEST), look)]
-    blocks += ["", _facts(review, look)]
+    blocks += ["", _pairs(words.facts(review), look, gap=2)]
     if len(review.parts) > 1:
-        blocks.append(_parts(review, look) if width >= ROOMY else _narrow_parts(review, look))
+        blocks.append(_parts(review, look) if width >= ROOMY else _pairs(_narrow_parts(review), look))
     if review.cues:
-        blocks.append(_cues(review, look) if width >= ROOMY else _narrow_cues(review, look))
+        blocks.append(_cues(review, look) if width >= ROOMY else _pairs(_narrow_cues(review), look))
     blocks += [Text(look.text(f"note: {remark}")) for remark in review.remarks]
     if sentence := words.advice(review.advice, review.settings):
         blocks += ["", Text(look.text(f"Next time: {sentence}"), look.style("lead"))]
@@ -69,12 +71,13 @@ def drawing(review: Review, width: int, look: Look) -> list[Text]:
     return lines
 
 
-def _facts(review: Review, look: Look) -> Table:
-    grid = Table.grid(padding=(0, 2, 0, 0))
-    grid.add_column(no_wrap=True)
-    grid.add_column(ratio=1, overflow="fold")
-    for fact, value in words.facts(review):
-        grid.add_row(escape(look.text(fact)), escape(look.text(value)))
+def _pairs(rows: Iterable[Sequence[str]], look: Look, *, gap: int = 1) -> Table:
+    """Two columns: what stands first in a row, and the rest of it under each other."""
+    grid = Table.grid(padding=(0, gap, 0, 0))
+    grid.add_column(justify="right" if gap == 1 else "left", no_wrap=True)
+    grid.add_column(overflow="fold")
+    for first, *rest in rows:
+        grid.add_row(escape(look.text(first)), escape("\n".join(look.text(line) for line in rest if line)))
     return grid
 
 
@@ -90,17 +93,12 @@ def _parts(review: Review, look: Look) -> Table:
     return grid
 
 
-def _narrow_parts(review: Review, look: Look) -> Table:
+def _narrow_parts(review: Review) -> Iterator[Sequence[str]]:
     """A sentence a part."""
-    grid = Table.grid(padding=(0, 1, 0, 0))
-    grid.add_column(justify="right", no_wrap=True)
-    grid.add_column(overflow="fold")
-    grid.add_row("", "parts")
+    yield "", "parts"
     for number, (name, length, ceiling, under, over, *_) in enumerate(words.part_rows(review), 1):
-        text = f"{name}, {length}, " + (f"ceiling {ceiling}: {under} at or under, {over} over"
-                                        if under else "left to you")
-        grid.add_row(str(number), escape(look.text(text)))
-    return grid
+        yield str(number), f"{name}, {length}, " + (
+            f"ceiling {ceiling}: {under} at or under, {over} over" if under else "left to you")
 
 
 def _cues(review: Review, look: Look) -> Table:
@@ -114,13 +112,8 @@ def _cues(review: Review, look: Look) -> Table:
     return grid
 
 
-def _narrow_cues(review: Review, look: Look) -> Table:
-    """One column under the time: what was said, why, what followed."""
-    grid = Table.grid(padding=(0, 1, 0, 0))
-    grid.add_column(justify="right", no_wrap=True)
-    grid.add_column(overflow="fold")
-    grid.add_row("", "cues" if review.said else "cues, not heard")
+def _narrow_cues(review: Review) -> Iterator[Sequence[str]]:
+    """Under each other: what was said, why, what followed."""
+    yield "", "cues" if review.said else "cues, not heard"
     for cue in review.cues:
-        lines = (words.cue_line(review, cue), cue.reason, words.followed(cue))
-        grid.add_row(clock(cue.t_s), escape("\n".join(look.text(line) for line in lines if line)))
-    return grid
+        yield clock(cue.t_s), words.cue_line(review, cue), cue.reason, words.followed(cue)

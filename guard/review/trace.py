@@ -117,7 +117,7 @@ class _Rows:
     def trace(self) -> Trace:
         table = np.array(self.rows, dtype=np.float64).reshape(-1, 11)
         if self.plan is not None:
-            parts = [(part.kind.value, part.name or part.kind.words) for part in self.plan.parts]
+            parts = [(part.kind.value, part.title) for part in self.plan.parts]
             parts.append(("after", "after the plan"))
         else:
             parts = [("warm_up", "warm-up"), ("run", "run")]

@@ -15,11 +15,11 @@ from guard.review.recovery import Recovery
 from guard.review.review import Review
 from guard.review.rr import RRFigures
 from guard.review.signal import Signal
-from guard.screen.summary import counted
-from guard.screen.words import clock, speed_number, speed_unit
+from guard.screen.report import counted
+from guard.screen.words import clock, speed_number
 from guard.settings import Settings
 from guard.units import distance as distance_with_unit
-from guard.units import per_m_s
+from guard.units import per_m_s, speed_unit
 
 EFFORT = {
     0: "no effort", 1: "next to none", 2: "light", 3: "easy, could chat all the way", 4: "whole sentences",
@@ -102,7 +102,7 @@ def _slower(excess_bpm: float, settings: Settings) -> str:
         return "a little slower"
     step_m_s = 0.5 / per_m_s(settings.units)
     halves = min(max(round(excess_bpm / gain / step_m_s), 1), 4)
-    unit = speed_unit(settings)
+    unit = speed_unit(settings.units)
     return f"{('half a', '1', '1.5', '2')[halves - 1]} {unit} slower"
 
 

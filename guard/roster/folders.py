@@ -8,17 +8,16 @@ journal.jsonl), or bare session logs. Nothing in it is changed.
 import contextlib
 import hashlib
 import os
-import zlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from guard.errors import GuardError, HardwareError, InputError, printable
-from guard.files.cache import cache_place, read_cached, write_cached
+from guard.files.cache import cache_of, read_cached, write_cached
 from guard.journal import journal as journals
 from guard.progress.progress import look
 from guard.progress.sessions import FIGURES_FORMAT, newest_ceiling, sessions_of
-from guard.roster.roster import Standing, as_kept, standing, standing_from
+from guard.roster.roster import Standing, standing, standing_from
 from guard.settings import file as settings_file
 from guard.workers.pool import Interrupted
 from guard.workers.workers import Workers
@@ -64,7 +63,7 @@ def everyone(
     for name, home in homes.items():
         with contextlib.suppress(ValueError, TypeError, KeyError, IndexError):
             made_for = {"format": STANDING_FORMAT, "state": states[name]}
-            known[name] = _believed(states[name], read_cached(_place(home), made_for))
+            known[name] = _believed(states[name], read_cached(cache_of("roster", home.folder), made_for))
     new = [name for name in homes if name not in known]
 
     def took(number: int, kept: KeptStanding) -> None:
@@ -75,7 +74,8 @@ def everyone(
                 f"a worker does not see {printable(home.folder)} as this machine does",
                 "share the folder with every worker under the same path, or leave --workers out")
         if said is not None:  # what stood in the way may go without a trace
-            write_cached(_place(home), {"format": STANDING_FORMAT, "state": state}, [said, notes])
+            made_for = {"format": STANDING_FORMAT, "state": state}
+            write_cached(cache_of("roster", home.folder), made_for, [said, notes])
         known[name] = _believed(state, [said, notes])
         if progress:
             progress(len(known) - before, len(new))
@@ -186,7 +186,7 @@ def look_at(folder: str, stop: Callable[[], bool]) -> KeptStanding:
         return state, None, [f"cannot be read ({error.strerror or error}): check that you may read it"]
     if len(notes) > MOST_NOTES:
         notes[MOST_NOTES:] = [f"{len(notes) - MOST_NOTES} more like these"]
-    return state, as_kept(found), [printable(note) for note in notes]
+    return state, asdict(found), [printable(note) for note in notes]
 
 
 def _standing(home: Home, notes: list[str]) -> Standing:
@@ -217,10 +217,6 @@ def _ceiling(home: Home, notes: list[str]) -> float | None:
     return float(ceiling) if isinstance(ceiling, (int, float)) else None
 
 
-def _place(home: Home) -> Path:
-    return cache_place("roster", f"{zlib.crc32(os.fsencode(home.folder)):08x}")
-
-
 def _believed(state: str, kept: object) -> KeptStanding:
     """What the cache holds, looked at; ValueError, TypeError or KeyError for what is of another form."""
     if not isinstance(kept, Sequence) or len(kept) != 2:
@@ -233,4 +229,3 @@ def _believed(state: str, kept: object) -> KeptStanding:
     if said is not None:
         standing_from(said)
     return state, said, [printable(note) for note in notes]
-

@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 from datetime import date
-from html import escape
 
-from guard.page.document import document
+from guard.errors import number_of
+from guard.page.document import document, table, text
+from guard.page.styles import style_of
 from guard.progress import words as months
 from guard.roster import words
 from guard.roster.folders import FoundRunners
@@ -12,42 +13,27 @@ from guard.roster.roster import PICTURE_DAYS, Line, Standing
 
 WIDE, HIGH, EDGE = 180, 40, 4  # of a small picture, in its units
 
-_STYLE = """
-body { max-width: 66rem; }
-.wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem; }
-th, td { text-align: left; padding: .3rem .5rem; border-bottom: 1px solid var(--rule); white-space: nowrap; }
-td.name { white-space: normal; overflow-wrap: anywhere; max-width: 14rem; }
-svg { display: block; width: 180px; height: 40px; }
-.run { stroke: var(--blue); stroke-width: 3; stroke-linecap: round; fill: none; opacity: .6; }
-.trend { stroke: var(--ink); stroke-width: 2; fill: none; }
-@media print { body { max-width: none; padding: 0; font-size: 9pt; } tr { break-inside: avoid; } }
-"""
-
 
 def page(lines: Sequence[Line], found: FoundRunners, units: str, today: date) -> str:
     """The whole document; every word from outside is escaped."""
-    heads = "".join(f"<th>{escape(head)}</th>" for head in (*words.HEADS, "the year to the last run"))
     parts = [
-        f"<h1>{len(lines)} runner{'' if len(lines) == 1 else 's'} on {months.day(today)}</h1>",
+        f"<h1>{number_of(len(lines), 'runner')} on {months.day(today)}</h1>",
         '<p class="soft">Worst news first.</p>',
-        f'<div class="wide"><table><thead><tr>{heads}</tr></thead><tbody>'
-        + "\n".join(_row(one, units) for one in lines) + "</tbody></table></div>",
-        f'<p class="soft">{escape(words.meaning(units))} Picture: a dot is a run, higher is faster; the line '
+        table([*words.HEADS, "the year to the last run"], (_row(one, units) for one in lines), ["name"]),
+        f'<p class="soft">{text(words.meaning(units))} Picture: a dot is a run, higher is faster; the line '
         "is what all runs say together.</p>",
     ]
     for head, why in (("Read in part", found.in_part), ("Left out", found.left_out)):
         if why:
-            items = "".join(f"<li>{escape(name)}: {escape(reason)}</li>" for name, reason in why.items())
+            items = "".join(f"<li>{text(name)}: {text(reason)}</li>" for name, reason in why.items())
             parts += [f"<h2>{head}</h2>", f"<ul>{items}</ul>"]
-    return document("Runners", _STYLE, [*parts, f'<p class="soft">{escape(words.CONSENT)}</p>'])
+    return document("Runners", style_of("roster"), [*parts, f'<p class="soft">{text(words.CONSENT)}</p>'])
 
 
-def _row(line: Line, units: str) -> str:
-    cells = (words.news(line), words.last_run(line), words.with_runs(line), words.over(line),
+def _row(line: Line, units: str) -> list[str]:
+    cells = (line.name, words.news(line), words.last_run(line), words.with_runs(line), words.over(line),
              words.pace(line, units), words.change(line))
-    inner = "".join(f"<td>{escape(cell.replace(' %', chr(0xA0) + '%'))}</td>" for cell in cells)
-    return (f'<tr><td class="name">{escape(line.name)}</td>{inner}'
-            f"<td>{_picture(line.standing, words.sentence(line, units))}</td></tr>")
+    return [*map(text, cells), _picture(line.standing, words.sentence(line, units))]
 
 
 def _picture(of: Standing, title: str) -> str:
@@ -66,5 +52,5 @@ def _picture(of: Standing, title: str) -> str:
     dots = "".join(f"M{at(*point)}h0" for point in of.points)
     curve = [at(*place) for place in of.curve if of.last - place[0] < PICTURE_DAYS]
     trend = f'<polyline class="trend" points="{" ".join(curve)}"/>' if len(curve) > 1 else ""
-    return (f'<svg viewBox="0 0 {WIDE} {HIGH}" role="img"><title>{escape(title)}</title>'
+    return (f'<svg viewBox="0 0 {WIDE} {HIGH}" role="img"><title>{text(title)}</title>'
             f'<path class="run" d="{dots}"/>{trend}</svg>')

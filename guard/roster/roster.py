@@ -5,12 +5,13 @@ adds what depends on today. Figures and verdicts are those of `guard.progress`.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
 from enum import IntEnum
 from math import isfinite
 from statistics import median
 
+from guard.files.cache import rebuilt
 from guard.progress.days import ILL_TODAY_DAYS, last_illness
 from guard.progress.progress import RECENT_WEEKS, Months, PastSession, half_95, under_over
 from guard.progress.verdict import Verdict
@@ -145,64 +146,15 @@ def _news(of: Standing, idle_days: int, ill_days: int | None) -> News:
     return News[of.verdict.upper()]
 
 
-def as_kept(of: Standing) -> dict[str, object]:
-    """JSON-ready; back by `standing_from`."""
-    return asdict(of)
-
-
-# -- back from what was kept, looked at before belief
-
 _DAYS = range(date(1990, 1, 1).toordinal(), date.max.toordinal() - 1000)  # days that a file may name
-_LARGEST = 1e9  # far beyond any figure of a run
 
 
 def standing_from(kept: object) -> Standing:
-    """What `as_kept` made; ValueError for anything else."""
-    if not isinstance(kept, dict) or kept.keys() != Standing.__annotations__.keys():
-        raise ValueError("no standing")
-    places = {key: tuple((_day(day), _number(speed)) for day, speed in kept[key])
-              for key in ("points", "curve")}
-    if kept["verdict"] not in (EARLY, *(verdict.name.lower() for verdict in Verdict)):
+    """What `dataclasses.asdict` made, looked at before belief; ValueError for anything else."""
+    of = rebuilt(Standing, kept)
+    days = [of.first, of.last, *(of.ill or ())[:2], *(day for day, *_ in (*of.runs, *of.points, *of.curve))]
+    if not all(day in _DAYS for day in days) or min(of.sessions, of.change_days, of.change_runs) < 0:
+        raise ValueError("no day, or no count")
+    if of.verdict not in (EARLY, *(verdict.name.lower() for verdict in Verdict)):
         raise ValueError("no verdict")
-    if not isinstance(kept["unwritten"], bool):
-        raise ValueError("not yes or no")
-    ill = kept["ill"]
-    return Standing(
-        _number(kept["ceiling_bpm"]), _whole(kept["sessions"]), _day(kept["first"]), _day(kept["last"]),
-        kept["verdict"], kept["unwritten"], _three(kept["change"]), _whole(kept["change_days"]),
-        _whole(kept["change_runs"]), _three(kept["speed"]),
-        tuple((_day(day), _number(duration_s), _maybe(under_s), _maybe(over_s))
-              for day, duration_s, under_s, over_s in kept["runs"]),
-        None if ill is None else (_day(ill[0]), _day(ill[1]), _whole(ill[2])),
-        places["points"], places["curve"])
-
-
-def _number(value: object) -> float:
-    if isinstance(value, (int, float)) and not isinstance(value, bool) and -_LARGEST < value < _LARGEST:
-        return float(value)
-    raise ValueError("no number")
-
-
-def _maybe(value: object) -> float | None:
-    return None if value is None else _number(value)
-
-
-def _whole(value: object) -> int:
-    if isinstance(value, int) and 0 <= value < _LARGEST:
-        return value
-    raise ValueError("no whole number")
-
-
-def _day(value: object) -> int:
-    if isinstance(value, int) and value in _DAYS:
-        return value
-    raise ValueError("no day")
-
-
-def _three(value: object) -> tuple[float, float, float] | None:
-    if value is None:
-        return None
-    if not isinstance(value, (list, tuple)) or len(value) != 3:
-        raise ValueError("not three numbers")
-    return (_number(value[0]), _number(value[1]), _number(value[2]))
-
+    return of

@@ -2,11 +2,14 @@
 
 from datetime import date
 
+from guard.errors import number_of
 from guard.progress import words
 from guard.progress.level import FEWEST_RUNS, LEAST_SPAN_DAYS
 from guard.progress.progress import RECENT_WEEKS
 from guard.progress.verdict import Verdict
 from guard.roster.roster import EARLY, Line, News
+from guard.units import pace as pace_of
+from guard.units import pace_unit
 
 CONSENT = ("Health data of other people: keep it only with their consent and only as long as it is needed, "
            "readable by nobody else. Nothing is uploaded.")
@@ -17,7 +20,7 @@ def news(line: Line) -> str:
     """What stands first, in few words: "Loss", "No run for 5 weeks"."""
     match line.news:
         case News.ILL:
-            return f"Ill, {days(line.ill_days or 0)}"
+            return f"Ill, {number_of(line.ill_days or 0, 'day')}"
         case News.SILENT | News.IDLE:
             return f"No run for {words.weeks_or_days(line.idle_days)}"
         case _:
@@ -28,11 +31,6 @@ def verdict(line: Line) -> str:
     """What the last twelve weeks allow to say, whatever stands first."""
     said = line.standing.verdict
     return "Too early" if said == EARLY else words.HEADLINES[Verdict[said.upper()]]
-
-
-def days(count: int) -> str:
-    """A count of days."""
-    return f"{count} day{'' if count == 1 else 's'}"
 
 
 def last_run(line: Line) -> str:
@@ -55,7 +53,7 @@ def pace(line: Line, units: str) -> str:
     speed = line.standing.speed
     if speed is None:
         return "–"
-    now, low, high = (words.pace(value, units) for value in speed)
+    now, low, high = (pace_of(value, units) for value in speed)
     return f"{now} ({high} to {low})"  # the higher speed is the shorter time
 
 
@@ -70,7 +68,7 @@ def change(line: Line) -> str:
 def meaning(units: str) -> str:
     """What the columns are."""
     return (f"Weeks with a run, of the last {RECENT_WEEKS}; over: share of time over the ceiling in these; "
-            f"pace at each runner's own ceiling in {words.pace_unit(units)} with its 95 % interval; change: "
+            f"pace at each runner's own ceiling in {pace_unit(units)} with its 95 % interval; change: "
             f"of that speed in up to {RECENT_WEEKS} weeks (+ is faster), 99 % interval. A change takes about "
             f"{FEWEST_RUNS} runs with speed over {LEAST_SPAN_DAYS // 7} weeks.")
 

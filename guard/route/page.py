@@ -1,33 +1,18 @@
 """A road as one HTML page that stands alone: no script, no network; light, dark, phone, paper."""
 
-from html import escape
-
 import numpy as np
 
-from guard.page.document import document
+from guard.page.document import document, table, text
+from guard.page.styles import style_of
 from guard.route import words
 from guard.route.forecast import Ability, Forecast
 from guard.route.route import Route
-from guard.screen.look import clean
 
 # Of the drawing, in its units.
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 250, 84, 12, 14, 44
 _PLACES = 600  # of the profile: more than pixels show
 _LEAST_SPAN_M = 20.0  # a level road shall not look like a range of mountains
 
-_STYLE = """
-svg { display: block; width: 100%; height: auto; margin: .8rem 0 .2rem; }
-svg text { font-size: 13px; fill: var(--soft); }
-.ground { fill: var(--band); stroke: var(--ink); stroke-width: 1.6; } .axis { stroke: var(--soft); }
-.walked { fill: var(--warm); } .number { fill: var(--ink) !important; font-weight: 600; }
-.wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .92rem; }
-th, td { text-align: left; vertical-align: top; padding: .3rem .6rem .3rem 0;
-  border-bottom: 1px solid var(--rule); } td:not(:last-child) { white-space: nowrap; }
-.key { background: repeating-linear-gradient(45deg, var(--warm) 0 3px, var(--paper) 3px 5px); }
-td:last-child { min-width: 8.5rem; }
-@media (max-width: 34rem) { svg text { font-size: 20px; } td:not(:last-child) { white-space: normal; } }
-@media print { body { max-width: none; } svg, tr { break-inside: avoid; } }
-"""
 _HATCH = ('<defs><pattern id="walk" width="5" height="5" patternUnits="userSpaceOnUse" '
           'patternTransform="rotate(45)"><rect class="walked" width="3" height="5"/></pattern></defs>')
 
@@ -36,23 +21,20 @@ def page(route: Route, found: Forecast, runner: Ability, source: str, units: str
     """The whole document; `source` says where the runner's level speed is from."""
     heading = words.heading(route, units)
     paragraphs = [words.time_line(route, found, units), words.runner_line(runner, source, units)]
-    rows = "".join(
-        f"<tr>{''.join(f'<td>{_text(cell)}</td>' for cell in words.row(number, climb, runner, units))}</tr>"
-        for number, climb in enumerate(found.climbs, 1))
+    rows = [list(map(text, words.row(number, climb, runner, units)))
+            for number, climb in enumerate(found.climbs, 1)]
     walked = '<span class="key"></span> walked · ' if _walks(route, found) else ""
     remarks = words.remarks(route, found, runner)
-    head = "".join(f"<th>{title}</th>" for title in words.TITLES)
     parts = [
-        f"<h1>{_text(heading)}</h1>",
-        *(f"<p>{_text(line)}</p>" for line in paragraphs if line),
+        f"<h1>{text(heading)}</h1>",
+        *(f"<p>{text(line)}</p>" for line in paragraphs if line),
         profile(route, found, units),
         f'<p class="soft">{walked}numbers: climbs</p>' if found.climbs else "",
-        f'<h2>Climbs</h2>\n<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody>'
-        "</table></div>" if rows else "",
-        *(f"<p>{_text(remark[0].upper() + remark[1:])}.</p>" for remark in remarks),
-        f'<p class="soft">{_text(words.CAUTION)}</p>',
+        f"<h2>Climbs</h2>\n{table(words.TITLES, rows)}" if rows else "",
+        *(f"<p>{text(remark[0].upper() + remark[1:])}.</p>" for remark in remarks),
+        f'<p class="soft">{text(words.CAUTION)}</p>',
     ]
-    return document(_text(heading), _STYLE, parts)
+    return document(text(heading), style_of("route"), parts)
 
 
 def profile(route: Route, found: Forecast, units: str) -> str:
@@ -94,7 +76,3 @@ def _walks(route: Route, found: Forecast) -> list[tuple[float, float]]:
     steps = np.flatnonzero(np.diff(np.concatenate([[False], found.walks, [False]]).astype(np.int8)))
     edges = route.edges_m[steps]
     return [(float(begin), float(end)) for begin, end in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def _text(line: str) -> str:
-    return escape(clean(line))

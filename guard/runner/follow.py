@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from guard.arrays import Floats
 from guard.events import Cue, CueGiven
-from guard.plan.plan import Kind, Part, Plan
+from guard.plan.plan import Kind, Plan
 from guard.runner.courses import Course, Spot
 from guard.runner.rehearsal import PracticeCourse
 
@@ -33,7 +33,7 @@ class Follower:
         """The next part began (of several skipped, the one that was named)."""
         if given.cue is Cue.PART:
             later = range(self._index + 1, len(self._parts))
-            named = (place for place in later if _name(self._parts[place]) == given.part)
+            named = (place for place in later if self._parts[place].title == given.part)
             self._index = next(named, min(self._index + 1, len(self._parts) - 1))
 
     def spot(self, t_s: float, distance_m: Floats) -> Spot:
@@ -56,7 +56,3 @@ def practice_for(plan: Plan, follower: Follower, ceiling_bpm: float) -> Practice
         {"run_bpm": ceiling_bpm + KEEN_BPM, "ceiling_bpm": ceiling_bpm, "drift_bpm_per_min": 0.05},
         {"ceiling_bpm": ceiling_bpm},
         speedup=max(SPEEDUP, round(duration_s / DONE_WITHIN_S)))
-
-
-def _name(part: Part) -> str:
-    return part.name or part.kind.words

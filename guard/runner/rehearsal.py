@@ -70,10 +70,6 @@ def _hill_loop(t_s: float, distance_m: Floats) -> Spot:
     return Spot(grade, 1.0 - 1.5 * grade)
 
 
-def _level(t_s: float, distance_m: Floats) -> Spot:
-    return Spot()
-
-
 _LENGTH_S = 15 * 60.0  # of a rehearsal
 # It shall not be half of it.
 _SHORT_WARM_UP: dict[str, float | bool] = {"warm_up_s": 120.0, "warm_up_quiet_s": 45.0}
@@ -100,7 +96,7 @@ PRACTICE: dict[str, PracticeCourse] = {
         PracticeCourse(
             "hot-afternoon",
             "a level road at 25 °C: heart rate drifts, the strap is lost once (invented)",
-            Course("hot-afternoon", "level road, hot", _level, _LENGTH_S, air_c=25.0, gentle_s=90.0),
+            Course("hot-afternoon", "level road, hot", duration_s=_LENGTH_S, air_c=25.0, gentle_s=90.0),
             {"run_bpm": 144, "drift_bpm_per_min": 1.2, "creep_per_s": 0.0015},
             {**_SHORT_WARM_UP, "ceiling_bpm": 140.0},
             speedup=8.0, no_signal_s=((390.0, 16.0),), battery=((0.0, 19), (690.0, 14)), dry_s=8.0),

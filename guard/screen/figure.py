@@ -11,6 +11,7 @@ from guard.decide.wording import speed_to_set
 from guard.events import PACE_CUES, Cue, CueGiven, Snapshot, State
 from guard.screen import words
 from guard.settings import Settings
+from guard.units import speed_unit
 
 CUE_WORD_S = 15.0  # how long a cue's own word, and the speed it asks for, stand large
 _CUE_WORDS = {Cue.EASE: "EASE", Cue.WALK: "WALK", Cue.RESUME: "RUN", Cue.STOP: "STOP", Cue.PICK_UP: "UP"}
@@ -67,7 +68,7 @@ def figure(snapshot: Snapshot, settings: Settings, choice: Choice = Choice.ROOM)
         within_s = words.CUE_SHOWN_S if choice is Choice.SPEED else CUE_WORD_S
         speed = asked_speed(snapshot, settings, within_s)
         if speed is not None:
-            unit = words.speed_unit(settings)
+            unit = speed_unit(settings.units)
             return Figure(word, f"{speed:.1f}", unit.upper(), f"{unit} to set")
     if words.is_left(snapshot):
         stop = "this part is left to you" if settings.stop_bpm is None else f"stop at {settings.stop_bpm:.0f}"

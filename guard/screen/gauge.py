@@ -1,8 +1,11 @@
 """The room gauge: heart rate as a level running towards a wall, the ceiling."""
 
+from collections.abc import Iterable
+
 from rich.text import Text
 
 from guard.screen.look import Look, styled
+from guard.screen.report import put
 
 SCALE_UNDER_BPM = 40.0  # left end of the scale, under the ceiling
 OVER_BPM = 10.0  # right end, over it
@@ -60,31 +63,21 @@ def way_back(beats_to_go: float, width: int, look: Look) -> Text:
 
 def way_back_scale(resume_bpm: float, width: int, look: Look) -> Text:
     """The line of labels that belongs under `way_back`."""
-    cells = [" "] * width
-    labels = [(f"run again at {resume_bpm:.0f}", 0)]
-    labels += [(f"{beats} to go", round(beats / WAY_BACK_BPM * width)) for beats in (10, 20)]
-    for label, start in labels:
-        start = min(start, width - len(label))
-        if start >= 0 and set(cells[max(0, start - 1):start + len(label) + 1]) == {" "}:
-            cells[start:start + len(label)] = label
-    return Text("".join(cells), look.style("quiet"), no_wrap=True)
+    to_go = ((f"{beats} to go", round(beats / WAY_BACK_BPM * width)) for beats in (10, 20))
+    return _labels([(f"run again at {resume_bpm:.0f}", 0), *to_go], width, look)
 
 
 def scale(ceiling_bpm: float, width: int, look: Look, name: str = "ceiling") -> Text:
     """The line of labels that belongs under `bar`."""
-    cells = [" "] * width
-    wall = _wall(width)
     ceiling = f"{name} {ceiling_bpm:.0f}"
-    labels = [(ceiling, wall - len(ceiling) // 2)]
-    labels += [(f"-{under}", _column(under, width) - 1) for under in (40, 30, 20, 10)]
-    labels.append((f"+{OVER_BPM:.0f}", width - 3))
-    taken = [False] * width
+    under = ((f"-{bpm}", _column(bpm, width) - 1) for bpm in (40, 30, 20, 10))
+    return _labels([(ceiling, _wall(width) - len(ceiling) // 2), *under, (f"+{OVER_BPM:.0f}", width - 3)],
+                   width, look)
+
+
+def _labels(labels: Iterable[tuple[str, int]], width: int, look: Look) -> Text:
+    """Each label at its cell, the first ones first, as far as there is room."""
+    cells = [" "] * width
     for label, start in labels:
-        start = min(max(start, 0), width - len(label))
-        span = range(start, start + len(label))
-        room_about = range(max(0, start - 1), min(width, start + len(label) + 1))
-        if start < 0 or any(taken[column] for column in room_about):
-            continue
-        for column, sign in zip(span, label, strict=True):
-            cells[column], taken[column] = sign, True
+        put(cells, min(max(start, 0), width - len(label)), label)
     return Text("".join(cells), look.style("quiet"), no_wrap=True)

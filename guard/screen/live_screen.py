@@ -12,8 +12,8 @@ from rich.live import Live
 
 from guard.clock import wall_now
 from guard.events import Input, Output, Snapshot
-from guard.screen.console import Console
 from guard.screen.frame import Frame
+from guard.screen.report import Console
 from guard.screen.view import ViewOptions, view
 
 SCREENS_APART_S = 0.25  # four screens a second at most

@@ -3,13 +3,14 @@
 Colour only ever repeats what a word or a shape already says.
 """
 
-import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import groupby
 
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
+
+from guard.errors import clean
 
 # Okabe & Ito (2008), "Color Universal Design: how to make figures and presentations
 # that are friendly to colorblind people". Blue and vermillion, the fills, keep a contrast
@@ -88,17 +89,6 @@ def styled(cells: Iterable[tuple[str, str]]) -> Text:
     for style, run in groupby(cells, key=lambda cell: cell[1]):
         line.append("".join(sign for sign, _ in run), style)
     return line
-
-
-def clean(words: str) -> str:
-    """Text from outside (names, reasons) on one line, nothing in it a terminal acts on.
-
-    Control, format (text direction, joiners), private and unassigned characters
-    and stacked marks go (Unicode general categories C and M, after composing);
-    every run of white space becomes one space.
-    """
-    spaced = " ".join(unicodedata.normalize("NFC", words).split())
-    return "".join(sign for sign in spaced if unicodedata.category(sign)[0] not in "CM")
 
 
 def fitting_look(encoding: str, environment: Mapping[str, str], *, legacy_windows: bool = False) -> Look:

@@ -2,25 +2,12 @@
 
 from typing import TextIO
 
+from guard import events as ev
 from guard.decide.wording import headline
-from guard.events import (
-    Action,
-    Battery,
-    Command,
-    CueGiven,
-    Input,
-    Link,
-    Mark,
-    Output,
-    SoundHealth,
-    Speed,
-    State,
-    StateChanged,
-)
+from guard.errors import clean
 from guard.reasons import reason
 from guard.screen import words
 from guard.screen.frame import Frame
-from guard.screen.look import clean
 from guard.screen.view import ViewOptions
 
 LINE_EVERY_S = 60.0  # where nothing happens
@@ -40,7 +27,7 @@ class PlainScreen:
             if line:
                 self._write(line)
 
-    def event(self, item: Input | Output) -> None:
+    def event(self, item: ev.Input | ev.Output) -> None:
         line = self._line(item)
         if line:
             self._write(f"{words.clock(item.t_s):>8}  {line}")
@@ -51,7 +38,7 @@ class PlainScreen:
             if note not in self._shown_notes:
                 self._write(f"{words.clock(snapshot.t_s):>8}  note: {note}")
         self._shown_notes = frame.notes
-        if snapshot.t_s >= self._next_s and snapshot.state is not State.DONE:
+        if snapshot.t_s >= self._next_s and snapshot.state is not ev.State.DONE:
             self._next_s = (snapshot.t_s // LINE_EVERY_S + 1) * LINE_EVERY_S
             facts = (words.state(snapshot), words.room(snapshot), words.heart_rate(snapshot),
                      words.foreseen(snapshot), words.at_or_under(snapshot), *words.flags(snapshot))
@@ -60,28 +47,28 @@ class PlainScreen:
     def close(self) -> None:
         self._out.flush()
 
-    def _line(self, item: Input | Output) -> str:
+    def _line(self, item: ev.Input | ev.Output) -> str:
         match item:
-            case CueGiven():
+            case ev.CueGiven():
                 return f"cue: {headline(item, self._options.settings)} ({reason(item)})"
-            case StateChanged():
+            case ev.StateChanged():
                 why = reason(item)
-                why = f" ({why})" if why and item.state is not State.DONE else ""
+                why = f" ({why})" if why and item.state is not ev.State.DONE else ""
                 return f"state: {words.state_name(item.state).lower()}{why}"
-            case Link():
+            case ev.Link():
                 detail = f" ({item.detail})" if item.detail else ""
                 return f"link: {words.link_line(item.state, item.name)}{detail}"
-            case SoundHealth():
+            case ev.SoundHealth():
                 return f"sound: {item.backend}"  # its detail comes as a note
-            case Mark():
+            case ev.Mark():
                 return f"you: mark{_value(item.value)}"
-            case Command(action=Action.FREE_RUN):
+            case ev.Command(action=ev.Action.FREE_RUN):
                 return f"you: pace cues {'off' if item.value else 'on'}"
-            case Command() if item.action is not Action.QUIT:
+            case ev.Command() if item.action is not ev.Action.QUIT:
                 return f"you: {item.action.value.replace('_', ' ')}{_value(item.value)}"
-            case Speed(typed=True, speed_m_s=float() as speed_m_s):
+            case ev.Speed(typed=True, speed_m_s=float() as speed_m_s):
                 return f"you: speed {words.speed_number(speed_m_s, self._options.settings)}"
-            case Battery() if item.percent != self._battery_percent:
+            case ev.Battery() if item.percent != self._battery_percent:
                 self._battery_percent = item.percent
                 return f"battery: {item.percent} %"
             case _:

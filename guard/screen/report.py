@@ -3,15 +3,28 @@
 import os
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
+from typing import NoReturn
 
 from rich import box
+from rich.console import Console as _Console
 from rich.table import Table
 from rich.text import Text
 
-from guard.cues import SEVERAL, Cue
-from guard.screen.console import Console
+from guard.cues import CUE_NAMES, SEVERAL, Cue
+from guard.events import Summary
 from guard.screen.look import Look, fitting_look, styled
 from guard.screen.words import clock
+
+
+class Console(_Console):
+    """Rich's console, but for a reader that goes away (`guard settings | head -1`).
+
+    Rich ends the program with exit code 1 then; that the reader had enough is no error,
+    and `guard.cli` treats it as such.
+    """
+
+    def on_broken_pipe(self) -> NoReturn:
+        raise BrokenPipeError
 
 
 def console_and_look() -> tuple[Console, Look]:
@@ -31,9 +44,10 @@ def table(look: Look, padding: tuple[int, ...] = (0, 1)) -> Table:
 
 
 def put(cells: list[str], at: int, label: str) -> None:
-    """Write `label` where it has room and touches none before it."""
-    if at >= 0 and at + len(label) <= len(cells) and set(cells[max(at - 1, 0):at + len(label)]) == {" "}:
-        cells[at:at + len(label)] = label
+    """Write `label` where it has room and touches no other."""
+    end = at + len(label)
+    if at >= 0 and end <= len(cells) and set(cells[max(at - 1, 0):end + 1]) == {" "}:
+        cells[at:end] = label
 
 
 def levels(high: float, low: float, rows: int) -> dict[int, str]:
@@ -70,3 +84,37 @@ def cue_row(cues: Iterable[tuple[int, Cue, str]], width: int, blank: str = "") -
 def cue_key(cues: Iterable[Cue]) -> str:
     """What the letters of these cues mean."""
     return ", ".join(f"{cue.about.letter} {cue.words}" for cue in sorted(set(cues)))
+
+
+def summary_rows(summary: Summary) -> list[tuple[str, str]]:
+    """(fact, value) pairs of a session's summary."""
+    over_s, under_s = float(summary["over_s"]), float(summary["at_or_under_s"])
+    known_s = over_s + under_s
+    share = f" ({100 * under_s / known_s:.0f} % of the time with a trusted heart rate)" if known_s else ""
+    named = counted(summary["cues"])
+    cues = f"{named} ({summary['cues_per_h']:.0f} pace cues an hour)" if named else "none"
+    return [
+        ("duration", clock(summary["duration_s"])),
+        ("at or under the ceiling", clock(under_s) + share),
+        ("over the ceiling", over(summary)),
+        ("no signal", clock(summary["no_signal_s"])),
+        ("cues", cues),
+    ]
+
+
+def counted(cues: Mapping[str, int]) -> str:
+    """How many of each cue, by its name and in the order of the cues; empty for none."""
+    known = [key for key in (*CUE_NAMES, *sorted(set(cues) - set(CUE_NAMES))) if cues.get(key)]
+    return ", ".join(f"{CUE_NAMES.get(key, key)} {cues[key]}" for key in known)
+
+
+def over(summary: Summary) -> str:
+    """Time over the ceiling, and how far over that was."""
+    return f"{clock(float(summary['over_s']))} ({summary['over_bpm_min']:.1f} bpm x min)"
+
+
+def summary_lines(summary: Summary, beside: Sequence[tuple[str, str]] = ()) -> list[str]:
+    """The same, and what is to stand beside it, as aligned plain lines."""
+    rows = [*summary_rows(summary), *beside]
+    width = max(len(fact) for fact, _ in rows)
+    return [f"{fact:<{width}}  {value}" for fact, value in rows]

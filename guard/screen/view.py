@@ -17,13 +17,35 @@ from guard.events import CueGiven, LinkState, Snapshot, State
 from guard.reasons import reason
 from guard.screen import gauge, large, trace, words
 from guard.screen.figure import TO_GO, Choice, asked_speed, beside, figure
-from guard.screen.help import HINTS, KEYS, help_lines
 from guard.screen.look import Look
 from guard.settings import Settings
 
 _SMALL_ROWS, _SMALL_WIDTH = 20, 60  # on a smaller screen what matters most goes in first
 _BIG_ROWS = 7  # fewer have no room for a large figure
 _STATE_ROWS = 9  # fewer have none for the state under it
+# (key, what it does, the same in a word or two where there is little room)
+KEYS: tuple[tuple[str, str, str], ...] = (
+    ("space", "pause, and go on", "pause"),
+    ("v", "what stands large: room, heart rate, or on a belt the speed to set", "large"),
+    ("[  ]", "the ceiling down or up by 1", "ceiling"),
+    ("s", "sound off for 15 minutes, or on", "sound"),
+    ("m", "mark this moment", "mark"),
+    ("8.5 Enter", "the belt's speed; 7:05 Enter as a pace, 2 % as a grade", "speed"),
+    ("+  -", "the belt's speed up or down a step", "step"),
+    ("n", "next part of the plan", "next"),
+    ("f", "pace cues off (only stop and sensor cues), or on", "pace cues"),
+    ("i", "what is asked and where you are, spoken and shown (also ? again)", "status"),
+    ("q", "end, after asking", "end"),
+)
+# what is shown under a session, at several lengths; the longest that fits is taken
+HINTS = (
+    "space pause   v large figure   [ ] ceiling   s sound   m mark   8.5 Enter speed   n next part   "
+    "? every key   q end",
+    "space pause   v figure   [ ] ceiling   s sound   m mark   ? every key   q end",
+    "space pause  v figure  ? keys  q end",
+    "space pause  ? keys  q end",
+    "? keys  q end",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,3 +285,21 @@ class _Page:
             line.append(right, self.look.style("flag") if right.isupper() else "")
         return line
 
+
+def help_lines(width: int, height: int) -> list[str]:
+    """The keys for a page of that size: in full where there is room, else close together in a word or two."""
+    cap = max(len(key) for key, *_ in KEYS) + 2
+    full = [f"{key:<{cap}}{does}" for key, does, _ in KEYS]
+    if len(full) <= height and max(map(len, full)) <= width:
+        return full
+    short = [f"{key:<{cap}}{does}" for key, _, does in KEYS]
+    if len(short) <= height and cap + 12 <= width < 2 * (cap + 12):
+        return short
+    lines = [""]
+    for item in (f"{key.replace('  ', ' ')} {does}" for key, _, does in KEYS):
+        joined = f"{lines[-1]}   {item}".strip()
+        if len(joined) <= width:
+            lines[-1] = joined
+        else:
+            lines.append(item)
+    return lines

@@ -5,9 +5,8 @@ import math
 from guard.events import FOOT_POD, TREADMILL, Cue, CueGiven, LinkState, Snapshot, State
 from guard.reasons import reason
 from guard.settings import Settings
-from guard.units import METRES_PER_KM, METRES_PER_MILE
+from guard.units import METRES, pace_unit
 from guard.units import speed as speed_with_unit
-from guard.units import speed_unit as unit_of_speed
 
 BIG_STATES = {
     State.WARMING: "WARM UP",
@@ -264,24 +263,14 @@ def speed_number(speed_m_s: float, settings: Settings) -> str:
     return speed_with_unit(speed_m_s, settings.units)
 
 
-def speed_unit(settings: Settings) -> str:
-    """The runner's unit of speed."""
-    return unit_of_speed(settings.units)
-
-
-def pace_unit(settings: Settings) -> str:
-    """The runner's unit of pace."""
-    return "min/mile" if settings.units == "mile" else "min/km"
-
-
 def pace_number(speed_m_s: float, settings: Settings) -> str:
     """A speed as a pace with its unit; empty where nothing moves.
 
     >>> pace_number(1000 / 510, Settings())
     '8:30 min/km'
     """
-    length_m = METRES_PER_MILE if settings.units == "mile" else METRES_PER_KM
-    return f"{clock(round(length_m / speed_m_s))} {pace_unit(settings)}" if speed_m_s > 0 else ""
+    length_m, unit = METRES[settings.units], pace_unit(settings.units)
+    return f"{clock(round(length_m / speed_m_s))} {unit}" if speed_m_s > 0 else ""
 
 
 def speed_alone(snapshot: Snapshot, settings: Settings) -> str:

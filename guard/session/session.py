@@ -35,11 +35,9 @@ from guard.events import (
     StateChanged,
     Summary,
 )
-from guard.plan.plan import Cued, Plan, Progress
-from guard.session.limits import in_force
-from guard.session.low_battery import LowBattery
-from guard.session.part_cue import part_cue
+from guard.plan.plan import Plan, Progress
 from guard.session.road import NO_LOAD, Road
+from guard.session.rules import LowBattery, in_force, part_cue
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
 from guard.session.tally import Tally
@@ -257,8 +255,8 @@ class Session:
             limits = self._progress.limits(self._ceiling_bpm)
             ceiling_bpm = limits.ceiling_bpm
             floor_bpm = limits.floor_bpm
-            quiet_ease = limits.cued is not Cued.ALL
-            quiet_walk = limits.cued is Cued.STOP_ONLY
+            quiet_ease = not Cue.EASE.let_out(limits.cued)
+            quiet_walk = not Cue.WALK.let_out(limits.cued)
         ceiling_bpm, floor_bpm = in_force(ceiling_bpm, floor_bpm, self.settings.stop_bpm)
         self._lane.set_limits(
             0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
@@ -311,7 +309,7 @@ class Session:
         part, left_s = "", None
         if progress:
             place = progress.place()
-            part = "plan done" if place.done else progress.part.name or progress.part.kind.words
+            part = "plan done" if place.done else progress.part.title
             left_s = None if place.done else place.left_s
         link, tally = self._link, self._tally
         return Snapshot(

@@ -1,7 +1,8 @@
 """Every setting: meaning, unit, range, default (`rows`), what older ones became, and the settings file."""
 
-from guard.settings.retired import RETIRED, RetiredSetting
 from guard.settings.rows import (
+    RETIRED,
+    RetiredSetting,
     SettingRow,
     Settings,
     UnknownSetting,

@@ -14,7 +14,9 @@ import json
 import os
 import queue
 import shutil
+import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
@@ -23,10 +25,8 @@ import numpy as np
 from guard.errors import Trouble
 from guard.settings import Settings
 from guard.sound import voice, wavfile
-from guard.sound.cache_folder import prune, temporary_folder, writable
 from guard.sound.child import Child, ChildGone, script_command
-from guard.sound.languages.language import Language
-from guard.sound.languages.spoken import language_of
+from guard.sound.languages.language import Language, language_of
 from guard.sound.own_phrases import OwnPhrases
 from guard.sound.tones import RATE_HZ, Pcm, silence
 from guard.sound.wavfile import BadWav
@@ -38,6 +38,7 @@ NOT_SPOKEN_AFTER = 2  # failures of one part before it is given up
 _PART_GAP_S = 0.06  # between parts, as in speech
 _QUIET = 300  # of 32,767: silence around a rendered phrase
 _SPEECH_PEAK = 0.8  # of full scale, above the tones' 0.7
+MOST_CACHED = 3_000  # phrases: a few voices' worth (ours)
 
 
 class Phrases:
@@ -292,3 +293,35 @@ def phrases_for(settings: Settings, bank: Iterable[str], cache_dir: Path, own_di
     """`bank` in the voice of the settings, not started yet."""
     return Phrases(bank, voice_name=settings.voice, rate_wpm=settings.speech_rate_wpm,
                    cache_dir=cache_dir, own_dir=own_dir, on_note=on_note)
+
+
+def writable(folder: Path) -> bool:
+    """Whether a file can be made in `folder`, which is made if need be."""
+    probe = folder / f".try-{os.getpid()}"
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        probe.write_bytes(b"x")
+        probe.unlink()
+    except OSError:
+        return False
+    return True
+
+
+def temporary_folder(places: Iterable[str]) -> Path | None:
+    """A new folder in the first of `places` that takes one, else where temporary files go."""
+    for place in (*places, None):
+        with contextlib.suppress(OSError):
+            return Path(tempfile.mkdtemp(prefix="guard-phrases-", dir=place))
+    return None
+
+
+def prune(folder: Path) -> None:
+    """Drop unfinished files of earlier runs and the oldest beyond a bound."""
+    hour_ago_s = time.time() - 3_600
+    with contextlib.suppress(OSError):
+        for path in folder.glob(".*.wav"):
+            if path.stat().st_mtime < hour_ago_s:
+                path.unlink(missing_ok=True)
+        kept = sorted(folder.glob("*.wav"), key=lambda path: path.stat().st_mtime, reverse=True)
+        for path in kept[MOST_CACHED:]:
+            path.unlink(missing_ok=True)

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from guard.arrays import Bools, Floats
 from guard.events import Action, Command, Input, Reading, Speed
-from guard.response.estimate import Estimate
 from guard.response.fit import Fit, Refusal
 from guard.response.model import TIMES_IN_LOG
 from guard.response.search import NORMAL_95
+from guard.response.spans import Estimate
 from guard.runner.courses import GENTLE_S, GENTLE_SHARE, Course, Spot
 from guard.runner.population import Population, draw
 from guard.session.speeds import Speeds

@@ -8,9 +8,8 @@ from rich.table import Table
 from rich.text import Text
 
 from guard.response.fit import Refusal
-from guard.screen.console import Console
 from guard.screen.look import Look
-from guard.screen.report import console_and_look, framed, table
+from guard.screen.report import Console, console_and_look, framed, table
 from guard.tune.choose import frontier
 from guard.tune.document import figures, not_learned, reason
 from guard.tune.recorded import LASTS_S, UNDER_S

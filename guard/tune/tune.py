@@ -256,7 +256,7 @@ class Tuning:
         found = self._found
         work = trials([self._settings(found.sets[k]) for k in numbers], drawn, self._pool.jobs)
         try:
-            lived = joined_lives(self._pool.run(_live, work, _trial_looks(work), self._telling(words)))
+            lived = joined_lives(self._pool.run(live, work, _trial_looks(work), self._telling(words)))
         except Interrupted as error:
             if found.respond is None and error.done and error.done[0][0] == 0:
                 begins = np.cumsum([0, *(len(one.settings) for one in work)]).tolist()
@@ -270,7 +270,7 @@ class Tuning:
 
     def _live(self, every: Sequence[Settings], drawn: Drawn, words: str, jobs: int) -> Lived:
         work = trials(every, drawn, jobs)
-        return joined_lives(self._pool.run(_live, work, _trial_looks(work), self._telling(words)))
+        return joined_lives(self._pool.run(live, work, _trial_looks(work), self._telling(words)))
 
     def _telling(self, words: str) -> Callable[[float], None]:
         return lambda share: self._progress(words, share)
@@ -305,10 +305,6 @@ def _take(
 
 def _play(piece: tuple[list[Settings], list[Tape]], stop: Callable[[], bool]) -> Heard:
     return play(*piece, stop)
-
-
-def _live(piece: Trial, stop: Callable[[], bool]) -> Lived:
-    return live(piece, stop)
 
 
 def _learn(piece: tuple[list[Stretch], str], stop: Callable[[], bool]) -> Fit | Refusal:

@@ -12,15 +12,21 @@ Needs `distributed` (the extra `many`).
 import contextlib
 import logging
 import pickle
+import platform
 import time
 import uuid
 import warnings
+import zlib
 from collections.abc import Callable, Sequence
+from functools import cache
+from importlib.metadata import version
 from queue import Empty, Queue
 from typing import Any, Self, cast
 
+import numpy as np
+
+from guard import __version__
 from guard.errors import GuardError, HardwareError, printable
-from guard.workers.alike import about, difference
 from guard.workers.pool import POLL_S, Interrupted, Stop, _Done, _Work, in_order
 
 CONNECT_S = 10.0  # a scheduler that answers later is not there (ours)
@@ -30,6 +36,7 @@ AHEAD = 3  # pieces a thread that wait at the scheduler: few, as each may hold a
 
 # "done" and the pickled result, "error" and a pickled GuardError, or "differs" and what differs.
 _Answer = tuple[str, Any]
+ALIKE_PACKAGES = ("numpy", "scipy", "distributed")
 
 
 class Scheduler:
@@ -218,3 +225,36 @@ def _quiet() -> None:
     for name in list(logging.root.manager.loggerDict):
         if name.split(".")[0] in ("distributed", "tornado"):
             logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+
+
+@cache
+def about() -> dict[str, str]:
+    """What this machine reckons with, by name."""
+    return {
+        "guard": __version__, "Python": ".".join(platform.python_version_tuple()[:2]),
+        **{name: version(name) for name in ALIKE_PACKAGES},
+        # Sessions whose clock could not be trusted are dated by their files, in local time.
+        "the time zone": time.strftime("%z"),
+        # numpy and its linear algebra choose their ways by the processor.
+        "arithmetic": f"{arithmetic():08x}",
+    }
+
+
+def arithmetic() -> int:
+    """A sum over the last bits of what numpy makes of the functions that the guard uses."""
+    x = np.linspace(0.01, 40.0, 4099)
+    square = np.cos(np.arange(81.0)).reshape(9, 9) + 9.0 * np.eye(9)
+    made = [np.exp(-x), np.log(x), np.power(x, 0.37), np.sqrt(x), np.sin(x), np.tanh(x), np.cumsum(x),
+            np.linalg.solve(square, x[:9]), np.linalg.eigvalsh(square + square.T),
+            x[:4096].reshape(64, 64) @ x[3:4099].reshape(64, 64), x @ x]
+    return zlib.crc32(b"".join(np.asarray(one).tobytes() for one in made))
+
+
+def difference(ours: dict[str, str], theirs: dict[str, str]) -> str:
+    """The first thing that differs, in words; empty where nothing does."""
+    for name, value in ours.items():
+        if (other := theirs.get(name, "missing")) != value:
+            if name == "arithmetic":
+                return "it rounds otherwise (another processor or build of numpy), so results would differ"
+            return f"{name} is {other} there and {value} here"
+    return ""

@@ -129,9 +129,11 @@ def abouts() -> list[bytes]:
 
 
 def indexes() -> list[bytes]:
-    from guard.library.facts import SessionFacts, as_stored
+    from dataclasses import asdict
 
-    facts = as_stored(SessionFacts(
+    from guard.library.facts import SessionFacts
+
+    facts = asdict(SessionFacts(
         "2026-03-02T06:10:00+01:00", True, 46.0, 120.0, "strap", "Invented strap", "plan",
         True, False, ("hill",), {"duration_s": 46.0, "cues": {"ease": 1}}, ("a note",)))
     return [json.dumps({"a.jsonl": ["SIZE", "TIME", facts]}).encode(),

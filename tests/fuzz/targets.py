@@ -12,7 +12,7 @@ import json
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -110,7 +110,7 @@ def foot_pod(data: bytes, folder: Path) -> None:
 
 def log(data: bytes, folder: Path) -> None:
     from guard.csv.write import csv_chunks
-    from guard.library.facts import as_stored, facts_from, facts_of
+    from guard.library.facts import facts_from, facts_of
     from guard.log.note import notes_of
     from guard.log.recording import read_log, repair
     from guard.log.series import read_series
@@ -118,7 +118,7 @@ def log(data: bytes, folder: Path) -> None:
 
     path = _put(folder, "fuzz.jsonl", data)
     facts = facts_of(path)
-    if facts_from(json.loads(json.dumps(as_stored(facts), allow_nan=False))) != facts:
+    if facts_from(json.loads(json.dumps(asdict(facts), allow_nan=False))) != facts:
         raise Wrong("facts do not come back from the index")
     for text in (facts.problem, facts.kind, facts.source, facts.plan, *facts.marks, *facts.notes):
         printed(text)
@@ -298,7 +298,8 @@ def index(data: bytes, folder: Path) -> None:
     from guard.ceiling import results as ceilings
     from guard.devices import remembered as straps
     from guard.devices.peripheral import FOOT_POD_PERIPHERAL, TREADMILL_PERIPHERAL
-    from guard.library.library import _index_path, sessions
+    from guard.files.cache import cache_of
+    from guard.library.library import sessions
 
     home = folder / "logs"
     home.mkdir(exist_ok=True)
@@ -308,7 +309,7 @@ def index(data: bytes, folder: Path) -> None:
         # With a right sum, as somebody who means harm would give it; and without.
         body = data.replace(b'"SIZE"', b"%d" % state.st_size).replace(b'"TIME"', b"%d" % state.st_mtime_ns)
         for whole in (data, json.dumps({"format": 1, "crc": zlib.crc32(body)}).encode() + b"\n" + body):
-            path = _index_path(home)
+            path = cache_of("library", home)
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(whole)
             with refusals():
@@ -336,6 +337,7 @@ def progress(data: bytes, folder: Path) -> None:
     import zlib
     from unittest.mock import patch
 
+    from guard.files.cache import cache_of
     from guard.progress import sessions as progress_library
     from guard.progress.progress import look
 
@@ -345,7 +347,7 @@ def progress(data: bytes, folder: Path) -> None:
     mark = f"{state.st_size:x}-{state.st_mtime_ns:x}".encode()
     with patch.dict(os.environ, GUARD_HOME=str(folder)):
         body = data.replace(b"FINGERPRINT", mark)
-        place = progress_library._place(home)
+        place = cache_of("progress", home)
         place.parent.mkdir(parents=True, exist_ok=True)
         made_for = {"format": progress_library.FIGURES_FORMAT, "crc": zlib.crc32(body)}
         for whole in (data, json.dumps(made_for).encode() + b"\n" + body):

@@ -20,10 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.events import Cue
-from guard.response.estimate import Estimate
 from guard.response.fit import Fit, learn
-from guard.response.gait import RUN_M_S
 from guard.response.guarded import BEGINS_S, SETTLES_S, Guarded
+from guard.response.spans import RUN_M_S, Estimate
 from tests.lab.family import Crowd
 from tests.lab.kinds import DEVELOPMENT, Kind
 from tests.lab.opponents import Guard

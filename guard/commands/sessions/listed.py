@@ -99,12 +99,8 @@ def words(entry: SessionEntry) -> str:
     parts += [f"plan {entry.plan}"] if entry.plan and entry.plan != entry.title else []
     parts += [f"#{tag}" for tag in entry.tags]
     if entry.interrupted:
-        parts.append("running now" if _runs(entry) else "interrupted")
+        parts.append("running now" if is_being_written(entry.path) else "interrupted")
     return ", ".join(parts)
-
-
-def _runs(entry: SessionEntry) -> bool:
-    return is_being_written(entry.path)
 
 
 def _total(entries: Sequence[SessionEntry], what: str) -> str:

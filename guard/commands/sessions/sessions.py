@@ -1,12 +1,11 @@
 """`guard sessions`: the library of sessions: list, find, name, delete and restore, check."""
 
 import argparse
-import sys
 from pathlib import Path
 
-from guard.commands.options import answered, can_ask, counting, print_json
+from guard.commands.options import answered, can_ask, counting, done, tell
 from guard.commands.sessions import listed, verified
-from guard.errors import UsageError, printable
+from guard.errors import UsageError, number_of, printable
 from guard.files.folders import sessions_dir
 from guard.library import bin as bin_
 from guard.library.about import change_about
@@ -14,38 +13,8 @@ from guard.library.bin import discard, empty, restore
 from guard.library.library import SessionEntry, rehearsals_dir, sessions
 from guard.library.search import SearchTerms, day_range, find_session, matching
 
-SHOWN = 25  # sessions listed unless more are asked for
+LISTED = 25  # the newest, unless more are asked for (ours); as its help says
 TELL_NEW_FROM = 100  # new logs from which reading them is worth telling
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("words", nargs="*", metavar="WORD",
-                        help="only sessions with these words in name, title, tags, plan, marks or notes")
-    parser.add_argument("--from", metavar="DAY", dest="first",
-                        help="from this day on (2026-03-02, 2026-03 or 2026)")
-    parser.add_argument("--to", metavar="DAY", dest="last", help="up to this day, month or year")
-    parser.add_argument("--plan", metavar="TEXT", help="run with a plan of this name")
-    parser.add_argument("--mark", metavar="TEXT", help="with a mark that says this")
-    parser.add_argument("--tag", metavar="TAG", help="with this tag")
-    parser.add_argument("--all", action="store_true", help=f"all of them, not only the newest {SHOWN}")
-    which = parser.add_mutually_exclusive_group()
-    which.add_argument("--rehearsals", action="store_true", help="the rehearsals instead, kept apart")
-    which.add_argument("--folder", metavar="FOLDER", help="the logs of another folder instead")
-    do = parser.add_mutually_exclusive_group()
-    do.add_argument("--rename", nargs=2, metavar=("NAME", "TITLE"),
-                    help="give a session a title (an empty one takes it away); NAME: as listed, or `last`")
-    do.add_argument("--add-tag", nargs=2, metavar=("NAME", "TAG"), help="add a tag to a session")
-    do.add_argument("--remove-tag", nargs=2, metavar=("NAME", "TAG"), help="take a tag off a session")
-    do.add_argument("--delete", nargs="+", metavar="NAME", help="move sessions to the bin")
-    do.add_argument("--bin", action="store_true", help="what is in the bin")
-    do.add_argument("--restore", nargs="+", metavar="NAME", help="bring sessions back from the bin")
-    do.add_argument("--empty-bin", action="store_true", help="remove what is in the bin for good")
-    do.add_argument("--verify", action="store_true",
-                    help="open and replay each of them; says what is torn or differs")
-    parser.add_argument("--repair", action="store_true",
-                        help="with --verify: cut a torn end off a log (nothing that can be read is lost)")
-    parser.add_argument("--yes", action="store_true", help="with --empty-bin: do not ask")
-    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, notes on stderr")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -53,7 +22,8 @@ def run(args: argparse.Namespace) -> int:
     if args.repair and not args.verify:
         raise UsageError("--repair goes with --verify: add it")
     in_bin = args.bin or args.restore or args.empty_bin
-    entries = _entries(bin_.bin_of(home) if in_bin else home)
+    entries = sessions(bin_.bin_of(home) if in_bin else home, warn=tell,
+                       progress=counting("reading new logs", TELL_NEW_FROM))
     if args.rename or args.add_tag or args.remove_tag:
         return _describe(args, entries)
     if args.delete or args.restore:
@@ -66,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     chosen = matching(entries, _wanted(args))
     if args.verify:
         return verified.verify(chosen, home, repair_too=args.repair, as_json=args.json)
-    listed.show(chosen, home, most=None if args.all or not _wanted(args).empty else SHOWN,
+    listed.show(chosen, home, most=None if args.all or not _wanted(args).empty else LISTED,
                        as_json=args.json, what=_what(args))
     return 0
 
@@ -86,11 +56,6 @@ def _what(args: argparse.Namespace) -> str:
     return "rehearsal" if args.rehearsals else "session"
 
 
-def _entries(home: Path) -> list[SessionEntry]:
-    return sessions(home, progress=counting("reading new logs", TELL_NEW_FROM), warn=lambda sentence: print(
-        f"note: {printable(sentence)}", file=sys.stderr))
-
-
 def _wanted(args: argparse.Namespace) -> SearchTerms:
     first = day_range(args.first)[0] if args.first else None
     last = day_range(args.last)[1] if args.last else None
@@ -106,7 +71,8 @@ def _describe(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
         raise UsageError("that is too long: keep it under 200 letters")
     if args.rename:
         file = change_about(entry.path, {"title": text or None})
-        return _say(args, f"{entry.name} is called {text}" if text else f"{entry.name} has no title", file)
+        return done(args, f"{entry.name} is called {text}" if text else f"{entry.name} has no title",
+                    path=str(file))
     if not text:
         raise UsageError("a tag needs a word: write one, such as hills")
     tags = [tag for tag in entry.tags if tag.casefold() != text.casefold()]
@@ -114,7 +80,8 @@ def _describe(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
         raise UsageError(f"{entry.name} has no tag {text}: it has {', '.join(entry.tags) or 'none'}")
     tags += [text] if args.add_tag else []
     file = change_about(entry.path, {"tags": tags or None})
-    return _say(args, f"{entry.name} has {'the tags ' + ', '.join(tags) if tags else 'no tags'}", file)
+    return done(args, f"{entry.name} has {'the tags ' + ', '.join(tags) if tags else 'no tags'}",
+                path=str(file))
 
 
 def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
@@ -122,28 +89,20 @@ def _move(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
     for entry in entries:
         if args.delete:
             now = discard(entry)
-            _say(args, f"{entry.name} is in the bin: `guard sessions{which} --restore {now.stem}` "
-                 "brings it back", now)
+            done(args, f"{entry.name} is in the bin: `guard sessions{which} --restore {now.stem}` "
+                 "brings it back", path=str(now))
         else:
             now = restore(entry)
-            _say(args, f"{now.stem} is back", now)
+            done(args, f"{now.stem} is back", path=str(now))
     return 0
 
 
 def _empty(args: argparse.Namespace, entries: list[SessionEntry]) -> int:
     if entries and not args.yes:
-        number = f"{len(entries)} session{'' if len(entries) == 1 else 's'}"
+        number = number_of(len(entries), "session")
         if not can_ask():
             raise UsageError(f"{number} would be gone for good: add --yes if you mean it")
         if answered(f"{number} will be gone for good. Type yes to remove them:").casefold() != "yes":
-            return _say(args, "nothing was removed", None)
+            return done(args, "nothing was removed", path=None)
     count = empty(entries)
-    return _say(args, f"{count} {'session' if count == 1 else 'sessions'} removed for good", None)
-
-
-def _say(args: argparse.Namespace, sentence: str, path: Path | None) -> int:
-    if args.json:
-        print_json({"format": 1, "done": sentence, "path": None if path is None else str(path)}, indent=None)
-    else:
-        print(printable(sentence))
-    return 0
+    return done(args, f"{number_of(count, 'session')} removed for good", path=None)

@@ -5,8 +5,11 @@ English; so do the keys of a runner's own phrases. What a table lacks is spoken 
 """
 
 import functools
+import re
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from guard.decide.wording import number_words
 
@@ -46,3 +49,23 @@ def _figures(spoken: str) -> str | None:
 @functools.cache
 def _numbers() -> Mapping[str, int]:
     return {number_words(number): number for number in range(1000)}
+
+
+def _read(path: Path) -> Language:
+    table = tomllib.loads(path.read_text(encoding="utf-8"))
+    return Language(path.stem, table["name"], table["words"], table["numbers"])
+
+
+LANGUAGES = {path.stem: _read(path) for path in sorted(Path(__file__).parent.glob("*.toml"))}
+
+
+def language_of(voice: str) -> Language | None:
+    """The language of a voice by its id or locale; None for English and all without a table.
+
+    >>> language_of("roa/es-419").name, language_of("com.apple.voice.compact.de-DE.Anna").name
+    ('Spanish', 'German')
+    """
+    for code, language in LANGUAGES.items():
+        if re.search(rf"(?<![a-z]){code}(?![a-z])", voice.lower()):
+            return language
+    return None

@@ -25,7 +25,7 @@ REMIND_S = 180.0
 # A walk that readings contradict is asked for again, after 20 and 40 s, then every 80 s: more rarely, for
 # who does not listen hears less with every word.
 WALK_AGAIN_S, WALK_AGAIN_GROWS = 20.0, 2.0
-WALK_WAIT_MOST_S = 80.0
+WALK_WAIT_MOST_S = 160.0
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.

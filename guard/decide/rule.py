@@ -32,7 +32,7 @@ FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts agai
 # An ease turned it: the target is still under the aim so long after, and the level so far under its top.
 TURNED_S, TURNED_BPM = 30.0, 1.0
 RESTS_FROM = 0.9  # "no jog would do" of two walks: he rests longer
-REMEMBERED_SHARE = 0.3  # of a walk's step, where it was said by memory: what is not tried proves little
+REMEMBERED_SHARE = 0.6  # of a walk's step, where it was said by memory: what is not tried proves little
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit, or settles under the ceiling
 # A reading that leapt is no slope: who has kept within so much for so long, farther under the limit, goes on.
 RESTS_WITHIN_BPM, RESTS_S, RESTS_UNDER_BPM = 2.5, 30.0, 2.0

@@ -155,8 +155,8 @@ class Trust:
             return _UNUSABLE[Doubt.NO_CONTACT]
         late = t_s - self._arrived_s > max(COVERS_MOST_S, COVERS_INTERVALS * self.interval_s)
         judged = self._judge(t_s, reading, cadence_spm)
-        beats = judged.bpm == judged.bpm and self._beats.usual and self._beats.heard
-        if not self.unfelt and (late or not beats):
+        beats = self._beats.usual and self._beats.heard
+        if not beats or (not self.unfelt and (late or judged.bpm != judged.bpm)):
             self._unproven_s = t_s
         self.unfelt = t_s - self._unproven_s >= UNFELT_S
         return judged if self.unfelt else _UNUSABLE[Doubt.NO_CONTACT]

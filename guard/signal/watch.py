@@ -155,19 +155,21 @@ class Watch:
         stop = self._stop(t_s, bpm, said_bpm, arrived & k.no(held))
         lost_s = where(over, k.least(self._lost_s, BY_FEEL_S), self._lost_s)
         first = k.no(self.loss_said) & (self.unguarded_s >= k.most(lost_s, late_s) - EARLY_S)
-        why = (seldom & k.no(self._seldom_said)) | (follows_steps & k.no(self._lock_said))
-        first = first | (why & k.no(stale) & (t_s - self._said_s >= NEWS_S))
+        sent = t_s - self._heard_s < k.most(self._stale_s, late_s) - EARLY_S
+        news = seldom & sent & k.no(self._seldom_said)  # once and plainly, whatever else is wrong
+        why = news | (follows_steps & k.no(stale | self._lock_said))
+        first = first | (why & (t_s - self._said_s >= NEWS_S))
         self._wait_s = wait_s = where(near, AGAIN_S, self._again_s)
         # Not of a strap that sends too seldom, while it does: that is said once.
         again = self.loss_said & (stale | follows_steps) & (t_s - self._said_s >= wait_s - EARLY_S)
         lost = self.blind & (first | again) & k.no(stop)
         back = arrived & self._back_owed & k.no(self.blind | stop | held) & (run_s >= self._back_s - EARLY_S)
 
-        cause = where(t_s - self._heard_s < k.most(self._stale_s, late_s) - EARLY_S,
-                      int(WatchRule.NOT_TRUSTED), int(WatchRule.NO_READING))
+        cause = where(sent, int(WatchRule.NOT_TRUSTED), int(WatchRule.NO_READING))
         cause = where(over, int(WatchRule.BY_FEEL), cause)
         cause = where(seldom & k.no(stale), int(WatchRule.TOO_SELDOM), cause)
         cause = where(follows_steps & k.no(stale), int(WatchRule.STEP_LOCK), cause)
+        cause = where(news, int(WatchRule.TOO_SELDOM), cause)
         self.cause = where(self.blind, cause, int(WatchRule.NONE))
         returns = self._zero + int(WatchRule.SIGNAL_BACK)
         if unfelt is not None:

@@ -389,10 +389,12 @@ class _Checker:
 
     def denied(self) -> None:
         """What the packet denies is not believed; beats alone outweigh a bit that has only ever said no."""
-        felt = False
+        felt, beats_s = False, -math.inf
         for one, true in zip(self.readings, self.run.believed, strict=True):
             felt = felt or one.contact is not False
-            by_beats = not felt and any(self.beats(one)) and one.t_s - self.times[0] >= UNFELT_S
+            beats_s = one.t_s if any(self.beats(one)) else beats_s
+            lately = one.t_s - beats_s <= FROZEN_RR_S  # not every packet holds one
+            by_beats = not felt and lately and one.t_s - self.times[0] >= UNFELT_S
             if (one.contact is False and not by_beats) or not 30 <= one.bpm <= 230:
                 self.hold("denied is never believed", not true, f"{one.t_s}")
 

@@ -201,7 +201,7 @@ SCENES: dict[str, Scene] = {
         "so steep that walking is not enough; at the top the runner does not hear that he may run",
         _course("steep-hill", "a road that climbs 22 % for a while", 11, _between(240.0, 440.0, 0.22, 0.85),
                 {"run_bpm": 138, "fast_share": 0.7}, {"ceiling_bpm": 141.0}),
-        misses=(Cue.RESUME,), seed=5),
+        misses=(Cue.RESUME,), seed=2),
     "speed-to-set": Scene(
         "a belt of known speed and a learned gain: every cue says the speed to set",
         _course("speed-to-set", "a belt that begins too slow and then climbs", 13,

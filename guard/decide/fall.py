@@ -4,8 +4,9 @@ from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 
 # A walk in mid-run brings down 11.8 +- 5.3 bpm in 30 s and 17.2 +- 8.0 in 60 s (Donne 2024 data). What
-# falls by more than three standard deviations beyond may be no heart: wait for a while.
-EXPLAINED_BPM, EXPLAINED_BPM_S, DOUBT_S = 12.0, 0.6, 130.0
+# falls by more than three standard deviations beyond may be no heart: wait for a while, but so that with 30 s
+# to trust it again and 35 s for a restart to show, three minutes are enough.
+EXPLAINED_BPM, EXPLAINED_BPM_S, DOUBT_S = 12.0, 0.6, 110.0
 FALL_BEGINS_S = 12.0  # before the level leaves its top: a heart's dead time and the strap's averaging (ours)
 
 

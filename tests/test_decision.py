@@ -111,7 +111,7 @@ def test_running_again_waits_until_the_next_crossing_is_far():
 
 @pytest.mark.parametrize(("stands_bpm", "told"), [(130, [Cue.RESUME]), (137, [])])
 def test_a_level_that_stands_still_is_told_once_and_then_runs(stands_bpm, told):
-    """Nobody is kept walking by a level that shows no walk and asks for nothing; near the ceiling without a word."""
+    """Nobody is kept walking by a level that shows no walk; near the ceiling it ends without a word."""
     runner = walked()
     since = runner.t_s
     runner.run(170, stands_bpm, 30)

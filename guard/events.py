@@ -273,7 +273,7 @@ class Snapshot:
     `lead_s` ahead, `chance_over` the probability (0 to 1) that it will then be
     over the ceiling. `ceiling_bpm` is the limit of the moment: under `own_ceiling_bpm`
     where a warm-up or part leads up to it. `resume_bpm` is the level at which a
-    walker may run again (None where no level tells it). `active_s` is the time of
+    walker may run again (None where no level tells it, or he was told). `active_s` is the time of
     the session without pauses. `advised_speed_m_s` is that of the newest cue, while
     it is news and asks for one. `speed_from` is where the speed comes from (a device
     as in `SpeedLink`, "typed", or "" where not told), `belt` that a treadmill was connected. `guarded`

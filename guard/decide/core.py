@@ -129,6 +129,11 @@ class Core:
         """Down from here he may run again; see `Rule`."""
         return self._rule.resume_bpm
 
+    @property
+    def told_to_run(self) -> Fact:
+        """Who has been told that he may run and still walks, as far as is known."""
+        return self._rule.told_to_run
+
     def known(self, lane: int) -> bool:
         """Whether anything is believed of the level."""
         level = self._kit.at(self.belief.level_bpm, lane)

@@ -92,8 +92,8 @@ class Rule:
         self._rests.step(t, b.shown_bpm, b.fresh)
         rests = ((t - self._rests.since_s > RESTS_S) & (b.shown_bpm < limit - RESTS_UNDER_BPM)
                  & (b.coming_bpm <= 0.0))
-        heads = (target > col.ceiling_bpm - f.turn_bpm) | (level > col.ceiling_bpm)
-        due = ((likely & no(rests)) | alarm) & (warm | ((level > ramp - WARMING_BPM) & heads))
+        heads_over = (target > col.ceiling_bpm - f.turn_bpm) | (level > col.ceiling_bpm)
+        due = ((likely & no(rests)) | alarm) & (warm | ((level > ramp - WARMING_BPM) & heads_over))
         self._look_back(t, dt, level, limit, cool)
 
         paced = guarded & no(col.free_run)
@@ -222,8 +222,13 @@ class Rule:
 
     @property
     def resume_bpm(self) -> Number:
-        """Down from here he may run again: what that adds in a minute, and a spare, stay under the limit."""
+        """Down from here he may run again, with room for what that adds."""
         return self.limit_bpm - self._walk.needs_bpm
+
+    @property
+    def told_to_run(self) -> Fact:
+        """Who walks, for all that is known, and has been told that he may run."""
+        return self._walk.asked > 0.0
 
     @property
     def rise_bpm(self) -> Number:

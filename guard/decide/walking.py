@@ -22,10 +22,9 @@ LONGEST_WAIT_S = 280.0
 # A missed word to run again is said once more after so long, then twice as long: the three minutes that a
 # level may stand still with no more than one word (ours).
 REMIND_S = 180.0
-# A walk that readings contradict is asked for again, after 20 and 40 s, then every 80 s: more rarely, for
-# who does not listen hears less with every word.
-WALK_AGAIN_S, WALK_AGAIN_GROWS = 20.0, 2.0
-WALK_WAIT_MOST_S = 160.0
+# A walk that readings contradict is asked for again, after 20, 40 and 80 s, then every 160 s: more rarely,
+# for who does not listen hears less with every word.
+WALK_AGAIN_S, WALK_AGAIN_GROWS, WALK_WAIT_MOST_S = 20.0, 2.0, 160.0
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.

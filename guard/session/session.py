@@ -305,7 +305,6 @@ class Session:
                 chance = 0.5 * math.erfc((limit - foreseen) / (spread * math.sqrt(2.0)))
         age = self._t_s - self._trace[-1][0] if self._trace else None
         speed = self._speeds.known(self._t_s)
-        told_to_run = given is not None and given.cue is Cue.RESUME
         asked = given.advised_speed_m_s if given and self._t_s - given.t_s <= ASKED_S else None
         part, left_s = "", None
         if progress:
@@ -318,7 +317,7 @@ class Session:
             level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
             own_ceiling_bpm=own_ceiling_bpm, floor_bpm=_or_none(lane.columns.floor_bpm),
             room_bpm=None if level is None or not self._counts() else limit - level,
-            resume_bpm=lane.resume_bpm if self._state is State.WALKING and not told_to_run else None,
+            resume_bpm=lane.resume_bpm if self._state is State.WALKING and not lane.told_to_run else None,
             foreseen_bpm=foreseen, lead_s=lane.figures.ahead_s, chance_over=chance,
             reading_age_s=age, contact=self._reading.contact if self._reading else None,
             last_cue=given, cue_count=sum(tally.cues.values()),

@@ -36,7 +36,7 @@ from guard.events import (
     Summary,
 )
 from guard.plan.plan import Plan, Progress
-from guard.session.road import NO_LOAD, Road
+from guard.session.road import Road
 from guard.session.rules import LowBattery, in_force, part_cue
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
@@ -93,7 +93,6 @@ class Session:
         self._battery = LowBattery(settings.battery_low_percent)
         self._sound = ""
         self._last_cue: CueGiven | None = None
-        self._said_s: float | None = None  # since the last step, by others than the lane
         self._run = 0
         self._trace: deque[tuple[float, float, float]] = deque()
 
@@ -229,14 +228,9 @@ class Session:
                 _or_none(lane.advised_speed_m_s) if cue.about.advises else None,
                 self._repeat(cue), self._belt)))
         if self._observer:
-            col = lane.columns
             self._observer(Step(
-                t_s, dt_s, judged.bpm, known, lane.belief.shown_bpm if signal else _NAN, speed, self._held,
-                self._counts(), self._said_s, self._part,
-                self._progress.warming if self._progress else None,
-                col.ceiling_bpm, self._lane.limit_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
-                col.quiet_walk, load or NO_LOAD))
-        self._said_s = None
+                t_s, dt_s, lane.belief.shown_bpm if signal else _NAN, speed, self._held, self._counts(),
+                self._part, lane.columns.ceiling_bpm, lane.limit_bpm, lane.columns.free_run))
         return outputs
 
     def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:
@@ -272,7 +266,6 @@ class Session:
         return [StateChanged(t_s, state, rule, numbers)]
 
     def _say(self, given: CueGiven) -> CueGiven:
-        self._said_s = given.t_s
         self._lane.spoke(0, given.t_s)
         return self._given(given)
 

@@ -41,7 +41,7 @@ class Item:
     high: float | None = None
     scale: str = ""
     whole: bool = False
-    asked: bool = True  # by the prompt; what is not can be given by an option or in the editor
+    asked: bool = True  # by the prompt, also where nothing is written; what is not can be given by an option
 
     @property
     def wants(self) -> str:

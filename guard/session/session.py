@@ -68,7 +68,7 @@ class Session:
         if settings.ceiling_bpm is None:
             raise UsageError(
                 "there is no ceiling yet: give --ceiling BPM "
-                "(`guard settings --explain ceiling_bpm` says how to find yours)")
+                "(`guard settings ceiling_bpm` says how to find yours)")
         self.settings = settings
         self.plan = plan
         self._observer = observer

@@ -18,7 +18,7 @@ from guard.runner.behaviour import Behaviour
 from guard.runner.courses import Course
 from guard.runner.demand import LEVEL_RUN_ML_PER_M, REST_VO2, demand_vo2, run_ml_per_m
 from guard.runner.population import Population
-from guard.runner.response import HeartResponse, Model, warming
+from guard.runner.response import HeartResponse, warming
 from guard.runner.strap import CLEAN, FaultPlan, FaultRates, Strap, draw_noise, plan_faults
 
 STEP_S = 1.0  # a reading a second, as straps send
@@ -115,7 +115,8 @@ class Runners:
         course: Course,
         seed: int | list[int],
         *,
-        model: Model = "first",
+        heart: type[HeartResponse] = HeartResponse,
+        listener: type[Behaviour] = Behaviour,
         faults: FaultRates = CLEAN,
         duration_s: float | None = None,
         copies: int = 1,
@@ -131,29 +132,18 @@ class Runners:
             np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(4))
         stands = course.standing(len(block), self.steps, stop)
         self._stands = None if stands is None else np.tile(stands, copies)
-        self._heart = HeartResponse(runners, STEP_S, model)
+        self._heart = heart(runners, STEP_S)
         plan = plan_faults(len(block), self.steps, faults, fault)
         self._strap = Strap(
             runners, np.tile(draw_noise(block, self.steps, noise), copies),
             FaultPlan(np.tile(plan.kind, copies), np.tile(plan.size, copies)))
-        self.behaviour = Behaviour(
-            runners, mind, step_s=STEP_S, belt=course.belt, tiring=course.tiring,
-            ignores_every=course.ignores_every, copies=copies)
+        self.behaviour = listener(runners, mind, step_s=STEP_S, belt=course.belt, copies=copies)
         self.distance_m = np.zeros(n)
         self._nobody: Bools = np.zeros(n, dtype=bool)
         self.step_count = 0
 
-    def step(
-        self,
-        cues: NDArray[np.int64],
-        advised_speed_m_s: Floats | None = None,
-        imposed_speed_m_s: Floats | None = None,
-    ) -> Second:
-        """Live one second; `cues` are codes of `Cue` heard at its beginning.
-
-        `imposed_speed_m_s` replaces all behaviour (an automatic belt): speeds
-        under the slowest jog are walked.
-        """
+    def step(self, cues: NDArray[np.int64], advised_speed_m_s: Floats | None = None) -> Second:
+        """Live one second; `cues` are codes of `Cue` heard at its beginning."""
         who, course = self.runners, self.course
         at = self.step_count
         if at >= self.steps:
@@ -164,14 +154,10 @@ class Runners:
         self.behaviour.step(t_s, cues, advised_speed_m_s, standing)
         spot = course.at(t_s, self.distance_m)
         grade = np.broadcast_to(np.asarray(spot.grade, dtype=np.float64), (len(who),))
-        if imposed_speed_m_s is None:
-            walking = self.behaviour.walking
-            jog = np.maximum(self.behaviour.pace_m_s * spot.pace_share, np.minimum(
-                who.slowest_jog_m_s, self.behaviour.pace_m_s))
-            speed = np.where(walking, who.walk_m_s, jog)
-        else:
-            walking = imposed_speed_m_s < who.slowest_jog_m_s
-            speed = np.where(walking, np.minimum(imposed_speed_m_s, who.walk_m_s), imposed_speed_m_s)
+        walking = self.behaviour.walking
+        jog = np.maximum(self.behaviour.pace_m_s * spot.pace_share, np.minimum(
+            who.slowest_jog_m_s, self.behaviour.pace_m_s))
+        speed = np.where(walking, who.walk_m_s, jog)
         speed = np.where(standing, 0.0, speed)
         self.distance_m += speed * STEP_S
         running = ~(walking | standing)

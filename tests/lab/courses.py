@@ -19,7 +19,6 @@ from guard.errors import UsageError
 from guard.events import PACE_CUES
 from guard.runner.behaviour import REACTION_S, RESUME_SHARE
 from guard.runner.population import draw
-from guard.runner.response import Model
 from guard.runner.simulate import Runners
 from guard.runner.simulate import Second as Lived
 from guard.runner.strap import USUAL_FAULTS
@@ -29,6 +28,7 @@ from tests.lab.measures import Hour, live
 from tests.lab.opponents import GAIN_ERROR, make
 from tests.lab.remembered import hour
 from tests.lab.report import Figures, figures
+from tests.lab.second_heart import HEARTS
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -39,11 +39,12 @@ KNOWN = ("belt", "learned")  # courses whose speed the guard is told
 class OnCourse:
     """Runners of one course, with the face of `tests.lab.family.Crowd`."""
 
-    def __init__(self, course: LabCourse, n: int, seed_set: str, model: Model) -> None:
+    def __init__(self, course: LabCourse, n: int, seed_set: str, model: str) -> None:
         seed = [SEEDS[seed_set], list(COURSES).index(course.name)]
         runners = draw(n, np.random.default_rng([*seed, 0]), habitual_m_s=course.habitual_m_s,
                        steepest=course.steepest, belt=course.belt)
-        self._world = Runners(runners, course, [*seed, 1], model=model, faults=USUAL_FAULTS)
+        self._world = Runners(runners, course, [*seed, 1], heart=HEARTS[model],
+                              listener=course.listener, faults=USUAL_FAULTS)
         self.n, self.steps, self._runners, self._model = n, self._world.steps, runners, model
         luck = np.random.default_rng([*seed, 2])
         gains = runners.gain * (1.0 + GAIN_ERROR * luck.standard_normal(n))
@@ -110,7 +111,7 @@ class _Second(Second):
 
 
 def run(
-    names: Sequence[str] | None, controllers: Sequence[str], n: int, seed_set: str, model: Model,
+    names: Sequence[str] | None, controllers: Sequence[str], n: int, seed_set: str, model: str,
     changes: Mapping[str, Any] | None = None,
 ) -> dict[str, dict[str, Figures]]:
     """Figures by controller and course. Raises UsageError for a course there is none of."""

@@ -34,10 +34,5 @@ def by_prompt(entry: Entry) -> dict[str, object]:
 def _question(item: Item, present: object) -> str:
     unit = f", {item.unit}" if item.unit else ""
     scale = f" ({item.scale})" if item.scale else ""
-    return f"  {item.words}{unit}{scale}{_present(present)}: "
-
-
-def _present(value: object) -> str:
-    if value is None:
-        return ""
-    return f" [{clean(value) if isinstance(value, str) else f'{value:g}'}]"
+    shown = "" if present is None else clean(present) if isinstance(present, str) else f"{present:g}"
+    return f"  {item.words}{unit}{scale}{shown and f' [{shown}]'}: "

@@ -48,7 +48,7 @@ def from_record(record: Mapping[str, object]) -> ev.Input | ev.Output | None:
         return None
     make, fields = form
     event: ev.Input | ev.Output = make(
-        _time(record), **{field.attribute: field.read(record, field.name) for field in fields})
+        float(_TIME(record, "t")), **{field.attribute: field.read(record, field.name) for field in fields})
     return event
 
 
@@ -193,10 +193,6 @@ def _value(record: Mapping[str, object], name: str) -> float | str | None:
     return value if isinstance(value, str) else _maybe(_number(-1e9, 1e9))(record, name)
 
 
-def _time(record: Mapping[str, object]) -> float:
-    return float(_number(0.0, LONGEST_SESSION_S)(record, "t"))
-
-
 class LogField(NamedTuple):
     """A field of a line, the event's attribute it holds, and whether it is written where that is empty."""
 
@@ -216,7 +212,7 @@ _ACTION = _one_of({action.value: action for action in ev.Action})
 _LINK = _one_of({state.value: state for state in ev.LinkState})
 _WHY = (_field("rule"), _field("numbers", _maybe(_numbers, ev.NO_NUMBERS)),
         _field("reason", attribute="logged_words"))
-_CHARGE = _whole(0, 255)
+_CHARGE, _TIME = _whole(0, 255), _number(0.0, LONGEST_SESSION_S)
 
 # What stands in a line of each type, in this order.
 _FORMS: dict[str, tuple[type[Any], tuple[LogField, ...]]] = {

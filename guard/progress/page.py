@@ -40,7 +40,7 @@ def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correl
         '<p class="soft">A dot is a run with the error of that run (95 %), heat taken out, higher is faster; '
         "the line is what all runs say together.</p>" if shown else "",
         _paragraphs([words.year_sentence(months, units),
-                     words.plateau_sentence() if months.verdict is Verdict.PLATEAU else ""]),
+                     words.WHAT_A_PLATEAU_IS if months.verdict is Verdict.PLATEAU else ""]),
     ]
     if months.reality:
         parts += ["<h2>Look at these first</h2>", '<p class="soft">Last 12 weeks, and the 12 before.</p>',
@@ -53,7 +53,7 @@ def page(months: Months, sessions: Sequence[PastSession], links: Sequence[Correl
                   _paragraphs([*(words.sleep_sentence(spell, usual) for spell in months.sleep[-3:]),
                                words.NEVER_A_CAUSE])]
     parts += ["<h2>Weeks</h2>", week_chart(months.weeks[-_SHOWN_WEEKS:]),
-              f'<p class="soft">{share_note()}</p>',
+              f'<p class="soft">{WEEKS_KEY}</p>',
               _paragraphs([words.share_sentence(months), words.consistency_sentence(months),
                            *words.jump_sentences(months.jumps)])]
     parts += ["<h2>Monthly check</h2>", _paragraphs(words.check_sentences(months, units)),
@@ -144,6 +144,9 @@ _STEPS_S = (5, 10, 15, 20, 30, 60, 120)  # between pace labels
 _MOST_LABELS = 6  # of the pace axis
 
 _MIDDLE = 'text-anchor="middle"'
+
+WEEKS_KEY = ('<span class="key under-key"></span> at or under the ceiling '
+             '<span class="key over-key"></span> over it · ↑ sudden jump in volume')
 
 HATCH = ('<defs><pattern id="hatch" width="5" height="5" patternUnits="userSpaceOnUse" '
          'patternTransform="rotate(45)"><rect class="over-ground" width="5" height="5"/>'
@@ -260,13 +263,6 @@ def week_chart(some: Sequence[Week]) -> str:
         if week.jump is not None:
             out.append(f'<text x="{left + wide / 2:.1f}" y="{top - 4:.1f}" {_MIDDLE}>↑</text>')
     return "\n".join([*out, *frame.months(), "</svg>"])
-
-
-def share_note() -> str:
-    """The key under the week chart."""
-    return ('<span class="key under-key"></span> at or under the ceiling '
-            '<span class="key over-key"></span> over it '
-            "· ↑ sudden jump in volume")
 
 
 def _open(title: str, height: int) -> str:

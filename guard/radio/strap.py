@@ -14,7 +14,8 @@ from guard.events import Battery, Input, Link, LinkState
 from guard.packets import heart_rate as packet
 from guard.radio.airtime import Airtime
 from guard.radio.faults import Fault
-from guard.radio.link import USUAL_OPTIONS, DeviceLink, LinkOptions
+from guard.radio.link import DeviceLink
+from guard.radio.search import USUAL_OPTIONS, LinkOptions
 
 
 class StrapSource(DeviceLink):

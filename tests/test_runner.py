@@ -15,7 +15,7 @@ from guard.runner.demand import (
     walk_cost_j_kg_m,
 )
 from guard.runner.population import Population, draw
-from guard.runner.simulate import Runners, level_speed_at, run_bpm_at
+from guard.runner.simulate import Runners, run_bpm_at
 from guard.runner.strap import (
     CLEAN,
     USUAL_FAULTS,
@@ -27,6 +27,7 @@ from guard.runner.strap import (
 )
 from tests.lab.ground import COURSES, IgnoresEveryThird, Tiring
 from tests.lab.second_heart import SecondHeart
+from tests.lab.settling import level_speed_at, settling_speed_m_s
 from tests.support.runner import fit_first_order, respond, small_steps
 
 KM_H = 1 / 3.6
@@ -152,7 +153,7 @@ def test_speed_at_the_ceiling_settles_at_the_ceiling() -> None:
     world = Runners(who, course, 4, duration_s=2000)
     now = world.step(np.zeros(60, dtype=int))
     for _ in range(1999):
-        mind, speed = world.behaviour, now.ceiling_speed_m_s
+        mind, speed = world.behaviour, settling_speed_m_s(who, now, who.ceiling_bpm, belt=True)
         mind.walking, mind.pace_m_s = speed < who.slowest_jog_m_s, speed
         now = world.step(np.zeros(60, dtype=int))
     jogs = ~now.walking

@@ -6,9 +6,7 @@
     second = runners.step(cues, lanes.advised_speed_m_s)
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +14,7 @@ from numpy.typing import NDArray
 from guard.arrays import Bools, Floats
 from guard.runner.behaviour import Behaviour
 from guard.runner.courses import Course
-from guard.runner.demand import LEVEL_RUN_ML_PER_M, REST_VO2, demand_vo2, run_ml_per_m
+from guard.runner.demand import LEVEL_RUN_ML_PER_M, REST_VO2, demand_vo2
 from guard.runner.population import Population
 from guard.runner.response import HeartResponse, warming
 from guard.runner.strap import CLEAN, FaultPlan, FaultRates, Strap, draw_noise, plan_faults
@@ -30,9 +28,8 @@ class Second:
     """One second of n runners.
 
     `bpm` and `has_rr` are what the strap sends; all else is the truth, which
-    only a *knowing* controller may look at. `ceiling_speed_m_s` is the speed
-    over this ground at which heart rate would settle at the ceiling,
-    `settling_speed_m_s` tells the same of any heart rate (bpm, one a runner).
+    only a *knowing* controller may look at. `warmed` is the factor and the offset
+    (bpm) that drift and heat put on heart rate.
     """
 
     t_s: float
@@ -45,14 +42,7 @@ class Second:
     cadence_spm: Floats
     walking: Bools
     standing: Bools
-    ceiling_bpm: Floats
-    slowest_jog_m_s: Floats
-    settling_speed_m_s: Callable[[Floats], Floats]
-
-    @cached_property
-    def ceiling_speed_m_s(self) -> Floats:
-        """Worked out when asked for: few ask."""
-        return self.settling_speed_m_s(self.ceiling_bpm)
+    warmed: tuple[Floats, Floats]
 
 
 def level_speed(vo2: Floats) -> Floats:
@@ -77,15 +67,6 @@ def far_slope(runners: Population, off_m_s: Floats) -> Floats:
     side = np.sign(off_m_s) * NEAR_M_S
     return np.asarray(np.maximum(runners.run_bpm + runners.gain * side - runners.rest_bpm, 10.0)
                       / (runners.habitual_m_s + side))
-
-
-def level_speed_at(runners: Population, bpm: Floats) -> Floats:
-    """The level running speed whose heart rate settles at `bpm`: `run_bpm_at` the other way."""
-    room = bpm - runners.run_bpm
-    step = runners.gain * NEAR_M_S
-    near = np.clip(room, -step, step)
-    return np.asarray(
-        runners.habitual_m_s + near / runners.gain + (room - near) / far_slope(runners, room))
 
 
 def settled_bpm(runners: Population, vo2: Floats, running: Bools) -> Floats:
@@ -164,16 +145,10 @@ class Runners:
         vo2 = demand_vo2(speed, grade, ~running, belt=course.belt)
         factor, offset = warming(who, t_s, course.air_c)
         true = factor * self._heart.step(settled_bpm(who, vo2, running), running) + offset
-
-        def settling_speed(bpm: Floats) -> Floats:
-            per_m = run_ml_per_m(grade, belt=course.belt) / LEVEL_RUN_ML_PER_M
-            return level_speed_at(who, (bpm - offset) / factor) / per_m
-
         cadence = np.where(running, who.cadence_spm + 10.0 * (speed - 2.5),
                            np.where(standing, 0.0, 75.0 + 25.0 * speed))
         read = self._strap.read(true, cadence)
         return Second(
             t_s=t_s, bpm=read.bpm, has_rr=read.has_rr, fault=read.fault, true_bpm=true,
             speed_m_s=speed, grade=grade, cadence_spm=cadence, walking=walking & ~standing,
-            standing=standing, ceiling_bpm=who.ceiling_bpm,
-            slowest_jog_m_s=who.slowest_jog_m_s, settling_speed_m_s=settling_speed)
+            standing=standing, warmed=(factor, offset))

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from guard.errors import UsageError
 from guard.events import PACE_CUES
 from guard.runner.behaviour import REACTION_S, RESUME_SHARE
-from guard.runner.population import draw
+from guard.runner.population import Population, draw
 from guard.runner.simulate import Runners
 from guard.runner.simulate import Second as Lived
 from guard.runner.strap import USUAL_FAULTS
@@ -29,6 +29,7 @@ from tests.lab.opponents import GAIN_ERROR, make
 from tests.lab.remembered import hour
 from tests.lab.report import Figures, figures
 from tests.lab.second_heart import HEARTS
+from tests.lab.settling import settling_speed_m_s
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -70,12 +71,13 @@ class OnCourse:
         pending = self._world.behaviour._pending
         here: Any = self
         return _Second(now.t_s, now.bpm, now.fault, now.true_bpm, now.speed_m_s, now.grade, now.walking,
-                       now.standing, np.zeros(self.n), pending, here, now)
+                       now.standing, np.zeros(self.n), pending, here, self._runners,
+                       self.speed_for(self._runners.ceiling_bpm))
 
     def speed_for(self, bpm: Array) -> Array:
         """The running speed on this ground that settles at `bpm`."""
         assert self._now is not None
-        return self._now.settling_speed_m_s(bpm)
+        return settling_speed_m_s(self._runners, self._now, bpm, belt=self._world.course.belt)
 
     def lasts_a_minute(self) -> Mask:
         """Whether one who ran again now would still be under the ceiling in a minute, nearly."""
@@ -85,7 +87,7 @@ class OnCourse:
         share = np.asarray(self._world.course.at(now.t_s, self.distance_m).pace_share)
         # How far over the speed at the ceiling, in bpm, by the runner's own gain.
         speed = np.maximum(pace * share, who.slowest_jog_m_s)
-        leads = who.ceiling_bpm + who.gain * (speed - now.ceiling_speed_m_s)
+        leads = who.ceiling_bpm + who.gain * (speed - self.speed_for(who.ceiling_bpm))
         left_s = SOON_S - who.dead_s
         level = now.true_bpm + heart._depth
         later = leads - (leads - level) * np.exp(-left_s / who.response_s)
@@ -96,18 +98,18 @@ class OnCourse:
 class _Second(Second):
     """As `Second`, with the truth taken from the course."""
 
-    lived: Lived
+    who: Population
+    ceiling_speed_m_s: Array
 
     @cached_property
     def can_jog(self) -> Mask:
         """See `Second`."""
-        return np.asarray(self.lived.slowest_jog_m_s <= self.lived.ceiling_speed_m_s)
+        return np.asarray(self.who.slowest_jog_m_s <= self.ceiling_speed_m_s)
 
     @cached_property
     def settles_bpm(self) -> Array:
         """Over or under the ceiling as the effort settles; how far is not told."""
-        lived = self.lived
-        return np.asarray(lived.ceiling_bpm + (lived.speed_m_s - lived.ceiling_speed_m_s))
+        return np.asarray(self.who.ceiling_bpm + (self.speed_m_s - self.ceiling_speed_m_s))
 
 
 def run(

@@ -1,4 +1,4 @@
-"""The speed at which a runner of `guard.runner` settles at a heart rate: what a *knowing* controller knows."""
+"""The speed at which a runner of `guard.runner` settles at a heart rate: a *knowing* controller knows it."""
 
 from __future__ import annotations
 

@@ -33,6 +33,7 @@ HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 4.0, 2.0
 # twice as much, so that fewer words do. Where the level stands still before that, waiting brings nothing:
 # he tries after `HOLDS_S`, then twice as long, until he has run well.
 RESTED_SHARE, TRY_MOST_S = 1.8, 600.0
+TRY_FIRST_S, UNMOVED_S, NEAR_S = 90.0, 90.0, 90.0
 
 
 class Walking:
@@ -57,7 +58,7 @@ class Walking:
         self._owed, self._told, self._missed, self._tries = no, no, no, no
         self._paused_s = zero + NEVER_S
         self.rests: Fact = no
-        self._try_s = zero + HOLDS_S
+        self._try_s = zero + TRY_FIRST_S
         self._stands = Still(kit, zero, HOLDS_WITHIN_BPM)
         self._doubt = UnexplainedFall(kit, zero)
         self._asked_s, self._asked_bpm, self._ask_wait_s = zero + NEVER_S, zero, zero
@@ -91,7 +92,7 @@ class Walking:
         gone = (rises & (asked | (level > limit) | (risen > f.walk_shows_bpm))) | (
             b.settled & asked & ((level > limit) | (shown & (risen > half_bpm)))) | (
             # near the limit nobody is told to run: who stands still there needs no word
-            holds & no(asked) & (level > limit - half_bpm))
+            under & (still_s > NEAR_S) & no(asked) & (level > limit - half_bpm))
         if gait is not None:
             self.seen = self.seen | (walking & (gait < 0.0))
             runs = (gait > 0.0) & (t - k.most(self.word_s, self._asked_s) > LEAST_WALK_S)
@@ -100,7 +101,7 @@ class Walking:
         # Under the limit nothing is lost by believing a walk that has not shown.
         self.seen = self.seen | (walking & unshown & (level < limit))
         room = level + self.needs_bpm < limit
-        unmoved = walking & asked & holds & (t - self._asked_s > f.shows_s)
+        unmoved = walking & asked & under & (still_s > UNMOVED_S) & (t - self._asked_s > f.shows_s)
         # nor does he walk whose walk brings him no farther under the ceiling than this in ten minutes
         long = walking & (walked_s > f.longest_walk_s)
         runs_on = long & b.settled & no(asked | under)
@@ -180,7 +181,7 @@ class Walking:
 
     def ran_well(self, quiet: Fact, cool: Fact, under: Fact) -> None:
         """He has run for a quiet minute; or runs `cool`, or is seen to walk `under` the limit: waits end."""
-        self._try_s = self._kit.where(quiet, HOLDS_S, self._try_s)
+        self._try_s = self._kit.where(quiet, TRY_FIRST_S, self._try_s)
         self.wait_s = self._kit.where((self.seen & under) | cool, 0.0, self.wait_s)
 
     def enter(self, t: Number, level: Number, walk: Fact, again: Fact, resume: Fact, gone: Fact,

@@ -58,7 +58,7 @@ class Walking:
         self._paused_s = zero + NEVER_S
         self.rests: Fact = no
         self._try_s = zero + HOLDS_S
-        self._stands = Still(kit, zero, HOLDS_WITHIN_BPM)
+        self._stands = Still(kit, zero, HOLDS_WITHIN_BPM, mean=True)
         self._doubt = UnexplainedFall(kit, zero)
         self._asked_s, self._asked_bpm, self._ask_wait_s = zero + NEVER_S, zero, zero
         self._rise = Rise(kit, rise_bpm, figures.rise_bpm)
@@ -77,6 +77,8 @@ class Walking:
         walked_s = t - self._since_s
         self._watch(t, level, (walking | self._owed) & b.settled, asked)
         self._stands.step(t, level, b.settled)
+        # after a gap or a leap nothing is known of how he did meanwhile
+        self._try_s = where(b.fresh & no(b.settled), HOLDS_S, self._try_s)
         still_s = t - k.most(k.most(self._stands.since_s, self._since_s), self.word_s)
         under = b.settled & (level < limit - HOLDS_UNDER_BPM)
         holds = under & (still_s > HOLDS_S)

@@ -5,22 +5,14 @@ from guard.signal.watch import NEVER_S
 
 
 class Still:
-    """Of each lane: `since_s`, since when it has kept within `within_bpm` of where it stood.
+    """Of each lane: `since_s`, since when it has kept within some beats of where it stood."""
 
-    Where it stood is where it began to, or (`mean`) its mean since then: what settles begins at an edge.
-    """
+    def __init__(self, kit: Kit, zero: Number) -> None:
+        self._kit = kit
+        self._bpm, self.since_s = zero + NEVER_S, zero
 
-    def __init__(self, kit: Kit, zero: Number, within_bpm: float, *, mean: bool = False) -> None:
-        self._kit, self._within_bpm, self._mean = kit, within_bpm, mean
-        self._bpm, self.since_s, self._known_s = zero + NEVER_S, zero, zero
-
-    def step(self, t: Number, bpm: Number, known: Fact) -> None:
+    def step(self, t: Number, bpm: Number, known: Fact, within_bpm: Number) -> None:
         """One step; where it is not `known` nothing moves."""
-        where, within = self._kit.where, self._within_bpm
-        moves = known & ((bpm > self._bpm + within) | (bpm < self._bpm - within))
+        where = self._kit.where
+        moves = known & ((bpm > self._bpm + within_bpm) | (bpm < self._bpm - within_bpm))
         self._bpm, self.since_s = where(moves, bpm, self._bpm), where(moves, t, self.since_s)
-        if self._mean:
-            share = (t - self._known_s) / self._kit.most(t - self.since_s, 1.0)
-            off_bpm = where(known, bpm - self._bpm, 0.0)
-            self._bpm = self._bpm + self._kit.least(share, 1.0) * off_bpm
-            self._known_s = where(known, t, self._known_s)

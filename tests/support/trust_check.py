@@ -345,7 +345,8 @@ class _Checker:
         count = 7 if self.of.rr_lie else 3
         if len(lives_s) < count:
             return math.inf
-        return max(lives_s[0] + REGAINED_S + 2.0 * interval_s, lives_s[count - 1])
+        guarding_s = max(4.0, 1.5 * interval_s)  # from then on
+        return max(lives_s[0] + REGAINED_S + 2.0 * interval_s, lives_s[count - 1] + guarding_s)
 
     def still(self, at_s: float) -> bool:
         """The truth itself has stood still for nearly a minute, without beats to prove it."""

@@ -293,7 +293,7 @@ class Trust:
         if explained:
             old.gain(bpm, weight_s, alive)
             rival.lose(weight_s)
-            rival.lived = False  # what comes back to it later has to live anew
+            rival.part()
         elif rival.explains(bpm, gate_bpm):
             rival.gain(bpm, weight_s, alive)
             old.lose(weight_s)

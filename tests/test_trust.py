@@ -200,8 +200,8 @@ def test_what_comes_back_to_a_level_that_lived_before_has_to_live_anew():
 
 def test_how_a_rate_changed_across_a_long_silence_makes_no_leap():
     trust = Trust()
-    sent = [(8.0 * k, 80 + k % 2) for k in range(8)]
-    sent += [(200.0 + 8.0 * k, 170 + k % 3) for k in range(6)] + [(400.0 + 8.0 * k, 81 + k % 3) for k in range(6)]
+    sent = [(begin_s + 8.0 * k, bpm + k % 3) for begin_s, bpm in ((0.0, 80), (200.0, 170), (400.0, 81))
+            for k in range(6)]
     judged = [trust.take(t_s, Reading(t_s, bpm)) for t_s, bpm in sent]
     assert not [one for one in judged if one.doubt is Doubt.ROUGH]
     assert [one.bpm == one.bpm for one in judged[-3:]] == [True] * 3

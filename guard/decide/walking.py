@@ -29,7 +29,7 @@ LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed withou
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.
 HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 4.0, 2.0
-# After a gap or a leap the belief itself still moves to where the level stands.
+# Of a stand that begins so soon after a gap or a leap: the belief itself still moves to the level.
 SETTLES_S, SETTLES_WITHIN_BPM = 180.0, 7.0
 # Who is seen to walk waits until a minute's running would stay under; who has no jog rests for nearly
 # twice as much, so that fewer words do. Where the level stands still before that, waiting brings nothing:

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from statistics import pstdev
 
 from guard.events import (
     Action,
@@ -39,6 +40,7 @@ UNFELT_S = 60.0  # beats live beside a contact bit that never says yes
 REGAINED_S, CONTRADICTED_S = 15.0, 30.0
 STOP_DUE_S, STOP_THIN_S = 10.0, 30.0
 LOCK_S = 181.0
+IRREGULAR_SD_BPM = 8.5  # spread of 8 that is promised to be believed; what chance drew wider is not
 SHOWS_S = 41.0  # a missed restart is taken for running 35 s after the word, at a reading
 PACE = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP)
 FASTER = (Cue.RESUME, Cue.PICK_UP)
@@ -471,7 +473,8 @@ class _Checker:
             places = [place for place, one in enumerate(self.of.sent)
                       if self.of.stretches[one.stretch] is stretch
                       and self.times[place] > stretch.begin_s + 30.0]
-            if stretch.rr and len(places) >= 15:
+            drawn = [one.reading.bpm for one in self.of.sent if self.of.stretches[one.stretch] is stretch]
+            if stretch.rr and len(places) >= 15 and pstdev(drawn) <= IRREGULAR_SD_BPM:
                 share = sum(self.run.believed[place] for place in places) / len(places)
                 self.hold("irregular with beats: 4 of 5 readings believed", share >= 0.8,
                           f"{stretch.begin_s} {share:.2f}")

@@ -64,7 +64,7 @@ class Rule:
         self._words, self._from_bpm = zero, zero
         self._no_jog = zero
         self._walk = Walking(kit, figures, columns.rise_bpm)
-        self._rests = Still(kit, zero, RESTS_WITHIN_BPM)
+        self._rests = Still(kit, zero)
 
     def step(self, t: Number, dt: Number, since_s: Number, guarded: Fact, free: Fact, alive: Fact,
              gait: Number | None) -> None:
@@ -89,7 +89,7 @@ class Rule:
             target + b.coming_bpm > aim) & b.covered
         over = b.fresh & (b.newest_bpm > limit) & (level > limit)
         alarm = over & (target + RISES_Z * b.target_sd_bpm > aim)
-        self._rests.step(t, b.shown_bpm, b.fresh)
+        self._rests.step(t, b.shown_bpm, b.fresh, RESTS_WITHIN_BPM)
         rests = ((t - self._rests.since_s > RESTS_S) & (b.shown_bpm < limit - RESTS_UNDER_BPM)
                  & (b.coming_bpm <= 0.0))
         heads_over = (target > col.ceiling_bpm - f.turn_bpm) | (level > col.ceiling_bpm)

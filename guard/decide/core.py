@@ -90,7 +90,7 @@ class Core:
         self._tells = self._tells or speed is not None or cadence is not None
         if self._tells:
             pace = t * NAN if speed is None else speed
-            moved, var = self._advice.take(pace, grade)
+            moved, var = self._advice.take(dt, pace, grade)
             belief.step(t, dt, bpm, watch.interval_s, moved, var, self._advice.told, comes)
             gait = self._advice.gait(pace, cadence)
         else:

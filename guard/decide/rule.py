@@ -62,7 +62,7 @@ class Rule:
         self._top_bpm, self._near = zero + NEVER_S, no  # of this approach
         # in vain
         self._words, self._from_bpm = zero, zero
-        self._no_jog = zero
+        self._no_jog, self._proof = zero, zero  # and what a walk that was said adds once it is seen
         self._walk = Walking(kit, figures, columns.rise_bpm)
         self._rests = Still(kit, zero)
 
@@ -120,6 +120,7 @@ class Rule:
         calm = self.easing & turned & no(ease | walk)
         self._why(self._warm, warm, ease, walk, again, resume, pick_up, gone, walks_on, calm)
         self._enter(t, level, ease, walk, again, resume, pick_up, gone, walks_on, low)
+        self._answered(walk, gone, gait)
         self.easing = (self.easing | ease) & no(calm | walk | walks_on | col.free_run)
         self._walk.walking = self.walking & no(col.free_run)
         self._warm = warm
@@ -210,10 +211,25 @@ class Rule:
         if k.some(walk | again):
             b.expect(walk | again, EFFECTS[Cue.WALK].fall_bpm, anew=True)
             tried = self._vain() >= self._col.in_vain
-            more = self._no_jog + where(tried, 1.0, REMEMBERED_SHARE) * f.no_jog_step
-            self._no_jog = where(walk, k.least(more, 2.0 * f.no_jog_step), self._no_jog)
-        self._words = where(gone, 0.0, self._words)
+            self._proof = where(walk, where(tried, 1.0, REMEMBERED_SHARE) * f.no_jog_step, self._proof)
         self._walk.enter(t, level, walk, again, resume, gone, walks_on, low)
+
+    def _answered(self, walk: Fact, gone: Fact, gait: Number | None) -> None:
+        """A walk makes "no jog would do" likelier, and words begin anew when he runs again.
+
+        Where gait is told only a walk that he heard does: who ran on has not tried it.
+        """
+        k = self._kit
+        where = k.where
+        proves, anew = walk, gone
+        if gait is not None:
+            untold = gait == 0.0
+            proves = (untold & walk) | (k.no(untold) & self.walking & (gait < 0.0))
+            anew = gone & (untold | self._walk.seen)
+        more = k.least(self._no_jog + self._proof, 2.0 * self._figures.no_jog_step)
+        self._no_jog = where(proves, more, self._no_jog)
+        self._proof = where(proves, 0.0, self._proof)
+        self._words = where(anew, 0.0, self._words)
 
     @property
     def walking(self) -> Fact:

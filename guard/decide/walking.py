@@ -22,20 +22,19 @@ LONGEST_WAIT_S = 280.0
 # A missed word to run again is said once more after so long, then twice as long: the three minutes that a
 # level may stand still with no more than one word (ours).
 REMIND_S = 180.0
-# A walk that readings contradict is asked for again, after 20, 40 and 80 s, then every 160 s: more rarely,
+# A walk that readings contradict is asked for again, after 20 and 40 s, then every 80 s: more rarely,
 # for who does not listen hears less with every word.
-WALK_AGAIN_S, WALK_AGAIN_GROWS, WALK_WAIT_MOST_S = 20.0, 2.0, 160.0
+WALK_AGAIN_S, WALK_AGAIN_GROWS, WALK_WAIT_MOST_S = 20.0, 2.0, 80.0
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.
-HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 4.0, 2.0
+HOLDS_S, UNMOVED_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 150.0, 4.0, 2.0
 # Of a stand that begins so soon after a gap or a leap: the belief itself still moves to the level.
 SETTLES_S, SETTLES_WITHIN_BPM = 180.0, 7.0
 # Who is seen to walk waits until a minute's running would stay under; who has no jog rests for nearly
 # twice as much, so that fewer words do. Where the level stands still before that, waiting brings nothing:
-# he tries after `HOLDS_S`, then twice as long, until he has run well.
-RESTED_SHARE, TRY_MOST_S = 1.8, 600.0
-TRY_FIRST_S, UNMOVED_S, NEAR_S = 90.0, 90.0, 90.0
+# he tries after `TRY_FIRST_S`, then twice as long, until he has run well.
+RESTED_SHARE, TRY_FIRST_S, TRY_MOST_S = 1.8, 150.0, 300.0
 
 
 class Walking:
@@ -97,7 +96,7 @@ class Walking:
         gone = (rises & (asked | (level > limit) | (risen > f.walk_shows_bpm))) | (
             b.settled & asked & ((level > limit) | (shown & (risen > half_bpm)))) | (
             # near the limit nobody is told to run: who stands still there needs no word
-            under & (still_s > NEAR_S) & no(asked) & (level > limit - half_bpm))
+            holds & no(asked) & (level > limit - half_bpm))
         if gait is not None:
             self.seen = self.seen | (walking & (gait < 0.0))
             runs = (gait > 0.0) & (t - k.most(self.word_s, self._asked_s) > LEAST_WALK_S)

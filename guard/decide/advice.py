@@ -49,8 +49,9 @@ class Advice:
         self._per_m_s = self._cost(grade)
         level = self._smooth(dt, speed * self._per_m_s)
         change = level - self._level_m_s
-        self.told = change == change
-        change = k.where(self.told, k.most(k.least(change, CHANGE_MOST_M_S), -CHANGE_MOST_M_S), 0.0)
+        known = change == change
+        self.told = known & (self._stirs < STIRS_FULLY)
+        change = k.where(known, k.most(k.least(change, CHANGE_MOST_M_S), -CHANGE_MOST_M_S), 0.0)
         self._level_m_s = level
         self._fastest_m_s = k.where(speed == speed, k.most(self._fastest_m_s, speed), self._fastest_m_s)
         spread = self._gain_sd * change

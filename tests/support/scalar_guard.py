@@ -146,6 +146,7 @@ class ScalarGuard:
         self.last = self.picked = NEVER
         self.sure, self.sure_s, self.still, self.still_s, self.asked_bpm = NEVER, 0.0, NEVER, 0.0, 0.0
         self.rest, self.rest_s, self.try_s = NEVER, 0.0, walked_on.HOLDS_S
+        self.anew_s, self.still_within = NEVER, 0.0
 
     # -- belief ------------------------------------------------------------
 
@@ -373,8 +374,12 @@ class ScalarGuard:
                 self.walk_top_s = t
             if (level >= self.walk_top and not asked) or level < self.low:
                 self.low, self.low_s = level, t
-        if self.settled and abs(level - self.still) > walked_on.HOLDS_WITHIN_BPM:
+        if self.fresh and not self.settled:
+            self.anew_s, self.try_s = t, walked_on.HOLDS_S
+        if self.settled and abs(level - self.still) > self.still_within:
             self.still, self.still_s = level, t
+            soon = t - self.anew_s < walked_on.ANEW_S
+            self.still_within = walked_on.ANEW_WITHIN_BPM if soon else walked_on.HOLDS_WITHIN_BPM
         still = t - max(self.still_s, self.walk_s, self.walk_word_s)
         under = self.settled and level < limit - walked_on.HOLDS_UNDER_BPM
         holds = under and still > walked_on.HOLDS_S

@@ -452,9 +452,10 @@ class _Checker:
             return one.bpm != before.bpm
         near = [by for by in (*usable[-10:], one) if one.t_s - by.t_s < 5.0 and any(by.rr_s)]
         told = any(map(self.tells_its_rate, [one, replace(one, rr_s=sum((a.rr_s for a in near), ()))]))
-        if not told and self.hostile:  # whose intervals mostly tell another rate is a strap without any
-            told = sum(map(self.tells_its_rate, usable[-10:])) < 0.5 * len(usable[-10:])
-            return told and one.bpm != before.bpm
+        if not told and self.hostile:  # whose intervals mostly repeat, or tell another rate, sends none
+            telling = [after for by, after in pairwise(usable[-11:])
+                       if after.rr_s != by.rr_s and self.tells_its_rate(after)]
+            return len(telling) < 0.5 * len(usable[-10:]) and one.bpm != before.bpm
         return told and (one.rr_s != before.rr_s or one.bpm != before.bpm)
 
     @staticmethod

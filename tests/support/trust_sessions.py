@@ -97,6 +97,8 @@ class Composer:
             self.command(Action.FREE_RUN, 0)
             out.free[-1] = (out.free[-1][0], round(self.t_s, 3))
         out.final_s = self.t_s
+        if out.plan:  # the next part brings its own again
+            self.ceiling = min(self.ceiling, float(out.settings.ceiling_bpm or 0.0))
         self.level = self.ceiling - rng.uniform(3.0, 14.0)
         self.most_bpm = int(self.ceiling - 3.0)  # every reading, not their mean alone
         self.every_s = min(self.every_s, 5.0)

@@ -22,7 +22,7 @@ from guard.decide.effects import EFFECTS, Why
 from guard.decide.figures import Figures
 from guard.decide.rise import MINUTE_S
 from guard.decide.still import Still
-from guard.decide.walking import LONGEST_WAIT_S, Walking
+from guard.decide.walking import CLIMBS_BPM, LONGEST_WAIT_S, Walking
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 
@@ -57,6 +57,7 @@ class Rule:
         self.limit_bpm = columns.ceiling_bpm
         self._warm: Fact = no
         self.last_s, self._picked_s, self._pick_wait_s = zero + NEVER_S, zero + NEVER_S, zero
+        self._word_bpm = zero  # the level at the last word to slow down
         # aim
         self._margin_bpm = columns.margin_bpm
         self._top_bpm, self._near = zero + NEVER_S, no  # of this approach
@@ -103,11 +104,12 @@ class Rule:
         enough = col.in_vain * (1.0 - self._no_jog)
         hopeless = vain >= enough
         thins = 1.0 + k.most(vain - col.in_vain, 0.0)
-        patient = t - self.last_s >= k.least(col.ease_again_s * thins, LONGEST_WAIT_S)
+        patient = (t - self.last_s >= k.least(col.ease_again_s * thins, LONGEST_WAIT_S)) | (
+            level > self._word_bpm + CLIMBS_BPM)
         word = spaced & running & due & patient
         may_walk = (warm | (level > col.ceiling_bpm)) & col.walking & no(col.quiet_walk)
         known = self._no_jog > f.walk_run
-        walk = word & hopeless & may_walk & self._walk.may_say(t) & ((level > limit) | known)
+        walk = word & hopeless & may_walk & self._walk.may_say(t, level) & ((level > limit) | known)
         held_back = hopeless & known & may_walk
         ease = word & no(walk | held_back | col.quiet_ease)
 
@@ -198,6 +200,7 @@ class Rule:
         k, f, b = self._kit, self._figures, self._belief
         where = k.where
         self.last_s = where(ease | walk | again | resume | pick_up, t, self.last_s)
+        self._word_bpm = where(ease | walk | again, level, self._word_bpm)
         self._walk.learn(t, level, walk)
         if k.some(ease):
             self._from_bpm = where(ease & (self._words == 0.0), b.target_bpm, self._from_bpm)

@@ -19,6 +19,7 @@ from guard.signal.watch import NEVER_S
 
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 LONGEST_WAIT_S = 280.0
+CLIMBS_BPM = 5.0  # words thin out where nothing moves; a level that climbed so much since asks for the next
 # A missed word to run again is said once more after so long, then twice as long: the three minutes that a
 # level may stand still with no more than one word (ours).
 REMIND_S = 180.0
@@ -51,7 +52,7 @@ class Walking:
         zero = rise_bpm * 0.0
         no: Fact = zero != zero
         self.walking: Fact = no
-        self.word_s, self.wait_s = zero + NEVER_S, zero
+        self.word_s, self.wait_s, self._word_bpm = zero + NEVER_S, zero, zero
         self.asked = zero
         self._since_s, self._top_bpm, self._top_s = zero + NEVER_S, zero, zero + NEVER_S
         self._low_bpm, self._low_s = zero, zero
@@ -117,8 +118,11 @@ class Walking:
         self._missed = unmoved | (self._missed & no(walking) & (level < self._asked_bpm + half_bpm))
         # whose fall ended over the limit walks no longer, or not enough
         still_over = self.seen & (still_s > f.shows_s)
-        again = (spaced & walking & no(asked | gone) & (level > limit) & hot & self.may_say(t)
+        again = (spaced & walking & no(asked | gone) & (level > limit) & hot & self.may_say(t, level)
                  & (still_over | no(self.seen)))
+        # who ran on after two words and more will not walk, or did not hear: easing is tried again
+        refuses = again & no(self.seen) & (self.wait_s > WALK_AGAIN_S)
+        gone, again = gone | refuses, again & no(refuses)
         self.seen = self.seen & no(again)
         self._top_bpm = where(again & still_over, level, self._top_bpm)
 
@@ -131,7 +135,7 @@ class Walking:
         self.seen = self.seen & no(deep)
         fits = self.seen & (walked_s > LEAST_WALK_S) & room
         self._tries = self.seen & no(room) & under & (still_s > self._try_s)
-        first = fits | self._tries | (long & under) | (holds & no(self.seen))
+        first = (fits & no(hot)) | self._tries | (long & under) | (holds & no(self.seen))
         waited = t - self._asked_s >= self._ask_wait_s
         sinks = level < self._asked_bpm - f.turn_bpm
         once_more = waited & (sinks if gait is None else sinks | (gait < 0.0))
@@ -160,9 +164,9 @@ class Walking:
             shown = ((gait == 0.0) & shown) | (gait < 0.0)
         return may & self._owed & self._kit.no(self.walking) & shown, low
 
-    def may_say(self, t: Number) -> Fact:
-        """Long enough since the last walk word."""
-        return t - self.word_s >= self.wait_s
+    def may_say(self, t: Number, level: Number) -> Fact:
+        """Long enough since the last walk word, or the level has climbed since: words thin where nothing moves."""
+        return (t - self.word_s >= self.wait_s) | (level > self._word_bpm + CLIMBS_BPM)
 
     @property
     def missed(self) -> Fact:
@@ -209,6 +213,7 @@ class Walking:
             self._told = self._told | resume
         if k.some(walk | again):
             self.word_s = where(walk | again, t, self.word_s)
+            self._word_bpm = where(walk | again, level, self._word_bpm)
             longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), WALK_WAIT_MOST_S)
             self.wait_s = where(walk | again, longer_s, self.wait_s)
             self._owed, self._told = self._owed | walk, self._told & no(walk)

@@ -22,7 +22,7 @@ from guard.decide.effects import EFFECTS, Why
 from guard.decide.figures import Figures
 from guard.decide.rise import MINUTE_S
 from guard.decide.still import Still
-from guard.decide.walking import CLIMBS_BPM, LONGEST_WAIT_S, Walking
+from guard.decide.walking import CLIMBS_BPM, LONGEST_WAIT_S, WAIT_MOST_S, Walking
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 
@@ -33,6 +33,7 @@ FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts agai
 TURNED_S, TURNED_BPM = 30.0, 1.0
 RESTS_FROM = 0.9  # "no jog would do" of two walks: he rests longer
 REMEMBERED_SHARE = 0.6  # of a walk's step, where it was said by memory: what is not tried proves little
+REFUSED_SHARE = 0.5  # of it is taken back where he ran on: refused, or not heard
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit, or settles under the ceiling
 # A reading that leapt is no slope: who has kept within so much for so long, farther under the limit, goes on.
 RESTS_WITHIN_BPM, RESTS_S, RESTS_UNDER_BPM = 2.5, 30.0, 2.0
@@ -68,12 +69,12 @@ class Rule:
         self._rests = Still(kit, zero)
 
     def step(self, t: Number, dt: Number, since_s: Number, guarded: Fact, free: Fact, alive: Fact,
-             gait: Number | None) -> None:
+             gait: Number | None, idle: Fact | None) -> None:
         """One step at `t`, `since_s` after the session began.
 
         `guarded`: trusted readings come; `free`: nothing else is said in this
         step; `alive`: a reading arrived that is proof of life; `gait`: 1 runs,
-        -1 walks, 0 unknown (None: never told).
+        -1 walks, 0 unknown (None: never told); `idle`: the speed told is no run.
         """
         k, f, col, b = self._kit, self._figures, self._col, self._belief
         where, no = k.where, k.no
@@ -104,7 +105,7 @@ class Rule:
         enough = col.in_vain * (1.0 - self._no_jog)
         hopeless = vain >= enough
         thins = 1.0 + k.most(vain - col.in_vain, 0.0)
-        patient = (t - self.last_s >= k.least(col.ease_again_s * thins, LONGEST_WAIT_S)) | (
+        patient = (t - self.last_s >= k.least(col.ease_again_s * thins, WAIT_MOST_S)) | (
             level > self._word_bpm + CLIMBS_BPM)
         word = spaced & running & due & patient
         may_walk = (warm | (level > col.ceiling_bpm)) & col.walking & no(col.quiet_walk)
@@ -116,7 +117,8 @@ class Rule:
         self._walk.rests = self._no_jog > RESTS_FROM
         again, gone, resume = self._walk.step(t, b, limit, hot, spaced & no(col.quiet_walk), alive, gait)
         walks_on, low = self._walk.walks_on(t, b, limit, target, guarded & no(word), self.last_s, gait)
-        pick_up = self._pick_up(t, level, target, spaced & running & warm & alive, due)
+        may_hurry = spaced & running & warm & alive
+        pick_up = self._pick_up(t, level, target, may_hurry if idle is None else may_hurry & no(idle), due)
 
         turned = b.target_bpm + FALLS_Z * b.target_sd_bpm < aim
         calm = self.easing & turned & no(ease | walk)
@@ -230,8 +232,10 @@ class Rule:
             proves = (untold & walk) | (k.no(untold) & self.walking & (gait < 0.0))
             anew = gone & (untold | self._walk.seen)
         more = k.least(self._no_jog + self._proof, 2.0 * self._figures.no_jog_step)
-        self._no_jog = where(proves, more, self._no_jog)
-        self._proof = where(proves, 0.0, self._proof)
+        less = k.most(self._no_jog - REFUSED_SHARE * self._proof, 0.0)
+        self._no_jog = where(proves, more, where(self._walk.refused, less, self._no_jog))
+        if gait is not None:
+            self._proof = where(proves, 0.0, self._proof)
         self._words = where(anew, 0.0, self._words)
 
     @property

@@ -25,7 +25,7 @@ CLIMBS_BPM = 5.0  # words thin out where nothing moves; a level that climbed so 
 REMIND_S = 180.0
 # A walk that readings contradict is asked for again, after 20 and 40 s, then every 80 s: more rarely,
 # for who does not listen hears less with every word.
-WALK_AGAIN_S, WALK_AGAIN_GROWS, WALK_WAIT_MOST_S = 20.0, 2.0, 80.0
+WALK_AGAIN_S, WALK_AGAIN_GROWS, WAIT_MOST_S = 20.0, 2.0, 80.0
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.
@@ -60,6 +60,7 @@ class Walking:
         self._owed, self._told, self._missed, self._tries = no, no, no, no
         self._paused_s = zero + NEVER_S
         self.rests: Fact = no
+        self.refused: Fact = no
         self._try_s = zero + TRY_FIRST_S
         self._anew_s, self._stands = zero + NEVER_S, Still(kit, zero)
         self._doubt = UnexplainedFall(kit, zero)
@@ -122,7 +123,7 @@ class Walking:
                  & (still_over | no(self.seen)))
         # who ran on after two words and more will not walk, or did not hear: easing is tried again
         refuses = again & no(self.seen) & (self.wait_s > WALK_AGAIN_S)
-        gone, again = gone | refuses, again & no(refuses)
+        gone, again, self.refused = gone | refuses, again & no(refuses), refuses
         self.seen = self.seen & no(again)
         self._top_bpm = where(again & still_over, level, self._top_bpm)
 
@@ -214,7 +215,7 @@ class Walking:
         if k.some(walk | again):
             self.word_s = where(walk | again, t, self.word_s)
             self._word_bpm = where(walk | again, level, self._word_bpm)
-            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), WALK_WAIT_MOST_S)
+            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), WAIT_MOST_S)
             self.wait_s = where(walk | again, longer_s, self.wait_s)
             self._owed, self._told = self._owed | walk, self._told & no(walk)
         begins = walk | walks_on

@@ -18,8 +18,9 @@ UNDER_BPM = 2.5  # a speed that is named would settle so far under the ceiling
 MOST_SLOWER, MOST_FASTER = 0.7, 1.1  # of the present speed: small steps (ours)
 STEEPEST = 0.2  # grade; on steeper ones the level cost is no guide (ours)
 CHANGE_MOST_M_S = 1.5  # a greater change is of gait, and the level shows what it did
-# A belt's speed steps and holds; a pod's stirs all the time, and its mean over so long is what effort follows.
-# m/s of stirring a second, over a minute; from the first on it is smoothed, from the second on wholly. Simulated.
+# A belt's speed steps and holds; a pod's stirs all the time, and its mean over `SMOOTH_S` is what effort
+# follows: from `STIRS_FROM` m/s a second, over a minute, it is smoothed, from `STIRS_FULLY` wholly. Chosen on
+# simulated runners and outdoor runs.
 STIRS_S, STIRS_FROM, STIRS_FULLY, STIR_MOST_M_S, SMOOTH_S = 60.0, 0.01, 0.03, 0.1, 20.0
 
 

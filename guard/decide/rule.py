@@ -117,8 +117,9 @@ class Rule:
         self._walk.rests = self._no_jog > RESTS_FROM
         again, gone, resume = self._walk.step(t, b, limit, hot, spaced & no(col.quiet_walk), alive, gait)
         walks_on, low = self._walk.walks_on(t, b, limit, target, guarded & no(word), self.last_s, gait)
-        may_hurry = spaced & running & warm & alive
-        pick_up = self._pick_up(t, level, target, may_hurry if idle is None else may_hurry & no(idle), due)
+        if idle is not None:  # nobody is hurried who stands or walks, nor in his first minute of running
+            self._picked_s = where(idle, t, self._picked_s)
+        pick_up = self._pick_up(t, level, target, spaced & running & warm & alive, due)
 
         turned = b.target_bpm + FALLS_Z * b.target_sd_bpm < aim
         calm = self.easing & turned & no(ease | walk)
@@ -174,7 +175,8 @@ class Rule:
         col, k = self._col, self._kit
         under = (level < col.floor_bpm) & (target < col.floor_bpm) & k.no(due | col.quiet_ease)
         self._pick_wait_s = k.where(level >= col.floor_bpm, 0.0, self._pick_wait_s)
-        return may & under & (t - self.last_s >= MINUTE_S) & (t - self._picked_s >= self._pick_wait_s)
+        return may & under & (t - self.last_s >= MINUTE_S) & (
+            t - self._picked_s >= k.most(self._pick_wait_s, MINUTE_S))
 
     # -- what follows --------------------------------------------------------------
 
@@ -229,7 +231,7 @@ class Rule:
         proves, anew = walk, gone
         if gait is not None:
             untold = gait == 0.0
-            proves = (untold & walk) | (k.no(untold) & self.walking & (gait < 0.0))
+            proves = self.walking & (gait <= 0.0)
             anew = gone & (untold | self._walk.seen)
         more = k.least(self._no_jog + self._proof, 2.0 * self._figures.no_jog_step)
         less = k.most(self._no_jog - REFUSED_SHARE * self._proof, 0.0)

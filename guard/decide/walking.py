@@ -166,7 +166,7 @@ class Walking:
         return may & self._owed & self._kit.no(self.walking) & shown, low
 
     def may_say(self, t: Number, level: Number) -> Fact:
-        """Long enough since the last walk word, or the level has climbed since: words thin where nothing moves."""
+        """Long enough since the last walk word, or the level has climbed since."""
         return (t - self.word_s >= self.wait_s) | (level > self._word_bpm + CLIMBS_BPM)
 
     @property

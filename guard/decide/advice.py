@@ -18,10 +18,10 @@ UNDER_BPM = 2.5  # a speed that is named would settle so far under the ceiling
 MOST_SLOWER, MOST_FASTER = 0.7, 1.1  # of the present speed: small steps (ours)
 STEEPEST = 0.2  # grade; on steeper ones the level cost is no guide (ours)
 CHANGE_MOST_M_S = 1.5  # a greater change is of gait, and the level shows what it did
-# A belt's speed steps and holds; a pod's stirs all the time, and its mean over `SMOOTH_S` is what effort
+# A belt's speed steps and holds; a pod's stirs all the time, and its mean over `SPEED_OVER_S` is what effort
 # follows: from `STIRS_FROM` m/s a second, over a minute, it is smoothed, from `STIRS_FULLY` wholly. Chosen on
 # simulated runners and outdoor runs.
-STIRS_S, STIRS_FROM, STIRS_FULLY, STIR_MOST_M_S, SMOOTH_S = 60.0, 0.01, 0.03, 0.1, 20.0
+STIRS_S, STIRS_FROM, STIRS_FULLY, STIR_MOST_M_S, SPEED_OVER_S = 60.0, 0.01, 0.03, 0.1, 20.0
 
 
 class Advice:
@@ -67,7 +67,7 @@ class Advice:
         self._raw_m_s = raw
         share = k.most(k.least((self._stirs - STIRS_FROM) / (STIRS_FULLY - STIRS_FROM), 1.0), 0.0)
         off = raw - self._level_m_s
-        stays = k.where((off == off) & (share > 0.0), decay(dt / (SMOOTH_S * k.most(share, 0.01))), 0.0)
+        stays = k.where((off == off) & (share > 0.0), decay(dt / (SPEED_OVER_S * k.most(share, 0.01))), 0.0)
         return raw - k.where(off == off, stays * off, 0.0)
 
     def load(self, ahead_m_s: Number, in_s: Number) -> tuple[Number, Number, Number]:

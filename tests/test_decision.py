@@ -114,7 +114,7 @@ def test_a_level_that_stands_still_is_told_once_and_then_runs(stands_bpm, told):
     """Nobody is kept walking by a level that shows no walk; near the ceiling it ends without a word."""
     runner = walked()
     since = runner.t_s
-    runner.run(180, stands_bpm, 30)  # it takes a minute of these until it stands
+    runner.run(210, stands_bpm, 30)  # it takes a minute of these until it stands
     assert runner.kinds(since + 1) == told
     runner.run(40, stands_bpm, 30)
     assert runner.kinds(since + 1) == told and runner.state is State.STEADY

@@ -29,13 +29,13 @@ WALK_AGAIN_S, WALK_AGAIN_GROWS, WAIT_MOST_S = 20.0, 2.0, 80.0
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.
-HOLDS_S, UNMOVED_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 150.0, 4.0, 2.0
+HOLDS_S, UNMOVED_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 125.0, 4.0, 2.0
 # Of a stand that begins so soon after a gap or a leap: the belief itself still moves to the level.
 ANEW_S, ANEW_WITHIN_BPM = 180.0, 7.0
 # Who is seen to walk waits until a minute's running would stay under; who has no jog rests for nearly
 # twice as much, so that fewer words do. Where the level stands still before that, waiting brings nothing:
 # he tries after `TRY_FIRST_S`, then twice as long, until he has run well.
-RESTED_SHARE, TRY_FIRST_S, TRY_MOST_S = 1.8, 120.0, 300.0
+RESTED_SHARE, TRY_FIRST_S, TRY_MOST_S = 1.8, 150.0, 300.0
 
 
 class Walking:
@@ -81,7 +81,7 @@ class Walking:
         walked_s = t - self._since_s
         self._watch(t, level, (walking | self._owed) & b.settled, asked)
         anew = b.fresh & no(b.settled)  # a gap or a leap: nothing is known of how he did meanwhile
-        self._anew_s, self._try_s = where(anew, t, self._anew_s), where(anew, TRY_FIRST_S, self._try_s)
+        self._anew_s, self._try_s = where(anew, t, self._anew_s), where(anew, HOLDS_S, self._try_s)
         self._stands.step(t, level, b.settled, where(
             t - self._anew_s < ANEW_S, ANEW_WITHIN_BPM, HOLDS_WITHIN_BPM))
         still_s = t - k.most(k.most(self._stands.since_s, self._since_s), self.word_s)

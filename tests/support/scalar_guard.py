@@ -385,7 +385,7 @@ class ScalarGuard:
             if (level >= self.walk_top and not asked) or level < self.low:
                 self.low, self.low_s = level, t
         if self.fresh and not self.settled:
-            self.anew_s, self.try_s = t, walked_on.TRY_FIRST_S
+            self.anew_s, self.try_s = t, walked_on.HOLDS_S
         if self.settled and abs(level - self.still) > self.still_within:
             self.still, self.still_s = level, t
             soon = t - self.anew_s < walked_on.ANEW_S

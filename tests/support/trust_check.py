@@ -41,6 +41,7 @@ REGAINED_S, CONTRADICTED_S = 15.0, 30.0
 STOP_DUE_S, STOP_THIN_S = 10.0, 30.0
 LOCK_S = 181.0
 IRREGULAR_SD_BPM = 8.5  # spread of 8 that is promised to be believed; what chance drew wider is not
+NOISE_NEAR_BPM = 8.0
 SHOWS_S = 41.0  # a missed restart is taken for running 35 s after the word, at a reading
 PACE = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP)
 FASTER = (Cue.RESUME, Cue.PICK_UP)
@@ -372,7 +373,10 @@ class _Checker:
             told = stretch.rr or stretch.interval_s > 2.5 or self.held_at(stretch.begin_s)
             if stretch.kind != "noise" or told or len(places) < 15:
                 continue
-            count = sum(self.run.believed[place] for place in places)
+            # What chance draws at the level that was true a moment ago, nothing tells from it.
+            clean_bpm = next((one.reading.bpm for one in reversed(self.of.sent[:places[0]]) if one.clean), 0)
+            count = sum(self.run.believed[place] for place in places
+                        if abs(self.readings[place].bpm - clean_bpm) > NOISE_NEAR_BPM)
             self.hold("noise is not believed", count <= 0.15 * len(places) + 1.0,
                       f"{stretch.begin_s} {count} of {len(places)}")
             back = [one.t_s for one in self.run.said if one.cue is Cue.SIGNAL_BACK
@@ -475,7 +479,9 @@ class _Checker:
                       if self.of.stretches[one.stretch] is stretch
                       and self.times[place] > stretch.begin_s + 30.0]
             drawn = [one.reading.bpm for one in self.of.sent if self.of.stretches[one.stretch] is stretch]
-            if stretch.rr and len(places) >= 15 and pstdev(drawn) <= IRREGULAR_SD_BPM:
+            judged = [self.readings[place].bpm for place in places]
+            promised = len(places) >= 15 and max(pstdev(drawn), pstdev(judged)) <= IRREGULAR_SD_BPM
+            if stretch.rr and promised:
                 share = sum(self.run.believed[place] for place in places) / len(places)
                 self.hold("irregular with beats: 4 of 5 readings believed", share >= 0.8,
                           f"{stretch.begin_s} {share:.2f}")

@@ -140,8 +140,7 @@ def test_a_pipe_in_place_of_a_file_is_refused_at_once(
 
 
 def test_a_file_that_no_session_can_fill(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
-    for module in (facts, recording, series):
-        monkeypatch.setattr(module, "LARGEST_LOG_BYTES", 1000)
+    monkeypatch.setattr(recording, "LARGEST_LOG_BYTES", 1000)
     log = log_in(tmp_path)
     assert "too large" in facts.facts_of(log).problem
     for reads in (recording.read_log, series.read_series):

@@ -12,7 +12,6 @@ import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -33,8 +32,6 @@ DAY = date(2026, 3, 2)
 @pytest.fixture
 def home(tmp_path, monkeypatch):
     monkeypatch.setenv("GUARD_HOME", str(tmp_path))
-    for name in ("VISUAL", "EDITOR"):
-        monkeypatch.delenv(name, raising=False)
     return tmp_path
 
 
@@ -241,40 +238,6 @@ def test_the_prompt_asks_again_and_keeps_what_was_said(home, capsys, monkeypatch
     asked = capsys.readouterr().err
     assert "write a number from 0 to 24 h" in asked and "[3]" in asked
     assert "resting" not in asked.split("food")[1]
-
-
-def editor(home: Path, script: str) -> str:
-    file = home / "editor.py"
-    file.write_text(f"import sys; from pathlib import Path; p = Path(sys.argv[1])\n{script}")
-    return f"{sys.executable} {file}"
-
-
-def test_the_editor_form_is_kept(home, monkeypatch, capsys):
-    journal.amend(DAY, {"sleep_h": 7, "stress": 2, "shoes": "blue"})
-    monkeypatch.setenv("EDITOR", editor(home, (
-        "t = p.read_text().replace('sleep: 7', 'sleep: 6.5').replace('stress: 2', 'stress:')\n"
-        "p.write_text(t + 'first line\\n# no note\\nsecond: line\\n')")))
-    assert guard("--edit", "--date", "2026-03-02") == 0
-    assert journal.read().of(DAY) == Entry(DAY, sleep_h=6.5, shoes="blue", note="first line second: line")
-    assert not list((home / "data").glob("*.txt"))
-
-
-def test_a_wrong_form_is_not_lost(home, monkeypatch, capsys):
-    monkeypatch.setenv("EDITOR", editor(home, "p.write_text('sleep: lots\\nnote: dear to me')"))
-    assert guard("--edit", "--date", "2026-03-02") == 3
-    (form,) = (home / "data").glob("*.txt")
-    assert str(form) in capsys.readouterr().err and "dear to me" in form.read_text()
-    assert stat.S_IMODE(form.stat().st_mode) == 0o600
-    assert journal.read().entries == ()
-
-
-def test_an_editor_that_is_missing_or_fails_is_said(home, monkeypatch, capsys):
-    monkeypatch.setenv("EDITOR", "no-such-editor-here")
-    assert guard("--edit") == 2 and "set EDITOR" in capsys.readouterr().err
-    monkeypatch.setenv("VISUAL", f"{sys.executable} -c 'raise SystemExit(3)'")
-    assert guard("--edit") == 3 and "What you wrote is in" in capsys.readouterr().err
-    with pytest.raises(UsageError, match="line 1"):
-        journal_prompt.from_form("mood: fine")
 
 
 # --- advice before a run -------------------------------------------------------

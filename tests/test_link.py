@@ -15,8 +15,8 @@ import pytest
 from guard.devices.seen import RememberedDevice, Wanted
 from guard.errors import HardwareError
 from guard.events import Battery, Link, LinkState, Reading
-from guard.radio.link import LinkOptions
 from guard.radio.listen import Listener
+from guard.radio.search import LinkOptions
 from guard.radio.strap import StrapSource
 from guard.radio.watch import LinkTiming
 from tests.support.radio import bluez, forget_bus, radio_room, running

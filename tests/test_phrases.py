@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from guard.commands.session_parts import ready_voice
+from guard.commands import session_parts
 from guard.decide import wording
 from guard.settings import Settings
-from guard.sound import first_start, tones, wavfile
 from guard.sound import phrases as phrases_module
+from guard.sound import tones, wavfile
 from guard.sound.own_phrases import slug
 from guard.sound.phrases import Phrases
 
@@ -269,28 +269,32 @@ def init(): return Engine()
     assert time.monotonic() - began_s < 15
 
 
-def test_the_first_start_shows_how_far_the_voice_is(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(first_start, "phrase_bank", lambda settings: CUE_PHRASES[:6])
+def test_the_first_start_gets_the_voice_ready(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(session_parts, "phrase_bank", lambda settings: CUE_PHRASES[:6])
     monkeypatch.setenv("GUARD_HOME", str(tmp_path))
     monkeypatch.delenv("GUARD_SOUND", raising=False)
     out = io.StringIO()
     console = Console(file=out, force_terminal=True, width=80)
-    asyncio.run(ready_voice(Settings(), plain=False, console=console))
-    assert "Getting the voice ready, this once" in out.getvalue() and "100%" in out.getvalue()
+    asyncio.run(session_parts.ready_voice(Settings(), plain=False, console=console))
+    assert "Getting the voice ready, this once" in out.getvalue()
     assert len(list(tmp_path.rglob("phrases/*.wav"))) == 6
     out.truncate(0)
-    asyncio.run(ready_voice(Settings(), plain=False, console=console))
+    asyncio.run(session_parts.ready_voice(Settings(), plain=False, console=console))
     assert "Getting the voice ready, this once" not in out.getvalue()  # only the first time
 
 
 @pytest.mark.parametrize("quiet", [{"speech": "tones"}, {"sound": False}])
 def test_without_a_voice_nothing_is_made_ready(tmp_path: Path, quiet: dict[str, Any]) -> None:
-    assert first_start.is_first_start(Settings(), tmp_path)
-    assert not first_start.is_first_start(Settings(**quiet), tmp_path)
+    assert session_parts.is_first_start(Settings(), tmp_path)
+    assert not session_parts.is_first_start(Settings(**quiet), tmp_path)
 
 
-def test_making_the_voice_ready_can_be_given_up(tmp_path: Path) -> None:
+async def test_making_the_voice_ready_can_be_given_up(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("GUARD_HOME", str(tmp_path))
+    monkeypatch.delenv("GUARD_SOUND", raising=False)
     began_s = time.monotonic()
-    first_start.render(Settings(), tmp_path, None, lambda share: False)
+    console = Console(file=io.StringIO(), force_terminal=True)
+    with pytest.raises(TimeoutError):
+        await asyncio.wait_for(session_parts.ready_voice(Settings(), plain=False, console=console), 0.2)
     assert time.monotonic() - began_s < 3

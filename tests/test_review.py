@@ -18,7 +18,7 @@ from guard.plan.text import parse_plan
 from guard.review import rr as review_rr
 from guard.review import words
 from guard.review.cues import Came, CueOutcome, outcomes
-from guard.review.drift import drift, student_t
+from guard.review.drift import drift
 from guard.review.parts import by_part, whole
 from guard.review.recovery import recoveries
 from guard.review.review import review
@@ -284,12 +284,6 @@ def test_drift_is_refused_where_it_cannot_be_known(speed, seconds: int, why: str
     found = drift(trace([135.0] * seconds, speed=speed), 120)
     assert found.bpm is None and found.error_bpm is None
     assert ("2.2 km/h faster" if "apart" in why else why) in found.refusal
-
-
-@pytest.mark.parametrize(("free", "point"), [(2, 4.303), (5, 2.571), (10, 2.228), (30, 2.042), (1e9, 1.960)])
-def test_student_points(free: float, point: float) -> None:
-    """97.5 % points as printed in the usual tables (Fisher and Yates)."""
-    assert student_t(free) == pytest.approx(point, abs=0.035 if free < 5 else 0.002)
 
 
 # -- RR intervals

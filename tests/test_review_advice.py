@@ -16,7 +16,7 @@ from guard.review import words
 from guard.review.advice import Cause, MainCause, advice
 from guard.review.cues import outcomes
 from guard.review.drift import Drift
-from guard.review.figure import figure
+from guard.review.page import figure
 from guard.review.parts import whole
 from guard.review.picture import ramp
 from guard.review.review import review

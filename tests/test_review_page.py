@@ -27,8 +27,7 @@ from guard.plan.text import parse_plan
 from guard.review import words
 from guard.review.cues import Came, CueOutcome
 from guard.review.drift import Drift
-from guard.review.figure import NARROW_MARK
-from guard.review.page import page
+from guard.review.page import NARROW_MARK, page
 from guard.review.picture import MOST_ROWS, heights, rows, ticks
 from guard.review.review import Review, review
 from guard.review.signal import Signal

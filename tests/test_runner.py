@@ -15,7 +15,7 @@ from guard.runner.demand import (
     walk_cost_j_kg_m,
 )
 from guard.runner.population import Population, draw
-from guard.runner.simulate import Runners, level_speed_at, run_bpm_at
+from guard.runner.simulate import Runners, run_bpm_at
 from guard.runner.strap import (
     CLEAN,
     USUAL_FAULTS,
@@ -25,7 +25,9 @@ from guard.runner.strap import (
     draw_noise,
     plan_faults,
 )
-from tests.lab.ground import COURSES
+from tests.lab.ground import COURSES, IgnoresEveryThird, Tiring
+from tests.lab.second_heart import SecondHeart
+from tests.lab.settling import level_speed_at, settling_speed_m_s
 from tests.support.runner import fit_first_order, respond, small_steps
 
 KM_H = 1 / 3.6
@@ -137,7 +139,7 @@ def test_second_model_settles_alike_but_moves_otherwise(many: Population) -> Non
     speeds = np.tile(who.habitual_m_s, (900, 1))
     speeds[400:] -= 0.3
     still = np.zeros(speeds.shape, dtype=bool)
-    first, second = respond(who, speeds, still), respond(who, speeds, still, "second")
+    first, second = respond(who, speeds, still), respond(who, speeds, still, SecondHeart)
     assert np.allclose(first[-1], second[-1], atol=1.0)
     assert np.abs(first - second)[400:].max() > 1.0
     # An undelayed part moves at once, a lag behind a dead time of 4 s and more does not.
@@ -151,7 +153,9 @@ def test_speed_at_the_ceiling_settles_at_the_ceiling() -> None:
     world = Runners(who, course, 4, duration_s=2000)
     now = world.step(np.zeros(60, dtype=int))
     for _ in range(1999):
-        now = world.step(np.zeros(60, dtype=int), imposed_speed_m_s=now.ceiling_speed_m_s)
+        mind, speed = world.behaviour, settling_speed_m_s(who, now, who.ceiling_bpm, belt=True)
+        mind.walking, mind.pace_m_s = speed < who.slowest_jog_m_s, speed
+        now = world.step(np.zeros(60, dtype=int))
     jogs = ~now.walking
     # Slow drift is followed by slow easing, so the lag keeps it a little over.
     assert jogs.sum() > 40
@@ -278,13 +282,13 @@ def test_obeys_less_after_many_cues(many: Population) -> None:
     assert np.allclose(mind.willingness() / many.obeys, 1 / (1 + (7 * 12 / 80) ** 2))
     drive(mind, {}, 700)
     assert np.allclose(mind.willingness(), many.obeys)
-    tired = Behaviour(many, np.random.default_rng(3), tiring=True)
+    tired = Tiring(many, np.random.default_rng(3))
     drive(tired, dict.fromkeys(range(0, 200, 10), int(Cue.EASE)), 1000)
     assert np.allclose(tired.willingness(), many.obeys / 2)  # ten minutes later, twenty heard in all
 
 
 def test_every_third_cue_is_ignored(many: Population) -> None:
-    mind = Behaviour(many, np.random.default_rng(3), ignores_every=3)
+    mind = IgnoresEveryThird(many, np.random.default_rng(3))
     drive(mind, {0: Cue.EASE, 60: Cue.EASE}, 120)
     before = mind.heeded.copy()
     drive(mind, {0: Cue.EASE}, 60)

@@ -145,10 +145,9 @@ def test_the_command(tmp_path: Path) -> None:
         assert entry.key in listed.stdout
     kept = guard_cli("settings", "spacing_s=25", "floor_bpm=110", home=tmp_path)
     assert kept.returncode == 0 and "spacing_s = 25 s (from the settings file)" in kept.stdout
-    for words in (["spacing_s"], ["--explain", "spacing_s"]):
-        explained = guard_cli("settings", *words, home=tmp_path)
-        assert "least time" in explained.stdout and "0 to 120 s" in explained.stdout
-        assert "25 s (from the settings file)" in explained.stdout
+    explained = guard_cli("settings", "spacing_s", home=tmp_path).stdout
+    assert "least time" in explained and "0 to 120 s" in explained
+    assert "25 s (from the settings file)" in explained
     document = json.loads(guard_cli("settings", "--json", home=tmp_path).stdout)
     check_listed("guard/commands/README.md", "settings", document)
     rows = {row["key"]: row for row in document["settings"]}
@@ -161,7 +160,7 @@ def test_the_command(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("words", "said"), [
-    (["wrods=1"], "did you mean words"), (["words=few"], "0 to 1"), (["--explain", "x"], "unknown"),
+    (["wrods=1"], "did you mean words"), (["words=few"], "0 to 1"), (["x"], "unknown"),
     (["--unset", "wrod"], "did you mean"), (["words=1", "--unset", "words"], "at once"),
     (["lead_s=25"], "strictness sets"), (["--unset", "lead_s"], "strictness sets"),
     (["ceiling_bpm=100", "floor_bpm=120"], "must lie under")])
@@ -247,10 +246,9 @@ def test_an_old_settings_file_opens_and_says_what_was_left_out(
 
 
 def test_a_retired_setting_asked_for_is_answered(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    for words in (["lead_s"], ["--explain", "lead_s"]):
-        assert main(["settings", *words]) == 0
-        out, err = capsys.readouterr()
-        assert out == f"lead_s is no longer a setting: {RETIRED['lead_s']}\n" and not err
+    assert main(["settings", "lead_s"]) == 0
+    out, err = capsys.readouterr()
+    assert out == f"lead_s is no longer a setting: {RETIRED['lead_s']}\n" and not err
     assert main(["settings", "repeat_s", "words"]) == 0
     out, _ = capsys.readouterr()
     assert "repeat_s is no longer a setting" in out and "words: how many" in out

@@ -22,7 +22,7 @@ from guard.devices.seen import RememberedDevice, Wanted
 from guard.events import Battery, LinkState, Reading, Speed, SpeedLink
 from guard.radio.airtime import Airtime
 from guard.radio.companions import WithSpeed
-from guard.radio.link import LinkOptions
+from guard.radio.search import LinkOptions
 from guard.radio.speed_source import SPEED_TIMING, SpeedSource
 from guard.radio.strap import StrapSource
 from guard.radio.survey import survey

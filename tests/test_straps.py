@@ -237,7 +237,7 @@ def failing(checks):
 
 @needs_bus
 def test_a_ready_radio_passes_every_check(bluez):
-    checks = survey.radio_checks()
+    checks = asyncio.run(survey.radio_checks())
     assert [check.name for check in checks] == [
         "system bus", "Bluetooth service", "Bluetooth adapter", "Bluetooth power"]
     assert failing(checks) == []
@@ -246,17 +246,17 @@ def test_a_ready_radio_passes_every_check(bluez):
 @needs_bus
 def test_each_trouble_fails_its_own_check_with_a_fix(bluez, monkeypatch, tmp_path):
     bluez.power(False)
-    assert failing(survey.radio_checks()) == [
+    assert failing(asyncio.run(survey.radio_checks())) == [
         ("Bluetooth power", "the Bluetooth adapter is off", "`bluetoothctl power on`")]
     bluez.unplug()
-    [(name, _, fix)] = failing(survey.radio_checks())
+    [(name, _, fix)] = failing(asyncio.run(survey.radio_checks()))
     assert (name, fix[:11]) == ("Bluetooth adapter", "plug one in")
     bluez.kill_service()
-    [(name, _, fix)] = failing(survey.radio_checks())
+    [(name, _, fix)] = failing(asyncio.run(survey.radio_checks()))
     assert name == "Bluetooth service"
     assert "systemctl start bluetooth" in fix
     monkeypatch.setitem(os.environ, "DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/nobody")
-    [(name, detail, _)] = failing(survey.radio_checks())
+    [(name, detail, _)] = failing(asyncio.run(survey.radio_checks()))
     assert name == "system bus"
     assert "D-Bus" in detail
 
@@ -264,23 +264,23 @@ def test_each_trouble_fails_its_own_check_with_a_fix(bluez, monkeypatch, tmp_pat
 @needs_bus
 def test_the_strap_is_checked_with_its_battery(bluez):
     bluez.add_strap(MINE, battery=9)
-    checks = survey.strap_checks(Wanted("Invented strap", MINE), 0.5)
+    checks = asyncio.run(survey.strap_checks(Wanted("Invented strap", MINE), 0.5))
     assert checks[0] == survey.Check("strap", True, f"Invented strap ({MINE}), -60 dBm")
     assert failing(checks) == [("strap battery", "9 %", "change the strap's battery")]
-    assert failing(survey.strap_checks(None, 0.5, battery_low_percent=5)) == []
+    assert failing(asyncio.run(survey.strap_checks(None, 0.5, battery_low_percent=5))) == []
 
 
 @needs_bus
 def test_a_strap_that_is_missing_or_not_alone_fails_the_check(bluez):
-    [(_, detail, fix)] = failing(survey.strap_checks(None, 0.3))
+    [(_, detail, fix)] = failing(asyncio.run(survey.strap_checks(None, 0.3)))
     assert detail == "none found in 0.3 s"
     assert fix == faults.ELSEWHERE
     bluez.add_strap(OTHER, "Other")
-    [(_, detail, fix)] = failing(survey.strap_checks(Wanted("Invented strap", MINE), 0.5))
+    [(_, detail, fix)] = failing(asyncio.run(survey.strap_checks(Wanted("Invented strap", MINE), 0.5)))
     assert detail == f"Invented strap not found in 0.5 s; in range: Other ({OTHER})"
     assert "--remember" in fix
     bluez.add_strap(MINE)
-    [(_, detail, _)] = failing(survey.strap_checks(None, 0.5))
+    [(_, detail, _)] = failing(asyncio.run(survey.strap_checks(None, 0.5)))
     assert detail.startswith("several in range: ")
 
 

@@ -66,7 +66,9 @@ def run(args: argparse.Namespace) -> int:
         ceilings.remember(ceilings.Result(today, answers, document))
     kept = None
     if args.apply:
-        kept = _apply(suggestion)
+        if suggestion.bpm is None:
+            raise UsageError(f"nothing to apply: {suggestion.reason}")
+        kept = str(settings_file.save({"ceiling_bpm": float(suggestion.bpm)}))
     if args.json:
         for note in [*notes, *([f"ceiling_bpm is now {suggestion.bpm}, kept in {kept}"] if kept else [])]:
             tell(note)
@@ -97,9 +99,3 @@ def _document(runner: Any, rows: Any, suggestion: Any) -> dict[str, Any]:
         "suggestion": {"bpm": suggestion.bpm, "reason": suggestion.reason},
         "cautions": [*cautions(runner, suggestion), *FOR_EVERY_RUN],
     }
-
-
-def _apply(suggestion: Any) -> str:
-    if suggestion.bpm is None:
-        raise UsageError(f"nothing to apply: {suggestion.reason}")
-    return str(settings_file.save({"ceiling_bpm": float(suggestion.bpm)}))

@@ -1,6 +1,7 @@
 """`guard check`: is everything ready for a run, and how to fix what is not."""
 
 import argparse
+import asyncio
 import json
 import shutil
 import sys
@@ -117,7 +118,8 @@ def sound_checks(settings: Settings, *, play: bool, quiet: bool = False) -> Iter
         for name in sound.play_all(settings, found.backend, folders.cache_dir(), own_phrases):
             print(f"       {name}", file=sys.stderr if quiet else sys.stdout, flush=True)
     except (Cut, Failed) as error:
-        yield sound.stopped_check(str(error))._replace(essential=settings.sound)
+        yield Check(sound.SOUND_OUTPUT, False, f"failed while playing: {error}", sound.NO_OUTPUT_FIX,
+                    essential=settings.sound)
     finally:
         if found.backend is not None:
             found.backend.close()
@@ -144,14 +146,14 @@ def _page_check(settings: Settings) -> Check:
 
 def _radio_checks(settings: Settings, *, look_for_strap: bool) -> Iterator[Check]:
     ready = True
-    for check in radio.radio_checks():
+    for check in asyncio.run(radio.radio_checks()):
         ready &= check.ok
         yield check
     if not (ready and look_for_strap):
         return
     known = straps.remembered(lambda text: print(f"guard: {text}", file=sys.stderr))
     wanted = Wanted(known.name, known.address) if known else None
-    yield from radio.strap_checks(wanted, STRAP_WAIT_S, settings.battery_low_percent)
+    yield from asyncio.run(radio.strap_checks(wanted, STRAP_WAIT_S, settings.battery_low_percent))
 
 
 def _note(name: str, ok: bool, detail: str, fix: str = "") -> Check:

@@ -35,7 +35,7 @@ def _hint(command: str, action: argparse.Action) -> None:
     """What can stand there: a file, a folder, or one of the names the guard knows."""
     keys = [entry.key for entry in table()]
     names = {("rehearse", "course"): list(PRACTICE), ("plan", "make"): list(EXAMPLES),
-             ("settings", "words"): keys, ("settings", "explain"): keys, ("settings", "unset"): keys}
+             ("settings", "words"): keys, ("settings", "unset"): keys}
     if (command, action.dest) in names:
         action.choices = names[command, action.dest]
     elif action.metavar in _FILES:

@@ -1,4 +1,4 @@
-"""`guard journal`: one short entry a day, by prompt, flags or editor; lists, search, today's advice."""
+"""`guard journal`: one short entry a day, by prompt or options; lists, search, today's advice."""
 
 import argparse
 import sys
@@ -14,9 +14,9 @@ from guard.csv.write import table_csv
 from guard.errors import UsageError, clean, printable, short
 from guard.files.whole import write_whole
 from guard.journal import journal as store
-from guard.journal import prompt as journal_prompt
 from guard.journal.advice import advice, sentence
 from guard.journal.journal import ITEMS, Entry, Item, Journal, journal_path
+from guard.journal.prompt import by_prompt
 from guard.screen.report import console_and_look, table
 
 # options that are not called as their item
@@ -24,7 +24,7 @@ _OPTIONS = {"sleep_h": "sleep", "sleep_quality": "quality", "resting_bpm": "rest
             "caffeine_mg": "caffeine", "altitude_m": "altitude"}
 LISTED_DAYS = 14  # the newest, unless more are asked for: two weeks; as its help says
 _EXAMPLE = "guard journal --sleep 7.5 --quality 4 --resting 52 --note TEXT"
-_ACTIONS = ("edit", "list", "search", "today", "csv", "remove")
+_ACTIONS = ("list", "search", "today", "csv", "remove")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -47,10 +47,8 @@ def run(args: argparse.Namespace) -> int:
         gone = store.remove(day, warn=tell)
         tell(f"the entry of {day} was taken away" if gone else f"there is no entry of {day}")
         return _document([]) if args.json else 0
-    if asked == "edit" or (asked is None and not args.json and can_ask()):
-        before = store.read().of(day) or store.Entry(day)
-        ask = journal_prompt.by_editor if asked == "edit" else journal_prompt.by_prompt
-        return _kept(store.amend(day, ask(before), warn=tell), args)
+    if asked is None and not args.json and can_ask():
+        return _kept(store.amend(day, by_prompt(store.read().of(day) or store.Entry(day)), warn=tell), args)
     journal = store.read()
     for note in journal.notes:
         tell(note)

@@ -25,7 +25,7 @@ from guard.plan.file import read_plan
 from guard.plan.plan import Plan
 from guard.radio.airtime import Airtime
 from guard.radio.companions import WithSpeed
-from guard.radio.link import LinkOptions
+from guard.radio.search import LinkOptions
 from guard.radio.speed_source import SpeedSource
 from guard.radio.strap import StrapSource
 from guard.screen.cautions import shown_once

@@ -4,19 +4,17 @@ import asyncio
 import os
 import sys
 import tempfile
-import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 from rich.table import Table
 
 from guard.browser.page import BrowserPage
 from guard.clock import SessionClock, clock_is_trusted, wall_now
 from guard.commands.options import is_terminal, tell
-from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN
+from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN, phrase_bank
 from guard.errors import GuardError
 from guard.files import folders
 from guard.library.library import rehearsals_dir
@@ -33,10 +31,11 @@ from guard.screen.plain import PlainScreen
 from guard.screen.report import Console, summary_lines, summary_rows
 from guard.screen.view import ViewOptions
 from guard.settings import Settings
-from guard.sound import first_start
-from guard.sound.player import Sounder
+from guard.sound.phrases import phrases_for
+from guard.sound.player import Sounder, why_off
 
 DEBUG_FILE = "debug.log"
+LONGEST_START_S = 30.0  # a slow board has the phrases of all cues by then; numbers follow in the background
 
 
 @dataclass(frozen=True)
@@ -167,33 +166,33 @@ def _screen(settings: Settings, kind: SessionKind, log_name: str, plain: bool, i
 
 
 async def ready_voice(settings: Settings, *, plain: bool, console: Console | None = None) -> None:
-    """Render every phrase with a bar on the terminal; nothing without one or where it was done before.
+    """Render every phrase before the very first session, so that none is missing in it, and say so meanwhile.
 
-    To be called before the clock of a session starts.
+    To be called before the clock of a session starts; nothing without a terminal. What is not done in time,
+    or after Ctrl-C, is rendered during the session, the most needed first, as after a change of voice. What
+    the voice has to complain about is told by the session, too.
     """
     console = console or Console(stderr=True)
     try:
         cache_dir, own_phrases = folders.cache_dir(), folders.config_dir(make=False) / "phrases"
     except GuardError:
         return  # the session says so and keeps its phrases elsewhere
-    if not plain and console.is_interactive and first_start.is_first_start(settings, cache_dir):
-        given_up = threading.Event()
-        try:
-            await asyncio.to_thread(show_bar, settings, cache_dir, own_phrases, console, given_up)
-        finally:  # Ctrl-C ends it too; the rest is rendered during the session
-            given_up.set()
+    if plain or not console.is_interactive or not is_first_start(settings, cache_dir):
+        return
+    phrases = phrases_for(settings, phrase_bank(settings), cache_dir, own_phrases, lambda note: None)
+    phrases.start()
+    try:
+        with console.status("Getting the voice ready, this once"):
+            await asyncio.to_thread(phrases.bank_done.wait, LONGEST_START_S)
+    finally:
+        phrases.close()
 
 
-def show_bar(settings: Settings, cache_dir: Path, own_phrases: Path | None, console: Console,
-             given_up: threading.Event) -> None:
-    """Render and draw until done, `given_up` or late; the bar is gone afterwards."""
-    bar = BarColumn(complete_style="bold", finished_style="bold")
-    columns = (TextColumn("{task.description}", markup=False), bar, TaskProgressColumn())
-    with Progress(*columns, console=console, transient=True) as progress:
-        task = progress.add_task("Getting the voice ready, this once", total=1.0)
-
-        def on_share(share: float) -> bool:
-            progress.update(task, completed=share)
-            return not given_up.is_set()
-
-        first_start.render(settings, cache_dir, own_phrases, on_share)
+def is_first_start(settings: Settings, cache_dir: Path) -> bool:
+    """Whether a voice is wanted and no phrase was ever rendered here."""
+    if settings.speech == "tones" or why_off(settings):
+        return False
+    try:
+        return not any((cache_dir / "phrases").glob("*.wav"))
+    except OSError:
+        return False

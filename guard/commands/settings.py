@@ -19,7 +19,7 @@ RANGE_COLUMN_FROM = 110  # columns from which the range has a column of its own
 def run(args: argparse.Namespace) -> int:
     words = _joined(args.words)
     changes = parse_assignments([word for word in words if "=" in word])
-    asked = [*args.explain, *(word for word in words if "=" not in word)]
+    asked = [word for word in words if "=" not in word]
     gone = [key for key in asked if key in RETIRED]
     for key in asked:
         if key not in gone:

@@ -31,10 +31,6 @@ FITNESS_MACHINE = uuid(0x1826)
 ServiceData = Mapping[str, bytes]
 
 
-def _any(_data: ServiceData) -> bool:
-    return True
-
-
 @dataclass(frozen=True, slots=True)
 class Peripheral:
     """A kind of device: its service, the characteristic that notifies, its reader.
@@ -54,7 +50,7 @@ class Peripheral:
     service: str
     measurement: str
     read: Callable[[float, bytes], Input | Malformed | None]
-    is_one: Callable[[ServiceData], bool] = _any
+    is_one: Callable[[ServiceData], bool] = lambda data: True
 
 
 def read_heart_rate(t_s: float, raw: bytes) -> Reading | Malformed:

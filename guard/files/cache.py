@@ -15,8 +15,6 @@ from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
-import orjson
-
 from guard.errors import GuardError
 from guard.files.folders import cache_dir, make_private
 from guard.files.whole import write_whole
@@ -42,18 +40,20 @@ def read_cached(place: Path, made_for: Mapping[str, object]) -> object:
             head, body = json.loads(file.readline(1000)), file.read()
         if head != {**made_for, "crc": zlib.crc32(body)}:
             return None
-        return _loads(body)
+        content: object = json.loads(body)
+        return content
     except (OSError, ValueError, RecursionError):
         return None
 
 
 def write_cached(place: Path, made_for: Mapping[str, object], content: object) -> None:
     """Keep `content` (JSON-ready); where the disk does not take it, it is worked out again next time."""
-    body = _dumps(content)
+    body = json.dumps(content, separators=(",", ":")).encode()
     with contextlib.suppress(GuardError):
         cache_dir()
         make_private(place.parent)
-        write_whole(place, [_dumps({**made_for, "crc": zlib.crc32(body)}), b"\n", body], force=True)
+        head = json.dumps({**made_for, "crc": zlib.crc32(body)}).encode()
+        write_whole(place, [head, b"\n", body], force=True)
 
 
 def rebuilt(kind: type[_T], kept: object) -> _T:
@@ -104,19 +104,3 @@ def _number(value: Any, kind: type[float]) -> Any:
     if not isinstance(value, (int, kind)) or isinstance(value, bool) or not -_LARGEST < value < _LARGEST:
         raise ValueError("no number that can be")
     return value
-
-
-# A file name that is no UTF-8 is beyond the quick library, but not beyond the slow one.
-
-def _dumps(content: object) -> bytes:
-    try:
-        return orjson.dumps(content)
-    except TypeError:
-        return json.dumps(content, ensure_ascii=True, separators=(",", ":")).encode()
-
-
-def _loads(body: bytes) -> Any:
-    try:
-        return orjson.loads(body)
-    except ValueError:
-        return json.loads(body)

@@ -12,7 +12,6 @@ import json
 import math
 import os
 import re
-import sys
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -22,6 +21,7 @@ from typing import Any
 
 from guard.errors import HardwareError, UsageError, printable
 from guard.files.folders import data_dir
+from guard.files.hold import locked
 from guard.files.whole import read_capped, write_whole
 
 JOURNAL_FILE = "journal.jsonl"
@@ -41,7 +41,7 @@ class Item:
     high: float | None = None
     scale: str = ""
     whole: bool = False
-    asked: bool = True  # by the prompt; what is not can be given by an option or in the editor
+    asked: bool = True  # by the prompt, also where nothing is written; what is not can be given by an option
 
     @property
     def wants(self) -> str:
@@ -281,19 +281,13 @@ def _line(entry: Entry) -> str:
 @contextlib.contextmanager
 def _alone(name: Path) -> Iterator[None]:
     """Hold the journal against another command that changes it; the lock ends with the process."""
-    if sys.platform == "win32":  # two prompts at once are unlikely, and the file stays whole
-        yield
-        return
-    import fcntl
-
     try:
         fd = os.open(name.with_name(f".{name.name}.lock"), os.O_CREAT | os.O_RDWR, 0o600)
     except OSError as error:
         raise HardwareError(f"cannot write {name} ({error.strerror or error}): "
                             "give write permission or free space there") from None
     try:
-        with contextlib.suppress(OSError):  # a file system without locks
-            fcntl.flock(fd, fcntl.LOCK_EX)
+        locked(fd, wait=True)
         yield
     finally:
         os.close(fd)

@@ -4,6 +4,7 @@ A log that was closed tells its totals in its last line, so only a broken or
 interrupted one is read as a whole and its totals worked out anew.
 """
 
+import io
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -14,7 +15,7 @@ from typing import Any
 from guard.errors import GuardError, printable
 from guard.events import Clock, Cue, Mark
 from guard.files.cache import rebuilt
-from guard.log.recording import LARGEST_LOG_BYTES, Recording, read_header, read_log, too_large
+from guard.log.recording import Recording, log_bytes, read_header, read_log
 from guard.log.records import LONGEST_SESSION_S, Record, from_line, from_record
 
 LONGEST_WORKED_OUT_S = 24 * 3600.0  # a longer interrupted log is a damaged time (ours)
@@ -58,9 +59,6 @@ def facts_of(path: Path) -> SessionFacts:
         return _facts(path)
     except GuardError as error:
         return SessionFacts(problem=printable(error))
-    except OSError as error:
-        return SessionFacts(problem=printable(f"cannot read {path} ({error.strerror or error}): "
-                                       "check that you may read it"))
 
 
 def facts_from(stored: object) -> SessionFacts:
@@ -74,11 +72,8 @@ def facts_from(stored: object) -> SessionFacts:
 
 
 def _facts(path: Path) -> SessionFacts:
-    with path.open("rb") as file:
-        if path.stat().st_size > LARGEST_LOG_BYTES:
-            raise too_large(path)
-        header = read_header(path, file)
-        body = file.read()
+    with io.BytesIO(log_bytes(path)) as file:
+        header, body = read_header(path, file), file.read()
     started, trusted = _started(header, body)
     source, plan = header.get("source"), header.get("plan")
     common: dict[str, Any] = {

@@ -236,13 +236,8 @@ def _stepped_speed(snapshot: Snapshot, settings: Settings, direction: int) -> Sp
     if snapshot.speed_m_s is None:
         return None
     steps = round(snapshot.speed_m_s / settings.belt_step_m_s) + direction
-    return _typed_speed(snapshot, max(0, steps) * settings.belt_step_m_s)
-
-
-def _typed_speed(snapshot: Snapshot, speed_m_s: float) -> Speed | None:
-    if not 0 <= speed_m_s <= FASTEST_M_S:
-        return None
-    return Speed(snapshot.t_s, round(speed_m_s, 4), typed=True)
+    speed_m_s = max(0, steps) * settings.belt_step_m_s
+    return Speed(snapshot.t_s, round(speed_m_s, 4), typed=True) if speed_m_s <= FASTEST_M_S else None
 
 
 def _why_nothing(key: Key, char: str, snapshot: Snapshot) -> str:

@@ -48,7 +48,7 @@ class PracticeSource:
         self._follower = follower
         item = self.course
         self._runners = Runners(
-            one_runner(item.runner), item.course, [seed, 7], faults=FaultRates(), model="first")
+            one_runner(item.runner), item.course, [seed, 7], faults=FaultRates())
         self._beats = np.random.default_rng([seed, 8])
         self._dry = np.random.default_rng([seed, 9]).normal(12.0, 12.0, 64)
         self._heard: list[CueGiven] = []

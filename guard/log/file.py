@@ -9,15 +9,12 @@ import contextlib
 import errno
 import os
 import re
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 from guard.files.folders import OWNER_ONLY, OWNER_ONLY_FOLDER
+from guard.files.hold import locked
 from guard.files.whole import sync_folder
-
-if sys.platform != "win32":  # Windows keeps others from removing an open file by itself
-    import fcntl
 
 _FLAGS = (os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
           | getattr(os, "O_NOFOLLOW", 0))
@@ -109,7 +106,7 @@ class LogFile:
             except FileExistsError:
                 continue
             self.path = path
-            _hold(fd)
+            locked(fd)  # as one that is being written
             sync_folder(path.parent)
             return fd
         raise AssertionError("numbers never end")
@@ -163,7 +160,7 @@ class LogFile:
             with contextlib.suppress(OSError):
                 os.close(self._fd)
         self._fd = fd
-        _hold(fd)
+        locked(fd)
 
 
 def _beginning(fd: int, size: int) -> bytes:
@@ -189,24 +186,11 @@ def numbered(path: Path) -> Iterator[Path]:
 
 def is_being_written(path: Path) -> bool:
     """Whether a session running now writes this log; False also where that cannot be told."""
-    if sys.platform != "win32":
-        try:
-            fd = os.open(path, os.O_RDONLY)
-        except OSError:
-            return False
-        try:
-            fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return True
-        except OSError:
-            return False
-        finally:
-            os.close(fd)
-    return False
-
-
-def _hold(fd: int) -> None:
-    """Mark the file as one that is being written; some file systems cannot."""
-    if sys.platform != "win32":
-        with contextlib.suppress(OSError):
-            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    try:
+        fd = os.open(path, os.O_RDONLY)
+    except OSError:
+        return False
+    try:
+        return not locked(fd, shared=True)
+    finally:
+        os.close(fd)

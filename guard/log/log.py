@@ -149,18 +149,15 @@ class SessionLog:
         if not self._failing or self._clock() >= self._retry_at_s:
             self._drain()
         while self._waiting_bytes > KEPT_BYTES and len(self._waiting) > 2:
-            self._forget_oldest()
+            # The first waiting line may be half written (or the header): it stays.
+            self._waiting_bytes -= len(self._waiting[1])
+            del self._waiting[1]
+            self._lost_lines += 1
         self._sync_if_due()
 
     def _sync_if_due(self) -> None:
         if self._clock() - self._synced_at_s >= SYNC_EVERY_S:
             self.sync()
-
-    def _forget_oldest(self) -> None:
-        # The first waiting line may be half written (or the header): it stays.
-        self._waiting_bytes -= len(self._waiting[1])
-        del self._waiting[1]
-        self._lost_lines += 1
 
     def _drain(self) -> None:
         """Write what waits, oldest first, as far as the disk takes it."""

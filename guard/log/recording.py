@@ -63,44 +63,27 @@ def read_log(path: str | os.PathLike[str]) -> Recording:
     line is taken as far as it goes: a torn or NUL tail is cut after the last
     whole line, a damaged line in between is skipped, and `notes` says so.
     """
-    name = Path(path)
-    try:
-        with open_file(name) as file:
-            header = read_header(name, file)
-            if os.fstat(file.fileno()).st_size > LARGEST_LOG_BYTES:
-                raise too_large(name)
-            return _body(name, header, file)
-    except OSError as error:
-        raise _unreadable(name, error) from None
-
-
-def _unreadable(name: str | os.PathLike[str], error: OSError) -> InputError:
-    return InputError(f"cannot read {name} ({error.strerror or error}): "
-                      "check the name and that you may read it")
+    return parse_log(path, log_bytes(path))
 
 
 def log_bytes(path: str | os.PathLike[str]) -> bytes:
-    """The bytes of a log for `parse_log`; InputError where they cannot be read."""
+    """The bytes of a log for `parse_log`; InputError where they cannot be read, or are too many for one."""
     try:
         with open_file(path) as file:
-            return file.read(LARGEST_LOG_BYTES + 1)
+            data = file.read(LARGEST_LOG_BYTES + 1)
     except OSError as error:
-        raise _unreadable(path, error) from None
+        raise InputError(f"cannot read {path} ({error.strerror or error}): "
+                         "check the name and that you may read it") from None
+    if len(data) > LARGEST_LOG_BYTES:
+        most_mb = LARGEST_LOG_BYTES >> 20
+        raise InputError(f"{path} is far too large for a session log (over {most_mb} MB): move it away")
+    return data
 
 
-def parse_log(name: str, data: bytes) -> Recording:
-    """The same of a log's bytes; `name` stands in what is said of it."""
+def parse_log(path: str | os.PathLike[str], data: bytes) -> Recording:
+    """The same of a log's bytes; `path` stands in what is said of it."""
     with io.BytesIO(data) as file:
-        header = read_header(Path(name), file)
-        if len(data) > LARGEST_LOG_BYTES:
-            raise too_large(name)
-        return _body(Path(name), header, file)
-
-
-def too_large(name: str | os.PathLike[str]) -> InputError:
-    """What is said of a file that no session can have filled."""
-    most_mb = LARGEST_LOG_BYTES >> 20
-    return InputError(f"{name} is far too large for a session log (over {most_mb} MB): move it away")
+        return _body(Path(path), read_header(Path(path), file), file)
 
 
 def repair(path: str | os.PathLike[str]) -> int:

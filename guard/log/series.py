@@ -17,7 +17,7 @@ import orjson
 
 from guard.arrays import Floats
 from guard.events import PACE_CUES, Action, Command, CueGiven, Reading, ReadingDoubted, Speed
-from guard.log.recording import LARGEST_LOG_BYTES, LOG_FORMAT, log_bytes, read_log, too_large
+from guard.log.recording import LOG_FORMAT, log_bytes, read_log
 from guard.log.records import BPM_LIMIT, LONGEST_SESSION_S, Record
 from guard.session.speeds import in_force
 
@@ -52,11 +52,8 @@ class Series:
 
 def read_series(path: str | os.PathLike[str]) -> Series:
     """The columns of the log at `path`; InputError, with the fix, where it is no log."""
-    data = log_bytes(path)
-    if len(data) > LARGEST_LOG_BYTES:
-        raise too_large(path)
     try:
-        return _whole(data)
+        return _whole(log_bytes(path))
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
         return _careful(path)
 

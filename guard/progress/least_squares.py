@@ -140,12 +140,14 @@ def _day_variance(rest: Floats, own: Floats, free: float) -> float:
 
 
 def tails(t: Floats, free: float) -> Floats:
-    """The chance of Student's t beyond each of `t` (Wallace 1959, Ann Math Stat 30:1124: to 3 digits)."""
-    z = np.copysign(np.sqrt(free * np.log1p(t * t / free)) * (8.0 * free + 1.0) / (8.0 * free + 3.0), t)
-    return np.array([0.5 * math.erfc(one) for one in (z / math.sqrt(2.0)).tolist()])
+    """The chance of Student's t beyond each of `t`."""
+    from scipy.special import stdtr  # type: ignore[import-untyped]
+
+    return np.asarray(stdtr(free, -t))
 
 
 def student(z: float, free: float) -> float:
     """The point of Student's t as far out as `z` is of the normal distribution: the inverse of `tails`."""
-    squares = (z * (8.0 * free + 3.0) / (8.0 * free + 1.0)) ** 2 / free
-    return math.copysign(math.sqrt(free * math.expm1(squares)), z)
+    from scipy.special import ndtr, stdtrit
+
+    return float(stdtrit(free, ndtr(z)))

@@ -9,14 +9,13 @@ eighth gives four means (`REGRESSORS`) and a weight, and of all minutes only the
 sums remain: a whole history is fitted again from them in milliseconds.
 """
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from guard.arrays import Floats
-from guard.response.spans import RUN_M_S
+from guard.response.spans import RUN_M_S, lagged
 
 BY_TREADMILL, BY_FOOT_POD, BY_SATELLITE = "treadmill", "foot pod", "satellite"  # what tells the speed
 
@@ -88,8 +87,8 @@ def minutes(bpm: Floats, speed_m_s: Floats, grade: Floats, paused: NDArray[np.bo
     hilly = bool(np.any(hill))
     by_lag, sound = [], np.ones(len(beats), dtype=bool)
     for lag_s in LAGS_S:
-        seen = lagged(effort, lag_s)
-        slope = mean(lagged(hill, lag_s)) if hilly else np.zeros(len(beats))
+        seen = lagged(_late(effort), lag_s)
+        slope = mean(lagged(_late(hill), lag_s)) if hilly else np.zeros(len(beats))
         unsettled = mean(np.abs(effort - seen))
         weight = count[enough] / MINUTE_S / (1.0 + (unsettled / SETTLED_M_S) ** 2)
         by_lag.append((weight, np.stack([mean(seen), slope, np.maximum(hours, 0.0), beats], axis=1)))
@@ -117,25 +116,9 @@ def _sums(weight: Floats, values: Floats) -> tuple[float, ...]:
     return tuple(map(float, found))
 
 
-def lagged(values: Floats, lag_s: float) -> Floats:
-    """What the heart has seen of `values` (one a second): `DEAD_S` later, by a first-order lag.
-
-    Begins settled on the first value; the sums run in blocks, a minute at a time.
-    """
-    late = np.concatenate([np.full(DEAD_S, values[0]), values[:-DEAD_S]])
-    keep = math.exp(-1.0 / lag_s)
-    blocks = -(-len(late) // MINUTE_S)
-    more = np.full(blocks * MINUTE_S - len(late), late[-1])
-    padded = np.concatenate([late, more]).reshape(blocks, MINUTE_S)
-    age = np.arange(MINUTE_S)[:, None] - np.arange(MINUTE_S)[None, :]
-    inside = np.where(age >= 0, (1.0 - keep) * keep ** np.maximum(age, 0), 0.0)
-    found = padded @ inside.T
-    fade = keep ** np.arange(1, MINUTE_S + 1)
-    state = float(late[0])
-    for block in found:
-        block += fade * state
-        state = block[-1]
-    return np.asarray(found.ravel()[:len(late)])
+def _late(values: Floats) -> Floats:
+    """What the heart answers now: the values of `DEAD_S` ago, the first one before."""
+    return np.concatenate([np.full(DEAD_S, values[0]), values[:-DEAD_S]])
 
 
 def _held(values: Floats, longest: int) -> Floats:

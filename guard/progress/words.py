@@ -34,6 +34,8 @@ CHOICES = (
 PROGRESS_CAUTION = (
     "Ask a licensed professional before faster work if you have symptoms, a heart condition, take medicine "
     "that changes heart rate, are pregnant, or have not run fast for long.")
+WHAT_A_PLATEAU_IS = (
+    f"A plateau: within {100 * PLATEAU_SHARE:.0f} % over 12 weeks beyond doubt, at two looks a week apart.")
 # From which on it is said; from which on it is a break (common practice: three weeks).
 IDLE_DAYS, BREAK_DAYS = 10, 21
 RETURN = (
@@ -212,12 +214,6 @@ def year_sentence(months: Months, units: str) -> str:
     ask = season.verdict is Verdict.ASKED and months.verdict is not Verdict.ASKED
     return (f"Over {_span(season)}: {told}, most likely {way(season.share)}; {ways(season.low, season.high)} "
             f"(99 % interval).{' ' + asked_sentence(months, units) if ask else ''}")
-
-
-def plateau_sentence() -> str:
-    """What a plateau means here."""
-    return (f"A plateau: within {100 * PLATEAU_SHARE:.0f} % over 12 weeks beyond doubt, at two looks a week "
-            "apart.")
 
 
 def check_line(check: FactorChange) -> str:

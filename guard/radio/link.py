@@ -28,11 +28,8 @@ from guard.radio import faults
 from guard.radio.adapter import Radio, look
 from guard.radio.faults import Fault
 from guard.radio.listen import Sighting
-from guard.radio.search import Choose, DeviceSearch
+from guard.radio.search import DeviceSearch, LinkOptions
 from guard.radio.watch import PACKETS_AT_ONCE, PACKETS_PER_S, BackOff, LinkTiming, Silence, Twins
-
-Remember = Callable[[RememberedDevice], None]
-Hold = Callable[[str], str]  # the address of a device: "" where it is ours, else who holds it
 
 BAD_PACKET_SHOWN_S = 10.0  # a fault of the sensor stays on screen (ours)
 TOO_FAST = Fault("too_fast", "the sensor sends far more often than once a second",
@@ -51,31 +48,6 @@ class Connection:
     number: int
 
 
-@dataclass(frozen=True, slots=True)
-class LinkOptions:
-    """How a device is looked for and kept.
-
-    With several in range and no way to tell, `choose` is asked; without it
-    HardwareError names them. `remember` is called, off the event loop, with the
-    device that gave its first reading. `hold` is asked for the device before
-    each attempt to connect: one that another guard holds is left alone.
-    `wait_s` is how long the first search may take before HardwareError; None
-    searches on. With `patient` nothing found in the way of the search (no
-    radio, several that may be meant) is an error: it is said and waited for.
-    `timing` None is that of the kind of link.
-    """
-
-    choose: Choose | None = None
-    remember: Remember | None = None
-    hold: Hold | None = None
-    wait_s: float | None = None
-    patient: bool = False
-    timing: LinkTiming | None = None
-
-
-USUAL_OPTIONS = LinkOptions()
-
-
 class DeviceLink:
     """A device and the link to it; what it means to the session is for the subclasses to say.
 
@@ -90,8 +62,7 @@ class DeviceLink:
         self._hold, self._patient = options.hold, options.patient
         self._limits = options.timing or self.TIMING
         self._remember = options.remember
-        self._search = DeviceSearch(
-            peripheral, self._limits, wanted, options.choose, options.wait_s, options.patient)
+        self._search = DeviceSearch(peripheral, self._limits, wanted, options)
         self._found: Sighting | None = None
         self._number = 0
         self._back_off = BackOff(self._limits.retry_s)

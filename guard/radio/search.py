@@ -2,10 +2,10 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from guard.devices.peripheral import Peripheral
-from guard.devices.seen import Seen, Several, Taken, Wanted, pick
+from guard.devices.seen import RememberedDevice, Seen, Several, Taken, Wanted, pick
 from guard.errors import HardwareError
 from guard.events import LinkState
 from guard.radio import faults
@@ -17,6 +17,33 @@ from guard.radio.watch import LinkTiming
 # The link came to a state; what is in its way, if anything.
 TellLink = Callable[[LinkState, Fault | None], None]
 Choose = Callable[[Sequence[Seen]], Awaitable[Seen | None]]
+Remember = Callable[[RememberedDevice], None]
+Hold = Callable[[str], str]  # the address of a device: "" where it is ours, else who holds it
+
+
+@dataclass(frozen=True, slots=True)
+class LinkOptions:
+    """How a device is looked for and kept.
+
+    With several in range and no way to tell, `choose` is asked; without it
+    HardwareError names them. `remember` is called, off the event loop, with the
+    device that gave its first reading. `hold` is asked for the device before
+    each attempt to connect: one that another guard holds is left alone.
+    `wait_s` is how long the first search may take before HardwareError; None
+    searches on. With `patient` nothing found in the way of the search (no
+    radio, several that may be meant) is an error: it is said and waited for.
+    `timing` None is that of the kind of link.
+    """
+
+    choose: Choose | None = None
+    remember: Remember | None = None
+    hold: Hold | None = None
+    wait_s: float | None = None
+    patient: bool = False
+    timing: LinkTiming | None = None
+
+
+USUAL_OPTIONS = LinkOptions()
 
 
 class DeviceSearch:
@@ -27,22 +54,13 @@ class DeviceSearch:
     the search goes on and says through `tell` what is in its way.
     """
 
-    def __init__(
-        self,
-        peripheral: Peripheral,
-        limits: LinkTiming,
-        wanted: Wanted | None,
-        choose: Choose | None,
-        wait_s: float | None,
-        patient: bool = False,
-    ) -> None:
+    def __init__(self, peripheral: Peripheral, limits: LinkTiming, wanted: Wanted | None,
+                 options: LinkOptions) -> None:
         self.wanted = wanted
-        self._peripheral = peripheral
-        self._limits = limits
-        self._choose = choose
-        self._wait_s = wait_s
+        self._peripheral, self._limits = peripheral, limits
+        self._choose, self._wait_s, self._patient = options.choose, options.wait_s, options.patient
         self._give_up_s: float | None = None
-        self._radio_was_well = self._patient = patient
+        self._radio_was_well = options.patient
         self._declined: frozenset[str] = frozenset()
         self._trouble: Fault | None = None
 

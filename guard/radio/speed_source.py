@@ -18,7 +18,8 @@ from guard.events import Input, LinkState, Speed, SpeedLink
 from guard.radio.adapter import Radio
 from guard.radio.airtime import Airtime
 from guard.radio.faults import Fault
-from guard.radio.link import USUAL_OPTIONS, Connection, DeviceLink, LinkOptions
+from guard.radio.link import Connection, DeviceLink
+from guard.radio.search import USUAL_OPTIONS, LinkOptions
 from guard.radio.watch import RETRY_S, LinkTiming
 
 # A scan while the strap is connected costs it air, so each is short; a pod that

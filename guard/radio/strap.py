@@ -10,15 +10,16 @@ from bleak import BleakClient
 from guard.clock import SessionClock
 from guard.devices.peripheral import BODY_SENSOR_LOCATION, STRAP_PERIPHERAL
 from guard.devices.seen import Seen, Wanted
-from guard.events import Battery, CueGiven, Input, Link, LinkState
+from guard.events import Battery, Input, Link, LinkState
 from guard.packets import heart_rate as packet
 from guard.radio.airtime import Airtime
 from guard.radio.faults import Fault
-from guard.radio.link import USUAL_OPTIONS, DeviceLink, LinkOptions
+from guard.radio.link import DeviceLink
+from guard.radio.search import USUAL_OPTIONS, LinkOptions
 
 
 class StrapSource(DeviceLink):
-    """A strap as the source of a session (`guard.live.source.Source`).
+    """The strap of a session (with what else there is, `WithSpeed` is its source).
 
     Whoever shares the radio with it is handed `airtime`.
 
@@ -58,12 +59,6 @@ class StrapSource(DeviceLink):
             self._tell(LinkState.LOST, trouble, found.seen)
             await self._airtime.claim(self._limits.part_s)
             await asyncio.sleep(self._back_off.next_s())
-
-    def hear(self, cue: CueGiven) -> None:
-        """A strap does not listen to cues."""
-
-    def set_speed(self, speed_m_s: float) -> None:
-        """A strap knows no speed."""
 
     async def _greet(self, client: BleakClient, address: str) -> None:
         """Ask where it is worn, once a session; most straps say "chest", many nothing."""

@@ -66,25 +66,12 @@ async def read_battery(one: Sighting, limits: LinkTiming | None = None) -> int |
     return percent
 
 
-def radio_checks() -> list[Check]:
+async def radio_checks() -> list[Check]:
     """Bluetooth service and permission, adapter, power; stops at the first that fails.
 
     Outside Linux the platform only tells whether it can scan, so that is the
     one check.
     """
-    return asyncio.run(_radio_checks())
-
-
-def strap_checks(wanted: Wanted | None, seconds: float = 6.0, battery_low_percent: int = 15) -> list[Check]:
-    """Is the strap in range and charged? Takes `seconds` and a connection.
-
-    `wanted` is the remembered strap, None for the only one in range. Asks the
-    radio only; call it once `radio_checks` are all ok.
-    """
-    return asyncio.run(_strap_checks(wanted, seconds, battery_low_percent))
-
-
-async def _radio_checks() -> list[Check]:
     if sys.platform != "linux":
         try:
             await survey(0.5)
@@ -107,7 +94,14 @@ async def _radio_checks() -> list[Check]:
     return checks
 
 
-async def _strap_checks(wanted: Wanted | None, seconds: float, battery_low_percent: int) -> list[Check]:
+async def strap_checks(
+    wanted: Wanted | None, seconds: float = 6.0, battery_low_percent: int = 15,
+) -> list[Check]:
+    """Is the strap in range and charged? Takes `seconds` and a connection.
+
+    `wanted` is the remembered strap, None for the only one in range. Asks the
+    radio only; call it once `radio_checks` are all ok.
+    """
     name = "strap"
     try:
         sightings = await survey(seconds)

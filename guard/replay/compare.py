@@ -1,8 +1,9 @@
 """Two lists of cues side by side: what is the same, earlier, later, added or gone.
 
 A cue of one list answers a cue of the same kind in the other, no farther than
-a window away and never crossing another pair. Of all ways to pair them the one
-with the most pairs is taken, and of these the one with the least shift.
+a window away. Of all ways to pair them the one with the most pairs is taken,
+and of these the one with the least shift; what is given at the very same time
+is the same cue in any case.
 """
 
 from collections import Counter
@@ -10,12 +11,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+
 from guard.events import Cue, CueGiven
 from guard.reasons import reason
 
 WINDOW_S = 60.0  # cues further apart are two (ours)
 SAME_S = 1.0  # one reading of most straps
-MOST_AT_ONCE = 400  # of a day without a pause between cues; a cut there costs a pair at most
 
 
 class CueChange(StrEnum):
@@ -86,66 +88,19 @@ def counted(compared: Sequence[Compared]) -> dict[str, int]:
 
 
 def _of_kind(was: list[CueGiven], now: list[CueGiven], window_s: float) -> list[Compared]:
-    was, now = (sorted(side, key=lambda given: given.t_s) for side in (was, now))
-    found: list[Compared] = []
-    # What is given at the very same time is the same cue, whatever else could be paired with it.
-    at = {given.t_s: given for given in now}
-    left_was = []
-    for given in was:
-        twin = at.pop(given.t_s, None)
-        if twin is None:
-            left_was.append(given)
-        else:
-            found.append(_pair(given, twin))
-    taken = {id(one.now) for one in found}
-    left_now = [given for given in now if id(given) not in taken]
-    for first, second in _apart(left_was, left_now, window_s):
-        found += _aligned(first, second, window_s)
-    return found
+    from scipy.optimize import linear_sum_assignment  # type: ignore[import-untyped]
 
-
-def _apart(
-    was: list[CueGiven], now: list[CueGiven], window_s: float
-) -> list[tuple[list[CueGiven], list[CueGiven]]]:
-    """Both lists cut where nothing on one side can answer anything on the other."""
-    groups: list[tuple[list[CueGiven], list[CueGiven]]] = []
-    last_s = -float("inf")
-    both = sorted([(given.t_s, 0, given) for given in was] + [(given.t_s, 1, given) for given in now],
-                  key=lambda item: item[:2])
-    for t_s, side, given in both:
-        if t_s - last_s > window_s or len(groups[-1][0]) + len(groups[-1][1]) >= MOST_AT_ONCE:
-            groups.append(([], []))
-        groups[-1][side].append(given)
-        last_s = t_s
-    return groups
-
-
-def _aligned(was: list[CueGiven], now: list[CueGiven], window_s: float) -> list[Compared]:
-    """The pairing with most pairs, then least shift; rows over `was`, columns over `now`."""
-    columns = len(now) + 1
-    best = [[(0, 0.0)] * columns for _ in range(len(was) + 1)]
-    for i in range(len(was) - 1, -1, -1):
-        row, below = best[i], best[i + 1]
-        for j in range(len(now) - 1, -1, -1):
-            row[j] = max(below[j], row[j + 1])
-            shift = abs(now[j].t_s - was[i].t_s)
-            if shift <= window_s:
-                pairs, cost = below[j + 1]
-                row[j] = max(row[j], (pairs + 1, cost - shift))
-    found: list[Compared] = []
-    i = j = 0
-    while i < len(was) and j < len(now):
-        if best[i][j] == best[i + 1][j]:
-            found.append(Compared(CueChange.GONE, was[i], None))
-            i += 1
-        elif best[i][j] == best[i][j + 1]:
-            found.append(Compared(CueChange.ADDED, None, now[j]))
-            j += 1
-        else:
-            found.append(_pair(was[i], now[j]))
-            i, j = i + 1, j + 1
-    found += [Compared(CueChange.GONE, given, None) for given in was[i:]]
-    return found + [Compared(CueChange.ADDED, None, given) for given in now[j:]]
+    was_s, now_s = (np.array([given.t_s for given in side]) for side in (was, now))
+    shift_s = np.abs(was_s[:, None] - now_s[None, :])
+    unpaired = window_s * (len(was) + len(now) + 1)  # more than any pairs can shift
+    # Of two ways with the same shift in all, squares prefer the one in which no pair crosses another.
+    costs = np.where(shift_s <= window_s, shift_s + 1e-6 * shift_s**2, unpaired)
+    costs[shift_s == 0.0] = -unpaired * max(costs.shape)
+    pairs = [(i, j) for i, j in zip(*linear_sum_assignment(costs), strict=True) if shift_s[i, j] <= window_s]
+    paired_was, paired_now = (set(side) for side in (zip(*pairs, strict=True) if pairs else ((), ())))
+    return [*(_pair(was[i], now[j]) for i, j in pairs),
+            *(Compared(CueChange.GONE, given, None) for i, given in enumerate(was) if i not in paired_was),
+            *(Compared(CueChange.ADDED, None, given) for j, given in enumerate(now) if j not in paired_now)]
 
 
 def _pair(was: CueGiven, now: CueGiven) -> Compared:

@@ -31,11 +31,8 @@ def suggest(fit: Fit, units: str = "km") -> list[Suggestion]:
     does not know clearly or the setting does not take. Reasons name speeds in `units`."""
     return [Suggestion(key, float(round(known.value, digits)), reason)
             for key, known, digits, reason in _all(fit, units)
-            if _clear(key, known) and _allowed(key, round(known.value, digits))]
-
-
-def _clear(key: str, known: Estimate) -> bool:
-    return known.high - known.low <= 2.0 * CLEAR_SHARE[key] * abs(known.value)
+            if known.high - known.low <= 2.0 * CLEAR_SHARE[key] * abs(known.value)
+            and _allowed(key, round(known.value, digits))]
 
 
 def _all(fit: Fit, units: str) -> Iterator[tuple[str, Estimate, int, str]]:

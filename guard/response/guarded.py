@@ -9,7 +9,7 @@ import numpy as np
 from guard.arrays import Bools, Floats
 from guard.events import Cue, CueGiven, Input, Output, State, StateChanged
 from guard.response.series import HILL, by_second, sorted_out, speed_by_second
-from guard.response.spans import RUN_M_S, held, runs
+from guard.response.spans import RUN_M_S, held, lagged, runs
 
 BIN_S = 6  # heart rate moves little in it (ours)
 # 40 min, so that a fit stays quick; and 4 min, which still tell something (ours).
@@ -117,14 +117,6 @@ class Bout:
         since = np.maximum(at[:, None] - self.ease_s[None, :] - dead_s, 0.0)
         gone = np.exp(-since / CREEPS_BACK_S) - np.exp(-since / response_s)
         return np.asarray(-gone / (1.0 - response_s / CREEPS_BACK_S))
-
-
-def lagged(values: Floats, response_s: float) -> Floats:
-    """First-order lag of a value a second, begun settled."""
-    from scipy.signal import lfilter  # type: ignore[import-untyped]
-
-    keep = math.exp(-1.0 / response_s)
-    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], values, zi=[keep * values[0]])[0])
 
 
 def bouts(several: Sequence[Guarded], *, with_speed: bool) -> list[Bout]:

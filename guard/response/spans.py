@@ -1,5 +1,6 @@
-"""Runs in series of yes and no, and what holds where nothing was said."""
+"""Runs in series of yes and no, what holds where nothing was said, and a lag."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,14 @@ def held(values: Floats, before: float) -> Floats:
     """The last known value where one is unknown (NaN); `before` the first, that."""
     last = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(len(values)), -1))
     return np.where(last >= 0, values[np.maximum(last, 0)], before)
+
+
+def lagged(values: Floats, response_s: float) -> Floats:
+    """First-order lag of a value a second, begun settled."""
+    from scipy.signal import lfilter  # type: ignore[import-untyped]
+
+    keep = math.exp(-1.0 / response_s)
+    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], values, zi=[keep * values[0]])[0])
 
 
 @dataclass(frozen=True, slots=True)

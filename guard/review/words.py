@@ -18,8 +18,7 @@ from guard.review.signal import Signal
 from guard.screen.report import counted
 from guard.screen.words import clock, speed_number
 from guard.settings import Settings
-from guard.units import distance as distance_with_unit
-from guard.units import per_m_s, speed_unit
+from guard.units import distance, per_m_s, speed_unit
 
 EFFORT = {
     0: "no effort", 1: "next to none", 2: "light", 3: "easy, could chat all the way", 4: "whole sentences",
@@ -48,7 +47,7 @@ def heading(review: Review) -> str:
     when = review.started[:16].replace("T", " ") or "undated"
     words = [when, clock(review.duration_s)]
     if review.whole and review.whole.distance_m:
-        words.append(distance(review.whole.distance_m, review.settings))
+        words.append(distance(review.whole.distance_m, review.settings.units))
     return ", ".join(words)
 
 
@@ -163,27 +162,18 @@ def facts(review: Review) -> list[tuple[str, str]]:
     return rows
 
 
-def distance(metres: float, settings: Settings) -> str:
-    """A distance in the runner's units."""
-    return distance_with_unit(metres, settings.units)
-
-
 def ceiling(*parts: PartFigures) -> str:
     """The ceiling in force, or its range."""
     low, high = min(part.ceiling_bpm[0] for part in parts), max(part.ceiling_bpm[1] for part in parts)
     return f"{low:.0f} bpm" if round(low) == round(high) else f"{low:.0f} to {high:.0f} bpm"
 
 
-def _rises(part: PartFigures) -> bool:
-    low, high = part.ceiling_bpm
-    return round(low) != round(high)
-
-
 def _ceilings(review: Review) -> str:
     """The ceiling of the session; the limits that a plan gives its warm-up are named as such."""
     if review.whole is None:
         return f"{review.settings.ceiling_bpm:g} bpm"
-    rising = [part for part in review.parts if part.kind == Kind.WARM_UP and _rises(part)]
+    rising = [part for part in review.parts
+              if part.kind == Kind.WARM_UP and len(set(map(round, part.ceiling_bpm))) > 1]
     others = [part for part in review.parts if part not in rising]
     if not rising or not others:
         return ceiling(review.whole)

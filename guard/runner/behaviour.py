@@ -14,9 +14,7 @@ before any controller was tried, so that nobody can choose the answer:
 
 How "less" is spelled: obedience halves at 80 cues in two hours' worth, that is
 at 6.7 in ten minutes (in hospitals response slows by about half at 80 and more
-alarms in two hours, Bonafide 2015), as 1 / (1 + (cues / 6.7)²). The tiring
-listener forgets nothing: beside that, the same with every cue so far, halved
-at 20 (ours).
+alarms in two hours, Bonafide 2015), as 1 / (1 + (cues / 6.7)²).
 """
 
 import numpy as np
@@ -33,7 +31,6 @@ HABIT_MOVES = 0.35
 RESUME_SHARE = 0.97
 FEEL_AGAIN_S = 120.0
 TIRED_AT_IN_TEN_MIN = 80.0 / 12.0
-TIRED_AT_IN_ALL = 20.0
 TEN_MIN_S = 600.0
 PICK_UP_SHARE = (0.05, 0.12)  # ours: pick-up cues are off by default
 
@@ -55,8 +52,6 @@ class Behaviour:
         *,
         step_s: float = 1.0,
         belt: bool = False,
-        tiring: bool = False,
-        ignores_every: int = 0,
         copies: int = 1,
     ) -> None:
         n = len(runners)
@@ -65,8 +60,6 @@ class Behaviour:
         self._rng = rng
         self._step_s = step_s
         self._belt = belt
-        self._tiring = tiring
-        self._ignores_every = ignores_every
         self.habit_m_s = runners.habitual_m_s.copy()
         self.pace_m_s = runners.habitual_m_s.copy()
         self.walking: Bools = np.zeros(n, dtype=bool)
@@ -83,11 +76,7 @@ class Behaviour:
     def willingness(self) -> Floats:
         """Chance that each runner would heed a cue heard now."""
         load = self._recent_sum / TIRED_AT_IN_TEN_MIN
-        chance = self._who.obeys / (1.0 + load * load)
-        if self._tiring:
-            load = self.heard / TIRED_AT_IN_ALL
-            chance = chance / (1.0 + load * load)
-        return np.asarray(chance)
+        return np.asarray(self._who.obeys / (1.0 + load * load))
 
     def step(self, t_s: float, cues: NDArray[np.int64], advised_m_s: Floats | None, standing: Bools) -> None:
         """Hear the cues given at `t_s`, act on those whose reaction time is over, creep."""
@@ -111,8 +100,6 @@ class Behaviour:
         heard = cues > 0
         obeys = heard & np.isin(cues, PACE_CUES) & (luck < self.willingness())
         self.heard += heard
-        if self._ignores_every:
-            obeys &= self.heard % self._ignores_every != 0
         missed = self.walking & (cues == Cue.RESUME) & ~obeys
         self._by_feel_s = np.where(missed, np.minimum(self._by_feel_s, t_s + FEEL_AGAIN_S), self._by_feel_s)
         low, high = REACTION_S

@@ -32,7 +32,7 @@ def _level(t_s: float, distance_m: Floats) -> Spot:
 
 @dataclass(frozen=True)
 class Course:
-    """One course; `stops` is (least, most) seconds between stops and their length."""
+    """One course."""
 
     name: str
     meaning: str
@@ -42,9 +42,6 @@ class Course:
     steepest: float = 0.0
     air_c: float = 18.0
     belt: bool = False
-    tiring: bool = False
-    ignores_every: int = 0
-    stops: tuple[tuple[float, float], tuple[float, float]] | None = None
     gentle_s: float = GENTLE_S
 
     def at(self, t_s: float, distance_m: Floats) -> Spot:
@@ -57,14 +54,4 @@ class Course:
 
     def standing(self, n: int, steps: int, rng: np.random.Generator) -> NDArray[np.bool_] | None:
         """Who stands when, (steps of 1 s, n); None on a course without stops."""
-        if self.stops is None:
-            return None
-        (gap_low, gap_high), (low, high) = self.stops
-        stands = np.zeros((steps, n), dtype=bool)
-        for lane in range(n):
-            at = rng.uniform(300.0, 300.0 + gap_high)
-            while at < steps:
-                length = rng.uniform(low, high)
-                stands[int(at):int(at + length), lane] = True
-                at += length + rng.uniform(gap_low, gap_high)
-        return stands
+        return None

@@ -6,9 +6,7 @@
     second = runners.step(cues, lanes.advised_speed_m_s)
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +14,9 @@ from numpy.typing import NDArray
 from guard.arrays import Bools, Floats
 from guard.runner.behaviour import Behaviour
 from guard.runner.courses import Course
-from guard.runner.demand import LEVEL_RUN_ML_PER_M, REST_VO2, demand_vo2, run_ml_per_m
+from guard.runner.demand import LEVEL_RUN_ML_PER_M, REST_VO2, demand_vo2
 from guard.runner.population import Population
-from guard.runner.response import HeartResponse, Model, warming
+from guard.runner.response import HeartResponse, warming
 from guard.runner.strap import CLEAN, FaultPlan, FaultRates, Strap, draw_noise, plan_faults
 
 STEP_S = 1.0  # a reading a second, as straps send
@@ -30,9 +28,8 @@ class Second:
     """One second of n runners.
 
     `bpm` and `has_rr` are what the strap sends; all else is the truth, which
-    only a *knowing* controller may look at. `ceiling_speed_m_s` is the speed
-    over this ground at which heart rate would settle at the ceiling,
-    `settling_speed_m_s` tells the same of any heart rate (bpm, one a runner).
+    only a *knowing* controller may look at. `warmed` is the factor and the offset
+    (bpm) that drift and heat put on heart rate.
     """
 
     t_s: float
@@ -45,14 +42,7 @@ class Second:
     cadence_spm: Floats
     walking: Bools
     standing: Bools
-    ceiling_bpm: Floats
-    slowest_jog_m_s: Floats
-    settling_speed_m_s: Callable[[Floats], Floats]
-
-    @cached_property
-    def ceiling_speed_m_s(self) -> Floats:
-        """Worked out when asked for: few ask."""
-        return self.settling_speed_m_s(self.ceiling_bpm)
+    warmed: tuple[Floats, Floats]
 
 
 def level_speed(vo2: Floats) -> Floats:
@@ -77,15 +67,6 @@ def far_slope(runners: Population, off_m_s: Floats) -> Floats:
     side = np.sign(off_m_s) * NEAR_M_S
     return np.asarray(np.maximum(runners.run_bpm + runners.gain * side - runners.rest_bpm, 10.0)
                       / (runners.habitual_m_s + side))
-
-
-def level_speed_at(runners: Population, bpm: Floats) -> Floats:
-    """The level running speed whose heart rate settles at `bpm`: `run_bpm_at` the other way."""
-    room = bpm - runners.run_bpm
-    step = runners.gain * NEAR_M_S
-    near = np.clip(room, -step, step)
-    return np.asarray(
-        runners.habitual_m_s + near / runners.gain + (room - near) / far_slope(runners, room))
 
 
 def settled_bpm(runners: Population, vo2: Floats, running: Bools) -> Floats:
@@ -115,7 +96,8 @@ class Runners:
         course: Course,
         seed: int | list[int],
         *,
-        model: Model = "first",
+        heart: type[HeartResponse] = HeartResponse,
+        listener: type[Behaviour] = Behaviour,
         faults: FaultRates = CLEAN,
         duration_s: float | None = None,
         copies: int = 1,
@@ -131,29 +113,18 @@ class Runners:
             np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(4))
         stands = course.standing(len(block), self.steps, stop)
         self._stands = None if stands is None else np.tile(stands, copies)
-        self._heart = HeartResponse(runners, STEP_S, model)
+        self._heart = heart(runners, STEP_S)
         plan = plan_faults(len(block), self.steps, faults, fault)
         self._strap = Strap(
             runners, np.tile(draw_noise(block, self.steps, noise), copies),
             FaultPlan(np.tile(plan.kind, copies), np.tile(plan.size, copies)))
-        self.behaviour = Behaviour(
-            runners, mind, step_s=STEP_S, belt=course.belt, tiring=course.tiring,
-            ignores_every=course.ignores_every, copies=copies)
+        self.behaviour = listener(runners, mind, step_s=STEP_S, belt=course.belt, copies=copies)
         self.distance_m = np.zeros(n)
         self._nobody: Bools = np.zeros(n, dtype=bool)
         self.step_count = 0
 
-    def step(
-        self,
-        cues: NDArray[np.int64],
-        advised_speed_m_s: Floats | None = None,
-        imposed_speed_m_s: Floats | None = None,
-    ) -> Second:
-        """Live one second; `cues` are codes of `Cue` heard at its beginning.
-
-        `imposed_speed_m_s` replaces all behaviour (an automatic belt): speeds
-        under the slowest jog are walked.
-        """
+    def step(self, cues: NDArray[np.int64], advised_speed_m_s: Floats | None = None) -> Second:
+        """Live one second; `cues` are codes of `Cue` heard at its beginning."""
         who, course = self.runners, self.course
         at = self.step_count
         if at >= self.steps:
@@ -164,30 +135,20 @@ class Runners:
         self.behaviour.step(t_s, cues, advised_speed_m_s, standing)
         spot = course.at(t_s, self.distance_m)
         grade = np.broadcast_to(np.asarray(spot.grade, dtype=np.float64), (len(who),))
-        if imposed_speed_m_s is None:
-            walking = self.behaviour.walking
-            jog = np.maximum(self.behaviour.pace_m_s * spot.pace_share, np.minimum(
-                who.slowest_jog_m_s, self.behaviour.pace_m_s))
-            speed = np.where(walking, who.walk_m_s, jog)
-        else:
-            walking = imposed_speed_m_s < who.slowest_jog_m_s
-            speed = np.where(walking, np.minimum(imposed_speed_m_s, who.walk_m_s), imposed_speed_m_s)
+        walking = self.behaviour.walking
+        jog = np.maximum(self.behaviour.pace_m_s * spot.pace_share, np.minimum(
+            who.slowest_jog_m_s, self.behaviour.pace_m_s))
+        speed = np.where(walking, who.walk_m_s, jog)
         speed = np.where(standing, 0.0, speed)
         self.distance_m += speed * STEP_S
         running = ~(walking | standing)
         vo2 = demand_vo2(speed, grade, ~running, belt=course.belt)
         factor, offset = warming(who, t_s, course.air_c)
         true = factor * self._heart.step(settled_bpm(who, vo2, running), running) + offset
-
-        def settling_speed(bpm: Floats) -> Floats:
-            per_m = run_ml_per_m(grade, belt=course.belt) / LEVEL_RUN_ML_PER_M
-            return level_speed_at(who, (bpm - offset) / factor) / per_m
-
         cadence = np.where(running, who.cadence_spm + 10.0 * (speed - 2.5),
                            np.where(standing, 0.0, 75.0 + 25.0 * speed))
         read = self._strap.read(true, cadence)
         return Second(
             t_s=t_s, bpm=read.bpm, has_rr=read.has_rr, fault=read.fault, true_bpm=true,
             speed_m_s=speed, grade=grade, cadence_spm=cadence, walking=walking & ~standing,
-            standing=standing, ceiling_bpm=who.ceiling_bpm,
-            slowest_jog_m_s=who.slowest_jog_m_s, settling_speed_m_s=settling_speed)
+            standing=standing, warmed=(factor, offset))

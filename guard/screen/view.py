@@ -258,7 +258,8 @@ class _Page:
         """The link, with the sensor's name where that stands whole, then other facts."""
         named = (words.link(self.snapshot), *filter(None, facts))
         whole = self.fitting(*map(self.look.text, named)) == tuple(map(self.look.text, named))
-        return self.line(*(named if whole else (words.link_alone(self.snapshot), *facts)), first_yields=True)
+        shown = named if whole else (words.LINKS[self.snapshot.link_state], *facts)
+        return self.line(*shown, first_yields=True)
 
     def clauses(self, sentence: str) -> str:
         """As many of its clauses as stand whole; the first in any case."""

@@ -26,7 +26,7 @@ _STATES = {
     State.HELD: "PAUSED",
     State.DONE: "DONE",
 }
-_LINKS = {
+LINKS = {
     LinkState.SEARCHING: "searching",
     LinkState.CONNECTING: "connecting",
     LinkState.CONNECTED: "connected",
@@ -294,14 +294,9 @@ def link(snapshot: Snapshot) -> str:
     return link_line(snapshot.link_state, snapshot.link_name)
 
 
-def link_alone(snapshot: Snapshot) -> str:
-    """Where the link is, without a name."""
-    return _LINKS[snapshot.link_state]
-
-
 def link_line(state: LinkState, name: str) -> str:
     """Where the link is, and to what."""
-    return f"{_LINKS[state]}: {name or 'sensor'}"
+    return f"{LINKS[state]}: {name or 'sensor'}"
 
 
 def battery(snapshot: Snapshot) -> str:

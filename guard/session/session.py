@@ -9,34 +9,11 @@ import math
 from collections import deque
 from dataclasses import replace
 
+from guard import events as ev
 from guard.decide.lane import Lane
 from guard.errors import UsageError
-from guard.events import (
-    NO_NUMBERS,
-    TREADMILL,
-    Action,
-    Battery,
-    Command,
-    Cue,
-    CueGiven,
-    Input,
-    Link,
-    LinkState,
-    Mark,
-    Numbers,
-    Output,
-    Reading,
-    ReadingDoubted,
-    Snapshot,
-    SoundHealth,
-    Speed,
-    SpeedLink,
-    State,
-    StateChanged,
-    Summary,
-)
 from guard.plan.plan import Plan, Progress
-from guard.session.road import NO_LOAD, Road
+from guard.session.road import Road
 from guard.session.rules import LowBattery, in_force, part_cue
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
@@ -68,7 +45,7 @@ class Session:
         if settings.ceiling_bpm is None:
             raise UsageError(
                 "there is no ceiling yet: give --ceiling BPM "
-                "(`guard settings --explain ceiling_bpm` says how to find yours)")
+                "(`guard settings ceiling_bpm` says how to find yours)")
         self.settings = settings
         self.plan = plan
         self._observer = observer
@@ -83,61 +60,60 @@ class Session:
         self._silent = True
         self._eventful_s = 0.0
         self._ceiling_bpm = float(settings.ceiling_bpm)
-        self._state = State.WARMING
+        self._state = ev.State.WARMING
         self._state_since_s = 0.0
         self._held = self._muted = self._free_run = self._done = False
         self._speeds = Speeds()
         self._belt = False
-        self._reading: Reading | None = None
-        self._link: Link | None = None
+        self._reading: ev.Reading | None = None
+        self._link: ev.Link | None = None
         self._battery = LowBattery(settings.battery_low_percent)
         self._sound = ""
-        self._last_cue: CueGiven | None = None
-        self._said_s: float | None = None  # since the last step, by others than the lane
+        self._last_cue: ev.CueGiven | None = None
         self._run = 0
         self._trace: deque[tuple[float, float, float]] = deque()
 
-    def admit(self, event: Input) -> Input:
+    def admit(self, event: ev.Input) -> ev.Input:
         """The event with the time it will be taken at: whole ms, never going back."""
         t_s = max(round(event.t_s, 3), self._t_s)
         stepped_s = -1.0 if self._stepped_s is None else self._stepped_s
         # What follows a look at the clock must not seem to precede it: replay would take it first.
-        if t_s <= stepped_s and (self._silent or isinstance(event, (Reading, Command, Mark))):
+        if t_s <= stepped_s and (self._silent or isinstance(event, (ev.Reading, ev.Command, ev.Mark))):
             t_s = round(stepped_s + 0.001, 3)
         return event if t_s == event.t_s else replace(event, t_s=t_s)
 
-    def feed(self, event: Input) -> list[Output]:
+    def feed(self, event: ev.Input) -> list[ev.Output]:
         """Advance to the event, take it, and return what follows from both."""
         event = self.admit(event)
         outputs = self.advance(event.t_s)
         if self._done:
             return outputs
         self._t_s = event.t_s
-        if isinstance(event, Reading):
+        if isinstance(event, ev.Reading):
             outputs += self._take_reading(event)
-        elif isinstance(event, Speed):
+        elif isinstance(event, ev.Speed):
             self._speeds.take(event)
-        elif isinstance(event, SpeedLink):
+        elif isinstance(event, ev.SpeedLink):
             # Whoever runs on a belt needs its words, also when its link has gone.
-            self._belt |= event.device == TREADMILL and event.state is LinkState.CONNECTED
-        elif isinstance(event, Battery):
+            self._belt |= event.device == ev.TREADMILL and event.state is ev.LinkState.CONNECTED
+        elif isinstance(event, ev.Battery):
             outputs += [self._say(given) for given in self._battery.take(event)]
-        elif isinstance(event, (Command, Mark)):
+        elif isinstance(event, (ev.Command, ev.Mark)):
             before_s = (math.ceil(event.t_s / GRID_S) - 1) * GRID_S
             if self._long_silent() and before_s > (self._stepped_s or 0.0):  # all as it was until now
                 outputs += self._step(before_s)
             self._eventful_s = event.t_s
-            if isinstance(event, Command):
+            if isinstance(event, ev.Command):
                 outputs += self._take_command(event)
-        elif isinstance(event, Link):
+        elif isinstance(event, ev.Link):
             self._link = event
-        elif isinstance(event, SoundHealth):
+        elif isinstance(event, ev.SoundHealth):
             self._sound = event.backend
         return outputs
 
-    def advance(self, t_s: float) -> list[Output]:
+    def advance(self, t_s: float) -> list[ev.Output]:
         """Look at timeouts on the grid up to, not including, `t_s`."""
-        outputs: list[Output] = []
+        outputs: list[ev.Output] = []
         if self._done:
             return outputs
         while (due_s := self._next_look_s()) < t_s:
@@ -162,47 +138,47 @@ class Session:
     def _long_silent(self) -> bool:
         return self._stepped_s is not None and self._stepped_s - self._eventful_s >= LONG_SILENT_S
 
-    def _take_reading(self, reading: Reading) -> list[Output]:
+    def _take_reading(self, reading: ev.Reading) -> list[ev.Output]:
         self._reading = reading
         speed = self._speeds.known(reading.t_s)
         cadence_spm = speed.cadence_spm if speed else None
         judged = self._trust.take(reading.t_s, reading, _NAN if cadence_spm is None else cadence_spm)
         outputs = self._step(reading.t_s, judged)
         if judged.doubt:
-            outputs.append(ReadingDoubted(reading.t_s, judged.doubt))
+            outputs.append(ev.ReadingDoubted(reading.t_s, judged.doubt))
         if judged.bpm == judged.bpm:
             self._trace.append((reading.t_s, judged.bpm, self._lane.columns.ceiling_bpm))
             while self._trace and self._trace[0][0] < reading.t_s - TRACE_S:
                 self._trace.popleft()
         return outputs
 
-    def _take_command(self, command: Command) -> list[Output]:
+    def _take_command(self, command: ev.Command) -> list[ev.Output]:
         action, value = command.action, command.value
-        if action is Action.PAUSE:
+        if action is ev.Action.PAUSE:
             self._held = True
-        elif action is Action.CONTINUE:
+        elif action is ev.Action.CONTINUE:
             if self._held:
                 self._trust.restart(command.t_s)
             self._held = False
-        elif action in (Action.MUTE, Action.UNMUTE):
-            self._muted = action is Action.MUTE
+        elif action in (ev.Action.MUTE, ev.Action.UNMUTE):
+            self._muted = action is ev.Action.MUTE
             return []
-        elif action is Action.CEILING and isinstance(value, (int, float)):
+        elif action is ev.Action.CEILING and isinstance(value, (int, float)):
             self._ceiling_bpm = checked_number("ceiling_bpm", value)
-        elif action is Action.FREE_RUN:
+        elif action is ev.Action.FREE_RUN:
             self._free_run = bool(value)
-        elif action is Action.SKIP_PART and self._progress:
+        elif action is ev.Action.SKIP_PART and self._progress:
             self._progress.skip()
-        elif action is Action.QUIT:
+        elif action is ev.Action.QUIT:
             outputs = self._step(command.t_s)
             self._done = True
             rule = _ENDS.get(str(value), "quit")
-            return [*outputs, *self._moved_to(State.DONE, command.t_s, rule, NO_NUMBERS)]
+            return [*outputs, *self._moved_to(ev.State.DONE, command.t_s, rule, ev.NO_NUMBERS)]
         else:
             return []
         return self._step(command.t_s)
 
-    def _step(self, t_s: float, judged: Judged = NO_READING) -> list[Output]:
+    def _step(self, t_s: float, judged: Judged = NO_READING) -> list[ev.Output]:
         dt_s = t_s - (self._stepped_s or 0.0)
         self._stepped_s = t_s
         self._silent = judged.bpm != judged.bpm
@@ -212,38 +188,33 @@ class Session:
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
         speed = self._road.graded(speed)
         load = self._road.load(speed, self._ceiling_bpm, held=self._held)
-        lane, known, told = self._lane, self._trust.known(t_s, judged), speed or Speed(t_s)
+        lane, known, told = self._lane, self._trust.known(t_s, judged), speed or ev.Speed(t_s)
         cue = lane.step(
             t_s, judged.bpm, speed_m_s=told.speed_m_s, grade=told.grade, cadence_spm=told.cadence_spm,
             held=self._held, known=known, load=load)
-        state = State(int(lane.state))
-        signal = lane.known(0) and state is not State.NO_SIGNAL
+        state = ev.State(int(lane.state))
+        signal = lane.known(0) and state is not ev.State.NO_SIGNAL
         over = float(round(lane.belief.shown_bpm) - round(lane.columns.ceiling_bpm)) if signal else None
         self._tally.count_time(
             dt_s, held=self._held, counts=self._counts(), over_bpm=over, speed_m_s=speed_m_s)
         if state is not self._state:
             outputs += self._moved_to(state, t_s, lane.rule(0), lane.numbers(0))
-        if cue is not Cue.NONE:
-            outputs.append(self._given(CueGiven(
+        if cue is not ev.Cue.NONE:
+            outputs.append(self._given(ev.CueGiven(
                 t_s, cue, lane.cue_rule(0), lane.cue_numbers(0),
                 _or_none(lane.advised_speed_m_s) if cue.about.advises else None,
                 self._repeat(cue), self._belt)))
         if self._observer:
-            col = lane.columns
             self._observer(Step(
-                t_s, dt_s, judged.bpm, known, lane.belief.shown_bpm if signal else _NAN, speed, self._held,
-                self._counts(), self._said_s, self._part,
-                self._progress.warming if self._progress else None,
-                col.ceiling_bpm, self._lane.limit_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
-                col.quiet_walk, load or NO_LOAD))
-        self._said_s = None
+                t_s, dt_s, lane.belief.shown_bpm if signal else _NAN, speed, self._held, self._counts(),
+                self._part, lane.columns.ceiling_bpm, lane.limit_bpm, lane.columns.free_run))
         return outputs
 
-    def _follow_plan(self, t_s: float, distance_m: float | None) -> list[Output]:
+    def _follow_plan(self, t_s: float, distance_m: float | None) -> list[ev.Output]:
         quiet_ease = quiet_walk = False
         floor_bpm = self.settings.floor_bpm
         ceiling_bpm = self._ceiling_bpm
-        outputs: list[Output] = []
+        outputs: list[ev.Output] = []
         if self._progress:
             place = self._progress.advance(t_s, distance_m, held=self._held)
             index = place.index + (1 if place.done else 0)
@@ -255,8 +226,8 @@ class Session:
             limits = self._progress.limits(self._ceiling_bpm)
             ceiling_bpm = limits.ceiling_bpm
             floor_bpm = limits.floor_bpm
-            quiet_ease = not Cue.EASE.let_out(limits.cued)
-            quiet_walk = not Cue.WALK.let_out(limits.cued)
+            quiet_ease = not ev.Cue.EASE.let_out(limits.cued)
+            quiet_walk = not ev.Cue.WALK.let_out(limits.cued)
         ceiling_bpm, floor_bpm = in_force(ceiling_bpm, floor_bpm, self.settings.stop_bpm)
         self._lane.set_limits(
             0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
@@ -267,36 +238,36 @@ class Session:
         """Whether being over the ceiling means anything now (a part may be left to the runner)."""
         return self._progress is None or self._progress.counts
 
-    def _moved_to(self, state: State, t_s: float, rule: str, numbers: Numbers) -> list[Output]:
+    def _moved_to(self, state: ev.State, t_s: float, rule: str, numbers: ev.Numbers) -> list[ev.Output]:
         self._state, self._state_since_s = state, t_s
-        return [StateChanged(t_s, state, rule, numbers)]
+        return [ev.StateChanged(t_s, state, rule, numbers)]
 
-    def _say(self, given: CueGiven) -> CueGiven:
-        self._said_s = given.t_s
+    def _say(self, given: ev.CueGiven) -> ev.CueGiven:
         self._lane.spoke(0, given.t_s)
         return self._given(given)
 
-    def _given(self, given: CueGiven) -> CueGiven:
+    def _given(self, given: ev.CueGiven) -> ev.CueGiven:
         self._last_cue = given
         self._tally.count_cue(given.cue)
         return given
 
-    def _repeat(self, cue: Cue) -> int:
+    def _repeat(self, cue: ev.Cue) -> int:
         self._run = self._run + 1 if cue.about.escalates and self._lane.again(0) else 0
         return self._run
 
-    def summary(self) -> Summary:
+    def summary(self) -> ev.Summary:
         """Totals so far."""
         return self._tally.summary()
 
-    def snapshot(self) -> Snapshot:
+    def snapshot(self) -> ev.Snapshot:
         """All a screen needs, at the time of the newest event or advance."""
         lane, belief = self._lane, self._lane.belief
         level = foreseen = chance = slope = None
         given, progress = self._last_cue, self._progress
         own_ceiling_bpm = progress.own_ceiling_bpm(self._ceiling_bpm) if progress else self._ceiling_bpm
-        limit = own_ceiling_bpm if self._state is State.HELD else self._lane.limit_bpm  # no ramp in a pause
-        if lane.known(0) and self._state is not State.NO_SIGNAL:
+        held = self._state is ev.State.HELD
+        limit = own_ceiling_bpm if held else self._lane.limit_bpm  # no ramp in a pause
+        if lane.known(0) and self._state is not ev.State.NO_SIGNAL:
             level = belief.shown_bpm
             slope = belief.slope_bpm_s * 60.0
             foreseen = belief.foreseen_bpm
@@ -312,16 +283,16 @@ class Session:
             part = "plan done" if place.done else progress.part.title
             left_s = None if place.done else place.left_s
         link, tally = self._link, self._tally
-        return Snapshot(
+        return ev.Snapshot(
             t_s=self._t_s, state=self._state, state_since_s=self._state_since_s,
             level_bpm=level, slope_bpm_per_min=slope, ceiling_bpm=limit,
             own_ceiling_bpm=own_ceiling_bpm, floor_bpm=_or_none(lane.columns.floor_bpm),
             room_bpm=None if level is None or not self._counts() else limit - level,
-            resume_bpm=lane.resume_bpm if self._state is State.WALKING and not lane.told_to_run else None,
+            resume_bpm=lane.resume_bpm if self._state is ev.State.WALKING and not lane.told_to_run else None,
             foreseen_bpm=foreseen, lead_s=lane.figures.ahead_s, chance_over=chance,
             reading_age_s=age, contact=self._reading.contact if self._reading else None,
             last_cue=given, cue_count=sum(tally.cues.values()),
-            link_state=link.state if link else LinkState.SEARCHING,
+            link_state=link.state if link else ev.LinkState.SEARCHING,
             link_name=link.name if link else "", link_detail=link.detail if link else "",
             battery_percent=self._battery.percent,
             at_or_under_s=tally.at_or_under_s, over_s=tally.over_s, no_signal_s=tally.no_signal_s,

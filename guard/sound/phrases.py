@@ -46,7 +46,7 @@ class Phrases:
 
     `on_note(trouble)` is told once about anything the runner should know (no
     voice, an unknown voice, a bad file of their own); it is called from the
-    background thread. `done_share` (0 to 1) tells how far the bank is.
+    background thread.
     """
 
     def __init__(self, bank: Iterable[str], *, voice_name: str, rate_wpm: int, cache_dir: Path,
@@ -72,7 +72,6 @@ class Phrases:
         self._wake = threading.Event()
         self._closing = False
         self.bank_done = threading.Event()
-        self.done_share = 0.0
         self.voice_missing = ""
         self._thread = threading.Thread(target=self._work, name="sound-phrases", daemon=True)
 
@@ -140,7 +139,6 @@ class Phrases:
                     continue
                 if waiting:
                     self._provide(waiting.pop())
-                    self.done_share = 1.0 - len(waiting) / len(self._bank)
                     continue
                 self.bank_done.set()
                 self._wake.wait()

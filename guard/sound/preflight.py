@@ -20,7 +20,7 @@ from guard.sound.worker_backend import WorkerBackend
 
 VOICE_WAIT_S = 30.0  # a small board with a cold disk needs many
 SOUND_OUTPUT = "sound output"
-_NO_OUTPUT_FIX = ("connect or switch on a sound output (on Linux `aplay -l` lists them), or have a phone "
+NO_OUTPUT_FIX = ("connect or switch on a sound output (on Linux `aplay -l` lists them), or have a phone "
                   "play the cues: `guard run --page network`")
 _LIBRARY_FIX = "for the quickest cues install it: pip install 'heart-rate-guard[sound]'"
 
@@ -62,16 +62,11 @@ def output_check(settings: Settings, found: Found) -> Check:
         return Check(name, True, off)
     if found.backend is None:
         why = next(iter(found.failed.values()), "no player was found")
-        return Check(name, False, f"none works: {why}", _NO_OUTPUT_FIX)
+        return Check(name, False, f"none works: {why}", NO_OUTPUT_FIX)
     if found.failed:
         first, why = next(iter(found.failed.items()))
         return Check(name, True, f"opened through {found.backend.name}; {first} failed: {why}", _LIBRARY_FIX)
     return Check(name, True, f"opened through {found.backend.name}")
-
-
-def stopped_check(why: str) -> Check:
-    """The way out opened, and failed while the cues were played."""
-    return Check(SOUND_OUTPUT, False, f"failed while playing: {why}", _NO_OUTPUT_FIX)
 
 
 def voice_check(settings: Settings, own_phrases: Path | None = None) -> Check:

@@ -313,7 +313,7 @@ def index(data: bytes, folder: Path) -> None:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(whole)
             with refusals():
-                from guard.commands.sessions.listed import as_dict, began, words
+                from guard.commands.sessions import as_dict, began, words
 
                 for entry in sessions(home, warn=printed):
                     json.dumps(as_dict(entry))

@@ -18,8 +18,7 @@ from numpy.typing import NDArray
 from guard.errors import UsageError
 from guard.events import PACE_CUES
 from guard.runner.behaviour import REACTION_S, RESUME_SHARE
-from guard.runner.population import draw
-from guard.runner.response import Model
+from guard.runner.population import Population, draw
 from guard.runner.simulate import Runners
 from guard.runner.simulate import Second as Lived
 from guard.runner.strap import USUAL_FAULTS
@@ -29,6 +28,8 @@ from tests.lab.measures import Hour, live
 from tests.lab.opponents import GAIN_ERROR, make
 from tests.lab.remembered import hour
 from tests.lab.report import Figures, figures
+from tests.lab.second_heart import HEARTS
+from tests.lab.settling import settling_speed_m_s
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -39,11 +40,12 @@ KNOWN = ("belt", "learned")  # courses whose speed the guard is told
 class OnCourse:
     """Runners of one course, with the face of `tests.lab.family.Crowd`."""
 
-    def __init__(self, course: LabCourse, n: int, seed_set: str, model: Model) -> None:
+    def __init__(self, course: LabCourse, n: int, seed_set: str, model: str) -> None:
         seed = [SEEDS[seed_set], list(COURSES).index(course.name)]
         runners = draw(n, np.random.default_rng([*seed, 0]), habitual_m_s=course.habitual_m_s,
                        steepest=course.steepest, belt=course.belt)
-        self._world = Runners(runners, course, [*seed, 1], model=model, faults=USUAL_FAULTS)
+        self._world = Runners(runners, course, [*seed, 1], heart=HEARTS[model],
+                              listener=course.listener, faults=USUAL_FAULTS)
         self.n, self.steps, self._runners, self._model = n, self._world.steps, runners, model
         luck = np.random.default_rng([*seed, 2])
         gains = runners.gain * (1.0 + GAIN_ERROR * luck.standard_normal(n))
@@ -69,12 +71,13 @@ class OnCourse:
         pending = self._world.behaviour._pending
         here: Any = self
         return _Second(now.t_s, now.bpm, now.fault, now.true_bpm, now.speed_m_s, now.grade, now.walking,
-                       now.standing, np.zeros(self.n), pending, here, now)
+                       now.standing, np.zeros(self.n), pending, here, self._runners,
+                       self.speed_for(self._runners.ceiling_bpm))
 
     def speed_for(self, bpm: Array) -> Array:
         """The running speed on this ground that settles at `bpm`."""
         assert self._now is not None
-        return self._now.settling_speed_m_s(bpm)
+        return settling_speed_m_s(self._runners, self._now, bpm, belt=self._world.course.belt)
 
     def lasts_a_minute(self) -> Mask:
         """Whether one who ran again now would still be under the ceiling in a minute, nearly."""
@@ -84,7 +87,7 @@ class OnCourse:
         share = np.asarray(self._world.course.at(now.t_s, self.distance_m).pace_share)
         # How far over the speed at the ceiling, in bpm, by the runner's own gain.
         speed = np.maximum(pace * share, who.slowest_jog_m_s)
-        leads = who.ceiling_bpm + who.gain * (speed - now.ceiling_speed_m_s)
+        leads = who.ceiling_bpm + who.gain * (speed - self.speed_for(who.ceiling_bpm))
         left_s = SOON_S - who.dead_s
         level = now.true_bpm + heart._depth
         later = leads - (leads - level) * np.exp(-left_s / who.response_s)
@@ -95,22 +98,22 @@ class OnCourse:
 class _Second(Second):
     """As `Second`, with the truth taken from the course."""
 
-    lived: Lived
+    who: Population
+    ceiling_speed_m_s: Array
 
     @cached_property
     def can_jog(self) -> Mask:
         """See `Second`."""
-        return np.asarray(self.lived.slowest_jog_m_s <= self.lived.ceiling_speed_m_s)
+        return np.asarray(self.who.slowest_jog_m_s <= self.ceiling_speed_m_s)
 
     @cached_property
     def settles_bpm(self) -> Array:
         """Over or under the ceiling as the effort settles; how far is not told."""
-        lived = self.lived
-        return np.asarray(lived.ceiling_bpm + (lived.speed_m_s - lived.ceiling_speed_m_s))
+        return np.asarray(self.who.ceiling_bpm + (self.speed_m_s - self.ceiling_speed_m_s))
 
 
 def run(
-    names: Sequence[str] | None, controllers: Sequence[str], n: int, seed_set: str, model: Model,
+    names: Sequence[str] | None, controllers: Sequence[str], n: int, seed_set: str, model: str,
     changes: Mapping[str, Any] | None = None,
 ) -> dict[str, dict[str, Figures]]:
     """Figures by controller and course. Raises UsageError for a course there is none of."""

@@ -6,16 +6,55 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from guard.arrays import Floats
+from guard.arrays import Bools, Floats
+from guard.runner.behaviour import Behaviour
 from guard.runner.courses import Course, Spot
+
+TIRED_AT_IN_ALL = 20.0  # cues (ours)
+
+
+class Tiring(Behaviour):
+    """He forgets nothing: beside the load of ten minutes, the same with every cue so far, halved at 20."""
+
+    def willingness(self) -> Floats:
+        """Chance that each would heed a cue heard now."""
+        load = self.heard / TIRED_AT_IN_ALL
+        return np.asarray(super().willingness() / (1.0 + load * load))
+
+
+class IgnoresEveryThird(Behaviour):
+    """Every third cue is not heeded."""
+
+    def willingness(self) -> Floats:
+        """Chance that each would heed a cue heard now."""
+        return np.where((self.heard + 1) % 3 == 0, 0.0, super().willingness())
 
 
 @dataclass(frozen=True)
 class LabCourse(Course):
-    """`kind` says which targets apply; where `learned_gain` the guard is given the runner's own gain."""
+    """`kind` says which targets apply; where `learned_gain` the guard is given the runner's own gain.
+
+    `stops` is (least, most) seconds between stops and their length.
+    """
 
     kind: str = "flat"
     learned_gain: bool = False
+    listener: type[Behaviour] = Behaviour
+    stops: tuple[tuple[float, float], tuple[float, float]] | None = None
+
+    def standing(self, n: int, steps: int, rng: np.random.Generator) -> Bools | None:
+        """Who stands when, (steps of 1 s, n); None on a course without stops."""
+        if self.stops is None:
+            return None
+        (gap_low, gap_high), (low, high) = self.stops
+        stands = np.zeros((steps, n), dtype=bool)
+        for lane in range(n):
+            at = rng.uniform(300.0, 300.0 + gap_high)
+            while at < steps:
+                length = rng.uniform(low, high)
+                stands[int(at):int(at + length), lane] = True
+                at += length + rng.uniform(gap_low, gap_high)
+        return stands
 
 
 def _hill_repeats(t_s: float, distance_m: Floats) -> Spot:
@@ -50,8 +89,8 @@ COURSES: dict[str, LabCourse] = {
         LabCourse("beginner", "beginner near the slowest jog: walk and run",
                   habitual_m_s=(2.05, 2.4), kind="walk-run"),
         LabCourse("fast", "fast minutes inside an easy run", _fast_segments, kind="other"),
-        LabCourse("third", "flat road, every third cue is ignored", ignores_every=3, kind="other"),
-        LabCourse("tiring", "flat road, a listener who tires of cues", tiring=True, kind="tiring"),
+        LabCourse("third", "flat road, every third cue is ignored", listener=IgnoresEveryThird, kind="other"),
+        LabCourse("tiring", "flat road, a listener who tires of cues", listener=Tiring, kind="tiring"),
         LabCourse("lights", "road with traffic lights", stops=((120.0, 420.0), (15.0, 60.0)), kind="other"),
         LabCourse("belt", "treadmill whose speed is known", belt=True, kind="belt"),
         LabCourse("learned", "treadmill whose speed is known, gain learned", belt=True,

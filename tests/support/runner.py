@@ -7,15 +7,18 @@ from numpy.typing import NDArray
 
 from guard.runner.demand import demand_vo2
 from guard.runner.population import Population
-from guard.runner.response import HeartResponse, Model
+from guard.runner.response import HeartResponse
 from guard.runner.simulate import settled_bpm
 
 Array = NDArray[np.float64]
 
 
-def respond(runners: Population, speeds: Array, walking: NDArray[np.bool_], model: Model = "first") -> Array:
+def respond(
+    runners: Population, speeds: Array, walking: NDArray[np.bool_],
+    heart_of: type[HeartResponse] = HeartResponse,
+) -> Array:
     """Heart rate (steps, n) for speeds (steps, n) on a level belt, no drift, no noise."""
-    heart = HeartResponse(runners, 1.0, model)
+    heart = heart_of(runners, 1.0)
     beats = np.empty_like(speeds)
     for step, speed in enumerate(speeds):
         running = ~walking[step]

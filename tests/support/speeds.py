@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -24,13 +25,17 @@ def belt_runs(
     """n runners and what their straps and typed speeds gave, one list each."""
     rng = np.random.default_rng(seed)
     who = draw(n, rng, belt=True)
-    runners = Runners(who, COURSES["flat"], seed, faults=faults, duration_s=sum(length for length, _ in plan))
+    # On this belt it is the plan that sets the speed, from the first second on.
+    on_belt, course = replace(who, walk_m_s=who.walk_m_s.copy()), replace(COURSES["flat"], gentle_s=0.0)
+    runners = Runners(on_belt, course, seed, faults=faults, duration_s=sum(length for length, _ in plan))
     events: list[list[Input]] = [[] for _ in range(n)]
     nobody = np.zeros(n, dtype=int)
     for length, off in plan:
         speed = np.zeros(n) if off is None else np.rint((who.habitual_m_s + off) * 36) / 36
+        runners.behaviour.walking, runners.behaviour.pace_m_s = speed < who.slowest_jog_m_s, speed
+        on_belt.walk_m_s[:] = np.minimum(speed, who.walk_m_s)
         for second in range(length):
-            now = runners.step(nobody, None, speed)
+            now = runners.step(nobody)
             for lane, mine in enumerate(events):
                 if second == 0:
                     mine.append(Speed(now.t_s, float(speed[lane]), 0.0, typed=True))

@@ -1,1 +1,0 @@
-"""`guard sessions`: list, find, name, delete and restore, check."""

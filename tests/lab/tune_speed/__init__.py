@@ -1,1 +1,0 @@
-"""How fast tuning is, beside plain and compiled loops."""

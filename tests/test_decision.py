@@ -137,7 +137,8 @@ def test_a_level_that_climbs_is_told_again_however_rarely_words_came():
     for target in range(150, 180):
         runner.run(8, target, 10)
         levels += [runner.true_bpm] * 8
-    said = [levels[0], *(levels[int(t_s - since) - 1] for t_s, _, _ in runner.cues if t_s > since), levels[-1]]
+    told = [levels[int(t_s - since) - 1] for t_s, _, _ in runner.cues if t_s > since]
+    said = [levels[0], *told, levels[-1]]
     assert max(np.diff(said)) < 8
 
 

@@ -406,7 +406,8 @@ class ScalarGuard:
         if self.walking and unshown and level < limit:
             self.seen = True
         fits = level + self.needs * self.rise < limit
-        unmoved = self.walking and asked and under and still > walked_on.UNMOVED_S and t - self.asked_s > F.shows_s
+        unmoved = (self.walking and asked and under and still > walked_on.UNMOVED_S
+                   and t - self.asked_s > F.shows_s)
         long = self.walking and walked > F.longest_walk_s
         gone = (self.walking and gone) or unmoved or (long and self.settled and not (asked or under))
         if unmoved:

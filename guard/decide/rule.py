@@ -22,7 +22,7 @@ from guard.decide.effects import EFFECTS, Why
 from guard.decide.figures import Figures
 from guard.decide.rise import MINUTE_S
 from guard.decide.still import Still
-from guard.decide.walking import CLIMBS_BPM, LONGEST_WAIT_S, WAIT_MOST_S, Walking
+from guard.decide.walking import CLIMBS_BPM, LONGEST_WAIT_S, Walking
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 
@@ -64,8 +64,9 @@ class Rule:
         self._top_bpm, self._near = zero + NEVER_S, no  # of this approach
         # in vain
         self._words, self._from_bpm = zero, zero
-        self._no_jog, self._proof = zero, zero  # and what a walk that was said adds once it is seen
-        self._walk = Walking(kit, figures, columns.rise_bpm)
+        self._no_jog = zero
+        self._proof, self._unproven = zero, no  # what the newest walk adds to it, and whether that is to come
+        self._walk = Walking(kit, figures, columns.rise_bpm, columns.wait_most_s)
         self._rests = Still(kit, zero)
 
     def step(self, t: Number, dt: Number, since_s: Number, guarded: Fact, free: Fact, alive: Fact,
@@ -105,7 +106,7 @@ class Rule:
         enough = col.in_vain * (1.0 - self._no_jog)
         hopeless = vain >= enough
         thins = 1.0 + k.most(vain - col.in_vain, 0.0)
-        patient = (t - self.last_s >= k.least(col.ease_again_s * thins, WAIT_MOST_S)) | (
+        patient = (t - self.last_s >= k.least(col.ease_again_s * thins, col.wait_most_s)) | (
             level > self._word_bpm + CLIMBS_BPM)
         word = spaced & running & due & patient
         may_walk = (warm | (level > col.ceiling_bpm)) & col.walking & no(col.quiet_walk)
@@ -226,18 +227,17 @@ class Rule:
 
         Where gait is told only a walk that he heard does: who ran on has not tried it.
         """
-        k = self._kit
-        where = k.where
-        proves, anew = walk, gone
+        k, refused = self._kit, self._walk.refused
+        where, no = k.where, k.no
+        self._unproven = walk | self._unproven
+        proves, anew = self._unproven, gone
         if gait is not None:
-            untold = gait == 0.0
-            proves = self.walking & (gait <= 0.0)
-            anew = gone & (untold | self._walk.seen)
+            proves = proves & self.walking & (gait <= 0.0)
+            anew = gone & ((gait == 0.0) | self._walk.seen)
         more = k.least(self._no_jog + self._proof, 2.0 * self._figures.no_jog_step)
         less = k.most(self._no_jog - REFUSED_SHARE * self._proof, 0.0)
-        self._no_jog = where(proves, more, where(self._walk.refused, less, self._no_jog))
-        if gait is not None:
-            self._proof = where(proves, 0.0, self._proof)
+        self._no_jog = where(proves, more, where(refused & no(self._unproven), less, self._no_jog))
+        self._unproven = self._unproven & no(proves | gone)
         self._words = where(anew, 0.0, self._words)
 
     @property

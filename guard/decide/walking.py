@@ -23,9 +23,9 @@ CLIMBS_BPM = 5.0  # words thin out where nothing moves; a level that climbed so 
 # A missed word to run again is said once more after so long, then twice as long: the three minutes that a
 # level may stand still with no more than one word (ours).
 REMIND_S = 180.0
-# A walk that readings contradict is asked for again, after 20 and 40 s, then every 80 s: more rarely,
-# for who does not listen hears less with every word.
-WALK_AGAIN_S, WALK_AGAIN_GROWS, WAIT_MOST_S = 20.0, 2.0, 80.0
+# A walk that readings contradict is asked for again, after 20 s, then twice as long: more rarely, for who
+# does not listen hears less with every word.
+WALK_AGAIN_S, WALK_AGAIN_GROWS = 20.0, 2.0
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.
@@ -47,8 +47,8 @@ class Walking:
     adds, `needs_bpm`: the room that he waits for.
     """
 
-    def __init__(self, kit: Kit, figures: Figures, rise_bpm: Number) -> None:
-        self._kit, self._figures = kit, figures
+    def __init__(self, kit: Kit, figures: Figures, rise_bpm: Number, wait_most_s: Number) -> None:
+        self._kit, self._figures, self._wait_most_s = kit, figures, wait_most_s
         zero = rise_bpm * 0.0
         no: Fact = zero != zero
         self.walking: Fact = no
@@ -215,7 +215,7 @@ class Walking:
         if k.some(walk | again):
             self.word_s = where(walk | again, t, self.word_s)
             self._word_bpm = where(walk | again, level, self._word_bpm)
-            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), WAIT_MOST_S)
+            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), self._wait_most_s)
             self.wait_s = where(walk | again, longer_s, self.wait_s)
             self._owed, self._told = self._owed | walk, self._told & no(walk)
         begins = walk | walks_on

@@ -1,4 +1,4 @@
-"""The speed at which a runner of `guard.runner` settles at a heart rate: what a *knowing* controller knows."""
+"""The speed at which a runner of `guard.runner` settles at a heart rate: what a *knowing* controller has."""
 
 from __future__ import annotations
 

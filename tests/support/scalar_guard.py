@@ -272,7 +272,7 @@ class ScalarGuard:
         in_vain = 4.0 ** (0.5 - s.walk_first) * F.in_vain
         hopeless = vain >= in_vain * (1.0 - self.no_jog)
         wait = min(s.spacing_s * 16.0 ** (0.5 - s.words) * (1.0 + max(vain - in_vain, 0.0)),
-                   walked_on.WAIT_MOST_S)
+                   columns.WAIT_MOST_S * 4.0 ** (0.5 - self.settings.words))
         patient = t - self.last >= wait or self.level > self.word_bpm + walked_on.CLIMBS_BPM
         word = spaced and not self.walking and due and patient
         may_walk = (warm or self.level > self.ceiling) and s.walking and not self.quiet_walk
@@ -327,7 +327,7 @@ class ScalarGuard:
         if walk or again:
             self.walk_word_s, self.walk_word_bpm = t, self.level
             longer = max(walked_on.WALK_AGAIN_GROWS * self.walk_wait, walked_on.WALK_AGAIN_S)
-            self.walk_wait = min(longer, walked_on.WAIT_MOST_S)
+            self.walk_wait = min(longer, columns.WAIT_MOST_S * 4.0 ** (0.5 - self.settings.words))
             self.pending = EFFECTS[Cue.WALK].fall_bpm
         if walk:
             share = 1.0 if vain >= in_vain else ruled.REMEMBERED_SHARE

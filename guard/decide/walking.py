@@ -157,7 +157,7 @@ class Walking:
         f, level = self._figures, b.level_bpm
         far = f.walk_shows_bpm
         back = self._told & (level < self._asked_bpm + f.turn_bpm) & (level < self._top_bpm - 0.5 * far)
-        sinks = ((level < self._top_bpm - far) | back) & (level < limit)
+        sinks = ((level < self._top_bpm - far) | back) & (level < limit - 0.5 * far)
         low = ((level < limit - far) & (target < limit - far) & (t - last_s > f.shows_s)
                & (level < self._top_bpm - f.turn_bpm) & self._kit.no(self._told))
         shown = b.settled & (sinks | low) & (t - self._paused_s > f.shows_s)
@@ -221,6 +221,8 @@ class Walking:
         begins = walk | walks_on
         if k.some(begins):
             self._since_s = where(begins, where(low & no(walk), NEVER_S, t), self._since_s)
+            # who is only taken for walking is not kept waiting
+            self._try_s = where(walks_on & no(walk), HOLDS_S, self._try_s)
             self._top_bpm = where(walk, level, self._top_bpm)
             self._low_bpm, self._low_s = where(begins, level, self._low_bpm), where(begins, t, self._low_s)
             self.seen = (self.seen & no(walk)) | walks_on

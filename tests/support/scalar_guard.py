@@ -290,7 +290,8 @@ class ScalarGuard:
         low = low and not self.told_run
         back = self.told_run and self.level < min(self.asked_bpm + F.turn_bpm,
                                                   self.walk_top - 0.5 * F.walk_shows_bpm)
-        sinks = (back or self.level < self.walk_top - F.walk_shows_bpm) and self.level < limit
+        sinks = (back or self.level < self.walk_top - F.walk_shows_bpm) and (
+            self.level < limit - 0.5 * F.walk_shows_bpm)
         walks_on = (guarded and not word and self.owed and not was_walking and self.settled
                     and t - self.paused_s > F.shows_s and (low or sinks))
         if self.level >= self.floor:
@@ -339,6 +340,7 @@ class ScalarGuard:
             self.owed, self.told_run, self.walk_top = True, False, self.level
         if walk or walks_on:
             self.walk_s = NEVER if low and not walk else t
+            self.try_s = self.try_s if walk else walked_on.HOLDS_S
             self.low, self.low_s, self.asked, self.ask_wait = self.level, t, 0, 0.0
             self.seen = walks_on or (self.seen and not walk)
             self.walking = True

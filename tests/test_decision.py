@@ -114,9 +114,9 @@ def test_a_level_that_stands_still_is_told_once_and_then_runs(stands_bpm, told):
     """Nobody is kept walking by a level that shows no walk; near the ceiling it ends without a word."""
     runner = walked()
     since = runner.t_s
-    runner.run(170, stands_bpm, 30)
+    runner.run(210, stands_bpm, 30)  # it takes a minute of these until it stands
     assert runner.kinds(since + 1) == told
-    runner.run(30, stands_bpm, 30)
+    runner.run(40, stands_bpm, 30)
     assert runner.kinds(since + 1) == told and runner.state is State.STEADY
 
 
@@ -126,7 +126,66 @@ def test_cues_are_spaced_and_what_brings_nothing_thins_out():
     times = [t for t, _, _ in runner.cues]
     assert min(np.diff(times)) >= BASE.spacing_s
     walks = [t for t, cue, _ in runner.cues if cue is Cue.WALK]
-    assert len(walks) < 20 and max(np.diff(walks)) > 150
+    assert len(walks) < 26 and min(np.diff(times[-10:])) >= 80
+
+
+def test_a_level_that_climbs_is_told_again_however_rarely_words_came():
+    """Words thin out where nothing moves: never 10 bpm up, over the ceiling, in silence."""
+    runner = OneRunner().run(200, 133)
+    runner.run(900, 150)
+    since, levels = runner.t_s, []
+    for target in range(150, 180):
+        runner.run(8, target, 10)
+        levels += [runner.true_bpm] * 8
+    told = [levels[int(t_s - since) - 1] for t_s, _, _ in runner.cues if t_s > since]
+    said = [levels[0], *told, levels[-1]]
+    assert max(np.diff(said)) < 8
+
+
+def test_who_refuses_to_walk_is_eased_again():
+    runner = OneRunner().run(200, 133)
+    runner.run(300, 152)
+    kinds = runner.kinds()
+    assert Cue.EASE in kinds[kinds.index(Cue.WALK):]
+
+
+def test_the_pod_shows_that_nobody_slowed_and_easing_is_not_given_up():
+    """Deaf for five minutes with a pod that says so, then he heeds: eased, not walked."""
+    runner = OneRunner().run(200, 133, speed_m_s=2.8)
+    runner.run(300, 150, speed_m_s=2.8)
+    runner.run(200, 128, 30, speed_m_s=2.5)
+    since = runner.t_s
+    runner.run(60, 148, speed_m_s=2.8)
+    assert runner.kinds(since)[:3] == [Cue.EASE] * 3
+
+
+def test_a_restless_speed_asks_for_no_more_words_than_none():
+    rng = np.random.default_rng(3)
+    still = OneRunner(noise_bpm=0.7).run(300, 133).run(1200, 136.5)
+    told = OneRunner(noise_bpm=0.7)
+    for second in range(1500):
+        told.run(1, 133 if second < 300 else 136.5, speed_m_s=3.0 + 0.15 * rng.standard_normal())
+    assert len(told.cues) <= len(still.cues) + 3
+
+
+def test_nobody_is_told_to_run_again_while_heading_over_after_a_gap():
+    runner = walked()
+    runner.run(90, 112, 40)
+    before = len(runner.cues)
+    runner.run(40, 100, shown=lambda bpm, second: None)
+    runner.true_bpm = 116.0
+    runner.run(40, 165, 40)
+    assert Cue.RESUME not in [cue for t_s, cue, _ in runner.cues[before:] if t_s > runner.t_s - 40]
+
+
+def test_nobody_who_stands_or_has_just_set_off_is_hurried():
+    floor = BASE.replaced({"floor_bpm": 125})
+    runner = OneRunner(floor).run(400, 132, speed_m_s=2.8)
+    runner.run(60, 105, 30, speed_m_s=0.0)
+    runner.run(50, 118, 30, speed_m_s=2.8)
+    assert Cue.PICK_UP not in runner.kinds()
+    runner.run(120, 118, 30, speed_m_s=2.8)
+    assert Cue.PICK_UP in runner.kinds()
 
 
 def test_a_walk_that_settles_where_a_minute_s_running_fits_is_not_kept_waiting_for_the_spare():
@@ -144,7 +203,7 @@ def test_a_walk_whose_fall_ends_over_the_ceiling_is_asked_for_again():
     runner.run(150, 190, 40)
     since = runner.t_s
     runner.run(120, 154, 20)
-    assert runner.kinds(since + 40).count(Cue.WALK) >= 1
+    assert runner.kinds(since + 30).count(Cue.WALK) >= 1
 
 
 def test_who_may_not_be_walked_is_eased_ever_more_rarely():

@@ -190,6 +190,23 @@ def test_belief_begins_with_proof_of_life():
     assert not any(believed[61:111]) and believed[-1]
 
 
+def test_what_comes_back_to_a_level_that_lived_before_has_to_live_anew():
+    """An artefact about 100 bpm that moves, the truth again, and a packet that stands at 100."""
+    trust = Trust()
+    rates = [140, 141] * 20 + [100, 101] * 20 + [140, 141] * 17 + [100] * 50 + [101] * 2
+    believed = [trust.take(float(k), Reading(float(k), bpm)).bpm < 110.0 for k, bpm in enumerate(rates)]
+    assert any(believed[40:80]) and not any(believed[114:164]) and believed[-1]
+
+
+def test_how_a_rate_changed_across_a_long_silence_makes_no_leap():
+    trust = Trust()
+    sent = [(begin_s + 8.0 * k, bpm + k % 3) for begin_s, bpm in ((0.0, 80), (200.0, 170), (400.0, 81))
+            for k in range(6)]
+    judged = [trust.take(t_s, Reading(t_s, bpm)) for t_s, bpm in sent]
+    assert not [one for one in judged if one.doubt is Doubt.ROUGH]
+    assert [one.bpm == one.bpm for one in judged[-3:]] == [True] * 3
+
+
 def test_of_beats_that_come_early_and_late_in_turns_the_mean_is_the_level():
     """Bigeminy: every second beat is early."""
     rng, trust, doubted = np.random.default_rng(7), Trust(), 0

@@ -6,7 +6,7 @@ belt by the ratio of the slope and level terms of the ACSM running equation
 """
 
 from guard.cues import Cue
-from guard.decide.belief import NAN, Belief
+from guard.decide.belief import NAN, Belief, decay
 from guard.decide.columns import Columns
 from guard.signal.kit import Fact, Kit, Number
 
@@ -18,6 +18,10 @@ UNDER_BPM = 2.5  # a speed that is named would settle so far under the ceiling
 MOST_SLOWER, MOST_FASTER = 0.7, 1.1  # of the present speed: small steps (ours)
 STEEPEST = 0.2  # grade; on steeper ones the level cost is no guide (ours)
 CHANGE_MOST_M_S = 1.5  # a greater change is of gait, and the level shows what it did
+# A belt's speed steps and holds; a pod's stirs all the time, and its mean over `SPEED_OVER_S` is what effort
+# follows: from `STIRS_FROM` m/s a second, over a minute, it is smoothed, from `STIRS_FULLY` wholly. Chosen on
+# simulated runners and outdoor runs.
+STIRS_S, STIRS_FROM, STIRS_FULLY, STIR_MOST_M_S, SPEED_OVER_S = 60.0, 0.01, 0.03, 0.1, 20.0
 
 
 class Advice:
@@ -34,23 +38,37 @@ class Advice:
         self._gain = kit.where(learned, columns.gain, GAIN)
         self._gain_sd = kit.where(learned, LEARNED_SD_SHARE * columns.gain, GAIN_SD)
         self._level_m_s = zero + NAN  # level speed that asks for the same, at the last step
+        self._raw_m_s, self._stirs = zero + NAN, zero  # the same as told, and how restless it is
         self._ran_m_s, self._ran_bpm = zero + NAN, zero + NAN  # what it was, and led to, when a walk was said
         self._fastest_m_s = zero
         self.speed_m_s = zero + NAN
         self.told: Fact = zero != zero
 
-    def take(self, speed: Number, grade: Number | None) -> tuple[Number, Number]:
+    def take(self, dt: Number, speed: Number, grade: Number | None) -> tuple[Number, Number]:
         """The speed and grade of now; what their change moves the target by, and its variance."""
         k = self._kit
         self._per_m_s = self._cost(grade)
-        level = speed * self._per_m_s
+        level = self._smooth(dt, speed * self._per_m_s)
         change = level - self._level_m_s
-        self.told = change == change
-        change = k.where(self.told, k.most(k.least(change, CHANGE_MOST_M_S), -CHANGE_MOST_M_S), 0.0)
+        known = change == change
+        self.told = known & (self._stirs < STIRS_FULLY)
+        change = k.where(known, k.most(k.least(change, CHANGE_MOST_M_S), -CHANGE_MOST_M_S), 0.0)
         self._level_m_s = level
         self._fastest_m_s = k.where(speed == speed, k.most(self._fastest_m_s, speed), self._fastest_m_s)
         spread = self._gain_sd * change
         return self._gain * change, spread * spread
+
+    def _smooth(self, dt: Number, raw: Number) -> Number:
+        """The level speed as told, or the mean of late where what is told never holds."""
+        k = self._kit
+        stir = raw - self._raw_m_s
+        size = k.where(stir == stir, k.least(k.root(stir * stir), STIR_MOST_M_S), 0.0)
+        self._stirs = self._stirs * decay(dt / STIRS_S) + size / STIRS_S
+        self._raw_m_s = raw
+        share = k.most(k.least((self._stirs - STIRS_FROM) / (STIRS_FULLY - STIRS_FROM), 1.0), 0.0)
+        off = raw - self._level_m_s
+        stays = k.where((off == off) & (share > 0.0), decay(dt / (SPEED_OVER_S * k.most(share, 0.01))), 0.0)
+        return raw - k.where(off == off, stays * off, 0.0)
 
     def load(self, ahead_m_s: Number, in_s: Number) -> tuple[Number, Number, Number]:
         """What a known change of effort, in level m/s, moves the target by in `in_s`, and its variance."""

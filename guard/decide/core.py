@@ -8,7 +8,7 @@ reading and what is told; then the rule says a pace where the runner is guarded.
 from collections.abc import Mapping, Sequence
 
 from guard.cues import NO_NUMBERS, Cue, Numbers
-from guard.decide.advice import Advice
+from guard.decide.advice import RUNS_M_S, Advice
 from guard.decide.belief import NAN, Belief
 from guard.decide.columns import Columns
 from guard.decide.effects import EFFECTS, REPEATS, Why
@@ -85,19 +85,20 @@ class Core:
         if k.some(touched):
             belief.expect_anything(touched)
             rule.pause(t, touched)
-        gait = None
+        gait = idle = None
         comes = None if load is None else self._advice.load(*load)
         self._tells = self._tells or speed is not None or cadence is not None
         if self._tells:
             pace = t * NAN if speed is None else speed
-            moved, var = self._advice.take(pace, grade)
+            moved, var = self._advice.take(dt, pace, grade)
             belief.step(t, dt, bpm, watch.interval_s, moved, var, self._advice.told, comes)
-            gait = self._advice.gait(pace, cadence)
+            gait, idle = self._advice.gait(pace, cadence), pace < RUNS_M_S
         else:
             belief.step(t, dt, bpm, watch.interval_s, load=comes)
         alive = bpm == bpm if known.alive is None else known.alive
         since_s = t - self._began_s
-        rule.step(t, dt, since_s, watch.guarded & no(held), watched == 0, alive & belief.fresh, gait)
+        rule.step(t, dt, since_s, watch.guarded & no(held), watched == 0, alive & belief.fresh, gait,
+                  idle)
         said = watched != 0
         if k.some(said):
             rule.last_s = where(said, t, rule.last_s)
@@ -223,11 +224,6 @@ class Core:
     def spoke(self, lane: int | slice, t_s: float) -> None:
         """Something else was said to a lane (or a row of them) at `t_s`: pace cues keep their distance."""
         self._rule.last_s = self._kit.put(self._rule.last_s, lane, t_s)
-
-    def set_stop(self, lane: int | slice, stop_bpm: float | None) -> None:
-        """The never-exceed limit of a lane (or a row of them); None: there is none."""
-        self.watch.stop_bpm = self.columns.stop_bpm = self._kit.put(
-            self.columns.stop_bpm, lane, NAN if stop_bpm is None else float(stop_bpm))
 
     def set_warm_up(self, lane: int | slice, *, warming: bool) -> None:
         """A plan's part says whether a lane (or a row of them) warms up, and brings its own ramp."""

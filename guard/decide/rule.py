@@ -22,7 +22,7 @@ from guard.decide.effects import EFFECTS, Why
 from guard.decide.figures import Figures
 from guard.decide.rise import MINUTE_S
 from guard.decide.still import Still
-from guard.decide.walking import LONGEST_WAIT_S, Walking
+from guard.decide.walking import CLIMBS_BPM, LONGEST_WAIT_S, Walking
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 
@@ -33,6 +33,7 @@ FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts agai
 TURNED_S, TURNED_BPM = 30.0, 1.0
 RESTS_FROM = 0.9  # "no jog would do" of two walks: he rests longer
 REMEMBERED_SHARE = 0.6  # of a walk's step, where it was said by memory: what is not tried proves little
+REFUSED_SHARE = 0.5  # of it is taken back where he ran on: refused, or not heard
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit, or settles under the ceiling
 # A reading that leapt is no slope: who has kept within so much for so long, farther under the limit, goes on.
 RESTS_WITHIN_BPM, RESTS_S, RESTS_UNDER_BPM = 2.5, 30.0, 2.0
@@ -57,22 +58,24 @@ class Rule:
         self.limit_bpm = columns.ceiling_bpm
         self._warm: Fact = no
         self.last_s, self._picked_s, self._pick_wait_s = zero + NEVER_S, zero + NEVER_S, zero
+        self._word_bpm = zero  # the level at the last word to slow down
         # aim
         self._margin_bpm = columns.margin_bpm
         self._top_bpm, self._near = zero + NEVER_S, no  # of this approach
         # in vain
         self._words, self._from_bpm = zero, zero
         self._no_jog = zero
-        self._walk = Walking(kit, figures, columns.rise_bpm)
-        self._rests = Still(kit, zero, RESTS_WITHIN_BPM)
+        self._proof, self._unproven = zero, no  # what the newest walk adds to it, and whether that is to come
+        self._walk = Walking(kit, figures, columns.rise_bpm, columns.wait_most_s)
+        self._rests = Still(kit, zero)
 
     def step(self, t: Number, dt: Number, since_s: Number, guarded: Fact, free: Fact, alive: Fact,
-             gait: Number | None) -> None:
+             gait: Number | None, idle: Fact | None) -> None:
         """One step at `t`, `since_s` after the session began.
 
         `guarded`: trusted readings come; `free`: nothing else is said in this
         step; `alive`: a reading arrived that is proof of life; `gait`: 1 runs,
-        -1 walks, 0 unknown (None: never told).
+        -1 walks, 0 unknown (None: never told); `idle`: the speed told is no run.
         """
         k, f, col, b = self._kit, self._figures, self._col, self._belief
         where, no = k.where, k.no
@@ -89,7 +92,7 @@ class Rule:
             target + b.coming_bpm > aim) & b.covered
         over = b.fresh & (b.newest_bpm > limit) & (level > limit)
         alarm = over & (target + RISES_Z * b.target_sd_bpm > aim)
-        self._rests.step(t, b.shown_bpm, b.fresh)
+        self._rests.step(t, b.shown_bpm, b.fresh, RESTS_WITHIN_BPM)
         rests = ((t - self._rests.since_s > RESTS_S) & (b.shown_bpm < limit - RESTS_UNDER_BPM)
                  & (b.coming_bpm <= 0.0))
         heads_over = (target > col.ceiling_bpm - f.turn_bpm) | (level > col.ceiling_bpm)
@@ -103,23 +106,27 @@ class Rule:
         enough = col.in_vain * (1.0 - self._no_jog)
         hopeless = vain >= enough
         thins = 1.0 + k.most(vain - col.in_vain, 0.0)
-        patient = t - self.last_s >= k.least(col.ease_again_s * thins, LONGEST_WAIT_S)
+        patient = (t - self.last_s >= k.least(col.ease_again_s * thins, col.wait_most_s)) | (
+            level > self._word_bpm + CLIMBS_BPM)
         word = spaced & running & due & patient
         may_walk = (warm | (level > col.ceiling_bpm)) & col.walking & no(col.quiet_walk)
         known = self._no_jog > f.walk_run
-        walk = word & hopeless & may_walk & self._walk.may_say(t) & ((level > limit) | known)
+        walk = word & hopeless & may_walk & self._walk.may_say(t, level) & ((level > limit) | known)
         held_back = hopeless & known & may_walk
         ease = word & no(walk | held_back | col.quiet_ease)
 
         self._walk.rests = self._no_jog > RESTS_FROM
         again, gone, resume = self._walk.step(t, b, limit, hot, spaced & no(col.quiet_walk), alive, gait)
         walks_on, low = self._walk.walks_on(t, b, limit, target, guarded & no(word), self.last_s, gait)
+        if idle is not None:  # nobody is hurried who stands or walks, nor in his first minute of running
+            self._picked_s = where(idle, t, self._picked_s)
         pick_up = self._pick_up(t, level, target, spaced & running & warm & alive, due)
 
         turned = b.target_bpm + FALLS_Z * b.target_sd_bpm < aim
         calm = self.easing & turned & no(ease | walk)
         self._why(self._warm, warm, ease, walk, again, resume, pick_up, gone, walks_on, calm)
         self._enter(t, level, ease, walk, again, resume, pick_up, gone, walks_on, low)
+        self._answered(walk, gone, gait)
         self.easing = (self.easing | ease) & no(calm | walk | walks_on | col.free_run)
         self._walk.walking = self.walking & no(col.free_run)
         self._warm = warm
@@ -169,7 +176,8 @@ class Rule:
         col, k = self._col, self._kit
         under = (level < col.floor_bpm) & (target < col.floor_bpm) & k.no(due | col.quiet_ease)
         self._pick_wait_s = k.where(level >= col.floor_bpm, 0.0, self._pick_wait_s)
-        return may & under & (t - self.last_s >= MINUTE_S) & (t - self._picked_s >= self._pick_wait_s)
+        return may & under & (t - self.last_s >= MINUTE_S) & (
+            t - self._picked_s >= k.most(self._pick_wait_s, MINUTE_S))
 
     # -- what follows --------------------------------------------------------------
 
@@ -197,6 +205,7 @@ class Rule:
         k, f, b = self._kit, self._figures, self._belief
         where = k.where
         self.last_s = where(ease | walk | again | resume | pick_up, t, self.last_s)
+        self._word_bpm = where(ease | walk | again, level, self._word_bpm)
         self._walk.learn(t, level, walk)
         if k.some(ease):
             self._from_bpm = where(ease & (self._words == 0.0), b.target_bpm, self._from_bpm)
@@ -210,10 +219,26 @@ class Rule:
         if k.some(walk | again):
             b.expect(walk | again, EFFECTS[Cue.WALK].fall_bpm, anew=True)
             tried = self._vain() >= self._col.in_vain
-            more = self._no_jog + where(tried, 1.0, REMEMBERED_SHARE) * f.no_jog_step
-            self._no_jog = where(walk, k.least(more, 2.0 * f.no_jog_step), self._no_jog)
-        self._words = where(gone, 0.0, self._words)
+            self._proof = where(walk, where(tried, 1.0, REMEMBERED_SHARE) * f.no_jog_step, self._proof)
         self._walk.enter(t, level, walk, again, resume, gone, walks_on, low)
+
+    def _answered(self, walk: Fact, gone: Fact, gait: Number | None) -> None:
+        """A walk makes "no jog would do" likelier, and words begin anew when he runs again.
+
+        Where gait is told only a walk that he heard does: who ran on has not tried it.
+        """
+        k, refused = self._kit, self._walk.refused
+        where, no = k.where, k.no
+        self._unproven = walk | self._unproven
+        proves, anew = self._unproven, gone
+        if gait is not None:
+            proves = proves & self.walking & (gait <= 0.0)
+            anew = gone & ((gait == 0.0) | self._walk.seen)
+        more = k.least(self._no_jog + self._proof, 2.0 * self._figures.no_jog_step)
+        less = k.most(self._no_jog - REFUSED_SHARE * self._proof, 0.0)
+        self._no_jog = where(proves, more, where(refused & no(self._unproven), less, self._no_jog))
+        self._unproven = self._unproven & no(proves | gone)
+        self._words = where(anew, 0.0, self._words)
 
     @property
     def walking(self) -> Fact:

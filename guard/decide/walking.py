@@ -19,20 +19,23 @@ from guard.signal.watch import NEVER_S
 
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
 LONGEST_WAIT_S = 280.0
+CLIMBS_BPM = 5.0  # words thin out where nothing moves; a level that climbed so much since asks for the next
 # A missed word to run again is said once more after so long, then twice as long: the three minutes that a
 # level may stand still with no more than one word (ours).
 REMIND_S = 180.0
-# A walk that readings contradict is asked for again, after 20, 40 and 80 s, then every 160 s: more rarely,
-# for who does not listen hears less with every word.
-WALK_AGAIN_S, WALK_AGAIN_GROWS, WALK_WAIT_MOST_S = 20.0, 2.0, 160.0
+# A walk that readings contradict is asked for again, after 20 s, then twice as long: more rarely, for who
+# does not listen hears less with every word.
+WALK_AGAIN_S, WALK_AGAIN_GROWS = 20.0, 2.0
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.
-HOLDS_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 4.0, 2.0
+HOLDS_S, UNMOVED_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 125.0, 4.0, 2.0
+# Of a stand that begins so soon after a gap or a leap: the belief itself still moves to the level.
+ANEW_S, ANEW_WITHIN_BPM = 180.0, 7.0
 # Who is seen to walk waits until a minute's running would stay under; who has no jog rests for nearly
 # twice as much, so that fewer words do. Where the level stands still before that, waiting brings nothing:
-# he tries after `HOLDS_S`, then twice as long, until he has run well.
-RESTED_SHARE, TRY_MOST_S = 1.8, 600.0
+# he tries after `TRY_FIRST_S`, then twice as long, until he has run well.
+RESTED_SHARE, TRY_FIRST_S, TRY_MOST_S = 1.8, 150.0, 300.0
 
 
 class Walking:
@@ -44,12 +47,12 @@ class Walking:
     adds, `needs_bpm`: the room that he waits for.
     """
 
-    def __init__(self, kit: Kit, figures: Figures, rise_bpm: Number) -> None:
-        self._kit, self._figures = kit, figures
+    def __init__(self, kit: Kit, figures: Figures, rise_bpm: Number, wait_most_s: Number) -> None:
+        self._kit, self._figures, self._wait_most_s = kit, figures, wait_most_s
         zero = rise_bpm * 0.0
         no: Fact = zero != zero
         self.walking: Fact = no
-        self.word_s, self.wait_s = zero + NEVER_S, zero
+        self.word_s, self.wait_s, self._word_bpm = zero + NEVER_S, zero, zero
         self.asked = zero
         self._since_s, self._top_bpm, self._top_s = zero + NEVER_S, zero, zero + NEVER_S
         self._low_bpm, self._low_s = zero, zero
@@ -57,8 +60,9 @@ class Walking:
         self._owed, self._told, self._missed, self._tries = no, no, no, no
         self._paused_s = zero + NEVER_S
         self.rests: Fact = no
-        self._try_s = zero + HOLDS_S
-        self._stands = Still(kit, zero, HOLDS_WITHIN_BPM)
+        self.refused: Fact = no
+        self._try_s = zero + TRY_FIRST_S
+        self._anew_s, self._stands = zero + NEVER_S, Still(kit, zero)
         self._doubt = UnexplainedFall(kit, zero)
         self._asked_s, self._asked_bpm, self._ask_wait_s = zero + NEVER_S, zero, zero
         self._rise = Rise(kit, rise_bpm, figures.rise_bpm)
@@ -76,7 +80,10 @@ class Walking:
         asked = self.asked > 0.0
         walked_s = t - self._since_s
         self._watch(t, level, (walking | self._owed) & b.settled, asked)
-        self._stands.step(t, level, b.settled)
+        anew = b.fresh & no(b.settled)  # a gap or a leap: nothing is known of how he did meanwhile
+        self._anew_s, self._try_s = where(anew, t, self._anew_s), where(anew, HOLDS_S, self._try_s)
+        self._stands.step(t, level, b.settled, where(
+            t - self._anew_s < ANEW_S, ANEW_WITHIN_BPM, HOLDS_WITHIN_BPM))
         still_s = t - k.most(k.most(self._stands.since_s, self._since_s), self.word_s)
         under = b.settled & (level < limit - HOLDS_UNDER_BPM)
         holds = under & (still_s > HOLDS_S)
@@ -100,7 +107,7 @@ class Walking:
         # Under the limit nothing is lost by believing a walk that has not shown.
         self.seen = self.seen | (walking & unshown & (level < limit))
         room = level + self.needs_bpm < limit
-        unmoved = walking & asked & holds & (t - self._asked_s > f.shows_s)
+        unmoved = walking & asked & under & (still_s > UNMOVED_S) & (t - self._asked_s > f.shows_s)
         # nor does he walk whose walk brings him no farther under the ceiling than this in ten minutes
         long = walking & (walked_s > f.longest_walk_s)
         runs_on = long & b.settled & no(asked | under)
@@ -112,8 +119,11 @@ class Walking:
         self._missed = unmoved | (self._missed & no(walking) & (level < self._asked_bpm + half_bpm))
         # whose fall ended over the limit walks no longer, or not enough
         still_over = self.seen & (still_s > f.shows_s)
-        again = (spaced & walking & no(asked | gone) & (level > limit) & hot & self.may_say(t)
+        again = (spaced & walking & no(asked | gone) & (level > limit) & hot & self.may_say(t, level)
                  & (still_over | no(self.seen)))
+        # who ran on after two words and more will not walk, or did not hear: easing is tried again
+        refuses = again & no(self.seen) & (self.wait_s > WALK_AGAIN_S)
+        gone, again, self.refused = gone | refuses, again & no(refuses), refuses
         self.seen = self.seen & no(again)
         self._top_bpm = where(again & still_over, level, self._top_bpm)
 
@@ -126,7 +136,7 @@ class Walking:
         self.seen = self.seen & no(deep)
         fits = self.seen & (walked_s > LEAST_WALK_S) & room
         self._tries = self.seen & no(room) & under & (still_s > self._try_s)
-        first = fits | self._tries | (long & under) | (holds & no(self.seen))
+        first = (fits & no(hot)) | self._tries | (long & under) | (holds & no(self.seen))
         waited = t - self._asked_s >= self._ask_wait_s
         sinks = level < self._asked_bpm - f.turn_bpm
         once_more = waited & (sinks if gait is None else sinks | (gait < 0.0))
@@ -147,7 +157,7 @@ class Walking:
         f, level = self._figures, b.level_bpm
         far = f.walk_shows_bpm
         back = self._told & (level < self._asked_bpm + f.turn_bpm) & (level < self._top_bpm - 0.5 * far)
-        sinks = ((level < self._top_bpm - far) | back) & (level < limit)
+        sinks = ((level < self._top_bpm - far) | back) & (level < limit - 0.5 * far)
         low = ((level < limit - far) & (target < limit - far) & (t - last_s > f.shows_s)
                & (level < self._top_bpm - f.turn_bpm) & self._kit.no(self._told))
         shown = b.settled & (sinks | low) & (t - self._paused_s > f.shows_s)
@@ -155,9 +165,9 @@ class Walking:
             shown = ((gait == 0.0) & shown) | (gait < 0.0)
         return may & self._owed & self._kit.no(self.walking) & shown, low
 
-    def may_say(self, t: Number) -> Fact:
-        """Long enough since the last walk word."""
-        return t - self.word_s >= self.wait_s
+    def may_say(self, t: Number, level: Number) -> Fact:
+        """Long enough since the last walk word, or the level has climbed since."""
+        return (t - self.word_s >= self.wait_s) | (level > self._word_bpm + CLIMBS_BPM)
 
     @property
     def missed(self) -> Fact:
@@ -180,7 +190,7 @@ class Walking:
 
     def ran_well(self, quiet: Fact, cool: Fact, under: Fact) -> None:
         """He has run for a quiet minute; or runs `cool`, or is seen to walk `under` the limit: waits end."""
-        self._try_s = self._kit.where(quiet, HOLDS_S, self._try_s)
+        self._try_s = self._kit.where(quiet, TRY_FIRST_S, self._try_s)
         self.wait_s = self._kit.where((self.seen & under) | cool, 0.0, self.wait_s)
 
     def enter(self, t: Number, level: Number, walk: Fact, again: Fact, resume: Fact, gone: Fact,
@@ -204,12 +214,15 @@ class Walking:
             self._told = self._told | resume
         if k.some(walk | again):
             self.word_s = where(walk | again, t, self.word_s)
-            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), WALK_WAIT_MOST_S)
+            self._word_bpm = where(walk | again, level, self._word_bpm)
+            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), self._wait_most_s)
             self.wait_s = where(walk | again, longer_s, self.wait_s)
             self._owed, self._told = self._owed | walk, self._told & no(walk)
         begins = walk | walks_on
         if k.some(begins):
             self._since_s = where(begins, where(low & no(walk), NEVER_S, t), self._since_s)
+            # who is only taken for walking is not kept waiting
+            self._try_s = where(walks_on & no(walk), HOLDS_S, self._try_s)
             self._top_bpm = where(walk, level, self._top_bpm)
             self._low_bpm, self._low_s = where(begins, level, self._low_bpm), where(begins, t, self._low_s)
             self.seen = (self.seen & no(walk)) | walks_on

@@ -33,11 +33,15 @@ class LevelAccount:
     def gain(self, bpm: float, weight_s: float, alive: bool) -> None:
         self.level_bpm += FOLLOWS * (bpm - self.level_bpm)
         self.evidence_s = min(self.evidence_s + weight_s, MOST_EVIDENCE_S)
+        self.lived = self.lived or (alive and self.readings > 0)
         self.readings += 1
-        self.lived = self.lived or alive
 
     def lose(self, weight_s: float) -> None:
         self.evidence_s = max(self.evidence_s - weight_s, 0.0)
+
+    def part(self) -> None:
+        """A reading between parts those that agreed: what comes back later has to live anew."""
+        self.readings, self.lived = 0, False
 
     def begin(self, bpm: float, weight_s: float) -> None:
         self.level_bpm, self.evidence_s, self.readings, self.lived = bpm, weight_s, 1, False

@@ -19,7 +19,8 @@ DENIES_MOST_S = 5.0  # of a rate that stood before it moved
 RR_WINDOW_S, RR_LEAST = 5.0, 8  # beats of so long, so many at least: their mean is held against the rate,
 # their median is an irregular pulse's level, which three of one reading must not be alone
 RR_AGREE, RR_AGREE_BPM = 0.10, 3.0  # of the rate, and bpm: what a strap's own averaging explains
-SCATTER_READINGS = 8  # memory of how far readings lie from that median,
+SCATTER_MEMORY = 12  # readings by whose distance from that median they are found to scatter,
+SCATTER_READINGS = 8  # the newest ones by which they do no more,
 FEW_APART_S, SELDOM_READINGS = 3.0, 3  # and so few where they are so far apart
 SCATTER_MOST_BPM, SCATTER_OVER_BPM = 13.0, 8.0  # in the mean: dry electrodes lie farther, until nearer again;
 # of an irregular pulse of 8 bpm (SD) it is 6.4
@@ -34,7 +35,7 @@ class Beats:
         self._recent: deque[float] = deque()
         self._total_s = 0.0
         self._taken_s = 0.0
-        self._scatter_bpm, self._looked_at = 0.0, 0
+        self._offs_bpm: deque[float] = deque(maxlen=SCATTER_MEMORY)  # the newest readings' distance from them
         self._apart = 0  # readings on end that came FEW_APART_S and more after the one before
         self.scattered = True  # the readings scatter by more than an irregular pulse does: until shown
         self.habit = 0
@@ -111,8 +112,12 @@ class Beats:
                 or abs(self.mean_bpm - bpm) <= allowed_bpm)
 
     def _measure(self, bpm: float, readings: int) -> None:
-        off_bpm = min(abs(bpm - self.median_bpm), abs(bpm - self.mean_bpm), SCATTER_CLIP_BPM)
-        self._looked_at = min(self._looked_at + 1, SCATTER_READINGS)
-        self._scatter_bpm += (off_bpm - self._scatter_bpm) / min(self._looked_at, readings)
-        most_bpm = SCATTER_OVER_BPM if self.scattered else SCATTER_MOST_BPM
-        self.scattered = self._scatter_bpm > most_bpm or (self.scattered and self._looked_at < readings)
+        self._offs_bpm.append(min(abs(bpm - self.median_bpm), abs(bpm - self.mean_bpm), SCATTER_CLIP_BPM))
+        if not self.scattered:
+            self.scattered = sum(self._offs_bpm) > SCATTER_MOST_BPM * len(self._offs_bpm)
+            return
+        newest = list(self._offs_bpm)[-readings:]
+        self.scattered = len(newest) < readings or sum(newest) > SCATTER_OVER_BPM * readings
+        if not self.scattered:
+            self._offs_bpm.clear()
+            self._offs_bpm.extend(newest)

@@ -50,6 +50,7 @@ HELD_LEAP_BPM_PER_S = 4.0  # a step out of a hold, and
 LEAP_BPM_PER_S = 12.0  # a step that differs so much from the one before, is a leap: a dry electrode holds
 # and leaps; readings that scatter by 2 bpm (SD) about a level do not
 HOLD_S = 4.0  # a rate found unchanged after so long has changed calmly: few readings tell of few changes
+STEP_MOST_S = 30.0  # how the rate changed in a longer silence nobody knows: no leap
 LEAP_LEAST_S = 0.8  # readings closer than this are looked at together
 LEAP_SHARE, LEAP_MOST = 0.25, 0.66  # of one change in the share of leaps; its most: three calm changes end it
 LEAPING = 0.28  # share of leaps among changes from which the signal is leaping: two, no single one
@@ -256,7 +257,8 @@ class Trust:
         mean_bpm = self._sum_bpm / self._summed
         self._stepped_s, self._sum_bpm, self._summed = t_s, 0.0, 0
         step_bpm, self._stepped_bpm = mean_bpm - self._stepped_bpm, mean_bpm
-        if step_bpm != step_bpm:  # the first
+        if step_bpm != step_bpm or gap_s > max(STEP_MOST_S, COVERS_INTERVALS * self.interval_s):
+            self._pace = 0.0  # the first, or across a silence, of which nothing is known
             return False
         pace = step_bpm / min(max(gap_s, 1.0), GATE_FIRST_S)
         leapt = abs(pace - self._pace) >= (LEAP_BPM_PER_S if self._pace else HELD_LEAP_BPM_PER_S)
@@ -291,6 +293,7 @@ class Trust:
         if explained:
             old.gain(bpm, weight_s, alive)
             rival.lose(weight_s)
+            rival.part()
         elif rival.explains(bpm, gate_bpm):
             rival.gain(bpm, weight_s, alive)
             old.lose(weight_s)

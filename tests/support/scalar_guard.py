@@ -142,10 +142,13 @@ class ScalarGuard:
         self.walk_s = self.walk_word_s = self.doubt_s = self.asked_s = self.start_s = NEVER
         self.paused_s = NEVER
         self.walk_wait = self.ask_wait = self.pick_wait = 0.0
+        self.word_bpm = self.walk_word_bpm = self.proof = 0.0
+        self.refused = False
         self.asked = 0
         self.last = self.picked = NEVER
         self.sure, self.sure_s, self.still, self.still_s, self.asked_bpm = NEVER, 0.0, NEVER, 0.0, 0.0
-        self.rest, self.rest_s, self.try_s = NEVER, 0.0, walked_on.HOLDS_S
+        self.rest, self.rest_s, self.try_s = NEVER, 0.0, walked_on.TRY_FIRST_S
+        self.anew_s, self.still_within = NEVER, 0.0
 
     # -- belief ------------------------------------------------------------
 
@@ -269,11 +272,13 @@ class ScalarGuard:
         in_vain = 4.0 ** (0.5 - s.walk_first) * F.in_vain
         hopeless = vain >= in_vain * (1.0 - self.no_jog)
         wait = min(s.spacing_s * 16.0 ** (0.5 - s.words) * (1.0 + max(vain - in_vain, 0.0)),
-                   walked_on.LONGEST_WAIT_S)
-        word = spaced and not self.walking and due and t - self.last >= wait
+                   columns.WAIT_MOST_S * 4.0 ** (0.5 - self.settings.words))
+        patient = t - self.last >= wait or self.level > self.word_bpm + walked_on.CLIMBS_BPM
+        word = spaced and not self.walking and due and patient
         may_walk = (warm or self.level > self.ceiling) and s.walking and not self.quiet_walk
         known = self.no_jog > F.walk_run
-        again_ok = t - self.walk_word_s >= self.walk_wait
+        again_ok = (t - self.walk_word_s >= self.walk_wait
+                    or self.level > self.walk_word_bpm + walked_on.CLIMBS_BPM)
         walk = word and hopeless and may_walk and again_ok and (self.level > limit or known)
         ease = word and not walk and not (hopeless and known and may_walk) and not self.quiet_ease
         was_walking, alive = self.walking, self.fresh
@@ -285,20 +290,23 @@ class ScalarGuard:
         low = low and not self.told_run
         back = self.told_run and self.level < min(self.asked_bpm + F.turn_bpm,
                                                   self.walk_top - 0.5 * F.walk_shows_bpm)
-        sinks = (back or self.level < self.walk_top - F.walk_shows_bpm) and self.level < limit
+        sinks = (back or self.level < self.walk_top - F.walk_shows_bpm) and (
+            self.level < limit - 0.5 * F.walk_shows_bpm)
         walks_on = (guarded and not word and self.owed and not was_walking and self.settled
                     and t - self.paused_s > F.shows_s and (low or sinks))
         if self.level >= self.floor:
             self.pick_wait = 0.0
         pick_up = (spaced and not was_walking and warm and alive and self.level < self.floor and not due
                    and target < self.floor and not self.quiet_ease and t - self.last >= ruled.MINUTE_S
-                   and t - self.picked >= self.pick_wait)
+                   and t - self.picked >= max(self.pick_wait, ruled.MINUTE_S))
         calm = self.easing and self.target + ruled.FALLS_Z * self.target_sd < aim and not (ease or walk)
 
         cue = (Cue.EASE if ease else Cue.WALK if walk or again else Cue.RESUME if resume
                else Cue.PICK_UP if pick_up else Cue.NONE)
         if cue is not Cue.NONE:
             self.last = t
+        if ease or walk or again:
+            self.word_bpm = self.level
         self.learn_rise(t, walk)
         if ease:
             self.from_bpm = self.target if self.words == 0.0 else self.from_bpm
@@ -318,16 +326,21 @@ class ScalarGuard:
             self.ask_wait, self.asked_bpm = max(2.0 * self.ask_wait, F.shows_s), self.level
             self.low, self.low_s = self.level, t
         if walk or again:
-            self.walk_word_s = t
+            self.walk_word_s, self.walk_word_bpm = t, self.level
             longer = max(walked_on.WALK_AGAIN_GROWS * self.walk_wait, walked_on.WALK_AGAIN_S)
-            self.walk_wait = min(longer, walked_on.WALK_WAIT_MOST_S)
+            self.walk_wait = min(longer, columns.WAIT_MOST_S * 4.0 ** (0.5 - self.settings.words))
             self.pending = EFFECTS[Cue.WALK].fall_bpm
         if walk:
             share = 1.0 if vain >= in_vain else ruled.REMEMBERED_SHARE
-            self.no_jog = min(self.no_jog + share * F.no_jog_step, 2.0 * F.no_jog_step)
+            self.proof = share * F.no_jog_step
+            self.no_jog = min(self.no_jog + self.proof, 2.0 * F.no_jog_step)
+        elif self.refused:
+            self.no_jog = max(self.no_jog - ruled.REFUSED_SHARE * self.proof, 0.0)
+        if walk:
             self.owed, self.told_run, self.walk_top = True, False, self.level
         if walk or walks_on:
             self.walk_s = NEVER if low and not walk else t
+            self.try_s = self.try_s if walk else walked_on.HOLDS_S
             self.low, self.low_s, self.asked, self.ask_wait = self.level, t, 0, 0.0
             self.seen = walks_on or (self.seen and not walk)
             self.walking = True
@@ -357,7 +370,7 @@ class ScalarGuard:
         if turned or quiet:
             self.words = 0.0
         if quiet:
-            self.try_s = walked_on.HOLDS_S
+            self.try_s = walked_on.TRY_FIRST_S
         if running:
             self.no_jog *= decay(dt / F.no_jog_s)
         if (self.seen and self.level < limit) or (running and cool):
@@ -373,8 +386,12 @@ class ScalarGuard:
                 self.walk_top_s = t
             if (level >= self.walk_top and not asked) or level < self.low:
                 self.low, self.low_s = level, t
-        if self.settled and abs(level - self.still) > walked_on.HOLDS_WITHIN_BPM:
+        if self.fresh and not self.settled:
+            self.anew_s, self.try_s = t, walked_on.HOLDS_S
+        if self.settled and abs(level - self.still) > self.still_within:
             self.still, self.still_s = level, t
+            soon = t - self.anew_s < walked_on.ANEW_S
+            self.still_within = walked_on.ANEW_WITHIN_BPM if soon else walked_on.HOLDS_WITHIN_BPM
         still = t - max(self.still_s, self.walk_s, self.walk_word_s)
         under = self.settled and level < limit - walked_on.HOLDS_UNDER_BPM
         holds = under and still > walked_on.HOLDS_S
@@ -391,7 +408,8 @@ class ScalarGuard:
         if self.walking and unshown and level < limit:
             self.seen = True
         fits = level + self.needs * self.rise < limit
-        unmoved = self.walking and asked and holds and t - self.asked_s > F.shows_s
+        unmoved = (self.walking and asked and under and still > walked_on.UNMOVED_S
+                   and t - self.asked_s > F.shows_s)
         long = self.walking and walked > F.longest_walk_s
         gone = (self.walking and gone) or unmoved or (long and self.settled and not (asked or under))
         if unmoved:
@@ -401,6 +419,9 @@ class ScalarGuard:
         still_over = self.seen and still > F.shows_s
         again = (spaced and self.walking and not (asked or gone) and level > limit and hot and again_ok
                  and (still_over or not self.seen))
+        self.refused = again and not self.seen and self.walk_wait > walked_on.WALK_AGAIN_S
+        if self.refused:
+            again, gone = False, True
         if again and still_over:
             self.walk_top = level
         if again:
@@ -415,7 +436,7 @@ class ScalarGuard:
         if self.settled:
             self.sure, self.sure_s = level, t
         self.tries = self.seen and not fits and under and still > self.try_s
-        first = (self.seen and fits and walked > walked_on.LEAST_WALK_S) or self.tries or (
+        first = (self.seen and fits and not hot and walked > walked_on.LEAST_WALK_S) or self.tries or (
             long and under) or (holds and not self.seen)
         waited = t - self.asked_s >= self.ask_wait
         once_more = waited and level < self.asked_bpm - F.turn_bpm

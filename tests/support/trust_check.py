@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from statistics import pstdev
 
 from guard.events import (
     Action,
@@ -39,6 +40,9 @@ UNFELT_S = 60.0  # beats live beside a contact bit that never says yes
 REGAINED_S, CONTRADICTED_S = 15.0, 30.0
 STOP_DUE_S, STOP_THIN_S = 10.0, 30.0
 LOCK_S = 181.0
+IRREGULAR_SD_BPM = 8.5  # spread of 8 that is promised to be believed; what chance drew wider is not
+NOISE_NEAR_BPM = 8.0
+SHOWS_S = 41.0  # a missed restart is taken for running 35 s after the word, at a reading
 PACE = (Cue.EASE, Cue.WALK, Cue.RESUME, Cue.PICK_UP)
 FASTER = (Cue.RESUME, Cue.PICK_UP)
 WATCH = (Cue.STOP, Cue.SIGNAL_LOST, Cue.SIGNAL_BACK)
@@ -323,12 +327,7 @@ class _Checker:
             if stretch.kind not in ("steady", "sparse", "final", "climb", "fall"):
                 continue
             learned_s = stretch.begin_s + max(45.0, 8 * stretch.interval_s)
-            first, after = (bisect.bisect_right(self.times, at_s) for at_s in (stretch.begin_s, learned_s))
-            if first < after and not self.moving(first, after):
-                # What stands still without beats counts half, and is believed once it moves.
-                moves_s = (self.times[place] for place in range(after, len(self.times))
-                           if self.readings[place].bpm != self.readings[place - 1].bpm)
-                learned_s = next(moves_s, math.inf) + 15.0
+            learned_s = max(learned_s, self.regained_by_s(stretch.begin_s, stretch.interval_s))
             for at_s, state, rule in self.run.states:
                 later, _ = self.state_at(at_s + 1.5)  # two leaps of honest noise cost half a second
                 if learned_s < at_s < stretch.end_s and later is state and not self.held_at(at_s):
@@ -340,6 +339,17 @@ class _Checker:
                 self.hold("guarded at the strap's own interval",
                           state is not State.NO_SIGNAL or self.locked(at_s) or self.stood_still(at_s),
                           f"{at_s} {rule}")
+
+    def regained_by_s(self, begin_s: float, interval_s: float) -> float:
+        """15 s and three readings after the first one from `begin_s` on that lives (RR that lie: seven)."""
+        place = bisect.bisect_right(self.times, begin_s)
+        lives_s = [one.t_s for before, one in pairwise(self.readings[place:])
+                   if self.beats(one) or one.bpm != before.bpm]
+        count = 7 if self.of.rr_lie else 3
+        if len(lives_s) < count:
+            return math.inf
+        guarding_s = max(4.0, 1.5 * interval_s)  # from then on
+        return max(lives_s[0] + REGAINED_S + 2.0 * interval_s, lives_s[count - 1] + guarding_s)
 
     def still(self, at_s: float) -> bool:
         """The truth itself has stood still for nearly a minute, without beats to prove it."""
@@ -363,7 +373,10 @@ class _Checker:
             told = stretch.rr or stretch.interval_s > 2.5 or self.held_at(stretch.begin_s)
             if stretch.kind != "noise" or told or len(places) < 15:
                 continue
-            count = sum(self.run.believed[place] for place in places)
+            # What chance draws at the level that was true a moment ago, nothing tells from it.
+            clean_bpm = next((one.reading.bpm for one in reversed(self.of.sent[:places[0]]) if one.clean), 0)
+            count = sum(self.run.believed[place] for place in places
+                        if abs(self.readings[place].bpm - clean_bpm) > NOISE_NEAR_BPM)
             self.hold("noise is not believed", count <= 0.15 * len(places) + 1.0,
                       f"{stretch.begin_s} {count} of {len(places)}")
             back = [one.t_s for one in self.run.said if one.cue is Cue.SIGNAL_BACK
@@ -443,9 +456,10 @@ class _Checker:
             return one.bpm != before.bpm
         near = [by for by in (*usable[-10:], one) if one.t_s - by.t_s < 5.0 and any(by.rr_s)]
         told = any(map(self.tells_its_rate, [one, replace(one, rr_s=sum((a.rr_s for a in near), ()))]))
-        if not told and self.hostile:  # whose intervals mostly tell another rate is a strap without any
-            told = sum(map(self.tells_its_rate, usable[-10:])) < 0.5 * len(usable[-10:])
-            return told and one.bpm != before.bpm
+        if not told and self.hostile:  # whose intervals mostly repeat, or tell another rate, sends none
+            telling = [after for by, after in pairwise(usable[-11:])
+                       if after.rr_s != by.rr_s and self.tells_its_rate(after)]
+            return len(telling) < 0.5 * len(usable[-10:]) and one.bpm != before.bpm
         return told and (one.rr_s != before.rr_s or one.bpm != before.bpm)
 
     @staticmethod
@@ -464,7 +478,10 @@ class _Checker:
             places = [place for place, one in enumerate(self.of.sent)
                       if self.of.stretches[one.stretch] is stretch
                       and self.times[place] > stretch.begin_s + 30.0]
-            if stretch.rr and len(places) >= 15:
+            drawn = [one.reading.bpm for one in self.of.sent if self.of.stretches[one.stretch] is stretch]
+            judged = [self.readings[place].bpm for place in places]
+            promised = len(places) >= 15 and max(pstdev(drawn), pstdev(judged)) <= IRREGULAR_SD_BPM
+            if stretch.rr and promised:
                 share = sum(self.run.believed[place] for place in places) / len(places)
                 self.hold("irregular with beats: 4 of 5 readings believed", share >= 0.8,
                           f"{stretch.begin_s} {share:.2f}")
@@ -554,23 +571,36 @@ class _Checker:
         """Three minutes of clean readings under the ceiling lead to steady."""
         final_s = self.of.final_s
         state, _ = self.state_at(self.of.end_s)
-        self.hold("no trap: steady after 3 min", state is State.STEADY or self.stood_still(self.of.end_s),
+        self.hold("no trap: steady after 3 min", state is State.STEADY or self.unproven(final_s),
                   f"{state.key} at {self.of.end_s}, final from {final_s}")
         floor_bpm = self.of.settings.floor_bpm or 0.0
         pace = [one for one in self.run.said if one.t_s > final_s + 60.0 and one.cue in PACE
-                and not (one.cue is Cue.PICK_UP and self.mean_bpm(one.t_s) < floor_bpm + 3.0)
-                and not (one.cue in (Cue.EASE, Cue.WALK)
-                         and self.mean_bpm(one.t_s) > (one.numbers.ceiling_bpm or 0.0) - 3.0)]
-        self.hold("no trap: at most one resume", len(pace) <= 1 and all(
-            one.cue is Cue.RESUME for one in pace), f"{[(one.t_s, one.cue.key) for one in pace]}")
+                and not (one.cue is Cue.PICK_UP and self.mean_bpm(one.t_s) < floor_bpm + 3.0)]
+        quiet = len(pace) <= 1 and all(one.cue is Cue.RESUME for one in pace)
+        self.hold("no trap: at most one resume", quiet or self.stood(final_s),
+                  f"{[(one.t_s, one.cue.key) for one in pace]}")
         late = [one for one in self.run.said
                 if one.t_s > final_s + 100.0 and one.cue in WATCH and one.rule != "step_lock"
                 and one.cue is not Cue.SIGNAL_BACK and not self.still(one.t_s)]
         self.hold("no trap: no word of the sensor after it", not late,
                   f"{[(one.t_s, one.cue.key, one.rule) for one in late]}")
 
+    def stood(self, final_s: float) -> bool:
+        """The truth stood still for so long that a sensor would count as frozen."""
+        return any(self.stood_still(at_s) for at_s in self.times if at_s > final_s)
+
+    def unproven(self, final_s: float) -> bool:
+        """The truth stood still, without beats: "run again" had to wait for a reading that proves life."""
+        if self.stood(final_s):
+            return True
+        said = [one.t_s for one in self.run.said if one.cue is Cue.RESUME and one.t_s > final_s]
+        place = bisect.bisect_left(self.times, said[0]) if said else len(self.times)
+        pairs = zip(self.readings[place - 1:0:-1], self.readings[place - 2::-1], strict=False)
+        moved_s = next((one.t_s for one, before in pairs if self.beats(one) or one.bpm != before.bpm), 0.0)
+        return moved_s + SHOWS_S <= self.of.end_s < (said[0] if said else self.of.end_s) + SHOWS_S
+
     def mean_bpm(self, at_s: float) -> float:
-        """Of the newest readings: what was sent 3 bpm under the ceiling wanders nearer now and then."""
+        """Of the newest readings."""
         place = bisect.bisect_right(self.times, at_s)
         newest = [one.bpm for one in self.readings[:place] if at_s - one.t_s < 10.0]
         return sum(newest) / max(len(newest), 1)

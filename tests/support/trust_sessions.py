@@ -84,6 +84,7 @@ class Composer:
         self.sway = rng.choice((0.0, 1.0, 1.0))
         self.t_s = rng.choice((0.3, 1.0, 4.0, 20.0))
         self.walk = 0.0
+        self.most_bpm = 255
 
     def compose(self) -> Composed:
         rng, out = self.rng, self.out
@@ -96,7 +97,10 @@ class Composer:
             self.command(Action.FREE_RUN, 0)
             out.free[-1] = (out.free[-1][0], round(self.t_s, 3))
         out.final_s = self.t_s
+        if out.plan:  # the next part brings its own again
+            self.ceiling = min(self.ceiling, float(out.settings.ceiling_bpm or 0.0))
         self.level = self.ceiling - rng.uniform(3.0, 14.0)
+        self.most_bpm = int(self.ceiling - 3.0)  # every reading, not their mean alone
         self.every_s = min(self.every_s, 5.0)
         self.stretch("final", 215.0)
         out.end_s = self.t_s
@@ -152,7 +156,7 @@ class Composer:
         """A true one: the strap's own averaging leaves little of the beats' scatter."""
         rng = self.rng
         self.walk += 0.3 * (rng.gauss(0, self.scatter) * 1.5 - self.walk)
-        bpm = round(self.level + self.walk + rng.gauss(0, 0.5 * self.scatter))
+        bpm = min(round(self.level + self.walk + rng.gauss(0, 0.5 * self.scatter)), self.most_bpm)
         return bpm, self.beats(bpm)
 
     def beats(self, bpm: float) -> tuple[float, ...]:

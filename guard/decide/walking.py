@@ -35,7 +35,7 @@ ANEW_S, ANEW_WITHIN_BPM = 180.0, 7.0
 # Who is seen to walk waits until a minute's running would stay under; who has no jog rests for nearly
 # twice as much, so that fewer words do. Where the level stands still before that, waiting brings nothing:
 # he tries after `TRY_FIRST_S`, then twice as long, until he has run well.
-RESTED_SHARE, TRY_FIRST_S, TRY_MOST_S = 1.8, 150.0, 300.0
+RESTED_SHARE, TRY_FIRST_S, TRY_MOST_S = 1.8, 120.0, 300.0
 
 
 class Walking:

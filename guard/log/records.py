@@ -17,7 +17,7 @@ from guard.errors import quoted
 from guard.reasons import reason
 
 Record = dict[str, object]
-Read = Callable[[Mapping[str, object], str], Any]  # of a record and the name of a field
+_Read = Callable[[Mapping[str, object], str], Any]  # of a record and the name of a field
 
 # A session of more than four days is a damaged time, not a run: replay steps
 # through every second of it.
@@ -114,7 +114,7 @@ def _written(value: Any) -> Any:
 
 # Reading a line back: each gives what reads a field of that kind, or raises ValueError.
 
-def _number(low: float, high: float) -> Read:
+def _number(low: float, high: float) -> _Read:
     def read(record: Mapping[str, object], name: str) -> float:
         value = record.get(name)
         if isinstance(value, (float, int)) and not isinstance(value, bool) and low <= value <= high:
@@ -124,7 +124,7 @@ def _number(low: float, high: float) -> Read:
     return read
 
 
-def _whole(low: int, high: int) -> Read:
+def _whole(low: int, high: int) -> _Read:
     number = _number(low, high)
 
     def read(record: Mapping[str, object], name: str) -> int:
@@ -136,12 +136,12 @@ def _whole(low: int, high: int) -> Read:
     return read
 
 
-def _maybe(known: Read, otherwise: Any = None) -> Read:
+def _maybe(known: _Read, otherwise: Any = None) -> _Read:
     """`otherwise` where the field is missing or null."""
     return lambda record, name: otherwise if record.get(name) is None else known(record, name)
 
 
-def _one_of(words: Mapping[str, object]) -> Read:
+def _one_of(words: Mapping[str, object]) -> _Read:
     def read(record: Mapping[str, object], name: str) -> object:
         value = record.get(name)
         if not isinstance(value, str) or value not in words:
@@ -193,17 +193,17 @@ def _value(record: Mapping[str, object], name: str) -> float | str | None:
     return value if isinstance(value, str) else _maybe(_number(-1e9, 1e9))(record, name)
 
 
-class LogField(NamedTuple):
+class _LogField(NamedTuple):
     """A field of a line, the event's attribute it holds, and whether it is written where that is empty."""
 
     name: str
-    read: Read
+    read: _Read
     attribute: str
     always: bool
 
 
-def _field(name: str, read: Read = _text, attribute: str = "", *, always: bool = False) -> LogField:
-    return LogField(name, read, attribute or name, always)
+def _field(name: str, read: _Read = _text, attribute: str = "", *, always: bool = False) -> _LogField:
+    return _LogField(name, read, attribute or name, always)
 
 
 _CUE = _one_of({cue.key: cue for cue in ev.Cue})
@@ -215,7 +215,7 @@ _WHY = (_field("rule"), _field("numbers", _maybe(_numbers, ev.NO_NUMBERS)),
 _CHARGE, _TIME = _whole(0, 255), _number(0.0, LONGEST_SESSION_S)
 
 # What stands in a line of each type, in this order.
-_FORMS: dict[str, tuple[type[Any], tuple[LogField, ...]]] = {
+_FORMS: dict[str, tuple[type[Any], tuple[_LogField, ...]]] = {
     "reading": (ev.Reading, (
         _field("bpm", _whole(0, BPM_LIMIT)), _field("contact", _contact, always=True),
         _field("rr_s", _seconds, always=True), _field("energy_kj", _maybe(_whole(0, BPM_LIMIT))),

@@ -46,8 +46,8 @@ def _show_respond(console: Console, look: Look, found: Outcome, view: RespondVie
             _say(console, look, f"Because {why[0]}.{more}")
     least, most = view.costs.min(axis=0), view.costs.max(axis=0)
     _say(console, look,
-         f"{len(view.rows)} sets tried: {least[0]:.1f} to {most[0]:.1f} cues and {least[1]:.1f} to "
-         f"{most[1]:.1f} minutes over the ceiling an hour. Yours (P), and those that no other beats in both:")
+         f"{len(view.rows)} sets tried: {least[0]:.1f} to {most[0]:.1f} cues and {least[1]:.1f} to {most[1]:.1f} "
+         "minutes over the ceiling an hour. Yours (P), and those that no other beats in both:")
     grid = _grid(look, ("", "over min/h", "cues/h", speed_unit(units), "walking min/h", "settings"))
     for letter, row in found.named:
         one = figures(view.lived, row)

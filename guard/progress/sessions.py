@@ -9,8 +9,6 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from guard.errors import GuardError, InputError, number_of, printable
 from guard.events import FOOT_POD
 from guard.files.cache import cache_of, cache_place, read_cached, rebuilt, write_cached
@@ -21,7 +19,7 @@ from guard.log.series import read_series
 from guard.plan.plan import Kind, Plan
 from guard.progress.checks import CheckPart, check_parts
 from guard.progress.figures import SessionFigures, figures, track
-from guard.progress.minutes import BY_FOOT_POD, BY_SATELLITE, BY_TREADMILL, LAGS_S, REGRESSORS, SIZE
+from guard.progress.minutes import BY_FOOT_POD, BY_SATELLITE, BY_TREADMILL, LAGS_S, SIZE
 from guard.progress.progress import PastSession
 from guard.workers.pool import Cancelled, Interrupted, Pool, usable_cores
 
@@ -222,10 +220,18 @@ def figures_from(kept: object, check: object) -> tuple[SessionFigures, tuple[Che
 
 def _squares(upper: Sequence[float]) -> bool:
     """Whether ten numbers can be the products of four columns: no sum of these has a negative square."""
-    products = np.zeros((REGRESSORS, REGRESSORS))
-    products[np.triu_indices(REGRESSORS)] = upper
-    least: float = np.linalg.eigvalsh(products, UPLO="U")[0]
-    return least >= -1e-6 * (1.0 + float(products.trace()))
+    a, b, c, d, e, f, g, h, i, j = upper
+    rows = [[a, b, c, d], [b, e, f, g], [c, f, h, i], [d, g, i, j]]
+    slack = 1e-6 * (1.0 + a + e + h + j)
+    for k in range(4):
+        pivot = rows[k][k]
+        if pivot < -slack:
+            return False
+        for row in rows[k + 1:]:
+            share = row[k] / (pivot + slack)
+            for place in range(k + 1, 4):
+                row[place] -= share * rows[k][place]
+    return True
 
 
 def links_from(kept: object) -> list[Correlation]:

@@ -1,18 +1,22 @@
-"""What `guard tune` shows: each view by itself as a table, then the recommendation."""
+"""What `guard tune` shows: each view by itself with picture and table, then the recommendation."""
 
 from collections.abc import Sequence
 
+import numpy as np
+from numpy.typing import NDArray
 from rich.table import Table
 from rich.text import Text
 
 from guard.response.fit import Refusal
 from guard.screen.look import Look
-from guard.screen.report import Console, console_and_look, table
+from guard.screen.report import Console, console_and_look, framed, table
 from guard.tune.document import figures, not_learned, reason
 from guard.tune.recorded import LASTS_S, UNDER_S, RecordedView
 from guard.tune.runners import PARAMETER_WORDS
 from guard.tune.tune import Outcome, RespondView
 from guard.units import KM_H_PER_M_S, per_m_s, speed_unit
+
+_ROWS, _WIDEST, _MARGIN = 14, 90, 8  # of the picture, in cells
 
 
 def show(found: Outcome, kept: str | None, *, wanted_apply: bool) -> None:
@@ -44,10 +48,7 @@ def _show_respond(console: Console, look: Look, found: Outcome, view: RespondVie
         if why:
             more = "" if isinstance(view.fit, Refusal) or len(why) == 1 else " `guard learn` says the rest."
             _say(console, look, f"Because {why[0]}.{more}")
-    least, most = view.costs.min(axis=0), view.costs.max(axis=0)
-    _say(console, look,
-         f"{len(view.rows)} sets tried: {least[0]:.1f} to {most[0]:.1f} cues and {least[1]:.1f} to {most[1]:.1f} "
-         "minutes over the ceiling an hour. Yours (P), and those that no other beats in both:")
+    _draw(console, look, view.costs, found.named)
     grid = _grid(look, ("", "over min/h", "cues/h", speed_unit(units), "walking min/h", "settings"))
     for letter, row in found.named:
         one = figures(view.lived, row)
@@ -101,6 +102,36 @@ def changes_text(found: Outcome, changes: dict[str, float], look: Look) -> str:
     arrow = "->" if look.ascii else "→"
     return ", ".join(f"{key} {getattr(found.present, key):g}{arrow}{value:g}"
                      for key, value in changes.items())
+
+
+def _draw(
+    console: Console, look: Look, points: NDArray[np.float64], named: Sequence[tuple[str, int]],
+) -> None:
+    """Every set as a dot, the named ones as their letters; no picture where all lie level."""
+    x_words, y_words = "cues an hour", "minutes over the ceiling an hour"
+    legend = f"{y_words}; {look.sign('dot')} a set tried, letters as below"
+    width = max(20, min(console.width, _WIDEST) - _MARGIN - 1)
+    low, high = points.min(axis=0), points.max(axis=0)
+    if f"{low[1]:.1f}" == f"{high[1]:.1f}":
+        _say(console, look, f"{y_words[0].upper()}{y_words[1:]}: {low[1]:.1f} with every set; {x_words} "
+                            f"{low[0]:.1f} to {high[0]:.1f}.")
+        return
+    span = np.where(high > low, high - low, 1.0)
+    share = (points - low) / span
+    columns = np.rint(share[:, 0] * (width - 1)).astype(int)
+    rows = np.rint((1.0 - share[:, 1]) * (_ROWS - 1)).astype(int)
+    cells = [[" "] * width for _ in range(_ROWS)]
+    for column, row in zip(columns, rows, strict=True):
+        cells[row][column] = look.sign("dot")
+    for letter, row in reversed(named):
+        cells[rows[row]][columns[row]] = letter
+    console.print(Text(f"{'':{_MARGIN}}{legend}", style=look.style("quiet")))
+    labels = {0: f"{high[1]:.1f}", _ROWS - 1: f"{low[1]:.1f}"}
+    for line in framed(["".join(row) for row in cells], labels, _MARGIN, look)[:-1]:
+        console.print(Text(line, no_wrap=True))
+    left, right = f"{low[0]:.1f}", f"{high[0]:.1f}"
+    console.print(Text(" " * _MARGIN + left + x_words.center(max(0, width - len(left) - len(right))) + right,
+                       style=look.style("quiet"), no_wrap=True))
 
 
 def _grid(look: Look, titles: Sequence[str]) -> Table:

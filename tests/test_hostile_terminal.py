@@ -70,7 +70,7 @@ def test_no_command_lets_a_foreign_code_through(tmp_path: Path):
         ["ceiling", "--json"], ["review", log, "--html", tmp_path / "page.html"],
         ["import", home / "beats.csv", "-o", tmp_path / "1"], ["settings", f"voice=\x1b[2J{SEEN}"],
         ["import", home / "beats.csv", "--time", "t", "--heart-rate", "bpm", "-o", tmp_path / "3"],
-        ["tune", log, "--tries", "2", "--jobs", "1"],
+        ["tune", log, "--tries", "2", "--view", "recorded", "--jobs", "1"],
     ])
 
 

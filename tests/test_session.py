@@ -210,10 +210,10 @@ def test_an_observer_is_told_every_step_and_changes_nothing():
     assert times == sorted(set(times))
     assert sum(step.dt_s for step in steps) == pytest.approx(times[-1])
     by_part = {part: [step for step in steps if step.part == part] for part in (0, 1, 2)}
-    assert by_part[0] and all(step.counts for step in by_part[0])
-    assert by_part[1] and not any(step.counts for step in by_part[1])
-    assert by_part[2] and all(step.counts for step in by_part[2])
-    assert any(step.level_bpm == step.level_bpm for step in by_part[1])
+    assert all(step.warming and step.counts for step in by_part[0])
+    assert not any(step.warming or step.counts for step in by_part[1])
+    assert all(step.counts and not step.warming for step in by_part[2])
+    assert any(step.bpm == step.bpm for step in by_part[1]) and any(step.bpm != step.bpm for step in steps)
 
 
 def test_what_comes_just_after_a_look_at_the_clock_is_stamped_after_it():

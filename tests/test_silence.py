@@ -16,6 +16,7 @@ from guard.session import Session
 from guard.session import session as sessions
 from guard.settings import Settings, find
 from guard.signal.trust import Judged
+from guard.tune.tape import tape_of
 from tests.support.keep import guard_cli
 
 SETTINGS = Settings(ceiling_bpm=139)
@@ -98,7 +99,7 @@ def left_on(path: Path) -> Path:
 
 def test_days_of_silence_are_few_steps(tmp_path: Path):
     recording = read_log(left_on(tmp_path / "left-on.jsonl"))
-    assert gone_through(recording.inputs, None)[2] < LONGEST_SESSION_S / 24
+    assert len(tape_of("left on", recording, SETTINGS)) < LONGEST_SESSION_S / 24
 
 
 @pytest.mark.slow

@@ -23,80 +23,171 @@ from guard.tune import runners as tune_runners
 from guard.tune import tune as tune_module
 from guard.tune.choose import SetGains, frontier, settled, verdicts
 from guard.tune.document import reason
-from guard.tune.recorded import Heard, Recorded, hear, heard, recorded_view, spells
-from guard.tune.respond import Lived, Trial, joined, live, trials
+from guard.tune.lanes import Heard, joined, play, units, with_limits
+from guard.tune.recorded import figures, over_min_per_h, spells
+from guard.tune.respond import Lived, Trial, live, trials
+from guard.tune.respond import joined as joined_lives
 from guard.tune.runners import CELL_M, Way, draw_runners, way_of
-from guard.tune.source import TunedRecording, take
+from guard.tune.source import TunedRecording
 from guard.tune.space import SEARCHED, around, axes, spread
-from guard.tune.tune import Tuning, parts_of
-from guard.workers.pool import Cancelled, Pool
+from guard.tune.tape import Tape, tape_of
+from guard.tune.tune import Tuning, parts_of, recorded_view
+from guard.workers.pool import Pool
+from tests.lab.tune_speed.loop import compiled, loop
+from tests.lab.tune_speed.tune_speed import by_lane, by_loop, said_in, sessions, sets
 from tests.support.documents import check_listed
+from tests.support.keep import invented_run
 
 RECORDINGS = Path(__file__).resolve().parent.parent / "recordings"
 NAMES = ("hill-loop", "garage-treadmill", "hot-afternoon")
 PRESENT = Settings(ceiling_bpm=139)
+SETS = [PRESENT, PRESENT.replaced({"strictness": 1.0}),
+        PRESENT.replaced({"spacing_s": 3, "words": 1.0, "walk_first": 0.9, "warm_up_s": 60})]
+NO_LANE = (ev.Cue.PART, ev.Cue.BATTERY_LOW)  # said by the session, whatever is tuned
 
 
-def held(items: list[ev.Input], **settings: Any) -> Recording:
-    return Recording({}, tuple(items), end_s=items[-1].t_s + 1.0,
+def held(items: list[ev.Input], plan: dict[str, Any] | None = None, **settings: Any) -> Recording:
+    return Recording({"plan": plan}, tuple(items), end_s=items[-1].t_s + 1.0,
                      settings=Settings().replaced({"ceiling_bpm": 139, **settings}))
 
 
-def unstopped() -> bool:
-    return False
+def part(kind: str, seconds: float, **more: Any) -> dict[str, Any]:
+    return {"kind": kind, "name": kind, "seconds": seconds, "metres": None, "ceiling_bpm": None,
+            "floor_bpm": None, "ramp_bpm": 0.0, "cued": "all", "grace_s": 0.0, **more}
+
+
+@pytest.fixture(scope="module")
+def recorded() -> dict[str, Recording]:
+    """Two invented sessions with pauses, gaps, a moved ceiling; one with a plan, one with a free run."""
+    plan = {"name": "invented", "parts": [
+        part("warm_up", 90.0, grade=0.0, speed_m_s=2.0), part("base", 120.0, ceiling_bpm=131.0, grade=0.05),
+        part("fast", 80.0, cued="stop_only", speed_m_s=3.0), part("base", 60.0, grade=0.02)]}
+    free = sorted([*invented_run(6, 9), ev.Command(150.25, ev.Action.FREE_RUN, 1),
+                   ev.Command(220.5, ev.Action.FREE_RUN, 0)], key=lambda one: one.t_s)
+    locked = [ev.Speed(float(t), 2.8, 0.0, 150.0 if t > 200 else 165.0) for t in range(1, 330, 5)]
+    beats = [ev.Reading(t + 0.4, 150 if t > 200 else 128 + t % 3) for t in range(330)]
+    return {"plain": held(invented_run(7)), "plan": held(invented_run(6, 8), plan, floor_bpm=120.0),
+            "free": held(free, stop_bpm=150.0),
+            "cadence": held(sorted([*locked, *beats], key=lambda one: one.t_s))}
+
+
+@pytest.fixture(scope="module")
+def tapes(recorded: dict[str, Recording]) -> list[Tape]:
+    return [tape_of(name, one, one.settings) for name, one in recorded.items()]
 
 
 # --- as recorded ---------------------------------------------------------------
 
 
+def test_side_by_side_decides_what_a_replay_decides(recorded: dict[str, Recording], tapes: list[Tape]):
+    heard = play(SETS, tapes)
+    total = 0
+    for j, recording in enumerate(recorded.values()):
+        for k, settings in enumerate(SETS):
+            again = replay(recording, with_limits(settings, tapes[j])).cues
+            expected = [(one.t_s, int(one.cue)) for one in again if one.cue not in NO_LANE]
+            assert said_in(heard, k, j) == expected
+            total += len(expected)
+    assert total > 40 and len(set(heard.cue.tolist())) >= 4
+
+
+def test_pieces_give_what_the_whole_gives(tapes: list[Tape]):
+    tapes = tapes[2:]
+    whole = play(SETS, tapes)
+    pieces = [((0, 1), (1,)), ((0, 1), (0,)), ((2,), (1,)), ((2,), (0,))]
+    work = units(3, tapes)
+    assert len(work) == 1 and sorted(work[0].tapes) == [0, 1]
+    split = [(type(work[0])(some, mine), play([SETS[k] for k in some], [tapes[j] for j in mine]))
+             for some, mine in pieces]
+    for done, complete in ((split, {0, 1, 2}), (split[:3], {0, 1})):
+        together, played = joined(done, len(tapes))
+        assert played == complete
+        for k in complete:
+            for j in range(len(tapes)):
+                assert said_in(together, k, j) == said_in(whole, k, j)
+                assert np.array_equal(together.level_bpm[j], whole.level_bpm[j], equal_nan=True)
+
+
+def test_work_is_whole_and_split_for_each_process(tapes: list[Tape]):
+    for count, jobs in ((1, 2), (200, 2), (5000, 3)):
+        work = units(count, tapes, jobs)
+        done = sorted((k, j) for one in work for k in one.settings for j in one.tapes)
+        assert done == [(k, j) for k in range(count) for j in range(len(tapes))]
+        assert len(work) >= min(jobs, count)
+
+
+def tape(seconds: int = 600) -> Tape:
+    return Tape("made", PRESENT, np.arange(seconds) + 1.0, np.full(seconds, 130.0),
+                np.zeros(seconds, bool), np.ones(seconds, bool), ())
+
+
 def test_figures_of_a_hand_made_session():
     """Over from 100 to 160 s, again at 170 (the same crossing), for 3 s at 300, from 400 to 500 s."""
-    t_s, level = np.arange(600) + 1.0, np.full(600, 130.0)
+    one = tape()
+    level = np.full(600, 130.0)
     for begin, end in ((100, 160), (170, 200), (300, 303), (400, 500)):
         level[begin - 1:end - 1] = 145.0
-    over = spells(t_s, level, np.full(600, 139.0), np.ones(600, bool))
+    over = spells(one, level, np.full(600, 139.0))
     assert over.begins.tolist() == [100, 170, 300, 400] and over.crossings.tolist() == [100, 400]
-    cues = [ev.CueGiven(float(t), cue) for t, cue in (
-        (30, ev.Cue.EASE), (80, ev.Cue.EASE), (95, ev.Cue.WALK), (210, ev.Cue.RESUME),
-        (430, ev.Cue.EASE), (560, ev.Cue.SIGNAL_LOST))]
-    found = heard(cues, over)
-    # 80 s warns of the crossing at 100; the first cue for the one at 400 comes 30 s after it;
-    # only the one at 30 s was in vain.
-    assert found == Heard(crossings=2, early_s=(20.0,), late=1, cues=5, in_vain=1)
-    assert heard([], over) == Heard(2, (), 0, 0, 0)
-    view = recorded_view([0, 7], [(1800.0, 193.0, [found, heard([], over)]), (5400.0, 0.0, [found, found])])
-    assert view.hours == 2.0 and view.over_min_per_h == pytest.approx(193 / 60 / 2)
-    assert view.figures[0] == Recorded(4, 2, 2, 20.0, 5.0, 1.0)
-    assert view.figures[7] == Recorded(4, 1, 1, 20.0, 2.5, 0.5)
+    hours = 601 / 3600
+    assert over_min_per_h([over], hours) == pytest.approx((60 + 30 + 3 + 100) / 60 / hours)
+    cues = [(30, ev.Cue.EASE), (80, ev.Cue.EASE), (95, ev.Cue.WALK), (210, ev.Cue.RESUME),
+            (430, ev.Cue.EASE), (560, ev.Cue.SIGNAL_LOST)]
+    heard = Heard(np.zeros(6, np.int64), np.zeros(6, np.int64), np.array([float(t) for t, _ in cues]),
+                  np.array([int(cue) for _, cue in cues]), (level,), (level,))
+    found = figures(heard, 0, [over], hours)
+    # 80 s warns of the crossing at 100; the first cue for the one at 400 comes 30 s after it.
+    assert (found.crossings, found.warned, found.late, found.early_s) == (2, 1, 1, 20.0)
+    assert found.cues_per_h == pytest.approx(5 / (601 / 3600))
+    assert found.in_vain_per_h == pytest.approx(1 / (601 / 3600))  # only the one at 30 s
 
 
 def test_what_counts_not_is_not_over():
-    counts = np.ones(600, bool)
-    counts[:300] = counts[400:] = False
-    over = spells(np.arange(600) + 1.0, np.full(600, 150.0), np.full(600, 139.0), counts)
+    one = tape()
+    one.counts[:300], one.held[400:] = False, True
+    over = spells(one, np.full(600, 150.0), np.full(600, 139.0))
     assert over.begins.tolist() == [301.0] and over.ends.tolist() == [401.0]
-    assert heard([], spells(np.arange(9.0), np.full(9, np.nan), np.full(9, 139.0), counts[:9])).crossings == 0
 
 
-def test_the_recorded_view_says_what_a_replay_says():
-    source = sources("hill-loop")[0]
-    changed = {"strictness": 1.0, "words": 1.0}
-    length_s, over_s, (present, other) = hear((source, [{}, changed]), unstopped)
-    again = replay(source.recording, source.settings)
-    assert length_s == pytest.approx(source.recording.end_s, abs=1.1)
-    assert over_s == pytest.approx(float(again.summary["over_s"]), abs=2.0)
-    assert present.cues == sum(one.cue in ev.PACE_CUES for one in again.cues) > 0
-    more = replay(source.recording, source.settings.replaced(changed))
-    assert other.cues == sum(one.cue in ev.PACE_CUES for one in more.cues) != present.cues
-    assert present.crossings == other.crossings
-    with pytest.raises(Cancelled):
-        hear((source, [{}]), lambda: True)
-
-
-def test_tuning_needs_readings():
-    silent = held([ev.Reading(1.0, 0), ev.Reading(2.0, 0)])
+def test_a_tape_needs_readings():
     with pytest.raises(InputError, match=r"a\.jsonl holds no usable heart rate"):
-        take(TunedRecording("a.jsonl", silent, silent.settings), False)
+        tape_of("a.jsonl", held([ev.Reading(1.0, 0), ev.Reading(2.0, 0)]), PRESENT)
+
+
+# --- speed: what it is compared with says the same --------------------------------
+
+
+def test_the_live_lane_over_a_tape_says_what_the_lanes_say():
+    made, some = sessions(1, 450), sets(2)
+    heard = play(some, made)
+    assert said_in(heard, 1, 0) == by_lane(some[1], made[0])
+    assert len(heard.cue) > 2
+
+
+def simple_guard(beats: list[float], made=loop) -> list[tuple[float, ev.Cue]]:
+    """What the loop by hand says to a reading a second: ceiling 140, 10 s ahead, 20 s between cues."""
+    n = len(beats)
+    at, said = np.zeros(n), np.zeros(n, dtype=np.int64)
+    count = made(np.arange(n, dtype=float), np.array(beats), 140.0, 10.0, 20.0, at, said)
+    return [(t_s, ev.Cue(code)) for t_s, code in zip(at[:count].tolist(), said[:count].tolist(), strict=True)]
+
+
+def test_the_loop_by_hand_guards():
+    rising = [120.0] * 30 + [min(150.0, 120.0 + 0.5 * k) for k in range(140)] + [120.0] * 30
+    (first_s, first), *rest = simple_guard(rising)
+    assert first is ev.Cue.EASE and 50 <= first_s <= 70  # it is at 140 after 70 s
+    assert [cue for _, cue in rest] == [ev.Cue.EASE, ev.Cue.WALK, ev.Cue.RESUME]
+    assert simple_guard([130.0] * 300) == []
+    gone = simple_guard([130.0] * 20 + [np.nan] * 20 + [130.0] * 20)
+    assert gone == [(27.0, ev.Cue.SIGNAL_LOST), (40.0, ev.Cue.SIGNAL_BACK)]
+
+
+@pytest.mark.slow
+def test_the_loop_by_hand_compiles_to_the_same():
+    pytest.importorskip("numba")
+    fast = compiled()
+    for tape in sessions(4, 900):
+        assert by_loop(fast, PRESENT, tape) == by_loop(loop, PRESENT, tape) != []
 
 
 # --- where to search --------------------------------------------------------------
@@ -249,7 +340,7 @@ def test_sets_meet_the_same_runners_with_the_same_luck(monkeypatch: pytest.Monke
     for item in fields(two):
         values = getattr(two, item.name)
         assert values.shape == (2, 6) and np.array_equal(values[0], values[1])
-    split = joined([live(one) for one in trials([PRESENT, late], drawn, jobs=2)])
+    split = joined_lives([live(one) for one in trials([PRESENT, late], drawn, jobs=2)])
     assert np.array_equal(split.over_min[0], two.over_min[0])
     assert np.all(two.distance_km > 2.0) and np.all(two.cues >= 0.0)
     assert split.cues[1].mean() < two.cues[0].mean()
@@ -286,9 +377,17 @@ def _double(piece: int, stop: Any) -> int:
     return 2 * piece
 
 
-def test_two_processes_give_what_one_gives():
+def test_two_processes_give_what_one_gives(tapes: list[Tape]):
     with Pool(2) as two, Pool(1) as one:
         assert two.run(_double, list(range(20))) == one.run(_double, list(range(20))) == list(range(0, 40, 2))
+
+
+def test_the_recorded_view_needs_the_present(tapes: list[Tape]):
+    work = units(2, tapes)[0]
+    mine = [tapes[j] for j in work.tapes]
+    view = recorded_view([(work, play(SETS[:2], mine))], tapes)
+    assert view is not None and set(view.figures) == {0, 1}
+    assert recorded_view([(type(work)((1,), work.tapes), play(SETS[1:2], mine))], tapes) is None
 
 
 # --- the command ---------------------------------------------------------------------------
@@ -301,7 +400,8 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path / "home" / "config" / "settings.toml"
 
 
-QUICK = ("--tries", "6", "--runners", "8", "--jobs", "1", "--search", "words=0:1")
+QUICK = ("--view", "respond", "--tries", "6", "--runners", "8", "--jobs", "1",
+         "--search", "words=0:1")
 
 
 @pytest.mark.usefixtures("short")
@@ -327,21 +427,18 @@ def test_a_nagging_guard_is_told_to_say_less_and_comments_stay(
     last = document["as_you_would_respond"]["held_out"]
     assert last["gains"]["cues"] > 0.1
     assert last["best_tried"]["cues_per_h"] < last["present"]["cues_per_h"]
-    told = [one["set"] for one in document["as_recorded"]["figures"]]
-    assert told[0] == 0 and document["sets"].index(changes) in told
+    assert document["as_recorded"] is None
     assert document["as_you_would_respond"]["figures"][0]["set"] == 0
     assert document["as_you_would_respond"]["published"] and document["sets"][0] == {}
     assert {one["key"] for one in document["searched"]} == {"words"}
 
 
-@pytest.mark.usefixtures("short")
-def test_both_views_in_the_terminal(home: Path, capsys: pytest.CaptureFixture[str]):
+def test_the_recorded_view_in_the_terminal(home: Path, capsys: pytest.CaptureFixture[str]):
     files = [str(RECORDINGS / f"{name}.jsonl") for name in NAMES[:1]]
-    assert main(["tune", *files, *QUICK]) == 0
+    assert main(["tune", *files, "--view", "recorded", "--tries", "8", "--jobs", "1"]) == 0
     out = capsys.readouterr().out
-    live_one, replayed = out[:out.index("As recorded")], out[out.index("As recorded"):]
-    assert "As you would respond" in live_one and "You would have reacted" in replayed
-    assert live_one.count("\n P ") == replayed.count("\n P ") == 1
+    assert "As recorded" in out and "You would have reacted" in out and "As you would respond" not in out
+    assert "present settings" in out and "Keep your present settings" in out
     assert max(map(len, out.splitlines())) <= 80
 
 
@@ -352,7 +449,8 @@ def test_the_command_refuses_in_one_sentence(home: Path, tmp_path: Path, capsys:
                     [ev.Reading(float(t), 130) for t in range(1, 60)])
     for words, code, said in (
             ([tmp_path / "none.jsonl"], 3, "No such file"), ([log, log], 2, "given twice"),
-            ([bare], 2, "has no ceiling"), ([log, "--search", "stop_bpm"], 2, "not searched")):
+            ([bare], 2, "has no ceiling"), ([log, "--search", "stop_bpm"], 2, "not searched"),
+            ([log, "--apply", "--view", "recorded"], 2, "recommends")):
         assert main(["tune", *map(str, words)]) == code
         out, err = capsys.readouterr()
         assert said in err and err.count("\n") == 1 and not out

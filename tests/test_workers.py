@@ -260,7 +260,7 @@ def test_a_scheduler_that_goes_costs_only_what_was_not_finished(group, tmp_path)
 @slow
 def test_tuning_shows_what_was_found_when_the_scheduler_goes(tmp_path):
     with cluster(tmp_path / "dask", 1) as one:
-        words = ["tune", *TUNED, "--tries", "3000", "--workers", one.address]
+        words = ["tune", *TUNED, "--view", "recorded", "--tries", "3000", "--workers", one.address]
         running = run_guard(words, tmp_path / "home")
         time.sleep(12)
         one.scheduler.kill()
@@ -325,7 +325,7 @@ def test_ctrl_c_ends_it_shows_what_is_done_and_leaves_the_workers(tmp_path):
     with cluster(tmp_path / "dask", 2) as two:
         main_end, other = pty.openpty()
         running = subprocess.Popen(
-            [sys.executable, "-m", "guard", "tune", *TUNED, "--tries", "3000",
+            [sys.executable, "-m", "guard", "tune", *TUNED, "--view", "respond", "--tries", "3000",
              "--runners", "200", "--workers", two.address],
             stdout=subprocess.PIPE, stderr=other, cwd=ROOT, env={**os.environ, "GUARD_HOME": str(tmp_path)})
         os.close(other)
@@ -365,7 +365,7 @@ def certificates(folder: Path) -> dict[str, str]:
 @slow
 def test_with_certificates_it_is_encrypted_and_without_nobody_gets_in(tmp_path, monkeypatch):
     env = certificates(tmp_path)
-    words = ["tune", TUNED[0], *QUICK]
+    words = ["tune", TUNED[0], *QUICK, "--view", "recorded"]
     with cluster(tmp_path / "dask", 1, "tls", **env) as one:
         assert one.address.startswith("tls://")
         refused = run_guard([*words, "--workers", one.address], tmp_path / "home")

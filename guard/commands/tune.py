@@ -1,4 +1,4 @@
-"""`guard tune`: search settings over recordings, as you would respond and as recorded."""
+"""`guard tune`: search settings over recordings, as recorded and as you would respond."""
 
 import argparse
 import contextlib
@@ -25,13 +25,16 @@ from guard.workers.workers import workers
 def run(args: argparse.Namespace) -> int:
     if args.jobs and args.workers:
         raise UsageError("--jobs counts processes of this machine, --workers are others: give one of them")
+    if args.apply and args.view == "recorded":
+        raise UsageError("--apply needs the view that recommends: leave --view recorded out")
     present = chosen_settings(args, need_ceiling=False)
     searched = axes(args.search, present)
     pool = workers(args.workers, args.jobs or usable_cores())
     with _bar() as told:
         found = Tuning(
             _logs(args, present), present, searched, tries=args.tries, runners=args.runners, seed=args.seed,
-            pool=pool, progress=told).run()
+            pool=pool, progress=told,
+        ).run(recorded=args.view != "respond", respond=args.view != "recorded")
     for name, note in found.notes:
         tell(f"{name}: {note}")
     kept = None

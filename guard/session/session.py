@@ -13,7 +13,7 @@ from guard import events as ev
 from guard.decide.lane import Lane
 from guard.errors import UsageError
 from guard.plan.plan import Plan, Progress
-from guard.session.road import Road
+from guard.session.road import NO_LOAD, Road
 from guard.session.rules import LowBattery, in_force, part_cue
 from guard.session.speeds import Speeds, origin
 from guard.session.step import Observer, Step
@@ -70,6 +70,7 @@ class Session:
         self._battery = LowBattery(settings.battery_low_percent)
         self._sound = ""
         self._last_cue: ev.CueGiven | None = None
+        self._said_s: float | None = None  # since the last step, by others than the lane
         self._run = 0
         self._trace: deque[tuple[float, float, float]] = deque()
 
@@ -205,9 +206,14 @@ class Session:
                 _or_none(lane.advised_speed_m_s) if cue.about.advises else None,
                 self._repeat(cue), self._belt)))
         if self._observer:
+            col = lane.columns
             self._observer(Step(
-                t_s, dt_s, lane.belief.shown_bpm if signal else _NAN, speed, self._held, self._counts(),
-                self._part, lane.columns.ceiling_bpm, lane.limit_bpm, lane.columns.free_run))
+                t_s, dt_s, judged.bpm, known, lane.belief.shown_bpm if signal else _NAN, speed, self._held,
+                self._counts(), self._said_s, self._part,
+                self._progress.warming if self._progress else None,
+                col.ceiling_bpm, self._lane.limit_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
+                col.quiet_walk, load or NO_LOAD))
+        self._said_s = None
         return outputs
 
     def _follow_plan(self, t_s: float, distance_m: float | None) -> list[ev.Output]:
@@ -242,7 +248,12 @@ class Session:
         self._state, self._state_since_s = state, t_s
         return [ev.StateChanged(t_s, state, rule, numbers)]
 
+<<<<<<< HEAD
     def _say(self, given: ev.CueGiven) -> ev.CueGiven:
+=======
+    def _say(self, given: CueGiven) -> CueGiven:
+        self._said_s = given.t_s
+>>>>>>> parent of 0976faf (Tuning replays the sets it names: one way to play settings over a recording, not two; the options of --view go)
         self._lane.spoke(0, given.t_s)
         return self._given(given)
 

@@ -6,10 +6,11 @@ from dataclasses import asdict, fields
 import numpy as np
 
 from guard.response.fit import Fit, Refusal
-from guard.tune.recorded import RecordedView
 from guard.tune.respond import Lived
-from guard.tune.tune import Outcome, RespondView
+from guard.tune.tune import Outcome, RecordedView, RespondView
 
+NEEDS_RESPOND = (
+    "heart rates as recorded cannot say how a run would have gone: nothing is recommended from them")
 NOT_CHECKED = "interrupted before the check on the held-out third: nothing is recommended unchecked"
 NONE_BETTER = "no set was clearly better than the present one in the simulated runs"
 NOT_HELD = "the best set found did not stay clearly better on the held-out third"
@@ -34,7 +35,9 @@ def document(found: Outcome, files: Sequence[str]) -> dict[str, object]:
 def reason(found: Outcome) -> str:
     """Why this recommendation, in a sentence."""
     view = found.respond
-    if view is None or view.held_out is None or found.verdict is None:
+    if view is None:
+        return NOT_CHECKED if found.interrupted else NEEDS_RESPOND
+    if view.held_out is None or found.verdict is None:
         return NOT_CHECKED if found.interrupted else NONE_BETTER
     if found.recommended:
         return (f"{in_words(view.held_out)}, in {view.held_out.cues.shape[1]} simulated runs "
@@ -57,8 +60,7 @@ def _recorded(view: RecordedView) -> dict[str, object]:
     return {
         "caution": "heart rate as it was: the runner would have reacted to other cues",
         "hours": round(view.hours, 3), "over_min_per_h": round(view.over_min_per_h, 2),
-        "figures": [{"set": number, **{key: value and round(value, 2) for key, value in asdict(one).items()}}
-                    for number, one in view.figures.items()],
+        "figures": [{"set": number, **one.as_dict()} for number, one in view.figures.items()],
     }
 
 

@@ -17,12 +17,9 @@ from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL_FAULTS
 from guard.settings import Settings, find
 from guard.signal.trust import FROZEN_RR_S
+from guard.tune.lanes import LANES, LOOK_EVERY
 from guard.tune.runners import Drawn
 from guard.workers.pool import Cancelled
-
-# Wide enough that the cost of a step is arithmetic, narrow enough to stay near the processor.
-LANES = 6000
-LOOK_EVERY = 256  # steps between two looks at whether to stop
 
 
 @dataclass(frozen=True)

@@ -4,12 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Self
 
-from guard.errors import InputError, UsageError
-from guard.events import Cue, CueGiven, Reading
+from guard.errors import UsageError
+from guard.events import Cue, CueGiven
 from guard.log.recording import Recording, log_bytes, parse_log
 from guard.response.series import Stretch, stretches
 from guard.settings import Settings
 from guard.tune.runners import Way, way_of
+from guard.tune.tape import Tape, tape_of
 
 Span = tuple[float, float]
 
@@ -76,18 +77,18 @@ class ReadRecording:
     started: str
     end_s: float
     notes: tuple[str, ...]
+    tape: Tape
     grounds: dict[Span, SpanGround]
 
 
-def take(one: TunedRecording | LoggedRun, halves: bool) -> ReadRecording:
-    """Read a recording, the whole or as two parts; InputError where no heart rate is in it."""
+def take(one: TunedRecording | LoggedRun, with_ground: bool, halves: bool) -> ReadRecording:
+    """Read a recording; with its ground or without, of the whole or of two parts."""
     source = one.read()
     recording = source.recording
-    if not any(isinstance(event, Reading) and event.bpm for event in recording.inputs):
-        raise InputError(f"{source.name} holds no usable heart rate: there is nothing to tune on")
-    grounds = {span: _ground(source, span) for span in spans(recording.end_s, halves)}
+    tape = tape_of(source.name, recording, source.settings)
+    grounds = {span: _ground(source, span) for span in spans(recording.end_s, halves)} if with_ground else {}
     return ReadRecording(source.name, str(recording.header.get("started") or ""), recording.end_s,
-                         recording.notes, grounds)
+                         recording.notes, tape, grounds)
 
 
 def spans(end_s: float, halves: bool) -> Sequence[Span]:

@@ -10,12 +10,15 @@ from rich.text import Text
 from guard.response.fit import Refusal
 from guard.screen.look import Look
 from guard.screen.report import Console, console_and_look, framed, table
+from guard.tune.choose import frontier
 from guard.tune.document import figures, not_learned, reason
-from guard.tune.recorded import LASTS_S, UNDER_S, RecordedView
+from guard.tune.recorded import LASTS_S, UNDER_S
 from guard.tune.runners import PARAMETER_WORDS
-from guard.tune.tune import Outcome, RespondView
+from guard.tune.tune import Outcome, RecordedView, RespondView
 from guard.units import KM_H_PER_M_S, per_m_s, speed_unit
 
+PRESENT, RECOMMENDED = "P", "R"
+LETTERS = "abcdef"
 _ROWS, _WIDEST, _MARGIN = 14, 90, 8  # of the picture, in cells
 
 
@@ -24,11 +27,36 @@ def show(found: Outcome, kept: str | None, *, wanted_apply: bool) -> None:
     console, look = console_and_look()
     if found.interrupted:
         _say(console, look, "Interrupted: what was done by then is shown.")
+    if found.recorded is not None:
+        _show_recorded(console, look, found, found.recorded)
     if found.respond is not None:
         _show_respond(console, look, found, found.respond)
-        if found.recorded is not None:
-            _show_recorded(console, look, found, found.respond, found.recorded)
     _show_recommendation(console, look, found, kept, wanted_apply)
+
+
+def _show_recorded(console: Console, look: Look, found: Outcome, view: RecordedView) -> None:
+    _title(console, look, "As recorded")
+    _say(console, look,
+         f"Heart rate as it was, {view.hours:.1f} h. You would have reacted to other cues, so this cannot "
+         f"say how a run would have gone: time over the ceiling stays {view.over_min_per_h:.1f} minutes an "
+         "hour, whatever is set. It says which crossings would have been warned of, and how much would "
+         "be said.")
+    numbers = list(view.figures)
+    costs = np.array([[one.cues_per_h, one.crossings - one.warned] for one in view.figures.values()])
+    if not view.figures[0].crossings:
+        _say(console, look, f"No crossing is counted (over for {LASTS_S:g} s or longer after {UNDER_S:g} s "
+                            "under): only the number of cues differs.")
+    named = _named(found, numbers, costs)
+    shown = np.array([[one.cues_per_h, 100.0 * (one.warned_share or 0.0)] for one in view.figures.values()])
+    if view.figures[0].crossings:
+        _draw(console, look, shown, named, "cues an hour", "crossings warned of, %")
+    grid = _grid(look, ("", "warned", "late", "ahead s", "cues/h", "in vain/h", "settings"))
+    for letter, row in named:
+        one = view.figures[numbers[row]]
+        grid.add_row(letter, f"{one.warned} of {one.crossings}", str(one.late),
+                     "" if one.early_s is None else f"{one.early_s:.0f}", f"{one.cues_per_h:.1f}",
+                     f"{one.in_vain_per_h:.1f}", changes_text(found, found.sets[numbers[row]], look))
+    console.print(grid)
 
 
 def _show_respond(console: Console, look: Look, found: Outcome, view: RespondView) -> None:
@@ -48,35 +76,17 @@ def _show_respond(console: Console, look: Look, found: Outcome, view: RespondVie
         if why:
             more = "" if isinstance(view.fit, Refusal) or len(why) == 1 else " `guard learn` says the rest."
             _say(console, look, f"Because {why[0]}.{more}")
-    _draw(console, look, view.costs, found.named)
+    costs = np.array([[float(view.lived.cues[row].mean()), float(view.lived.over_min[row].mean())]
+                      for row in range(len(view.rows))])
+    named = _named(found, view.rows, costs)
+    _draw(console, look, costs, named, "cues an hour", "minutes over the ceiling an hour")
     grid = _grid(look, ("", "over min/h", "cues/h", speed_unit(units), "walking min/h", "settings"))
-    for letter, row in found.named:
+    for letter, row in named:
         one = figures(view.lived, row)
         speed = one["distance_km_per_h"] * per_m_s(units) / KM_H_PER_M_S
         grid.add_row(letter, f"{one['over_min_per_h']:.1f}", f"{one['cues_per_h']:.1f}", f"{speed:.2f}",
                      f"{one['walking_min_per_h']:.1f}",
                      changes_text(found, found.sets[view.rows[row]], look))
-    console.print(grid)
-
-
-def _show_recorded(
-    console: Console, look: Look, found: Outcome, respond: RespondView, view: RecordedView
-) -> None:
-    _title(console, look, "As recorded")
-    _say(console, look,
-         f"The same sets over your heart rate as it was, {view.hours:.1f} h. You would have reacted to other "
-         "cues, so this cannot say how a run would have gone: time over the ceiling stays "
-         f"{view.over_min_per_h:.1f} minutes an hour, whatever is set. It says which crossings would have "
-         "been warned of, and how much would be said.")
-    if not view.figures[0].crossings:
-        _say(console, look, f"No crossing is counted (over for {LASTS_S:g} s or longer after {UNDER_S:g} s "
-                            "under): only the number of cues differs.")
-    grid = _grid(look, ("", "warned", "late", "ahead s", "cues/h", "in vain/h"))
-    for letter, row in found.named:
-        one = view.figures[respond.rows[row]]
-        grid.add_row(letter, f"{one.warned} of {one.crossings}", str(one.late),
-                     "" if one.early_s is None else f"{one.early_s:.0f}", f"{one.cues_per_h:.1f}",
-                     f"{one.in_vain_per_h:.1f}")
     console.print(grid)
 
 
@@ -104,11 +114,24 @@ def changes_text(found: Outcome, changes: dict[str, float], look: Look) -> str:
                      for key, value in changes.items())
 
 
+def _named(
+    found: Outcome, numbers: Sequence[int], costs: NDArray[np.float64]
+) -> list[tuple[str, int]]:
+    """(letter, row): present, recommended, and some that nothing beats in both figures."""
+    named = [(PRESENT, 0)]
+    if found.recommended:
+        named += [(RECOMMENDED, row) for row, number in enumerate(numbers)
+                  if number and found.sets[number] == found.recommended]
+    taken = {row for _, row in named}
+    best = [row for row in frontier(costs, len(LETTERS)) if row not in taken]
+    return named + list(zip(LETTERS, best, strict=False))
+
+
 def _draw(
     console: Console, look: Look, points: NDArray[np.float64], named: Sequence[tuple[str, int]],
+    x_words: str, y_words: str,
 ) -> None:
     """Every set as a dot, the named ones as their letters; no picture where all lie level."""
-    x_words, y_words = "cues an hour", "minutes over the ceiling an hour"
     legend = f"{y_words}; {look.sign('dot')} a set tried, letters as below"
     width = max(20, min(console.width, _WIDEST) - _MARGIN - 1)
     low, high = points.min(axis=0), points.max(axis=0)

@@ -1,8 +1,8 @@
 """Search settings over recordings, in two views that are never mixed up.
 
-*As you would respond* lets the cues change simulated runs of runners like the
-one recorded; *as recorded* replays the sets it names over heart rates that stay
-as they were. Only the first can recommend: it is chosen on two thirds of the
+*As recorded* plays the settings over heart rates that stay as they were;
+*as you would respond* lets the cues change simulated runs of runners like the
+one recorded. Only the second can recommend: it is chosen on two thirds of the
 recordings (of the time, where there are fewer than three) and reported on the
 last third, with other luck.
 """
@@ -13,17 +13,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from guard.arrays import Floats
 from guard.errors import GuardError
 from guard.response.fit import Fit, Refusal, learn
 from guard.response.series import Stretch
 from guard.settings import Settings
-from guard.tune.choose import Changes, SetGains, best_rows, frontier, settled, verdicts
-from guard.tune.recorded import RecordedView, hear, recorded_view
-from guard.tune.respond import LOOK_EVERY, Lived, Trial, joined, live, trials
+from guard.tune.choose import Changes, SetGains, best_rows, settled, verdicts
+from guard.tune.lanes import LOOK_EVERY, Heard, Unit, joined, play, units
+from guard.tune.recorded import Over, Recorded, figures, over_min_per_h, spells
+from guard.tune.respond import Lived, Trial, live, trials
+from guard.tune.respond import joined as joined_lives
 from guard.tune.runners import Drawn, draw_runners
 from guard.tune.source import LoggedRun, ReadRecording, Span, SpanGround, TunedRecording, spans, take
 from guard.tune.space import SearchedSetting, around, spread
+from guard.tune.tape import Tape
 from guard.workers.pool import Interrupted, Pool
 from guard.workers.workers import Workers
 
@@ -33,7 +35,6 @@ SPREAD_SHARE = 0.6  # of the tries; the rest goes around the best
 GOOD, FINALISTS = 8, 6  # of the search that others are tried around; that meet more runners (ours)
 READ_TOGETHER = 8  # recordings a piece of work, where there are many: about three seconds
 FINAL_TIMES, REPORT_TIMES = 3, 6  # as many runners as in the search
-PRESENT, RECOMMENDED, LETTERS = "P", "R", "abcdef"  # what names a set
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,15 @@ class Portion:
 
     spans: tuple[tuple[int, Span], ...]
     words: str
+
+
+@dataclass(frozen=True)
+class RecordedView:
+    """Figures of each set that was played, by its number."""
+
+    hours: float
+    over_min_per_h: float
+    figures: dict[int, Recorded]
 
 
 @dataclass(frozen=True)
@@ -55,11 +65,6 @@ class RespondView:
     report_fit: str
     held_out: Lived | None = None
     held_out_verdict: SetGains | None = None
-
-    @property
-    def costs(self) -> Floats:
-        """(rows, 2): cues, and minutes over the ceiling, an hour."""
-        return np.stack([self.lived.cues.mean(axis=1), self.lived.over_min.mean(axis=1)], axis=1)
 
 
 @dataclass
@@ -79,19 +84,6 @@ class Outcome:
     interrupted: bool = False
     why: GuardError | None = None  # what interrupted it, where that was not Ctrl-C
     notes: tuple[tuple[str, str], ...] = ()  # name of a recording, what of it was not understood
-
-    @property
-    def named(self) -> list[tuple[str, int]]:
-        """(letter, row of `respond`): present, recommended, and some that nothing beats in both figures."""
-        if (view := self.respond) is None:
-            return []
-        named = [(PRESENT, 0)]
-        if self.recommended:
-            named += [(RECOMMENDED, row) for row, number in enumerate(view.rows)
-                      if number and self.sets[number] == self.recommended]
-        taken = {row for _, row in named}
-        best = [row for row in frontier(view.costs, len(LETTERS)) if row not in taken]
-        return named + list(zip(LETTERS, best, strict=False))
 
 
 def parts_of(ran: Sequence[tuple[str, float]]) -> tuple[Portion, Portion]:
@@ -129,24 +121,27 @@ class Tuning:
         unread = parts_of([("", 0.0)] * len(sources))
         self._found = Outcome(present, list(axes), [{}], seed, unread)
 
-    def run(self, *, recorded: bool = True) -> Outcome:
-        """Raises GuardError for recordings that cannot be used; without `recorded` there is one view."""
+    def run(self, *, recorded: bool = True, respond: bool = True) -> Outcome:
+        """Raises GuardError for recordings that cannot be used."""
         found = self._found
         with self._pool:
             try:
-                self._read()
-                self._respond()
+                self._read(respond)
+                if respond:
+                    self._respond()
+                else:
+                    self._add(spread(found.axes, self._tries - 1, self._seed))
                 if recorded:
-                    self._recorded()
+                    self._recorded([one.tape for one in self._taken])
             except (Interrupted, KeyboardInterrupt) as stopped:
                 found.interrupted = True
                 found.why = getattr(stopped, "why", None)
         return found
 
-    def _read(self) -> None:
+    def _read(self, with_ground: bool) -> None:
         halves, count = len(self._sources) < 3, len(self._sources)
         together = min(READ_TOGETHER, max(1, count // (4 * self._pool.jobs)))
-        pieces = [[(one, halves) for one in self._sources[k:k + together]]
+        pieces = [[(one, with_ground, halves) for one in self._sources[k:k + together]]
                   for k in range(0, count, together)]
         read = self._pool.run(_take, pieces, [1] * len(pieces), self._telling("reading the recordings"))
         self._taken = [one for some in read for one in some]
@@ -166,15 +161,25 @@ class Tuning:
     def _settings(self, changes: dict[str, float]) -> Settings:
         return self._found.present.replaced(changes)
 
-    def _recorded(self) -> None:
-        """The sets that are named, over every recording."""
+    # -- as recorded ----------------------------------------------------------
+
+    def _recorded(self, tapes: list[Tape]) -> None:
         found = self._found
-        assert found.respond is not None
-        numbers = [found.respond.rows[row] for _, row in found.named]
-        pieces = [(one, [found.sets[number] for number in numbers]) for one in self._sources]
-        looks = [len(numbers)] * len(pieces)
-        found.recorded = recorded_view(
-            numbers, self._pool.run(hear, pieces, looks, self._telling("as recorded")))
+        every = [self._settings(one) for one in found.sets]
+        work = units(len(every), tapes, self._pool.jobs)
+        pieces = [([every[k] for k in unit.settings], [tapes[k] for k in unit.tapes]) for unit in work]
+        looks = [_looks(max(len(tape) for tape in mine)) for _, mine in pieces]
+        stopped: Interrupted | None = None
+        try:
+            heard = self._pool.run(_play, pieces, looks, self._telling("as recorded"))
+            done = list(zip(work, heard, strict=True))
+        except Interrupted as error:
+            stopped, done = error, [(work[number], one) for number, one in error.done]
+        view = recorded_view(done, tapes)
+        if view is not None:
+            found.recorded = view
+        if stopped is not None:
+            raise stopped
 
     # -- as you would respond -------------------------------------------------
 
@@ -188,7 +193,7 @@ class Tuning:
         good = [{**self._home, **found.sets[numbers[row]]} for row in best_rows(lived, GOOD)]
         near = self._add(around(found.axes, good, self._home, self._tries - len(numbers), self._seed))
         if near:
-            lived = joined([lived, self._live_all(
+            lived = joined_lives([lived, self._live_all(
                 near, drawn, fit, said, "as you would respond: around the best")])
             numbers += near
             found.respond = RespondView(lived, tuple(numbers), drawn, fit, said)
@@ -217,7 +222,7 @@ class Tuning:
         if tried and verdict.clear and judged.clear:
             found.recommended = tried
             for number in self._add([{**self._home, **tried}]):
-                lived = joined([lived, self._live(
+                lived = joined_lives([lived, self._live(
                     [self._settings(tried)], view.drawn, "the recommended set", 1)])
                 rows = (*rows, number)
         found.respond = RespondView(lived, rows, view.drawn, view.fit, said, held_out, judged)
@@ -251,13 +256,13 @@ class Tuning:
         found = self._found
         work = trials([self._settings(found.sets[k]) for k in numbers], drawn, self._pool.jobs)
         try:
-            lived = joined(self._pool.run(live, work, _trial_looks(work), self._telling(words)))
+            lived = joined_lives(self._pool.run(live, work, _trial_looks(work), self._telling(words)))
         except Interrupted as error:
             if found.respond is None and error.done and error.done[0][0] == 0:
                 begins = np.cumsum([0, *(len(one.settings) for one in work)]).tolist()
                 rows = [k for piece, _ in error.done for k in numbers[begins[piece]:begins[piece + 1]]]
                 found.respond = RespondView(
-                    joined([one for _, one in error.done]), tuple(rows), drawn, fit, said)
+                    joined_lives([one for _, one in error.done]), tuple(rows), drawn, fit, said)
             raise
         if found.respond is None:
             found.respond = RespondView(lived, tuple(numbers), drawn, fit, said)
@@ -265,21 +270,41 @@ class Tuning:
 
     def _live(self, every: Sequence[Settings], drawn: Drawn, words: str, jobs: int) -> Lived:
         work = trials(every, drawn, jobs)
-        return joined(self._pool.run(live, work, _trial_looks(work), self._telling(words)))
+        return joined_lives(self._pool.run(live, work, _trial_looks(work), self._telling(words)))
 
     def _telling(self, words: str) -> Callable[[float], None]:
         return lambda share: self._progress(words, share)
 
 
+def recorded_view(done: Sequence[tuple[Unit, Heard]], tapes: Sequence[Tape]) -> RecordedView | None:
+    """Figures of all sets that were played to all tapes; None where the present was not."""
+    heard, whole = joined(done, len(tapes))
+    if 0 not in whole:
+        return None
+    over: list[Over] = [spells(tape, level, limit) for tape, level, limit
+                        in zip(tapes, heard.level_bpm, heard.limit_bpm, strict=True)]
+    hours = sum(tape.duration_s + 1.0 for tape in tapes) / 3600.0
+    return RecordedView(hours, over_min_per_h(over, hours),
+                        {one: figures(heard, one, over, hours) for one in sorted(whole)})
+
+
+def _looks(steps: int) -> int:
+    return math.ceil(steps / LOOK_EVERY)
+
+
 def _trial_looks(work: Sequence[Trial]) -> list[int]:
-    return [math.ceil(round(one.drawn.ground.duration_s) / LOOK_EVERY) for one in work]
+    return [_looks(round(one.drawn.ground.duration_s)) for one in work]
 
 
 def _take(
-    piece: Sequence[tuple[TunedRecording | LoggedRun, bool]], stop: Callable[[], bool],
+    piece: Sequence[tuple[TunedRecording | LoggedRun, bool, bool]], stop: Callable[[], bool],
 ) -> list[ReadRecording]:
     stop()
     return [take(*one) for one in piece]
+
+
+def _play(piece: tuple[list[Settings], list[Tape]], stop: Callable[[], bool]) -> Heard:
+    return play(*piece, stop)
 
 
 def _learn(piece: tuple[list[Stretch], str], stop: Callable[[], bool]) -> Fit | Refusal:

@@ -3,7 +3,7 @@
     python -m tests.lab.growth tune --sizes 10 30 100 --workers 2
     python -m tests.lab.growth runners --sizes 10 30 100 --workers 2
 
-Invented logs of an hour (tune: with a search as small as can be) or runners of half a year.
+Invented logs of an hour (tune: 20 sets as recorded) or runners of half a year.
 A line each: wall time, processor time of the workers and of the command that
 asks them, its peak memory. The command's share bounds what more workers can
 bring (Amdahl); wall time on a busy machine says little.
@@ -54,7 +54,7 @@ def _tune(folder: Path, size: int, year: Any) -> list[str]:
     place.mkdir()
     for number in range(size):
         os.link(logs[number % len(logs)], place / f"{number:05d}.jsonl")
-    return ["tune", *sorted(map(str, place.iterdir())), "--tries", "2", "--runners", "4", "--json"]
+    return ["tune", *sorted(map(str, place.iterdir())), "--view", "recorded", "--tries", "20", "--json"]
 
 
 def _runners(folder: Path, size: int, year: Any) -> list[str]:

@@ -1,0 +1,1 @@
+"""How fast tuning is, beside plain and compiled loops."""

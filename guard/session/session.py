@@ -248,12 +248,8 @@ class Session:
         self._state, self._state_since_s = state, t_s
         return [ev.StateChanged(t_s, state, rule, numbers)]
 
-<<<<<<< HEAD
     def _say(self, given: ev.CueGiven) -> ev.CueGiven:
-=======
-    def _say(self, given: CueGiven) -> CueGiven:
         self._said_s = given.t_s
->>>>>>> parent of 0976faf (Tuning replays the sets it names: one way to play settings over a recording, not two; the options of --view go)
         self._lane.spoke(0, given.t_s)
         return self._given(given)
 

@@ -225,6 +225,11 @@ class Core:
         """Something else was said to a lane (or a row of them) at `t_s`: pace cues keep their distance."""
         self._rule.last_s = self._kit.put(self._rule.last_s, lane, t_s)
 
+    def set_stop(self, lane: int | slice, stop_bpm: float | None) -> None:
+        """The never-exceed limit of a lane (or a row of them); None: there is none."""
+        self.watch.stop_bpm = self.columns.stop_bpm = self._kit.put(
+            self.columns.stop_bpm, lane, NAN if stop_bpm is None else float(stop_bpm))
+
     def set_warm_up(self, lane: int | slice, *, warming: bool) -> None:
         """A plan's part says whether a lane (or a row of them) warms up, and brings its own ramp."""
         col, put = self.columns, self._kit.put

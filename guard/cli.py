@@ -40,7 +40,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     os.umask(0o077)  # whatever is written is about one person's body: for its owner only
     try:
         if not words:
-            print(START.format(version=__version__), end="")
+            print(START.format(version=__version__), end="", flush=True)
             return 0
         args, unknown = _parser(words).parse_known_args(words)
         if unknown:
@@ -53,7 +53,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         _complain(str(error))
         return error.exit_code
     except SystemExit as end:
+        try:
+            sys.stdout.flush()  # the help of argparse: when Python ends it would be too late
+        except BrokenPipeError:
+            _let_go_of_output()
+            return 0
         if isinstance(end.__context__, BrokenPipeError):  # rich met it first and calls it an error
+            _let_go_of_output()
             return 0
         raise
     except KeyboardInterrupt:

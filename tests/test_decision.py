@@ -178,6 +178,43 @@ def test_nobody_is_told_to_run_again_while_heading_over_after_a_gap():
     assert Cue.RESUME not in [cue for t_s, cue, _ in runner.cues[before:] if t_s > runner.t_s - 40]
 
 
+@pytest.mark.parametrize(("speed_m_s", "sd_m_s"), [(1.9, 0.0), (2.2, 0.15), (2.8, 0.0)])
+def test_who_runs_under_his_floor_is_hurried_however_slowly_he_jogs(speed_m_s, sd_m_s):
+    rng = np.random.default_rng(2)
+    runner = OneRunner(BASE.replaced({"floor_bpm": 125}), start_bpm=112)
+    for _ in range(900):
+        runner.run(1, 112, speed_m_s=speed_m_s + sd_m_s * rng.standard_normal())
+    assert runner.kinds().count(Cue.PICK_UP) >= 3
+
+
+def test_a_missing_speed_is_no_proof_that_he_walked():
+    """He runs on past every word; that his pod fails for a while after each walk word changes nothing."""
+
+    def eases(missing_s):
+        runner, gone = OneRunner().run(200, 133, speed_m_s=2.8), 0
+        for _ in range(900):
+            told = len(runner.cues)
+            runner.run(1, 145, speed_m_s=np.nan if gone > 0 else 2.8)
+            said = runner.cues[told:]
+            gone = missing_s if said and said[0][1] is Cue.WALK else gone - 1
+        return runner.kinds().count(Cue.EASE)
+
+    assert eases(0) == eases(1) > 0 and eases(8) >= eases(0) - 1
+
+
+def test_what_a_plan_brings_counts_once_beside_a_restless_pod():
+    def heads_bpm(load):
+        rng, lane = np.random.default_rng(4), Lane(BASE)
+        for t in range(300):
+            lane.step(float(t), 130.0, speed_m_s=2.6 + 0.1 * rng.standard_normal())
+        before = lane.belief.target_bpm
+        for t in range(300, 315):
+            told = {"load": (0.4, 0.0)} if load and t == 300 else {}
+            lane.step(float(t), 130.0, speed_m_s=3.0 + 0.1 * rng.standard_normal(), **told)
+        return lane.belief.heads_bpm - before
+    assert heads_bpm(True) == pytest.approx(heads_bpm(False), abs=0.5)
+
+
 def test_nobody_who_stands_or_has_just_set_off_is_hurried():
     floor = BASE.replaced({"floor_bpm": 125})
     runner = OneRunner(floor).run(400, 132, speed_m_s=2.8)
@@ -384,12 +421,17 @@ def test_lanes_do_not_touch_each_other():
     walk = np.cumsum(rng.normal(0, 1.2, (steps, n)), axis=0)
     bpm = np.round(np.clip(135 + walk - walk.mean(0), 60, 200))
     bpm[rng.random((steps, n)) < 0.05] = np.nan
+    told = (5, 10)  # a pod's speed, missing now and then; the others are told none
+    speed = np.full((steps, n), np.nan)
+    speed[:, told] = 2.2 + 0.5 * np.sin(np.arange(steps) / 40)[:, None] + rng.normal(0, 0.1, (steps, 2))
+    speed[rng.random((steps, n)) < 0.1] = np.nan
     together = Lanes(settings)
     alone = [Lanes(one) for one in settings]
     for k in range(steps):
-        cues = together.step(float(k), bpm[k])
+        cues = together.step(float(k), bpm[k], speed_m_s=speed[k])
         for lane in range(0, n, 5):
-            assert cues[lane] == alone[lane].step([float(k)], [bpm[k, lane]])[0]
+            own = {"speed_m_s": speed[k, lane:lane + 1]} if lane in told else {}
+            assert cues[lane] == alone[lane].step([float(k)], [bpm[k, lane]], **own)[0]
             assert together.reason(lane) == alone[lane].reason(0)
             assert together.core.numbers(lane) == alone[lane].core.numbers(0)
             assert together.level_bpm[lane].tobytes() == alone[lane].level_bpm[0].tobytes()

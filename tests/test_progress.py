@@ -306,6 +306,13 @@ def test_the_tails_are_students(free, z):
     assert tails(np.array([student(z, free)]), free) == pytest.approx(stats.norm.sf(z), rel=1e-9)
 
 
+@pytest.mark.parametrize(("free", "point"), [(2, 4.303), (5, 2.571), (10, 2.228), (30, 2.042)])
+def test_the_tails_are_those_of_the_printed_table(free, point):
+    """97.5 % points as printed in the usual tables (Fisher and Yates)."""
+    assert student(1.959964, free) == pytest.approx(point, abs=0.001)
+    assert tails(np.array([point]), free) == pytest.approx(0.025, abs=1e-4)
+
+
 def test_a_prior_stands_in_where_runs_say_nothing():
     """One even-paced run: the slope is what is known of people, and its error is theirs."""
     even = figures_of("even").minutes

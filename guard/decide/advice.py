@@ -27,6 +27,7 @@ STIRS_S, STIRS_FROM, STIRS_FULLY, STIR_MOST_M_S, SPEED_OVER_S = 60.0, 0.01, 0.03
 class Advice:
     """The told speed of some lanes.
 
+    `known`: a speed is told; `told`: it holds too, so that a cue's effect will be seen in it.
     `speed_m_s` is the speed advised with the newest cue that asks for one, NaN
     where none is in force.
     """
@@ -43,6 +44,7 @@ class Advice:
         self._fastest_m_s = zero
         self.speed_m_s = zero + NAN
         self.told: Fact = zero != zero
+        self.known: Fact = zero != zero
 
     def take(self, dt: Number, speed: Number, grade: Number | None) -> tuple[Number, Number]:
         """The speed and grade of now; what their change moves the target by, and its variance."""
@@ -50,7 +52,7 @@ class Advice:
         self._per_m_s = self._cost(grade)
         level = self._smooth(dt, speed * self._per_m_s)
         change = level - self._level_m_s
-        known = change == change
+        self.known = known = change == change
         self.told = known & (self._stirs < STIRS_FULLY)
         change = k.where(known, k.most(k.least(change, CHANGE_MOST_M_S), -CHANGE_MOST_M_S), 0.0)
         self._level_m_s = level

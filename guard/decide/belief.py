@@ -197,12 +197,14 @@ class Belief:
 
     def step(self, t_s: Number, dt: Number, bpm: Number, interval_s: Number,
              moved_bpm: Number | None = None, moved_var: Number | None = None,
-             told: Fact | None = None, load: tuple[Number, Number, Number] | None = None) -> None:
+             told: Fact | None = None, load: tuple[Number, Number, Number] | None = None,
+             known: Fact | None = None) -> None:
         """Let `dt` seconds pass and take a reading (NaN: none) of a strap that sends every `interval_s`.
 
         `moved_bpm` is what a told change of speed or grade moves the target by,
         with its variance; where `told`, a cue's effect is not expected on top,
-        for it will be told. `load` is a known change of effort that is still to
+        for it will be told. `known`: a device tells the effort now, so that a load that comes
+        is not counted on top. `load` is a known change of effort that is still to
         come: bpm, its variance, and in how many seconds (NaN: none; 0: now).
         """
         k, f = self._kit, self._figures
@@ -219,7 +221,7 @@ class Belief:
             self.pending_bpm = k.where(self.pending_bpm > 0.0, left, self.pending_bpm)
         if load is not None:
             load_bpm, load_var, in_s = load
-            now = in_s <= 0.0 if told is None else (in_s <= 0.0) & k.no(told)
+            now = in_s <= 0.0 if known is None else (in_s <= 0.0) & k.no(known)
             self.told_bpm = self.told_bpm + k.where(now, load_bpm, 0.0)
             self._told_var = self._told_var + k.where(now, load_var, 0.0)
             soon = (in_s > 0.0) & (in_s < f.ahead_s)

@@ -8,7 +8,7 @@ reading and what is told; then the rule says a pace where the runner is guarded.
 from collections.abc import Mapping, Sequence
 
 from guard.cues import NO_NUMBERS, Cue, Numbers
-from guard.decide.advice import RUNS_M_S, Advice
+from guard.decide.advice import WALKS_M_S, Advice
 from guard.decide.belief import NAN, Belief
 from guard.decide.columns import Columns
 from guard.decide.effects import EFFECTS, REPEATS, Why
@@ -91,8 +91,10 @@ class Core:
         if self._tells:
             pace = t * NAN if speed is None else speed
             moved, var = self._advice.take(dt, pace, grade)
-            belief.step(t, dt, bpm, watch.interval_s, moved, var, self._advice.told, comes)
-            gait, idle = self._advice.gait(pace, cadence), pace < RUNS_M_S
+            belief.step(t, dt, bpm, watch.interval_s, moved, var, self._advice.told, comes,
+                        self._advice.known)
+            gait = self._advice.gait(pace, cadence)
+            idle = (gait <= 0.0) & (pace <= WALKS_M_S)
         else:
             belief.step(t, dt, bpm, watch.interval_s, load=comes)
         alive = bpm == bpm if known.alive is None else known.alive

@@ -64,7 +64,7 @@ class Rule:
         self._top_bpm, self._near = zero + NEVER_S, no  # of this approach
         # in vain
         self._words, self._from_bpm = zero, zero
-        self._no_jog = zero
+        self._no_jog, self._gait = zero, zero
         self._proof, self._unproven = zero, no  # what the newest walk adds to it, and whether that is to come
         self._walk = Walking(kit, figures, columns.rise_bpm, columns.wait_most_s)
         self._rests = Still(kit, zero)
@@ -75,7 +75,7 @@ class Rule:
 
         `guarded`: trusted readings come; `free`: nothing else is said in this
         step; `alive`: a reading arrived that is proof of life; `gait`: 1 runs,
-        -1 walks, 0 unknown (None: never told); `idle`: the speed told is no run.
+        -1 walks, 0 unknown (None: never told); `idle`: the speed told is a stand or a walk.
         """
         k, f, col, b = self._kit, self._figures, self._col, self._belief
         where, no = k.where, k.no
@@ -118,7 +118,7 @@ class Rule:
         self._walk.rests = self._no_jog > RESTS_FROM
         again, gone, resume = self._walk.step(t, b, limit, hot, spaced & no(col.quiet_walk), alive, gait)
         walks_on, low = self._walk.walks_on(t, b, limit, target, guarded & no(word), self.last_s, gait)
-        if idle is not None:  # nobody is hurried who stands or walks, nor in his first minute of running
+        if idle is not None:  # nor is he for a minute after: his heart rate still has to rise
             self._picked_s = where(idle, t, self._picked_s)
         pick_up = self._pick_up(t, level, target, spaced & running & warm & alive, due)
 
@@ -223,16 +223,18 @@ class Rule:
         self._walk.enter(t, level, walk, again, resume, gone, walks_on, low)
 
     def _answered(self, walk: Fact, gone: Fact, gait: Number | None) -> None:
-        """A walk makes "no jog would do" likelier, and words begin anew when he runs again.
+        """A walk makes "no jog would do" likelier; words begin anew when he runs again.
 
-        Where gait is told only a walk that he heard does: who ran on has not tried it.
+        Where gait is told, a walk counts once it was taken: whoever ran on has not tried it,
+        and a step without a speed is no sign that he stopped.
         """
         k, refused = self._kit, self._walk.refused
         where, no = k.where, k.no
         self._unproven = walk | self._unproven
         proves, anew = self._unproven, gone
         if gait is not None:
-            proves = proves & self.walking & (gait <= 0.0)
+            self._gait = where(gait == 0.0, self._gait, gait)
+            proves = proves & self.walking & ((self._gait <= 0.0) | ((gait == 0.0) & self._walk.seen))
             anew = gone & ((gait == 0.0) | self._walk.seen)
         more = k.least(self._no_jog + self._proof, 2.0 * self._figures.no_jog_step)
         less = k.most(self._no_jog - REFUSED_SHARE * self._proof, 0.0)

@@ -34,7 +34,8 @@ HOLDS_S, UNMOVED_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 125.0, 4.0, 2.0
 ANEW_S, ANEW_WITHIN_BPM = 180.0, 7.0
 # Who is seen to walk waits until a minute's running would stay under; who has no jog rests for nearly
 # twice as much, so that fewer words do. Where the level stands still before that, waiting brings nothing:
-# he tries after `TRY_FIRST_S`, then twice as long, until he has run well.
+# he tries after `TRY_FIRST_S`, then twice as long, `TRY_MOST_S` at most, until he has run well; after a gap
+# or a leap, or where he is only taken for walking, after `HOLDS_S`.
 RESTED_SHARE, TRY_FIRST_S, TRY_MOST_S = 1.8, 120.0, 300.0
 
 
@@ -121,8 +122,9 @@ class Walking:
         still_over = self.seen & (still_s > f.shows_s)
         again = (spaced & walking & no(asked | gone) & (level > limit) & hot & self.may_say(t, level)
                  & (still_over | no(self.seen)))
-        # who ran on after two words and more will not walk, or did not hear: easing is tried again
-        refuses = again & no(self.seen) & (self.wait_s > WALK_AGAIN_S)
+        # Two walk words unheeded (one, if he refused before): he will not walk, or did not hear. Easing is
+        # tried again.
+        refuses = again & no(self.seen) & (self.wait_s > WALK_AGAIN_S) & (walked_s > f.shows_s)
         gone, again, self.refused = gone | refuses, again & no(refuses), refuses
         self.seen = self.seen & no(again)
         self._top_bpm = where(again & still_over, level, self._top_bpm)

@@ -419,7 +419,8 @@ class ScalarGuard:
         still_over = self.seen and still > F.shows_s
         again = (spaced and self.walking and not (asked or gone) and level > limit and hot and again_ok
                  and (still_over or not self.seen))
-        self.refused = again and not self.seen and self.walk_wait > walked_on.WALK_AGAIN_S
+        self.refused = (again and not self.seen and self.walk_wait > walked_on.WALK_AGAIN_S
+                        and walked > F.shows_s)
         if self.refused:
             again, gone = False, True
         if again and still_over:

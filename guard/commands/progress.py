@@ -10,11 +10,11 @@ from guard.csv.write import table_csv
 from guard.errors import InputError, UsageError, printable
 from guard.journal import journal as journals
 from guard.journal.journal import Journal, numbers
-from guard.journal.links import Correlation
+from guard.journal.links import Correlation, links
 from guard.progress.document import RUN_COLUMNS, document, rows
 from guard.progress.page import page
 from guard.progress.progress import Months, PastSession, look
-from guard.progress.sessions import kept_links, newest_ceiling, sessions_of
+from guard.progress.sessions import newest_ceiling, sessions_of
 from guard.progress.terminal import report
 from guard.roster import document as roster_json
 from guard.roster import page as roster_page
@@ -52,13 +52,13 @@ def run(args: argparse.Namespace) -> int:
     _show_notes(list(journal.notes))
     months = look(sessions, journals.daily(journal.entries), ceiling_bpm, today=wall_now().date(),
                   named=journals.named(journal.entries), with_history=bool(args.html or args.json))
-    links = _links(months, sessions, journal) if args.html or args.json else []
+    found = _links(months, sessions, journal) if args.html or args.json else []
     if args.html:
-        wrote(args.html, [page(months, sessions, links, settings.units).encode()], force=args.force)
+        wrote(args.html, [page(months, sessions, found, settings.units).encode()], force=args.force)
     if args.csv:
         _write_csv(args, months, sessions, settings.units)
     if args.json:
-        print_json(document(months, sessions, links, settings.units))
+        print_json(document(months, sessions, found, settings.units))
     elif args.csv != "-":
         _show(months, settings.units)
     return 0
@@ -112,7 +112,7 @@ def _links(months: Months, sessions: Sequence[PastSession], journal: Journal) ->
             session.figures.asking_cues * 3600.0 / session.figures.duration_s
             if session.figures.duration_s >= 600 else None for session in sessions],
     }
-    return kept_links(numbers(journal.entries, [point.day for point in months.points]), outcomes)
+    return links(numbers(journal.entries, [point.day for point in months.points]), outcomes)
 
 
 def _show(months: Months, units: str) -> None:

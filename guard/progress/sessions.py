@@ -1,18 +1,17 @@
 """The sessions' figures for `guard progress`: kept in the cache, worked out anew where a log changed."""
 
 import contextlib
-import json
-import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from guard.errors import GuardError, InputError, number_of, printable
 from guard.events import FOOT_POD
-from guard.files.cache import cache_of, cache_place, read_cached, rebuilt, write_cached
-from guard.journal.links import Correlation, links
+from guard.files.cache import cache_of, read_cached, rebuilt, write_cached
 from guard.library.library import SessionEntry
 from guard.library.library import sessions as logged_sessions
 from guard.log.series import read_series
@@ -21,6 +20,7 @@ from guard.progress.checks import CheckPart, check_parts
 from guard.progress.figures import SessionFigures, figures, track
 from guard.progress.minutes import BY_FOOT_POD, BY_SATELLITE, BY_TREADMILL, LAGS_S, SIZE
 from guard.progress.progress import PastSession
+from guard.progress.slopes import RunSums
 from guard.workers.pool import Cancelled, Interrupted, Pool, usable_cores
 
 _Kept = tuple[str, SessionFigures | None, tuple[CheckPart, ...]]  # why it is left out, or its figures
@@ -191,51 +191,22 @@ def _parts(header: dict[str, Any]) -> list[tuple[str, str, float]]:
 
 # -- what is kept
 
-def kept_links(
-    days: dict[str, list[float | None]], outcomes: dict[str, list[float | None]],
-) -> list[Correlation]:
-    """`journal.links.links`, kept until what goes into it changes."""
-    place = cache_place("progress", "links")
-    made_for = {"format": FIGURES_FORMAT, "asked": f"{zlib.crc32(json.dumps([days, outcomes]).encode()):08x}"}
-    with contextlib.suppress(ValueError):
-        return links_from(read_cached(place, made_for))
-    found = links(days, outcomes)
-    write_cached(place, made_for, [asdict(link) for link in found])
-    return found
-
-
 def figures_from(kept: object, check: object) -> tuple[SessionFigures, tuple[CheckPart, ...]]:
     """What `dataclasses.asdict` made of figures and check parts; ValueError for anything else."""
     figures = rebuilt(SessionFigures, kept)
-    if figures.minutes is not None:
-        if [len(row) for row in figures.minutes.sums] != [SIZE] * len(LAGS_S):
-            raise ValueError("not the sums of minutes")
-        for row in figures.minutes.sums:
-            if row[0] < 1 or min(row[1], row[16], row[21]) < LEAST_WEIGHT or not _squares(row[6:16]):
-                raise ValueError("no sums of minutes")
+    if figures.minutes is not None and not _can_be(figures.minutes.sums):
+        raise ValueError("not the sums of minutes")
     if not isinstance(check, (list, tuple)):
         raise ValueError("not a list of check parts")
     return figures, tuple(rebuilt(CheckPart, part) for part in check)
 
 
-def _squares(upper: Sequence[float]) -> bool:
-    """Whether ten numbers can be the products of four columns: no sum of these has a negative square."""
-    a, b, c, d, e, f, g, h, i, j = upper
-    rows = [[a, b, c, d], [b, e, f, g], [c, f, h, i], [d, g, i, j]]
-    slack = 1e-6 * (1.0 + a + e + h + j)
-    for k in range(4):
-        pivot = rows[k][k]
-        if pivot < -slack:
-            return False
-        for row in rows[k + 1:]:
-            share = row[k] / (pivot + slack)
-            for place in range(k + 1, 4):
-                row[place] -= share * rows[k][place]
-    return True
-
-
-def links_from(kept: object) -> list[Correlation]:
-    """What `dataclasses.asdict` made of links; ValueError for anything else."""
-    if not isinstance(kept, list):
-        raise ValueError("not a list of links")
-    return [rebuilt(Correlation, link) for link in kept]
+def _can_be(sums: Sequence[Sequence[float]]) -> bool:
+    """Whether minutes can have these sums: some of them, and no sum of columns with a negative square."""
+    if [len(row) for row in sums] != [SIZE] * len(LAGS_S):
+        return False
+    of = RunSums.of(np.array(sums))
+    slack = 1e-6 * (1.0 + of.products.trace(axis1=1, axis2=2))
+    return bool(np.all(of.count >= 1) and np.all(of.weight >= LEAST_WEIGHT)
+                and np.all(of.halves[:, :, 0] >= LEAST_WEIGHT)
+                and np.all(np.linalg.eigvalsh(of.products)[:, 0] >= -slack))

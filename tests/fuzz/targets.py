@@ -356,14 +356,6 @@ def progress(data: bytes, folder: Path) -> None:
                 months = look(progress_library.sessions_of(home, warn=printed), {}, 139.0)
                 for point in months.points:
                     _finite(*(() if point.speed is None else (point.speed.low, point.speed.high)))
-        links: list[float | None] = [1.0, None, 3.0]
-        asked = zlib.crc32(json.dumps([{"sleep_h": links}, {"speed": links}]).encode())
-        made_for = {"format": progress_library.FIGURES_FORMAT, "asked": f"{asked:08x}",
-                    "crc": zlib.crc32(data)}
-        (place.parent / "links.json").write_bytes(json.dumps(made_for).encode() + b"\n" + data)
-        for link in progress_library.kept_links({"sleep_h": links}, {"speed": links}):
-            printed(link.factor)
-            _finite(link.rho, link.low, link.high, link.p_corrected)
 
 
 def words(data: bytes, folder: Path) -> None:

@@ -17,7 +17,7 @@ from guard.page.styles import style_of
 from guard.progress import words
 from guard.progress.progress import Months, PastSession, Point
 from guard.progress.verdict import Told, Verdict
-from guard.progress.weeks import Week
+from guard.progress.weeks import Week, months_between
 from guard.response.spans import Estimate
 from guard.units import METRES, pace, pace_unit
 
@@ -172,10 +172,8 @@ class _Frame:
         """Ticks and names along the bottom; every second one is left out on a phone."""
         out = []
         bottom = self.height - BOTTOM
-        month = date(self.begin.year + (self.begin.month == 12), self.begin.month % 12 + 1, 1)
         every = max(1, round(self.days / 30.4 / 12))
-        number = 0
-        while month <= self.end:
+        for number, month in enumerate(months_between(self.begin, self.end)):
             if number % every == 0:
                 x = self.x(month)
                 name = f"{month:%b}" if every < 12 else f"{month:%Y}"
@@ -183,8 +181,6 @@ class _Frame:
                 out.append(f'<line class="tick" x1="{x:.1f}" x2="{x:.1f}" y1="{bottom}" y2="{bottom + 4}"/>')
                 if x < CHART_WIDTH - 24:
                     out.append(f'<text{rare} x="{x:.1f}" y="{bottom + 19}" {_MIDDLE}>{name}</text>')
-            number += 1
-            month = date(month.year + (month.month == 12), month.month % 12 + 1, 1)
         out.append(f'<line class="axis" x1="{LEFT}" x2="{CHART_WIDTH - RIGHT}" y1="{bottom}" y2="{bottom}"/>')
         return out
 

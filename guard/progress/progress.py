@@ -26,7 +26,7 @@ from guard.progress.days import (
 )
 from guard.progress.figures import SessionFigures
 from guard.progress.least_squares import student
-from guard.progress.level import FEWEST_RUNS, KNOT_DAYS, LEAST_SPAN_DAYS, YEAR_DAYS, Level, Runs, fit
+from guard.progress.level import KNOT_DAYS, YEAR_DAYS, Level, Runs, fit
 from guard.progress.minutes import BY_TREADMILL
 from guard.progress.slopes import Slopes
 from guard.progress.slopes import fit as fit_slopes
@@ -118,12 +118,12 @@ class Months:
 
 @dataclass(frozen=True)
 class _Year:
-    """One fit and what it says."""
+    """One fit and what it says; too few runs give the slopes alone."""
 
-    slopes: Slopes
-    level: Level
-    recent: Told
-    season: Told | None
+    slopes: Slopes | None = None
+    level: Level | None = None
+    recent: Told | None = None
+    season: Told | None = None
 
 
 def look(
@@ -152,23 +152,22 @@ def look(
         (_same(named.speed, begin), _same(named.heart, begin)))
     end = float(runs.days[-1]) if usable else 0.0
     year = _year(sums, runs, ceiling_bpm, end)
-    slopes = year.slopes if year else _slopes(sums, runs, end)
-    points = _points(sessions, sources, warmth, usable, slopes, year, runs, end, ceiling_bpm)
-    curve = () if year is None else tuple(
-        (begin + timedelta(days=round(day)), speed) for day, speed in year.level.curve)
-    step = year.level.step if year else None
+    points = _points(sessions, sources, warmth, usable, year, runs, end, ceiling_bpm)
+    curve = tuple((begin + timedelta(days=round(day)), speed)
+                  for day, speed in (year.level.curve if year.level else ()))
+    step = year.level.step if year.level else None
     inside = runs.days[runs.days > end - YEAR_DAYS]
 
     all_runs = [Run(session.day, session.figures.duration_s, *under_over(session.figures, ceiling_bpm))
                 for session in sessions]
     all_weeks = weeks(all_runs, today)
     tested = tuple((session.day, session.check) for session in sessions if session.check)
-    recent = year.recent if year else None
+    recent = year.recent
     reality = checks(daily, last, KNOT_DAYS) if last and recent and recent.verdict in (
         Verdict.PLATEAU, Verdict.LOSS) else []
     return Months(
         ceiling_bpm, tuple(points), Counter(one.refusal for one in points if one.refusal),
-        recent, year.season if year else None, year.level if year else None, slopes, curve,
+        recent, year.season, year.level, year.slopes, curve,
         begin + timedelta(days=round(step.day)) if step else None,
         len(inside), int(np.ptp(inside)) if len(inside) else 0,
         tuple(_history(sums, runs, ceiling_bpm, begin)) if with_history else (),
@@ -219,47 +218,35 @@ def _same(named: Mapping[date, str], begin: date) -> tuple[float, ...]:
     return tuple(float((day - begin).days) for day, name in named.items() if name.casefold() == SAME)
 
 
-def _within_year(sums: np.ndarray, runs: Runs, end: float) -> tuple[np.ndarray, Runs]:
-    some = (runs.days <= end) & (runs.days > end - YEAR_DAYS)
-    return sums[some], runs.only(some)
-
-
-def _slopes(sums: np.ndarray, runs: Runs, end: float) -> Slopes | None:
-    some, of = _within_year(sums, runs, end) if len(sums) else (sums, runs)
-    return fit_slopes(some, of.sources) if len(some) else None
-
-
-def _year(sums: np.ndarray, runs: Runs, ceiling_bpm: float, end: float, again: bool = True) -> _Year | None:
+def _year(sums: np.ndarray, runs: Runs, ceiling_bpm: float, end: float, again: bool = True) -> _Year:
     """The fit of the year to the day number `end`; a plateau asks a second look, a week earlier."""
     if not len(sums):
-        return None
-    some, of = _within_year(sums, runs, end)
-    if len(some) < FEWEST_RUNS or float(np.ptp(of.days)) < LEAST_SPAN_DAYS:
-        return None
-    slopes = fit_slopes(some, of.sources)
+        return _Year()
+    some = (runs.days <= end) & (runs.days > end - YEAR_DAYS)
+    of = runs.only(some)
+    slopes = fit_slopes(sums[some], of.sources)
     level = fit(slopes, of, ceiling_bpm, end)
     if level is None:
-        return None
+        return _Year(slopes)
     before = None
     if again and within(level.recent):
         earlier = of.days[of.days <= end - PLATEAU_LOOK_DAYS]
-        before = _year(sums, runs, ceiling_bpm, float(earlier[-1]), again=False) if len(earlier) else None
-    earlier_change = before.level.recent if before else None
+        if len(earlier):
+            before = _year(sums, runs, ceiling_bpm, float(earlier[-1]), again=False).level
     season = told(level.whole, level) if level.whole.days >= SEASON_DAYS else None
-    return _Year(slopes, level, told(level.recent, level, earlier_change), season)
+    return _Year(slopes, level, told(level.recent, level, before.recent if before else None), season)
 
 
 def _points(
     sessions: Sequence[PastSession], sources: Sequence[str], warmth: Mapping[date, float],
-    usable: Sequence[int], slopes: Slopes | None, year: _Year | None, runs: Runs, end: float,
-    ceiling_bpm: float,
+    usable: Sequence[int], year: _Year, runs: Runs, end: float, ceiling_bpm: float,
 ) -> list[Point]:
     """Every session's speed at the ceiling: those of the year as fitted, older ones by the year's slopes."""
     known: dict[int, Estimate] = {}
-    if slopes is not None:
+    if (slopes := year.slopes) is not None:
         inside = np.flatnonzero((runs.days <= end) & (runs.days > end - YEAR_DAYS))
         speeds, by, own = slopes.speeds(ceiling_bpm)
-        if year is not None:
+        if year.level is not None:
             speeds = year.level.speeds
         half = _95 * np.sqrt(own + np.einsum("ni,ij,nj->n", by, slopes.covariance, by))
         for place, speed, one in zip(inside.tolist(), speeds.tolist(), half.tolist(), strict=True):
@@ -299,9 +286,8 @@ def _history(sums: np.ndarray, runs: Runs, ceiling_bpm: float, begin: date) -> I
         month = ends[-1].replace(day=1)
     for day in reversed(ends):
         before = runs.days[runs.days <= (day - begin).days]
-        year = _year(sums, runs, ceiling_bpm, float(before[-1])) if len(before) else None
-        if year is not None:
-            yield day, year.recent
+        if len(before) and (recent := _year(sums, runs, ceiling_bpm, float(before[-1])).recent):
+            yield day, recent
 
 
 def half_95(told_of: Level) -> float:

@@ -8,7 +8,7 @@ from itertools import dropwhile, pairwise
 from guard.progress import words
 from guard.progress.progress import Months
 from guard.progress.verdict import Verdict
-from guard.progress.weeks import Week
+from guard.progress.weeks import Week, months_between
 from guard.screen.look import Look
 from guard.screen.report import framed, put
 from guard.units import pace, pace_unit
@@ -108,11 +108,8 @@ def _span(speeds: Sequence[float]) -> tuple[float, float]:
 
 def _month_labels(begin: date, end: date, column: Callable[[date], int], columns: int) -> str:
     cells = [" "] * columns
-    month = date(begin.year + (begin.month == 12), begin.month % 12 + 1, 1)
-    while month <= end:
-        label = f"{month:%b}" if month.month != 1 else f"{month:%b %Y}"
-        put(cells, column(month), label)
-        month = date(month.year + (month.month == 12), month.month % 12 + 1, 1)
+    for month in months_between(begin, end):
+        put(cells, column(month), f"{month:%b}" if month.month != 1 else f"{month:%b %Y}")
     return "".join(cells).rstrip()
 
 

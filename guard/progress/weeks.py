@@ -5,7 +5,7 @@ and cool-down too; at or under the session's own ceiling as the runner moved
 it. Weeks begin on Monday (ISO 8601).
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
@@ -29,7 +29,7 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Week:
-    """One week from Monday `begins`; `share` (0 to 1) is None where no ceiling was known.
+    """One week from Monday `begins`.
 
     `jump` is its hours over the median of the four weeks before, less 1, where
     that is a sudden jump, else None.
@@ -38,10 +38,14 @@ class Week:
     begins: date
     runs: int
     hours: float
-    share: float | None
     under_s: float
     over_s: float
     jump: float | None = None
+
+    @property
+    def share(self) -> float | None:
+        """Of the time at or under the ceiling, 0 to 1; None where no ceiling was known."""
+        return share_of([self])
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +65,13 @@ class Consistency:
 def monday(day: date) -> date:
     """The Monday of `day`'s week."""
     return day - timedelta(days=day.weekday())
+
+
+def months_between(begin: date, end: date) -> Iterator[date]:
+    """The first day of each month after that of `begin`, to `end`."""
+    month = begin
+    while (month := (month.replace(day=1) + timedelta(days=31)).replace(day=1)) <= end:
+        yield month
 
 
 def weeks(runs: Sequence[Run], until: date | None = None) -> list[Week]:
@@ -89,8 +100,7 @@ def _week(begins: date, runs: list[Run], before: list[Week]) -> Week:
         more = hours / usual - 1.0
         if more > JUMP_SHARE and hours - usual >= JUMP_LEAST_H:
             jump = more
-    share = under / (under + over) if under + over > 0 else None
-    return Week(begins, len(runs), hours, share, under, over, jump)
+    return Week(begins, len(runs), hours, under, over, jump)
 
 
 def share_of(some: Sequence[Week]) -> float | None:

@@ -15,6 +15,7 @@ _SPELLINGS: dict[str, dict[str, str]] = {
     "rr": {"ms": r"ms|msec|milliseconds", "s": r"s|secs?|seconds"},
     "grade": {"%": r"%|percent|pct"},
 }
+YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 _BRACKETED = re.compile(r"[(\[{][^)\]}]*[)\]}]")
 
 

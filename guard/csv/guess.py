@@ -6,12 +6,12 @@ rate, and a speed says its unit; else somebody has to be asked.
 
 import dataclasses
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice
 from statistics import median
 
-from guard.csv.columns import ColumnNames, Form, plain_name, unit_in
+from guard.csv.columns import YES_NO, ColumnNames, Form, plain_name, unit_in
 from guard.csv.table import Table, is_missing, number
 from guard.csv.times import TimeForm, time_form
 from guard.errors import GuardError, quoted
@@ -97,7 +97,7 @@ def guess(table: Table, given: ColumnNames, form: Form) -> Guess:
 def _candidates(table: Table, cells: Sequence[list[str]], what: str, form: Form) -> list[str]:
     """Columns that may be meant, those with the best name only."""
     scored = [(_likeness(name, what), name) for name, column in zip(table.columns, cells, strict=True)
-              if column and _FITS[what](name, column, form)]
+              if column and _fits(what, name, column, form)]
     if what == "time" and not any(score for score, _ in scored):  # no name tells: the cells may
         fits = dict(zip(table.columns, cells, strict=True))
         scored = [(int(_is_clock(name, fits[name], form)), name) for _, name in scored]
@@ -116,6 +116,28 @@ def _likeness(name: str, what: str) -> int:
                    if len(word) > 1))
 
 
+def _fits(what: str, name: str, cells: list[str], form: Form) -> bool:
+    """Whether a column with these cells can hold it."""
+    match what:
+        case "time":
+            return _is_time(name, cells, form)
+        case "date":  # a day alone
+            noons = [f"{cell} 12:00:00" for cell in cells]
+            return not _is_time(name, cells, form) and _fits("wall", name, noons, form)
+        case "wall":
+            found = _form_of(name, cells, form)
+            return found is not None and found.dated
+        case "contact":
+            return {cell.strip().casefold() for cell in cells} <= YES_NO.keys()
+        case "speed":  # or a pace
+            cells = [cell.replace(":", "") for cell in cells]
+    values = [value for cell in cells if (value := number(cell)) is not None]
+    if what == "heart_rate":
+        values = [value for value in values if value > 0]
+        return 2 * len(values) > len(cells) and _SLOWEST_BPM <= median(values) <= _FASTEST_BPM
+    return 2 * len(values) > len(cells)
+
+
 def _is_time(name: str, cells: list[str], form: Form) -> bool:
     found = _form_of(name, cells, form)
     return found is not None and len({found.seconds(cell) for cell in cells} - {None}) > 1
@@ -129,44 +151,8 @@ def _is_clock(name: str, cells: list[str], form: Form) -> bool:
     return all(":" in cell for cell in cells) and told == sorted(told)
 
 
-def _is_date(name: str, cells: list[str], form: Form) -> bool:
-    found = _form_of(name, cells, form)
-    return found is not None and found.dated
-
-
-def _is_day(name: str, cells: list[str], form: Form) -> bool:
-    return not _is_time(name, cells, form) and _is_date(name, [f"{cell} 12:00:00" for cell in cells], form)
-
-
 def _form_of(name: str, cells: list[str], form: Form) -> TimeForm | None:
     try:
         return time_form(name, cells, date_order=form.date_order)
     except GuardError:
         return None
-
-
-def _numbers(cells: list[str]) -> list[float]:
-    return [value for cell in cells if (value := number(cell)) is not None]
-
-
-def _is_pulse(name: str, cells: list[str], form: Form) -> bool:
-    beats = [value for value in _numbers(cells) if value > 0]
-    return len(beats) * 2 > len(cells) and _SLOWEST_BPM <= median(beats) <= _FASTEST_BPM
-
-
-def _is_number(name: str, cells: list[str], form: Form) -> bool:
-    return len(_numbers(cells)) * 2 > len(cells)
-
-
-def _is_speed(name: str, cells: list[str], form: Form) -> bool:
-    return _is_number(name, [cell.replace(":", "") for cell in cells], form)
-
-
-def _is_yes_or_no(name: str, cells: list[str], form: Form) -> bool:
-    return {cell.strip().casefold() for cell in cells} <= {"yes", "no", "true", "false", "1", "0"}
-
-
-_FITS: dict[str, Callable[[str, list[str], Form], bool]] = {
-    "time": _is_time, "heart_rate": _is_pulse, "rr": _is_number, "speed": _is_speed,
-    "altitude": _is_number, "grade": _is_number, "contact": _is_yes_or_no, "date": _is_day, "wall": _is_date,
-}

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from guard.arrays import Floats
-from guard.csv.columns import ColumnNames, Form, unit_in
+from guard.csv.columns import YES_NO, ColumnNames, Form, unit_in
 from guard.csv.series import GRADE_GAP_S, beats_to_readings, numbers, speeds_of
 from guard.csv.table import Table, number, open_table
 from guard.csv.times import (
@@ -34,7 +34,6 @@ from guard.log.log import session_header
 from guard.log.records import BPM_LIMIT, LONGEST_SESSION_S, Record
 
 RR_UNITS_S = {"ms": 0.001, "s": 1.0}
-_YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 
 
 @dataclass(frozen=True)
@@ -233,7 +232,7 @@ def _readings(
         notes.append("heart rates rounded to whole beats a minute")
     unit_s, none = RR_UNITS_S[_rr_unit(columns, form)], [""] * len(t_s)
     intervals = [_several_rr(cell, unit_s) for cell in cells.get("rr", none)]
-    contacts = [_YES_NO.get(cell.strip().casefold()) for cell in cells.get("contact", none)]
+    contacts = [YES_NO.get(cell.strip().casefold()) for cell in cells.get("contact", none)]
     by_time: dict[float, Reading] = {}
     for row in np.flatnonzero(usable):
         moment = round(float(t_s[row]), 3)

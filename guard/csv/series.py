@@ -137,7 +137,7 @@ def _speed_m_s(table: Table, column: str, form: Form, cells: Sequence[str], note
     if told is None and any(":" in cell and _pace_or_number(cell) is not None for cell in cells):
         raise UsageError(f"{table.path}: paces such as 6:00 in {column!r}, and no word of what distance they "
                          "are for: add --speed-unit min/km or min/mile")
-    values = np.array([np.nan if (value := _pace_or_number(cell)) is None else value for cell in cells])
+    values = np.array(list(map(_pace_or_number, cells)), dtype=np.float64)  # None is NaN
     speed = to_m_s(values, unit)
     standing = np.array([bool(STANDING.fullmatch(cell.strip())) for cell in cells])
     if standing.any():
@@ -162,4 +162,4 @@ def _pace_or_number(cell: str) -> float | None:
 
 
 def numbers(cells: Sequence[str]) -> Floats:
-    return np.array([np.nan if (value := number(cell)) is None else value for cell in cells])
+    return np.array(list(map(number, cells)), dtype=np.float64)  # None is NaN

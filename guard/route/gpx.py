@@ -5,9 +5,7 @@ is refused before anything is parsed: GPX has none, and entities could grow
 without bound.
 """
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -25,16 +23,6 @@ FAR_M, FAR_TIMES = 1000.0, 20.0  # a step so long, and so many times the usual o
 WALL_M = 50.0  # up or down by so much at over 100 % is one too
 FASTEST_M_S = 12.0  # nobody runs faster
 SLACK_M = 100.0  # what a position may be off before that is said
-
-
-@dataclass(frozen=True, slots=True)
-class TrackPoint:
-    """One point: degrees, m or None, seconds (of any epoch) or None."""
-
-    latitude: float
-    longitude: float
-    altitude_m: float | None
-    t_s: float | None
 
 
 def parse(data: bytes, name: str) -> tuple[Floats, Floats, tuple[str, ...]]:
@@ -59,13 +47,11 @@ def parse(data: bytes, name: str) -> tuple[Floats, Floats, tuple[str, ...]]:
     if not lines:
         raise InputError(f"{name} holds no track: export the track itself, not only places")
     notes = () if len(lines) == 1 else (f"{len(lines)} tracks in the file: the first is taken",)
-    points = [TrackPoint(p.latitude, p.longitude, p.elevation, None if p.time is None else p.time.timestamp())
-              for p in lines[0]]
-    return (*along(points, name), notes)
+    return (*along(lines[0], name), notes)
 
 
-def along(points: Sequence[TrackPoint], name: str) -> tuple[Floats, Floats]:
-    """Distance and altitude (n,), m. Raises InputError naming the point and the fix."""
+def along(points: Sequence[Any], name: str) -> tuple[Floats, Floats]:
+    """Distance and altitude (n,), m, of gpxpy's points. Raises InputError naming the point and the fix."""
     if len(points) < 2:
         raise InputError(f"{name} holds one point: give the whole track")
     if len(points) > LONGEST_TRACK:
@@ -77,14 +63,14 @@ def along(points: Sequence[TrackPoint], name: str) -> tuple[Floats, Floats]:
     return distance_m, _altitudes(points, distance_m, name)
 
 
-def _steps(points: Sequence[TrackPoint], name: str) -> list[float]:
+def _steps(points: Sequence[Any], name: str) -> list[float]:
     steps = [haversine_distance(a.latitude, a.longitude, b.latitude, b.longitude)
              for a, b in pairwise(points)]
     moved = [step for step in steps if step > 0.0]
     usual_m = float(np.median(moved)) if moved else 0.0
     for number, ((a, b), step) in enumerate(zip(pairwise(points), steps, strict=True), start=1):
         between = f"between its points {number} and {number + 1}"
-        took_s = None if a.t_s is None or b.t_s is None else b.t_s - a.t_s
+        took_s = None if a.time is None or b.time is None else b.time.timestamp() - a.time.timestamp()
         if took_s is not None and took_s < 0.0:
             raise InputError(f"{name} runs backward in time {between}: export one run, its points in order")
         # Some devices and converters write the same time into every point: it says nothing then.
@@ -95,8 +81,8 @@ def _steps(points: Sequence[TrackPoint], name: str) -> list[float]:
     return steps
 
 
-def _altitudes(points: Sequence[TrackPoint], distance_m: Floats, name: str) -> Floats:
-    values = np.array([math.nan if p.altitude_m is None else p.altitude_m for p in points])
+def _altitudes(points: Sequence[Any], distance_m: Floats, name: str) -> Floats:
+    values = np.array([point.elevation for point in points], dtype=np.float64)  # None is NaN
     known = np.isfinite(values)
     if not known.any():
         raise InputError(f"{name} has no altitude: export it with elevation (an <ele> in each point)")

@@ -4,7 +4,6 @@ A log that was closed tells its totals in its last line, so only a broken or
 interrupted one is read as a whole and its totals worked out anew.
 """
 
-import io
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -15,7 +14,7 @@ from typing import Any
 from guard.errors import GuardError, printable
 from guard.events import Clock, Cue, Mark
 from guard.files.cache import rebuilt
-from guard.log.recording import Recording, log_bytes, read_header, read_log
+from guard.log.recording import Recording, log_bytes, parted, read_log
 from guard.log.records import LONGEST_SESSION_S, Record, from_line, from_record
 
 LONGEST_WORKED_OUT_S = 24 * 3600.0  # a longer interrupted log is a damaged time (ours)
@@ -72,8 +71,7 @@ def facts_from(stored: object) -> SessionFacts:
 
 
 def _facts(path: Path) -> SessionFacts:
-    with io.BytesIO(log_bytes(path)) as file:
-        header, body = read_header(path, file), file.read()
+    header, body = parted(path, log_bytes(path))
     started, trusted = _started(header, body)
     source, plan = header.get("source"), header.get("plan")
     common: dict[str, Any] = {

@@ -5,11 +5,11 @@ file is never changed, except by `repair`, which only cuts a torn tail.
 """
 
 import io
+import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO
 
 from guard.errors import InputError, SettingError
 from guard.events import CueGiven, Input, Output, ReadingDoubted, StateChanged
@@ -82,8 +82,8 @@ def log_bytes(path: str | os.PathLike[str]) -> bytes:
 
 def parse_log(path: str | os.PathLike[str], data: bytes) -> Recording:
     """The same of a log's bytes; `path` stands in what is said of it."""
-    with io.BytesIO(data) as file:
-        return _body(Path(path), read_header(Path(path), file), file)
+    header, body = parted(Path(path), data)
+    return _body(Path(path), header, body)
 
 
 def repair(path: str | os.PathLike[str]) -> int:
@@ -92,36 +92,34 @@ def repair(path: str | os.PathLike[str]) -> int:
     name = Path(path)
     try:
         with name.open("r+b") as file:
-            kept, size = _whole_end(file), os.fstat(file.fileno()).st_size
-            if kept < size:
+            data = file.read()
+            kept = _whole_end(data)
+            if kept < len(data):
                 file.truncate(kept)
                 os.fsync(file.fileno())
-            return size - kept
+            return len(data) - kept
     except OSError as error:
         raise InputError(f"cannot repair {name} ({error.strerror or error}): "
                          "copy it to a folder you may write to and repair the copy") from None
 
 
-def _whole_end(file: BinaryIO) -> int:
+def _whole_end(data: bytes) -> int:
     """Offset just after the last whole line that is neither NUL nor torn."""
-    end = 0
-    for raw in _lines(file):
+    end = at = 0
+    for raw in io.BytesIO(data):
+        at += len(raw)
         if not raw.strip(b"\0"):
             break
         if not _torn(raw):
-            end = file.tell() - (len(raw) - len(raw.rstrip(b"\0")))
+            end = at - (len(raw) - len(raw.rstrip(b"\0")))
     return end
 
 
-def _lines(file: BinaryIO) -> Iterator[bytes]:
-    """Lines with their newline; of one too long to be ours only the ends."""
-    while raw := file.readline(LONGEST_LINE):
-        if len(raw) == LONGEST_LINE and not raw.endswith(b"\n"):
-            first = raw[:1]
-            while len(raw) == LONGEST_LINE and not raw.endswith(b"\n"):
-                raw = file.readline(LONGEST_LINE)
-            raw = first + raw[-1:]
-        yield raw
+def _line(raw: bytes) -> Record:
+    """The object of a line, NULs at its end left out; ValueError for none, or one too long to be ours."""
+    if len(raw) > LONGEST_LINE:
+        raise json.JSONDecodeError("too long", "", 0)
+    return from_line(raw.rstrip(b"\0"))
 
 
 def _torn(raw: bytes) -> bool:
@@ -129,15 +127,16 @@ def _torn(raw: bytes) -> bool:
     if raw.endswith(b"\n"):
         return False
     try:
-        from_line(raw.rstrip(b"\0"))
+        _line(raw)
     except ValueError:
         return True
     return False
 
 
-def read_header(name: Path, file: BinaryIO) -> Record:
-    """The first line of the log `name`, read from `file`; InputError when it is not that of one."""
-    raw = file.readline(LONGEST_LINE)
+def parted(name: Path, data: bytes) -> tuple[Record, bytes]:
+    """The header of the log `name` and what follows it; InputError when its first line is not that of one."""
+    begin = data.find(b"\n") + 1 or len(data)
+    raw = data[:begin]
     if not raw:
         raise InputError(f"{name} is empty: no session was written to it")
     what = f"{name} is not a session log"
@@ -146,7 +145,7 @@ def read_header(name: Path, file: BinaryIO) -> Record:
         raise InputError(f"{name} breaks off inside its first line: "
                          "the session ended before anything was kept")
     try:
-        header = from_line(raw.removeprefix(b"\xef\xbb\xbf").rstrip(b"\0"))
+        header = _line(raw.removeprefix(b"\xef\xbb\xbf"))
     except ValueError:
         raise InputError(f"{what}: its first line is not JSON; {fix}") from None
     if header.get("type") != "session":
@@ -157,10 +156,10 @@ def read_header(name: Path, file: BinaryIO) -> Record:
     if version > LOG_FORMAT:
         raise InputError(f"{name} was written by a newer guard (format {min(version, 10**6)}): "
                          "update the guard to read it")
-    return header
+    return header, data[begin:]
 
 
-def _body(name: Path, header: Record, file: BinaryIO) -> Recording:
+def _body(name: Path, header: Record, body: bytes) -> Recording:
     notes = _Notes()
     settings = settings_of(name, header, notes)
     items: list[Input | Output] = []
@@ -169,14 +168,14 @@ def _body(name: Path, header: Record, file: BinaryIO) -> Recording:
     ended = False
     cut = ""
     fed_s = last_s = 0.0
-    for number, raw in enumerate(_lines(file), start=2):
+    for number, raw in enumerate(io.BytesIO(body), start=2):
         if not raw.strip(b"\0"):
             cut = f"empty blocks after line {number - 1}, as a power cut leaves them, were cut off"
             break
         if not raw.strip():
             continue
         try:
-            record = from_line(raw.rstrip(b"\0"))
+            record = _line(raw)
             item = from_record(record)
             if item is None:
                 end_s = _foreign(record, last_s, notes)

@@ -16,6 +16,7 @@ from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -37,11 +38,11 @@ class Item:
     key: str
     words: str
     unit: str
-    low: float | None = None
-    high: float | None = None
-    scale: str = ""
-    whole: bool = False
-    asked: bool = True  # by the prompt, also where nothing is written; what is not can be given by an option
+    low: float | None
+    high: float | None
+    scale: str
+    whole: bool
+    asked: bool  # by the prompt, also where nothing is written; what is not can be given by an option
 
     @property
     def wants(self) -> str:
@@ -53,24 +54,12 @@ class Item:
         return f"{kind} from {self.low:g} to {self.high:g}{unit}" + (f" ({self.scale})" if self.scale else "")
 
 
-ITEMS: tuple[Item, ...] = (
-    Item("sleep_h", "sleep", "h", 0, 24),
-    Item("sleep_quality", "sleep quality", "", 1, 5, "1 poor, 5 sound", whole=True),
-    Item("stress", "stress", "", 1, 5, "1 calm, 5 a great deal", whole=True),
-    Item("soreness", "soreness", "", 1, 5, "1 none, 5 hurts to walk", whole=True),
-    Item("food", "food", "", 1, 5, "1 too little or poor, 5 well fed", whole=True),
-    Item("resting_bpm", "resting heart rate", "bpm", 25, 140),
-    Item("ill", "ill", "", 0, 2, "0 no, 1 a cold above the neck, 2 fever or below the neck", whole=True),
-    Item("weather", "weather", ""),
-    Item("shoes", "shoes", ""),
-    Item("start_hour", "start of the run", "h", 0, 24, "17.5 is half past five", asked=False),
-    Item("caffeine_mg", "caffeine before the run", "mg", 0, 2000, asked=False),
-    Item("altitude_m", "altitude", "m", -430, 6000, asked=False),
-    Item("speed_from", "new source of speed", "", asked=False),
-    Item("heart_from", "new medicine or strap", "", asked=False),
-    Item("note", "note", ""),
-)
-_BY_KEY = {item.key: item for item in ITEMS}
+def _item(
+    words: str, unit: str = "", low: float | None = None, high: float | None = None, scale: str = "", *,
+    whole: bool = False, asked: bool = True,
+) -> Any:
+    return field(default=None, metadata={"item": partial(
+        Item, words=words, unit=unit, low=low, high=high, scale=scale, whole=whole, asked=asked)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,21 +74,22 @@ class Entry:
     """
 
     day: date
-    sleep_h: float | None = None
-    sleep_quality: int | None = None
-    stress: int | None = None
-    soreness: int | None = None
-    food: int | None = None
-    resting_bpm: float | None = None
-    ill: int | None = None
-    weather: str | None = None
-    shoes: str | None = None
-    start_hour: float | None = None
-    caffeine_mg: float | None = None
-    altitude_m: float | None = None
-    speed_from: str | None = None
-    heart_from: str | None = None
-    note: str | None = None
+    sleep_h: float | None = _item("sleep", "h", 0, 24)
+    sleep_quality: int | None = _item("sleep quality", "", 1, 5, "1 poor, 5 sound", whole=True)
+    stress: int | None = _item("stress", "", 1, 5, "1 calm, 5 a great deal", whole=True)
+    soreness: int | None = _item("soreness", "", 1, 5, "1 none, 5 hurts to walk", whole=True)
+    food: int | None = _item("food", "", 1, 5, "1 too little or poor, 5 well fed", whole=True)
+    resting_bpm: float | None = _item("resting heart rate", "bpm", 25, 140)
+    ill: int | None = _item("ill", "", 0, 2, "0 no, 1 a cold above the neck, 2 fever or below the neck",
+                            whole=True)
+    weather: str | None = _item("weather")
+    shoes: str | None = _item("shoes")
+    start_hour: float | None = _item("start of the run", "h", 0, 24, "17.5 is half past five", asked=False)
+    caffeine_mg: float | None = _item("caffeine before the run", "mg", 0, 2000, asked=False)
+    altitude_m: float | None = _item("altitude", "m", -430, 6000, asked=False)
+    speed_from: str | None = _item("new source of speed", asked=False)
+    heart_from: str | None = _item("new medicine or strap", asked=False)
+    note: str | None = _item("note")
     other: Mapping[str, object] = field(default_factory=dict)
 
     @property
@@ -121,6 +111,11 @@ class Entry:
         known = {item.key: getattr(self, item.key) for item in ITEMS}
         return {"date": self.day.isoformat(),
                 **{key: value for key, value in known.items() if value is not None}, **self.other}
+
+
+ITEMS: tuple[Item, ...] = tuple(
+    one.metadata["item"](one.name) for one in dataclasses.fields(Entry) if "item" in one.metadata)
+_BY_KEY = {item.key: item for item in ITEMS}
 
 
 def checked(key: str, value: object) -> float | int | str | None:
@@ -236,17 +231,15 @@ def numbers(entries: Iterable[Entry], days: Sequence[date]) -> dict[str, list[fl
 
     A day without an entry, or an entry without the item, gives None.
     """
-    by_day = {entry.day: entry for entry in entries}
-    keys = [item.key for item in ITEMS if item.low is not None] + ["temperature_c"]
-    return {key: [getattr(by_day[day], key) if day in by_day else None for day in days] for key in keys}
+    return {key: [by_day.get(day) for day in days] for key, by_day in daily(entries).items()}
 
 
 def daily(entries: Iterable[Entry]) -> dict[str, dict[date, float]]:
-    """The same by item, then by day, without what was not written."""
+    """Each numeric item (and `temperature_c`) by day, without what was not written."""
     entries = list(entries)
-    days = [entry.day for entry in entries]
-    return {key: {day: float(value) for day, value in zip(days, values, strict=True) if value is not None}
-            for key, values in numbers(entries, days).items()}
+    keys = [item.key for item in ITEMS if item.low is not None] + ["temperature_c"]
+    return {key: {entry.day: float(value) for entry in entries if (value := getattr(entry, key)) is not None}
+            for key in keys}
 
 
 def named(entries: Iterable[Entry]) -> Named:

@@ -14,7 +14,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from guard.arrays import Bools
+from guard.arrays import Bools, Floats
 from guard.events import Cue
 from guard.response.spans import runs
 from guard.review.cues import CueOutcome
@@ -91,53 +91,49 @@ def _climbs(trace: Trace, over: Bools, total_s: float) -> MainCause | None:
     if not np.isfinite(trace.grade).any():
         return None
     grade = np.nan_to_num(trace.grade)
-    steep = [(first, last) for first, last in zip(*runs(_smooth(trace, grade) >= CLIMB), strict=True)
+    steep = [trace.between(trace.t_s[first], trace.t_s[last - 1] + AFTER_CLIMB_S)
+             for first, last in zip(*runs(_smooth(trace, grade) >= CLIMB), strict=True)
              if trace.t_s[last - 1] - trace.t_s[first] >= CLIMB_S]
+    count = sum(bool(over[span].any()) for span in steep)
+    return _given(trace, Cause.CLIMBS, _within(over, steep), total_s, count, len(steep)) if count else None
+
+
+def _within(over: Bools, spans: Sequence[slice]) -> Bools:
+    """`over` in these spans only."""
     mine = np.zeros(len(over), dtype=bool)
-    count = 0
-    for first, last in steep:
-        span = trace.between(trace.t_s[first], trace.t_s[last - 1] + AFTER_CLIMB_S)
-        count += bool(over[span].any())
-        mine[span] = True
-    return _given(trace, Cause.CLIMBS, over & mine, total_s, count, len(steep)) if count else None
+    for span in spans:
+        mine[span] = over[span]
+    return mine
 
 
-def _smooth(trace: Trace, values: np.ndarray[tuple[int], np.dtype[np.float64]]
-            ) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _smooth(trace: Trace, values: Floats) -> Floats:
     """Mean over `SMOOTH_S` up to each step."""
     first = np.searchsorted(trace.t_s, trace.t_s - SMOOTH_S, side="right")
     sums = np.concatenate([[0.0], np.cumsum(values * trace.dt_s)])
     times = np.concatenate([[0.0], np.cumsum(trace.dt_s)])
     here = np.arange(1, len(values) + 1)
-    smooth: np.ndarray[tuple[int], np.dtype[np.float64]] = (
-        (sums[here] - sums[first]) / np.maximum(times[here] - times[first], 1e-9))
-    return smooth
+    return np.asarray((sums[here] - sums[first]) / np.maximum(times[here] - times[first], 1e-9))
 
 
 def _restarts(trace: Trace, over: Bools, total_s: float, cues: Sequence[CueOutcome]) -> MainCause | None:
     begun = [cue.t_s for cue in cues if cue.cue is Cue.RESUME and not cue.given.repeat]
-    mine = np.zeros(len(over), dtype=bool)
-    count = 0
+    spans = []
     for t_s in begun:
         # only what was under when running began again, and went over soon
-        soon = trace.between(t_s, t_s + RESTART_S)
-        if not over[soon].any() or over[soon][0]:
-            continue
-        count += 1
-        mine[trace.between(t_s, t_s + 2 * RESTART_S)] = True
-    if len(begun) < FEWEST_RESTARTS or 2 * count < len(begun):
+        soon = over[trace.between(t_s, t_s + RESTART_S)]
+        if soon.any() and not soon[0]:
+            spans.append(trace.between(t_s, t_s + 2 * RESTART_S))
+    if len(begun) < FEWEST_RESTARTS or 2 * len(spans) < len(begun):
         return None
-    return _given(trace, Cause.RESTARTS, over & mine, total_s, count, len(begun))
+    return _given(trace, Cause.RESTARTS, _within(over, spans), total_s, len(spans), len(begun))
 
 
 def _early(trace: Trace, over: Bools, total_s: float, warm_up_s: float) -> MainCause | None:
     begin_s = float(trace.t_s[0]) + warm_up_s
     if trace.t_s[-1] - begin_s < 3 * BEGINNING_S:
         return None
-    span = trace.between(float(trace.t_s[0]), begin_s + BEGINNING_S)
-    mine = np.zeros(len(over), dtype=bool)
-    mine[span] = True
-    return _given(trace, Cause.EARLY, over & mine, total_s, count=round((warm_up_s + BEGINNING_S) / 60.0))
+    mine = _within(over, [trace.between(float(trace.t_s[0]), begin_s + BEGINNING_S)])
+    return _given(trace, Cause.EARLY, mine, total_s, count=round((warm_up_s + BEGINNING_S) / 60.0))
 
 
 def _late(trace: Trace, over: Bools, total_s: float, drift: Drift) -> MainCause | None:
@@ -149,27 +145,18 @@ def _late(trace: Trace, over: Bools, total_s: float, drift: Drift) -> MainCause 
 
 
 def _stretches(trace: Trace, over: Bools, total_s: float) -> MainCause | None:
-    joined: list[list[int]] = []
+    joined: list[slice] = []
     for first, last in zip(*runs(over), strict=True):
-        if joined and trace.t_s[first] - trace.t_s[joined[-1][1] - 1] < APART_S:
-            joined[-1][1] = int(last)
-        else:
-            joined.append([int(first), int(last)])
-    longest = sorted(joined, key=lambda span: -_seconds(trace, over & _within(over, span)))[:STRETCHES_NAMED]
-    mine, chosen = np.zeros(len(over), dtype=bool), []
-    for span in longest:
-        mine |= _within(over, span)
-        chosen.append(span)
-        if _seconds(trace, over & mine) >= STRETCHES_SHARE * total_s:
-            begins = tuple(sorted(float(trace.t_s[first]) for first, _ in chosen))
-            return _given(trace, Cause.STRETCHES, over & mine, total_s, len(chosen), len(joined), begins)
+        if joined and trace.t_s[first] - trace.t_s[joined[-1].stop - 1] < APART_S:
+            first = joined.pop().start
+        joined.append(slice(first, last))
+    longest = sorted(joined, key=lambda span: -_seconds(trace, _within(over, [span])))
+    for count in range(1, min(len(longest), STRETCHES_NAMED) + 1):
+        mine = _within(over, longest[:count])
+        if _seconds(trace, mine) >= STRETCHES_SHARE * total_s:
+            begins = tuple(sorted(float(trace.t_s[span.start]) for span in longest[:count]))
+            return _given(trace, Cause.STRETCHES, mine, total_s, count, len(joined), begins)
     return None
-
-
-def _within(over: Bools, span: Sequence[int]) -> Bools:
-    mine = np.zeros(len(over), dtype=bool)
-    mine[span[0]:span[1]] = True
-    return mine
 
 
 def _given(

@@ -46,13 +46,6 @@ class Drift:
     refusal: str = ""
 
 
-@dataclass(frozen=True)
-class _Minute:
-    t_s: float
-    speed_m_s: float
-    bpm: float
-
-
 def drift(trace: Trace, warm_up_s: float, units: str = "km") -> Drift:
     """Compare the halves of what comes after the warm-up (5 min at least), speeds in words in `units`."""
     if not np.isfinite(trace.speed_m_s).any():
@@ -65,20 +58,20 @@ def drift(trace: Trace, warm_up_s: float, units: str = "km") -> Drift:
                              f"{FEWEST_MINUTE_PAIRS + 1} min each after the first {settling_min:.0f}")
     minutes = _steady_minutes(trace, begin_s, end_s)
     middle_s = (begin_s + end_s) / 2
-    first = [one for one in minutes if one.t_s < middle_s]
-    second = [one for one in minutes if one.t_s >= middle_s]
+    first, second = minutes[minutes[:, 0] < middle_s], minutes[minutes[:, 0] >= middle_s]
     if len(first) < FEWEST_MINUTE_PAIRS or len(second) < FEWEST_MINUTE_PAIRS:
         return Drift(refusal=f"speed was steady for {len(first)} min of the first half and {len(second)} "
                              f"of the second; {FEWEST_MINUTE_PAIRS} each are needed")
     pairs = _paired(first, second)
     if len(pairs) < FEWEST_MINUTE_PAIRS:
-        faster = np.median([one.speed_m_s for one in second]) - np.median([one.speed_m_s for one in first])
+        faster = np.median(second[:, 1]) - np.median(first[:, 1])
         return Drift(refusal="the halves were not run at equal speed: the second was "
                              f"{speed(abs(float(faster)), units)} {'faster' if faster > 0 else 'slower'}")
     return _compared(pairs, units)
 
 
-def _steady_minutes(trace: Trace, begin_s: float, end_s: float) -> list[_Minute]:
+def _steady_minutes(trace: Trace, begin_s: float, end_s: float) -> Floats:
+    """(n, 3): the middle of each steady minute, s, its speed, m/s, and heart rate, bpm."""
     grade = np.nan_to_num(trace.grade)
     level_speed = np.where(np.isnan(trace.speed_m_s), np.nan, trace.speed_m_s * (1.0 + HILL * grade))
     found = []
@@ -90,8 +83,8 @@ def _steady_minutes(trace: Trace, begin_s: float, end_s: float) -> list[_Minute]
             continue
         bpm = _mean(trace, trace.level_bpm, t_s, t_s + BLOCK_S)
         if np.isfinite(bpm):
-            found.append(_Minute(t_s + BLOCK_S / 2, float(quarters[4:].mean()), bpm))
-    return found
+            found.append((t_s + BLOCK_S / 2, float(quarters[4:].mean()), bpm))
+    return np.array(found, dtype=np.float64).reshape(-1, 3)
 
 
 def _mean(trace: Trace, values: Floats, begin_s: float, end_s: float) -> float:
@@ -103,12 +96,12 @@ def _mean(trace: Trace, values: Floats, begin_s: float, end_s: float) -> float:
     return float(np.average(values[span][known], weights=np.maximum(dt_s[known], 1e-9)))
 
 
-def _paired(first: list[_Minute], second: list[_Minute]) -> list[tuple[_Minute, _Minute]]:
+def _paired(first: Floats, second: Floats) -> list[tuple[Floats, Floats]]:
     """Minutes of like speed, each used once."""
-    first, second = (sorted(half, key=lambda one: one.speed_m_s) for half in (first, second))
+    first, second = (half[half[:, 1].argsort(kind="stable")] for half in (first, second))
     pairs, i, j = [], 0, 0
     while i < len(first) and j < len(second):
-        apart = second[j].speed_m_s - first[i].speed_m_s
+        apart = second[j, 1] - first[i, 1]
         if abs(apart) <= ALIKE_M_S:
             pairs.append((first[i], second[j]))
         i += apart >= -ALIKE_M_S
@@ -116,21 +109,20 @@ def _paired(first: list[_Minute], second: list[_Minute]) -> list[tuple[_Minute, 
     return pairs
 
 
-def _compared(pairs: list[tuple[_Minute, _Minute]], units: str) -> Drift:
-    sides = [sorted(side, key=lambda one: one.t_s) for side in zip(*pairs, strict=True)]
-    speeds = [float(np.mean([one.speed_m_s for one in side])) for side in sides]
+def _compared(pairs: list[tuple[Floats, Floats]], units: str) -> Drift:
+    # (2, n, 3), each side by time
+    sides = [np.array(sorted(side, key=lambda one: float(one[0]))) for side in zip(*pairs, strict=True)]
+    times, speeds, means = np.transpose([side.mean(axis=0) for side in sides]).tolist()
     if abs(speeds[1] - speeds[0]) > EQUAL_M_S:
         return Drift(refusal="the halves were not run at equal speed: "
                              f"{speed(speeds[0], units, 2)} and {speed(speeds[1], units, 2)} "
                              "where they come nearest")
-    means = [float(np.mean([one.bpm for one in side])) for side in sides]
-    variances, worths = zip(*(_of_mean(np.array([one.bpm for one in side])) for side in sides), strict=True)
+    variances, worths = zip(*(_of_mean(side[:, 2]) for side in sides), strict=True)
     from scipy.special import stdtrit  # type: ignore[import-untyped]
 
     chance_bpm = float(stdtrit(sum(worths) - 2.0, 0.975)) * float(np.sqrt(sum(variances)))
     # What the speeds still differ by is an error of one side only in size, not in sign.
     error_bpm = chance_bpm + STEEPEST_GAIN * abs(speeds[1] - speeds[0])
-    times = [float(np.mean([one.t_s for one in side])) for side in sides]
     return Drift(means[1] - means[0], error_bpm, len(pairs), sum(speeds) / 2, times[1] - times[0])
 
 

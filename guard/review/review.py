@@ -9,10 +9,9 @@ import dataclasses
 from dataclasses import dataclass
 from typing import Any
 
-from guard.events import CueGiven, Mark, Output, Reading, ReadingDoubted, State, StateChanged, Summary
+from guard.events import CueGiven, Mark, Output, Reading, ReadingDoubted, Summary
 from guard.log.note import Note, notes_of
 from guard.log.recording import Recording
-from guard.reasons import reason
 from guard.replay.replay import plan_of
 from guard.review.advice import MainCause, advice
 from guard.review.cues import CueOutcome, outcomes
@@ -32,7 +31,7 @@ class Review:
 
     `said` tells whether the cues are those of the log or those the guard would
     have given. `summary` holds the totals as the end of a session shows them.
-    `marks` are (t_s, text) the runner set, `states` (t_s, state, reason in words).
+    `marks` are (t_s, text) the runner set.
     """
 
     settings: Settings
@@ -45,7 +44,6 @@ class Review:
     parts: tuple[PartFigures, ...]
     said: bool
     cues: tuple[CueOutcome, ...]
-    states: tuple[tuple[float, State, str], ...]
     marks: tuple[tuple[float, str], ...]
     recoveries: tuple[Recovery, ...]
     drift: Drift
@@ -55,10 +53,6 @@ class Review:
     remarks: tuple[str, ...]
     trace: Trace
     advice: MainCause | None
-
-    @property
-    def has_speed(self) -> bool:
-        return bool((self.trace.speed_m_s == self.trace.speed_m_s).any())
 
     def as_dict(self) -> dict[str, object]:
         """JSON-ready, format 1; numbers to 3 decimals."""
@@ -106,8 +100,6 @@ def review(recording: Recording, settings: Settings) -> Review:
         summary=_summary(summary, cues),
         whole=whole(trace), parts=by_part(trace),
         said=said, cues=turned,
-        states=tuple((item.t_s, item.state, reason(item)) for item in outputs
-                     if isinstance(item, StateChanged)),
         marks=tuple((item.t_s, str(item.value or "")) for item in recording.inputs
                     if isinstance(item, Mark)),
         recoveries=recoveries(trace, cues if said else [], doubted_s),

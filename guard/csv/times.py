@@ -8,7 +8,7 @@ import contextlib
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta, timezone
+from datetime import date, datetime, time, timedelta
 from itertools import pairwise
 from statistics import median
 
@@ -171,12 +171,9 @@ def _moment(year: int, month: int, day: int, match: re.Match[str]) -> float | No
     hour = _of_day(int(match["hour"]), match["half"])
     if hour is None:
         return None
-    micro = int((match["part"] or "0").ljust(6, "0")[:6])
-    try:
-        moment = datetime(year, month, day, hour, int(match["minute"]), int(match["second"] or 0), micro)
-        return moment.replace(tzinfo=_zone(match["zone"])).timestamp()
-    except (ValueError, OverflowError):
-        return None
+    part, zone = match["part"] or "0", (match["zone"] or "").upper().replace("UTC", "Z")
+    return _iso_seconds(f"{year:04}-{month:02}-{day:02}T{hour:02}:{match['minute']}:"
+                        f"{match['second'] or '00'}.{part}{zone}")
 
 
 def _of_day(hour: int, half: str | None) -> int | None:
@@ -184,15 +181,6 @@ def _of_day(hour: int, half: str | None) -> int | None:
     if not half:
         return hour
     return hour % 12 + 12 * (half.lower() == "pm") if 1 <= hour <= 12 else None
-
-
-def _zone(word: str | None) -> timezone | None:
-    if not word:
-        return None
-    if word.upper() in ("Z", "UTC"):
-        return UTC
-    minutes = int(word[1:3]) * 60 + int(word[-2:])
-    return timezone(timedelta(minutes=minutes if word[0] == "+" else -minutes))
 
 
 def form_beside_date(

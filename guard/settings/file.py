@@ -40,8 +40,7 @@ def load(
     it cannot be read.
     """
     name = settings_path() if path is None else path
-    text = _text(name)
-    return {} if text is None else _checked(name, text, leave_out, retired or leave_out)
+    return _checked(name, _parsed(name, _text(name)), leave_out, retired or leave_out)
 
 
 def save(changes: Mapping[str, object], path: Path | None = None) -> Path:
@@ -55,11 +54,11 @@ def save(changes: Mapping[str, object], path: Path | None = None) -> Path:
 
     name = settings_path(make=True) if path is None else path
     text = _text(name)
-    was_right = text is None or _is_right(name, text)
+    before = _parsed(name, text)
     try:
-        document = tomlkit.parse(text) if text else tomlkit.document()
+        document = tomlkit.parse(text)
     except (ValueError, RecursionError) as error:  # stricter here and there than what reads it
-        raise SettingError(f"{name} cannot be changed by the guard ({_printable(str(error))}): "
+        raise SettingError(f"{name} cannot be changed by the guard ({printable(error)[:200]}): "
                            "correct it in an editor") from None
     if not text:
         document.add(tomlkit.comment(FIRST_LINE))
@@ -71,16 +70,18 @@ def save(changes: Mapping[str, object], path: Path | None = None) -> Path:
         else:
             find(key)
     after = tomlkit.dumps(document)
-    if was_right:
-        _checked(name, after)
+    try:
+        _checked(name, before)
+    except SettingError:
+        pass
+    else:
+        _checked(name, _parsed(name, after))
     write_whole(name, [after.encode()], force=True)
     return name
 
 
-def _text(name: Path) -> str | None:
-    data = read_capped(name, LARGEST_SETTINGS_BYTES, "a settings file")
-    if data is None:
-        return None
+def _text(name: Path) -> str:
+    data = read_capped(name, LARGEST_SETTINGS_BYTES, "a settings file") or b""
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -92,27 +93,18 @@ def _parsed(name: Path, text: str) -> dict[str, Value]:
     try:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SettingError(f"{name} is not valid TOML ({_printable(str(error))})",
+        raise SettingError(f"{name} is not valid TOML ({printable(error)[:200]})",
                            "write one `key = value` a line, text in quotes") from None
     except ValueError:  # a number of thousands of digits
         raise SettingError(f"{name} holds a number far too large: correct it") from None
 
 
-def _is_right(name: Path, text: str) -> bool:
-    _parsed(name, text)  # a file that is no TOML cannot be changed key by key
-    try:
-        _checked(name, text)
-    except SettingError:
-        return False
-    return True
-
-
 def _checked(
-    name: Path, text: str, leave_out: Callable[[str], None] | None = None,
+    name: Path, found: Mapping[str, Value], leave_out: Callable[[str], None] | None = None,
     retired: Callable[[str], None] | None = None,
 ) -> dict[str, Value]:
     values = {}
-    for key, value in _parsed(name, text).items():
+    for key, value in found.items():
         try:
             entry = find(key)
             if isinstance(value, str) and value.lower() == "none" and entry.optional:
@@ -122,33 +114,22 @@ def _checked(
             values[key] = check(entry, value)
         except SettingError as error:
             sentence = f"{name}: {error}{_hint(key)}"
-            tell = retired if isinstance(error, RetiredSetting) else leave_out
-            if not isinstance(error, RetiredSetting) and (leave_out is None or not _harmless(error)):
+            tell = leave_out
+            if isinstance(error, RetiredSetting):
+                tell = retired
+            elif leave_out is None or not isinstance(error, UnknownSetting) or (
+                    error.near is not None and error.near.group == "limits"):  # what may be meant for a limit
                 raise SettingError(sentence) from None
             if tell is not None:
                 tell(f"left out, from {sentence}")
-    _fits(name, values)
+    try:  # values that are right alone must be right together too
+        Settings().replaced(values)
+    except SettingError as error:
+        raise SettingError(f"{name}: {error}") from None
     return values
-
-
-def _harmless(error: SettingError) -> bool:
-    """Whether a session may do without the key: it is no setting, and was not meant for a limit."""
-    return isinstance(error, UnknownSetting) and (error.near is None or error.near.group != "limits")
 
 
 def _hint(key: str) -> str:
     """How to be rid of a key without an editor."""
     word = shlex.quote(key) if key.isprintable() and 0 < len(key) <= 60 and not key.startswith("-") else ""
     return f" (`guard settings --unset {word}` takes it out)" if word else " (take it out of the file)"
-
-
-def _fits(name: Path, values: Mapping[str, object]) -> None:
-    """Values that are right alone must be right together too."""
-    try:
-        Settings().replaced(values)
-    except SettingError as error:
-        raise SettingError(f"{name}: {error}") from None
-
-
-def _printable(text: str) -> str:
-    return printable(text)[:200]

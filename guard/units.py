@@ -53,5 +53,9 @@ def distance(metres: float, units: str) -> str:
     >>> distance(1609.344, "km"), distance(1609.344, "mile")
     ('1.61 km', '1.00 mi')
     """
-    return (f"{metres / METRES_PER_MILE:.2f} mi" if units == "mile"
-            else f"{metres / METRES_PER_KM:.2f} km")
+    return f"{metres / METRES[units]:.2f} {distance_unit(units)}"
+
+
+def distance_unit(units: str) -> str:
+    """The runner's unit of distance."""
+    return "mi" if units == "mile" else "km"

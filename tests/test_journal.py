@@ -19,9 +19,9 @@ from hypothesis import strategies as st
 
 from guard.cli import main
 from guard.clock import wall_now
+from guard.commands.journal import by_prompt
 from guard.errors import InputError, UsageError
 from guard.journal import journal
-from guard.journal import prompt as journal_prompt
 from guard.journal.advice import advise
 from guard.journal.journal import ITEMS, Entry
 from tests.support.documents import check_listed
@@ -233,7 +233,7 @@ def test_without_a_terminal_nothing_is_asked(home, capsys, monkeypatch):
 
 def test_the_prompt_asks_again_and_keeps_what_was_said(home, capsys, monkeypatch):
     monkeypatch.setattr(sys, "stdin", io.StringIO("99\n7.5\n\n-\n2\n"))  # then the end of input
-    answers = journal_prompt.by_prompt(Entry(DAY, sleep_quality=3, stress=4))
+    answers = by_prompt(Entry(DAY, sleep_quality=3, stress=4))
     assert answers == {"sleep_h": 7.5, "stress": None, "soreness": 2}
     asked = capsys.readouterr().err
     assert "write a number from 0 to 24 h" in asked and "[3]" in asked

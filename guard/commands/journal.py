@@ -15,8 +15,7 @@ from guard.errors import UsageError, clean, printable, short
 from guard.files.whole import write_whole
 from guard.journal import journal as store
 from guard.journal.advice import advice, sentence
-from guard.journal.journal import ITEMS, Entry, Item, Journal, journal_path
-from guard.journal.prompt import by_prompt
+from guard.journal.journal import ITEMS, Entry, Item, Journal, checked, journal_path
 from guard.screen.report import console_and_look, table
 
 # options that are not called as their item
@@ -24,6 +23,7 @@ _OPTIONS = {"sleep_h": "sleep", "sleep_quality": "quality", "resting_bpm": "rest
             "caffeine_mg": "caffeine", "altitude_m": "altitude"}
 LISTED_DAYS = 14  # the newest, unless more are asked for: two weeks; as its help says
 _EXAMPLE = "guard journal --sleep 7.5 --quality 4 --resting 52 --note TEXT"
+TAKE_AWAY = "-"  # typed, it clears an item
 _ACTIONS = ("list", "search", "today", "csv", "remove")
 
 
@@ -66,6 +66,36 @@ def run(args: argparse.Namespace) -> int:
     if asked is None and found:
         print(f"to write today's entry here: {_EXAMPLE}", file=sys.stderr)
     return 0
+
+
+def by_prompt(entry: Entry) -> dict[str, object]:
+    """Ask for each item on the terminal; what was answered. Ctrl-D ends early and keeps the answers."""
+    print(f"Journal of {entry.day}. Enter keeps it, {TAKE_AWAY} clears it, Ctrl-D saves and ends.",
+          file=sys.stderr)
+    answers: dict[str, object] = {}
+    for item in ITEMS:
+        while item.asked or getattr(entry, item.key) is not None:
+            print(_question(item, getattr(entry, item.key)), end="", file=sys.stderr, flush=True)
+            line = sys.stdin.readline()
+            if not line:
+                print(file=sys.stderr)
+                return answers
+            word = line.strip()
+            if not word:
+                break
+            try:
+                answers[item.key] = None if word == TAKE_AWAY else checked(item.key, word)
+                break
+            except UsageError as error:
+                print(f"  {error}", file=sys.stderr)
+    return answers
+
+
+def _question(item: Item, present: object) -> str:
+    unit = f", {item.unit}" if item.unit else ""
+    scale = f" ({item.scale})" if item.scale else ""
+    shown = "" if present is None else clean(present) if isinstance(present, str) else f"{present:g}"
+    return f"  {item.words}{unit}{scale}{shown and f' [{shown}]'}: "
 
 
 def _option(item: Item) -> str:

@@ -31,15 +31,16 @@ FEWEST_DAYS = 10  # of an item in each of two spans, before they are compared
 WELL_AGAIN_DAYS = 7  # an illness not written about for so long is over
 ILL_TODAY_DAYS = 10  # and its last word is news for so long
 
-# What to look at first: (key of the journal, words, unit, which way is worse).
-CHECKS: tuple[tuple[str, str, str, int], ...] = (
-    ("sleep_h", "sleep", "h a night", -1),
-    ("sleep_quality", "sleep quality", "of 5", -1),
-    ("stress", "stress", "of 5", 1),
-    ("soreness", "recovery (soreness)", "of 5", 1),
-    ("resting_bpm", "illness (resting heart rate)", "bpm", 1),
-    ("food", "food", "of 5", -1),
-    ("temperature_c", "heat", "°C", 1),
+# What to look at first: (key of the journal, words, unit, how much more than before is worth a word:
+# common practice).
+CHECKS: tuple[tuple[str, str, str, float], ...] = (
+    ("sleep_h", "sleep", "h a night", -0.5),
+    ("sleep_quality", "sleep quality", "of 5", -0.5),
+    ("stress", "stress", "of 5", 0.5),
+    ("soreness", "recovery (soreness)", "of 5", 0.5),
+    ("resting_bpm", "illness (resting heart rate)", "bpm", 3.0),
+    ("food", "food", "of 5", -0.5),
+    ("temperature_c", "heat", "°C", 5.0),
 )
 
 
@@ -143,25 +144,20 @@ def checks(daily: Daily, until: date, days: int) -> list[FactorChange]:
     begins = until - timedelta(days=days)
     earlier = begins - timedelta(days=days)
     found = []
-    for key, words, unit, worse_way in CHECKS:
+    for key, words, unit, matters in CHECKS:
         values = daily.get(key, {})
         now = [value for day, value in values.items() if begins < day <= until]
         before = [value for day, value in values.items() if earlier < day <= begins]
         mean_now = mean(now) if len(now) >= FEWEST_DAYS else None
         mean_before = mean(before) if len(before) >= FEWEST_DAYS else None
-        worse = mean_now is not None and _worse(key, mean_now, mean_before, worse_way)
+        worse = mean_now is not None and _worse(key, mean_now, mean_before, matters)
         found.append(FactorChange(key, words, unit, mean_now, mean_before, len(now), worse))
     return found
 
 
-# How much worse than before is worth a word (common practice).
-_MATTERS = {"sleep_h": 0.5, "sleep_quality": 0.5, "stress": 0.5, "soreness": 0.5, "resting_bpm": 3.0,
-            "food": 0.5, "temperature_c": 5.0}
-
-
-def _worse(key: str, now: float, before: float | None, way: int) -> bool:
+def _worse(key: str, now: float, before: float | None, matters: float) -> bool:
     if key == "sleep_h" and now < SHORT_SLEEP_H:
         return True
     if key == "temperature_c" and now < WARM_C:
         return False
-    return before is not None and way * (now - before) >= _MATTERS[key]
+    return before is not None and math.copysign(1.0, matters) * (now - before) >= abs(matters)

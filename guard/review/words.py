@@ -137,7 +137,7 @@ def facts(review: Review) -> list[tuple[str, str]]:
     asked = f"{review.summary['cues_per_h']:.0f} pace cues an hour"
     counts = counted(review.summary["cues"])
     rows.append(("cues" if review.said else "cues (not heard)", f"{counts} ({asked})" if counts else "none"))
-    if came := Counter(_came(cue) for cue in review.cues if cue.came):
+    if came := Counter(_came(cue, cue.came) for cue in review.cues if cue.came):
         order = [*_CAME.values(), *_CAME_FASTER.values()]
         outcomes = [f"{came[said]} {said}" for said in sorted(came, key=order.index)]
         unjudged = sum(not cue.came and cue.given.numbers.with_bpm is not None for cue in review.cues)
@@ -208,21 +208,14 @@ def followed(cue: CueOutcome) -> str:
     text = ", ".join(words)
     if words and ended:
         text += f"; {ended} {cue.watched_s:.0f} s later"
-    return f"{text}; {expectation(cue)}" if cue.came else text
+    if cue.came:  # what it expected stands in its reason
+        text += f"; {cue.came_bpm:.0f} after {cue.given.numbers.ahead_s:.0f} s: {_came(cue, cue.came)}"
+    return text
 
 
-def _came(cue: CueOutcome) -> str:
+def _came(cue: CueOutcome, came: Came) -> str:
     """Which of its expectations came about, in words; running again raises heart rate."""
-    faster = cue.cue.about.says is Says.FASTER
-    return "" if cue.came is None else (_CAME_FASTER if faster else _CAME)[cue.came]
-
-
-def expectation(cue: CueOutcome) -> str:
-    """What came of a cue that was judged; what it expected stands in its reason."""
-    expected = cue.given.numbers
-    if cue.came is None:
-        return ""
-    return f"{cue.came_bpm:.0f} after {expected.ahead_s:.0f} s: {_came(cue)}"
+    return (_CAME_FASTER if cue.cue.about.says is Says.FASTER else _CAME)[came]
 
 
 def drift(found: Drift, settings: Settings) -> str:

@@ -7,6 +7,7 @@ from guard.route.route import Route
 from guard.route.words import marks
 from guard.screen.look import EIGHTHS, Look
 from guard.screen.report import framed, levels, put
+from guard.units import distance_unit
 
 _ROWS = 7  # of the picture
 _MARGIN = 7  # four digits of metres, a space, the axis, a space
@@ -46,4 +47,4 @@ def _axis(length_m: float, columns: int, units: str) -> str:
     cells = [" "] * (columns + 4)
     for at_m, label in marks(length_m, units, max(2, columns // 9)):
         put(cells, int(at_m / length_m * columns), label)
-    return f"{'mi' if units == 'mile' else 'km':>4}   {''.join(cells).rstrip()}"
+    return f"{distance_unit(units):>4}   {''.join(cells).rstrip()}"

@@ -122,7 +122,7 @@ class _Way:
     def __init__(self, route: Route, runner: Ability, ratio: Floats, level_m_s: float) -> None:
         edges = route.edges_m
         self.walks = np.zeros(len(ratio), bool)
-        for first, last in _joined(level_m_s / ratio < runner.slowest_jog_m_s, edges, STEP_M):
+        for first, last in joined(level_m_s / ratio < runner.slowest_jog_m_s, edges, STEP_M):
             if edges[last] - edges[first] >= STEP_M:
                 self.walks[first:last] = True
         # A short steeper stretch is jogged on, as slowly as a jog can be.
@@ -137,14 +137,14 @@ class _Way:
 def _climbs(route: Route) -> list[tuple[int, int]]:
     """First cell, and the one after the last, of each climb."""
     edges, found = route.edges_m, []
-    for first, last in _joined(route.grade > CLIMB_ENDS + 1e-9, edges, DIP_M):
+    for first, last in joined(route.grade > CLIMB_ENDS + 1e-9, edges, DIP_M):
         rise = float((route.grade * route.cells_m)[first:last].sum())
         if rise >= LEAST_RISE_M and route.grade[first:last].max() >= CLIMB:
             found.append((first, last))
     return found
 
 
-def _joined(which: Bools, edges: Floats, gap_m: float) -> list[tuple[int, int]]:
+def joined(which: Bools, edges: Floats, gap_m: float = 0.0) -> list[tuple[int, int]]:
     """Runs of cells that `which` picks, across gaps of less than `gap_m`."""
     steps = np.flatnonzero(np.diff(np.concatenate([[False], which, [False]]).astype(np.int8)))
     out: list[tuple[int, int]] = []
@@ -170,7 +170,7 @@ def _climb(
     leads = planned = None
     if ways is not None:
         walks = tuple((float(edges[first + a]), float(edges[first + b]))
-                      for a, b in _joined(ways[0].walks[inside], edges[first:], 0.0))
+                      for a, b in joined(ways[0].walks[inside], edges[first:]))
         jogged = ~ways[0].walks[inside]
         if jogged.any():
             cells = route.cells_m[inside][jogged]

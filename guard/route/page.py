@@ -5,8 +5,9 @@ import numpy as np
 from guard.page.document import document, table, text
 from guard.page.styles import style_of
 from guard.route import words
-from guard.route.forecast import Ability, Forecast
+from guard.route.forecast import Ability, Forecast, joined
 from guard.route.route import Route
+from guard.units import distance_unit
 
 # Of the drawing, in its units.
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 250, 84, 12, 14, 44
@@ -67,12 +68,11 @@ def profile(route: Route, found: Forecast, units: str) -> str:
                    f"{altitude:.0f} m</text>")
     out.append(f'<line class="axis" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{bottom}" y2="{bottom}"/>')
     for at_m, label in words.marks(route.length_m, units, 8):
-        unit = "" if at_m else " mi" if units == "mile" else " km"
+        unit = "" if at_m else f" {distance_unit(units)}"
         out.append(f'<text x="{x(at_m):.1f}" y="{bottom + 19}" text-anchor="middle">{label}{unit}</text>')
     return "\n".join([*out, "</svg>"])
 
 
 def _walks(route: Route, found: Forecast) -> list[tuple[float, float]]:
-    steps = np.flatnonzero(np.diff(np.concatenate([[False], found.walks, [False]]).astype(np.int8)))
-    edges = route.edges_m[steps]
-    return [(float(begin), float(end)) for begin, end in zip(edges[::2], edges[1::2], strict=True)]
+    return [(float(route.edges_m[first]), float(route.edges_m[last]))
+            for first, last in joined(found.walks, route.edges_m)]

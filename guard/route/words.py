@@ -2,7 +2,7 @@
 
 from guard.route.forecast import Ability, Climb, Forecast, Range
 from guard.route.route import Route
-from guard.units import METRES_PER_KM, METRES_PER_MILE, per_m_s, speed_unit
+from guard.units import METRES, distance, distance_unit, per_m_s, speed_unit
 from guard.units import speed as one_speed
 
 TITLES = ("climb", "from, to", "up", "grade", "what to do")
@@ -12,12 +12,9 @@ CAUTION = ("An estimate for somebody who runs as fast as the ceiling allows. Win
 
 def heading(route: Route, units: str) -> str:
     """The road in a line."""
-    return (f"{route.name}: {_far(route.length_m, units)} {_unit(units)}, {route.rise_m:.0f} m up, "
-            f"{route.fall_m:.0f} m down, {_count(route)}")
-
-
-def _count(route: Route) -> str:
-    return "grades as written" if route.exact else "grades smoothed over about 200 m"
+    grades = "grades as written" if route.exact else "grades smoothed over about 200 m"
+    return (f"{route.name}: {distance(route.length_m, units)}, {route.rise_m:.0f} m up, "
+            f"{route.fall_m:.0f} m down, {grades}")
 
 
 def runner_line(runner: Ability, source: str, units: str) -> str:
@@ -59,7 +56,7 @@ def remarks(route: Route, found: Forecast, runner: Ability) -> list[str]:
 
 def row(number: int, climb: Climb, runner: Ability, units: str) -> tuple[str, ...]:
     """One climb, as `TITLES`."""
-    return (str(number), f"{_far(climb.begin_m, units)} to {_far(climb.end_m, units)} {_unit(units)}",
+    return (str(number), f"{_far(climb.begin_m, units)} to {distance(climb.end_m, units)}",
             f"{climb.rise_m:.0f} m", f"{100 * climb.grade:.1f} %, {100 * climb.steepest:.1f} % at most",
             what_to_do(climb, runner, units))
 
@@ -73,7 +70,7 @@ def what_to_do(climb: Climb, runner: Ability, units: str) -> str:
     parts = []
     if climb.walks:
         places = (f"{_far(begin, units)} to {_far(end, units)}" for begin, end in climb.walks)
-        parts.append(f"walk from {' and '.join(places)} {_unit(units)}")
+        parts.append(f"walk from {' and '.join(places)} {distance_unit(units)}")
         if climb.jog_leads_bpm is not None:
             parts.append(f"even a jog of {slowest} would lead to {_bpm(climb.jog_leads_bpm)}")
     if climb.jog_m_s is not None:
@@ -99,16 +96,12 @@ def _bpm(leads: Range) -> str:
 
 
 def _far(metres: float, units: str) -> str:
-    return f"{metres / (METRES_PER_MILE if units == 'mile' else METRES_PER_KM):.2f}"
-
-
-def _unit(units: str) -> str:
-    return "mi" if units == "mile" else "km"
+    return f"{metres / METRES[units]:.2f}"
 
 
 def marks(length_m: float, units: str, most: int) -> list[tuple[float, str]]:
     """(metres, label) of at most `most` round distances from the start on."""
-    unit_m = METRES_PER_MILE if units == "mile" else METRES_PER_KM
+    unit_m = METRES[units]
     whole = length_m / unit_m
     step = next(step for step in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500)
                 if whole / step <= most - 1)

@@ -21,7 +21,6 @@ from guard.roster import page as roster_page
 from guard.roster import terminal as roster_terminal
 from guard.roster.folders import everyone
 from guard.roster.roster import line, worst_first
-from guard.screen.look import Look
 from guard.screen.report import columns, console_and_look
 from guard.workers.pool import usable_cores
 from guard.workers.workers import workers
@@ -56,11 +55,15 @@ def run(args: argparse.Namespace) -> int:
     if args.html:
         wrote(args.html, [page(months, sessions, found, settings.units).encode()], force=args.force)
     if args.csv:
-        _write_csv(args, months, sessions, settings.units)
+        text = table_csv(RUN_COLUMNS, rows(months, sessions, settings.units))
+        if args.csv == "-":
+            print(text.replace("\r\n", "\n"), end="")
+        else:
+            wrote(args.csv, [text.encode()], force=args.force)
     if args.json:
         print_json(document(months, sessions, found, settings.units))
     elif args.csv != "-":
-        _show(months, settings.units)
+        print(*report(months, settings.units, columns(_WIDEST), console_and_look()[1]), sep="\n")
     return 0
 
 
@@ -83,7 +86,7 @@ def _runners(args: argparse.Namespace, units: str) -> int:
     if args.json:
         print_json(roster_json.document(lines, found, units, today))
     elif lines:
-        print(*roster_terminal.report(lines, units, *_screen()), sep="\n")
+        print(*roster_terminal.report(lines, units, columns(_WIDEST), console_and_look()[1]), sep="\n")
     return 0 if lines else InputError.exit_code
 
 
@@ -113,20 +116,3 @@ def _links(months: Months, sessions: Sequence[PastSession], journal: Journal) ->
             if session.figures.duration_s >= 600 else None for session in sessions],
     }
     return links(numbers(journal.entries, [point.day for point in months.points]), outcomes)
-
-
-def _show(months: Months, units: str) -> None:
-    print(*report(months, units, *_screen()), sep="\n")
-
-
-def _screen() -> tuple[int, Look]:
-    """Its width in cells and what it can show."""
-    return columns(_WIDEST), console_and_look()[1]
-
-
-def _write_csv(args: argparse.Namespace, months: Months, sessions: Sequence[PastSession], units: str) -> None:
-    text = table_csv(RUN_COLUMNS, rows(months, sessions, units))
-    if args.csv == "-":
-        print(text.replace("\r\n", "\n"), end="")
-    else:
-        wrote(args.csv, [text.encode()], force=args.force)

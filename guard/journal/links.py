@@ -75,8 +75,9 @@ def links(days: Mapping[str, DaySeries], outcomes: Mapping[str, DaySeries]) -> l
     `FEWEST_PAIRS` known pairs, or with a series that never changes, are left
     out and do not count as looked at. Raises ValueError for unequal lengths.
     """
-    factors = {name: _numbers(series) for name, series in days.items()}
-    results = {name: _numbers(series) for name, series in outcomes.items()}
+    # None is NaN to numpy
+    factors = {name: np.array(series, dtype=np.float64) for name, series in days.items()}
+    results = {name: np.array(series, dtype=np.float64) for name, series in outcomes.items()}
     if len({len(series) for series in (*factors.values(), *results.values())}) > 1:
         raise ValueError("series of unequal length: give one value a run in each, None where not known")
     found = []
@@ -119,10 +120,6 @@ def holm(p_values: Sequence[float]) -> list[float]:
         highest = max(highest, min(1.0, (len(p_values) - step) * p_values[place]))
         corrected[place] = highest
     return corrected
-
-
-def _numbers(series: DaySeries) -> Floats:
-    return np.array([math.nan if value is None else float(value) for value in series], dtype=np.float64)
 
 
 def _link(factor: str, outcome: str, x: Floats, y: Floats) -> Correlation:

@@ -18,9 +18,10 @@ import orjson
 from guard.arrays import Floats
 from guard.events import PACE_CUES, Action, Command, CueGiven, Reading, ReadingDoubted, Speed
 from guard.log.recording import LOG_FORMAT, log_bytes, read_log
-from guard.log.records import BPM_LIMIT, LONGEST_SESSION_S, Record
+from guard.log.records import BPM_LIMIT, LONGEST_SESSION_S, Record, to_record
 from guard.session.speeds import in_force
 
+_TAKEN = (Command, CueGiven, ReadingDoubted, Speed)
 _ASKING = frozenset(cue.key for cue in PACE_CUES)
 _COMMANDS = frozenset(action.value for action in (
     Action.PAUSE, Action.CONTINUE, Action.CEILING, Action.SKIP_PART))
@@ -78,44 +79,36 @@ def _whole(data: bytes) -> Series:
     times = np.insert(t_s, [place for place, _ in inputs], [at_s for _, at_s in inputs])
     if np.any(times[1:] < times[:-1]):
         raise ValueError("times run backward")  # the careful reader leaves such inputs out
+    end_s = max((float(one["t"]) for one in records[-3:]), default=0.0)
+    return _series(header, np.stack([t_s, bpm], axis=1)[touching], records, end_s)
+
+
+def _careful(path: str | os.PathLike[str]) -> Series:
+    recording = read_log(path)
+    beats = [(one.t_s, one.bpm) for one in recording.items
+             if isinstance(one, Reading) and one.contact is not False]
+    records = [to_record(one) for one in recording.items if isinstance(one, _TAKEN)]
+    return _series(recording.header, beats, records, recording.end_s)
+
+
+def _series(header: Record, beats: list[Any] | Floats, records: list[Any], end_s: float) -> Series:
+    """`beats` are (time, bpm) of readings with contact, `records` all other lines."""
     get: dict[str, list[dict[str, Any]]] = {"speed": [], "doubt": [], "command": [], "cue": []}
     for one in records:
         if one["type"] in get:
             get[one["type"]].append(one)
     commands = tuple((float(one["t"]), str(one["action"]), _number(one.get("value")))
                      for one in get["command"] if one["action"] in _COMMANDS)
-    speeds = [(one["t"], one.get("speed_m_s"), one.get("grade"), one.get("typed", False),
-               one.get("from", "")) for one in get["speed"]]
-    asking = sum(one["cue"] in _ASKING for one in get["cue"])
-    end_s = max((float(one["t"]) for one in records[-3:]), default=0.0)
-    doubts = [one["t"] for one in get["doubt"]]
-    return _series(header, np.stack([t_s, bpm], axis=1)[touching], speeds, doubts, commands, asking, end_s)
-
-
-def _careful(path: str | os.PathLike[str]) -> Series:
-    recording = read_log(path)
-    items = recording.items
-    beats = [(one.t_s, one.bpm) for one in items if isinstance(one, Reading) and one.contact is not False]
-    speeds = [(one.t_s, one.speed_m_s, one.grade, one.typed, one.source)
-              for one in items if isinstance(one, Speed)]
-    doubts = [one.t_s for one in items if isinstance(one, ReadingDoubted)]
-    commands = tuple((one.t_s, one.action.value, _number(one.value)) for one in items
-                     if isinstance(one, Command) and one.action.value in _COMMANDS)
-    asking = sum(isinstance(one, CueGiven) and one.cue.key in _ASKING for one in items)
-    return _series(recording.header, beats, speeds, doubts, commands, asking, recording.end_s)
-
-
-def _series(
-    header: Record, beats: list[Any] | Floats, speeds: list[Any], doubts: list[float],
-    commands: tuple[tuple[float, str, float | None], ...], asking: int, end_s: float,
-) -> Series:
-    rows, source = _one_stream(speeds)
+    rows, source = _one_stream([(one["t"], one.get("speed_m_s"), one.get("grade"), one.get("typed", False),
+                                 one.get("from", "")) for one in get["speed"]])
     readings, paces = _table(beats, 2), _table(rows, 4)
-    if doubts:
-        readings = readings[~np.isin(readings[:, 0], np.array(doubts, dtype=np.float64))]
+    if get["doubt"]:
+        doubts = np.array([one["t"] for one in get["doubt"]], dtype=np.float64)
+        readings = readings[~np.isin(readings[:, 0], doubts)]
     end_s = max([end_s, *(float(table[-1, 0]) for table in (readings, paces) if len(table))])
     if not 0.0 <= end_s <= LONGEST_SESSION_S:
         raise ValueError("a time out of range")
+    asking = sum(one["cue"] in _ASKING for one in get["cue"])
     return Series(header, readings, paces, source, commands, asking, end_s)
 
 

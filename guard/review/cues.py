@@ -9,7 +9,7 @@ that time, if nothing more was asked until then: a repeat has its own expectatio
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from enum import StrEnum
 
 import numpy as np
@@ -93,39 +93,33 @@ def outcomes(trace: Trace, cues: Sequence[CueGiven]) -> tuple[CueOutcome, ...]:
 
 def _outcome(trace: Trace, given: CueGiven, later: Sequence[CueGiven]) -> CueOutcome:
     here = int(np.searchsorted(trace.t_s, given.t_s))
-    known = here < len(trace.t_s)
-    about = (given, trace.level_at(given.t_s), float(trace.ceiling_bpm[here]) if known else None)
-    if not known:
-        return CueOutcome(*about)
+    found = CueOutcome(given, trace.level_at(given.t_s), None)
+    if here == len(trace.t_s):
+        return found
+    found = replace(found, ceiling_bpm=float(trace.ceiling_bpm[here]))
     if given.cue is Cue.SIGNAL_LOST:
-        back = np.flatnonzero(np.isfinite(trace.level_bpm[here:]))
-        back_s = round(float(trace.t_s[here + back[0]]) - given.t_s, 3) if len(back) else None
-        return CueOutcome(*about, back_s=back_s)
+        back_s = _first(trace.t_s[here:] - given.t_s, np.isfinite(trace.level_bpm[here:]))
+        return replace(found, back_s=None if back_s is None else round(back_s, 3))
     if given.cue not in PACE_CUES:
-        return CueOutcome(*about)
+        return found
     end_s, ended_by = _watch(trace, given, later, here)
+    found = replace(found, watched_s=round(end_s - given.t_s, 3), ended_by=ended_by)
     span = trace.between(given.t_s, end_s + 1e-6)
     steps = np.flatnonzero(np.isfinite(trace.level_bpm[span])) + span.start
-    watched_s = round(end_s - given.t_s, 3)
     if not len(steps):
-        return CueOutcome(*about, watched_s=watched_s, ended_by=ended_by)
+        return found
     level, over = trace.level_bpm[steps], trace.room_bpm[steps] < 0
     times = trace.t_s[steps] - given.t_s
-    came_bpm = _came_bpm(trace, given, later, watched_s)
-    came = None if came_bpm is None else _came(given, came_bpm)
+    if (came_bpm := _came_bpm(trace, given, later, found.watched_s)) is not None:
+        found = replace(found, came_bpm=came_bpm, came=_came(given, came_bpm))
     if given.cue not in SLOW_DOWN:
-        first = np.flatnonzero(over)
-        return CueOutcome(
-            *about, watched_s=watched_s, ended_by=ended_by, rose_bpm=float(level.max() - level[0]),
-            over_s=float(times[first[0]]) if len(first) else None, came_bpm=came_bpm, came=came)
+        return replace(found, rose_bpm=float(level.max() - level[0]), over_s=_first(times, over))
     peak = _turn(level)
     top = int(np.argmax(level)) if peak is None else peak
-    return CueOutcome(
-        *about, watched_s=watched_s, ended_by=ended_by,
-        turn_s=None if peak is None else float(times[peak]),
-        under_s=_under_s(times, over, top),
-        peak_bpm=float(level[top]), fell_bpm=float(level[top] - level[top:].min()),
-        came_bpm=came_bpm, came=came)
+    return replace(
+        found, turn_s=None if peak is None else float(times[peak]),
+        under_s=_first(times[top:], ~over[top:]) if over[top] else 0.0,
+        peak_bpm=float(level[top]), fell_bpm=float(level[top] - level[top:].min()))
 
 
 def _came_bpm(
@@ -184,9 +178,6 @@ def _turn(level: Floats) -> int | None:
     return int(fallen[0] - np.argmax(level[fallen[0]::-1]))
 
 
-def _under_s(times: Floats, over: Bools, top: int) -> float | None:
-    """When it was under after the peak at `top`; 0 if the peak was not over, None if it never was."""
-    if not over[top]:
-        return 0.0
-    under = np.flatnonzero(~over[top:])
-    return float(times[top + under[0]]) if len(under) else None
+def _first(times: Floats, which: Bools) -> float | None:
+    """The first of the times that `which` picks; None where it picks none."""
+    return float(times[which.argmax()]) if which.any() else None

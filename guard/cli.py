@@ -9,7 +9,7 @@ from typing import NoReturn
 
 from guard import __version__
 from guard.commands.arguments import COMMANDS, run_command
-from guard.errors import EXIT_INTERRUPTED, GuardError, InputError, UsageError
+from guard.errors import EXIT_INTERRUPTED, GuardError, InputError, UsageError, printable
 from guard.screen.lines import filled
 
 EXIT_NO_OUTPUT = 4  # as for missing hardware: standard output cannot be written
@@ -44,7 +44,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             return 0
         args, unknown = _parser(words).parse_known_args(words)
         if unknown:
-            raise UsageError(f"{args.command} does not take {_printable(' '.join(unknown))}: "
+            raise UsageError(f"{args.command} does not take {' '.join(unknown)}: "
                              f"`guard {args.command} --help` shows what it takes")
         code = run_command(args)
         sys.stdout.flush()  # here, where a reader that went away is no error
@@ -52,14 +52,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     except GuardError as error:
         _complain(str(error))
         return error.exit_code
-    except SystemExit as end:
+    except SystemExit:
         try:
             sys.stdout.flush()  # the help of argparse: when Python ends it would be too late
         except BrokenPipeError:
-            _let_go_of_output()
-            return 0
-        if isinstance(end.__context__, BrokenPipeError):  # rich met it first and calls it an error
-            _let_go_of_output()
+            let_go_of_output()
             return 0
         raise
     except KeyboardInterrupt:
@@ -67,13 +64,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         # The reader of our output went away (`guard ... | head`): not an error.
-        _let_go_of_output()
+        let_go_of_output()
         return 0
     except Exception as error:
         if os.environ.get("GUARD_DEBUG"):
             raise
         if isinstance(error, OSError) and error.errno in _FULL and error.filename is None:
-            _let_go_of_output()
+            let_go_of_output()
             _complain(f"the output could not be written ({error.strerror}): free some space where it goes, "
                       "or send it elsewhere")
             return EXIT_NO_OUTPUT
@@ -100,18 +97,15 @@ def _open_what_is_closed() -> None:
             stream.reconfigure(errors="replace")  # a sign that the encoding lacks becomes a question mark
 
 
-def _let_go_of_output() -> None:
+def let_go_of_output() -> None:
     """What waits for an output that takes no more is dropped, also at the interpreter's end."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _complain(sentence: str, by: str = "guard") -> None:
-    print(filled(f"{by}: {_printable(sentence)}", stream=sys.stderr), file=sys.stderr)
-
-
-def _printable(text: str) -> str:
-    """Names from outside stand in errors; nothing in them may steer the terminal."""
-    return "".join(sign if sign.isprintable() or sign == "\n" else "?" for sign in text)
+    # Names from outside stand in errors; nothing in them may steer the terminal.
+    lines = "\n".join(map(printable, sentence.split("\n")))
+    print(filled(f"{by}: {lines}", stream=sys.stderr), file=sys.stderr)
 
 
 class _Parser(argparse.ArgumentParser):

@@ -12,6 +12,7 @@ from pathlib import Path
 from rich.table import Table
 
 from guard.browser.page import BrowserPage
+from guard.cli import let_go_of_output
 from guard.clock import SessionClock, clock_is_trusted, wall_now
 from guard.commands.options import is_terminal, tell
 from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN, phrase_bank
@@ -111,8 +112,7 @@ def finished(ended: Ended, *, title: str, beside: Sequence[tuple[str, str]] = ()
     except OSError:
         if ended.how != "interrupted":
             raise
-        # What waits for the lost output must not fail at the interpreter's end either.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        let_go_of_output()
     return ended.exit_code
 
 

@@ -44,8 +44,9 @@ def run(args: argparse.Namespace) -> int:
     chosen = matching(entries, _wanted(args))
     if args.verify:
         return _verify(chosen, home, repair_too=args.repair, as_json=args.json)
+    what = "session in the bin" if args.bin else "rehearsal" if args.rehearsals else "session"
     _show(chosen, home, most=None if args.all or not _wanted(args).empty else LISTED, as_json=args.json,
-          what=_what(args))
+          what=what)
     return 0
 
 
@@ -56,12 +57,6 @@ def _home(args: argparse.Namespace) -> Path:
             raise UsageError(f"{args.folder} is not a folder: name one that holds session logs")
         return home
     return rehearsals_dir(make=False) if args.rehearsals else sessions_dir(make=False)
-
-
-def _what(args: argparse.Namespace) -> str:
-    if args.bin:
-        return "session in the bin"
-    return "rehearsal" if args.rehearsals else "session"
 
 
 def _wanted(args: argparse.Namespace) -> SearchTerms:

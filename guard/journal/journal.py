@@ -173,13 +173,13 @@ class Journal:
 
     def search(self, words: Sequence[str]) -> list[Entry]:
         """Entries whose texts or date hold every word, upper and lower case alike."""
-        wanted = [word.casefold() for word in words]
-        return [entry for entry in self.entries if all(word in _haystack(entry) for word in wanted)]
-
-
-def _haystack(entry: Entry) -> str:
-    texts = (entry.day.isoformat(), entry.weather, entry.shoes, entry.note)
-    return "\n".join(text for text in texts if text).casefold()
+        found = []
+        for entry in self.entries:
+            texts = (entry.day.isoformat(), entry.weather, entry.shoes, entry.note)
+            text = "\n".join(filter(None, texts)).casefold()
+            if all(word.casefold() in text for word in words):
+                found.append(entry)
+        return found
 
 
 def journal_path(make: bool = False) -> Path:

@@ -164,7 +164,7 @@ def _body(name: Path, header: Record, body: bytes) -> Recording:
     settings = settings_of(name, header, notes)
     items: list[Input | Output] = []
     unknown: list[Record] = []
-    summary: Record | None = None
+    summary: object = None
     ended = False
     cut = ""
     fed_s = last_s = 0.0
@@ -181,7 +181,7 @@ def _body(name: Path, header: Record, body: bytes) -> Recording:
                 end_s = _foreign(record, last_s, notes)
                 last_s = max(last_s, end_s)
                 if record.get("type") == "end":
-                    ended, summary = True, _summary(record)
+                    ended, summary = True, record.get("summary")
                 else:
                     unknown.append(record)
                 continue
@@ -202,7 +202,8 @@ def _body(name: Path, header: Record, body: bytes) -> Recording:
         notes.tail("the session was interrupted: its log has no end" + (f": {cut}" if cut else ""))
     elif cut:
         notes.tail(cut)
-    return Recording(header, tuple(items), notes.all(), tuple(unknown), summary, last_s,
+    totals = summary if isinstance(summary, dict) and summary else None
+    return Recording(header, tuple(items), notes.all(), tuple(unknown), totals, last_s,
                      notes.damaged, not ended, settings)
 
 
@@ -239,11 +240,6 @@ def _foreign(record: Record, last_s: float, notes: _Notes) -> float:
     t_s = record.get("t")
     usable = type(t_s) in (int, float) and 0 <= t_s <= LONGEST_SESSION_S  # type: ignore[operator]
     return float(t_s) if usable else last_s  # type: ignore[arg-type]
-
-
-def _summary(record: Record) -> Record | None:
-    summary = record.get("summary")
-    return summary if isinstance(summary, dict) and summary else None
 
 
 def _cause(error: ValueError) -> str:

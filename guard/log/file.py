@@ -27,7 +27,7 @@ class LogFile:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._fd: int | None = None
-        self._size = self._synced = 0
+        self._synced = 0
         self._unsynced = bytearray()
         self._head = b""
         self._doubtful = False
@@ -38,7 +38,6 @@ class LogFile:
             self._fd = self._make()
         written = os.write(self._fd, data)
         self._head = self._head or data[:written]
-        self._size += written
         self._unsynced += data[:written]
         return written
 
@@ -53,7 +52,7 @@ class LogFile:
                 # The system may now take for written what never reached the disk (fsync(2)).
                 self._doubtful = True
                 raise
-        self._synced = self._size
+        self._synced += len(self._unsynced)
         self._unsynced.clear()
 
     def in_place(self) -> bool:
@@ -80,15 +79,16 @@ class LogFile:
         os.ftruncate(self._fd, self._synced)
         again = bytes(self._unsynced)
         self._unsynced.clear()
-        self._size, self._doubtful = self._synced, False
+        self._doubtful = False
         return again
 
     def whole(self) -> bytes:
         """All that was written so far."""
         if self._fd is None:
             return b""
-        data = _beginning(self._fd, self._size)
-        if len(data) < self._size:
+        size = self._synced + len(self._unsynced)
+        data = _beginning(self._fd, size)
+        if len(data) < size:
             raise OSError(errno.EIO, "the log has shrunk")
         return data
 
@@ -151,7 +151,7 @@ class LogFile:
             self.path = path
             raise
         self._change_to(fd)
-        self._synced = self._size
+        self._synced += len(self._unsynced)
         self._unsynced.clear()
         self._doubtful = False
 

@@ -82,7 +82,6 @@ class SessionLog:
         self._clock = clock
         self._report = report or (lambda sentence, works: None)
         self._waiting: deque[bytes] = deque()
-        self._waiting_bytes = 0
         self._lost_lines = self._gaps = 0
         self._failing = False
         self._retry_at_s = 0.0
@@ -145,15 +144,17 @@ class SessionLog:
 
     def _put(self, line: bytes) -> None:
         self._waiting.append(line)
-        self._waiting_bytes += len(line)
         if not self._failing or self._clock() >= self._retry_at_s:
             self._drain()
         while self._waiting_bytes > KEPT_BYTES and len(self._waiting) > 2:
             # The first waiting line may be half written (or the header): it stays.
-            self._waiting_bytes -= len(self._waiting[1])
             del self._waiting[1]
             self._lost_lines += 1
         self._sync_if_due()
+
+    @property
+    def _waiting_bytes(self) -> int:
+        return sum(map(len, self._waiting))
 
     def _sync_if_due(self) -> None:
         if self._clock() - self._synced_at_s >= SYNC_EVERY_S:
@@ -167,7 +168,6 @@ class SessionLog:
             while self._waiting:
                 line = self._waiting[0]
                 written = self._file.write(line)
-                self._waiting_bytes -= written
                 if written == len(line):
                     self._waiting.popleft()
                     self._mark_gap()
@@ -191,7 +191,6 @@ class SessionLog:
             # It may end inside the line that waits first: the two belong together.
             first = self._waiting.popleft() if self._waiting else b""
             self._waiting.appendleft(again + first)
-            self._waiting_bytes += len(again)
 
     def _mark_gap(self) -> None:
         if not self._lost_lines:
@@ -199,7 +198,6 @@ class SessionLog:
         self._gaps += 1
         line = to_line({"t": self._last_t_s, "type": "gap", "lines": self._lost_lines})
         self._waiting.appendleft(line)
-        self._waiting_bytes += len(line)
         self._lost_lines = 0
 
     def _fail(self, why: str) -> None:

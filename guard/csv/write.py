@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import chain
 
-from guard.events import Clock, CueGiven, Input, Mark, Output, Reading, ReadingDoubted, Speed, StateChanged
-from guard.library.facts import started_of
+from guard.events import CueGiven, Input, Mark, Output, Reading, ReadingDoubted, Speed, StateChanged
+from guard.library.facts import began
 from guard.log.recording import Recording
 from guard.reasons import reason
 from guard.session.speeds import Speeds
@@ -43,7 +43,7 @@ def csv_chunks(recording: Recording) -> Iterator[bytes]:
     """The file piece by piece, UTF-8, comma separated, lines ended as RFC 4180 says."""
     buffer = io.StringIO()
     writer = csv.writer(buffer)
-    starts = _start(recording)
+    starts = began(recording)
     judged = bool(recording.outputs)
     for cells in chain([EXPORT_COLUMNS], (_cells(row, starts, judged) for row in _rows(recording))):
         writer.writerow(cells)
@@ -130,10 +130,3 @@ def _cells(row: _Row, starts: datetime | None, judged: bool) -> list[str]:
         safe_text("; ".join(dict.fromkeys(filter(None, row.reasons)))),
         safe_text(row.mark),
     ]
-
-
-def _start(recording: Recording) -> datetime | None:
-    """Wall time of 0 s where it can be believed."""
-    clock = next((item for item in recording.items if isinstance(item, Clock)), None)
-    started, trusted = started_of(recording.header, clock)
-    return started if trusted else None

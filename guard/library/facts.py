@@ -163,6 +163,13 @@ def started_of(header: Mapping[str, object], clock: Clock | None) -> tuple[datet
     return by_header, False
 
 
+def began(recording: Recording) -> datetime | None:
+    """Wall time of 0 s where it can be believed."""
+    clock = next((item for item in recording.items if isinstance(item, Clock)), None)
+    started, trusted = started_of(recording.header, clock)
+    return started if trusted else None
+
+
 def _started(header: Record, body: bytes) -> tuple[str | None, bool]:
     clock = None
     if header.get("clock_trusted") is not True:

@@ -18,9 +18,9 @@ import pyarrow.parquet as pq
 
 from guard import __version__
 from guard.errors import GuardError, InputError, printable
-from guard.events import Clock, CueGiven, Numbers, Reading, ReadingDoubted, Speed
+from guard.events import CueGiven, Numbers, Reading, ReadingDoubted, Speed
 from guard.files.whole import whole_file
-from guard.library.facts import started_of
+from guard.library.facts import began
 from guard.log.recording import Recording, read_log
 from guard.reasons import reason
 from guard.session.speeds import Speeds
@@ -205,13 +205,12 @@ def _cues(recording: Recording, number: int) -> Iterator[tuple[object, ...]]:
 def _session(log: Path, recording: Recording, number: int, readings: int, cues: int) -> tuple[object, ...]:
     """A row of the table of sessions."""
     header, summary = recording.header, recording.summary or {}
-    clock = next((item for item in recording.items if isinstance(item, Clock)), None)
-    started, trusted = started_of(header, clock)
-    offset = started.utcoffset() if started is not None and trusted else None
+    started = began(recording)
+    offset = None if started is None else started.utcoffset()
     source, plan = _dict(header.get("source")), _dict(header.get("plan"))
     row = {
         "session": number, "name": _text(log.stem), "path": _text(log),
-        "started": started.astimezone(UTC) if started is not None and trusted else None,
+        "started": None if started is None else started.astimezone(UTC),
         "utc_offset_s": None if offset is None else round(offset.total_seconds()),
         "kind": _text(source.get("kind")), "source": _text(source.get("name") or source.get("file")),
         "plan": _text(plan.get("name")), "ceiling_bpm": recording.settings.ceiling_bpm,

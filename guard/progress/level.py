@@ -111,31 +111,32 @@ def fit(slopes: Slopes, runs: Runs, ceiling_bpm: float, today: float) -> Level |
     warm, unwritten = _warmth(runs.temperature_c[kept], days, runs.outdoors[kept])
     bpm = slopes.slope * usual  # bpm that one unit of y amounts to
     x, mean, precision, names = _design(days, sources, runs.hearts[kept], warm, bpm)
-    heat = slice(1 + _pieces(days), 1 + _pieces(days) + len(HEAT))
+    pieces = _pieces(days)
+    heat = slice(1 + pieces, 1 + pieces + len(HEAT))
     found = Averaged(x, y, mean, precision, days, own, heat)
     span = min(float(-days.min()), float(YEAR_DAYS))
     recent_days = min(span, float(KNOT_DAYS))
     extra = (UNKNOWN_HEAT_BPM / bpm) ** 2 if unwritten else 0.0
     steps = _steps(days, sources, names, runs.same, today)
-    evidence = Evidence(found, _lines(precision, _pieces(days)), steps, today)
+    evidence = Evidence(found, _lines(precision, pieces), steps, today)
+
+    def of(contrast: Floats) -> tuple[float, float]:
+        """Its value and variance, with what the error of the shared slopes adds."""
+        value, variance, gain = found.of(contrast)
+        return value, variance + float(gain @ by @ slopes.covariance @ by.T @ gain)
 
     def change(length: float) -> SpeedChange:
         contrast = np.zeros(x.shape[1])
-        contrast[1:1 + _pieces(days)] = _overlap(np.array([-length]), _pieces(days))[0]
-        value, variance, gain = found.of(contrast)
+        contrast[1:1 + pieces] = _overlap(np.array([-length]), pieces)[0]
+        value, variance = of(contrast)
         start = 1.0 + found.coefficients[0] - value
-        variance += float(gain @ by @ slopes.covariance @ by.T @ gain)
         # Heat that nobody wrote down comes and goes with the season: half a year brings it to its end.
         variance += extra * min(length / KNOT_DAYS, 2.0) ** 2
         doubt = evidence.doubt(contrast, value, variance, found.free)
         inside = int((days >= -length).sum())
         return SpeedChange(value / start, math.sqrt(variance) / start, found.free, length, inside, doubt)
 
-    level = np.zeros(x.shape[1])
-    level[0] = 1.0
-    value, variance, gain = found.of(level)
-    variance += float(gain @ by @ slopes.covariance @ by.T @ gain)
-    pieces = _pieces(days)
+    value, variance = of(np.eye(x.shape[1])[0])
     off = x[:, 1 + pieces:] @ found.coefficients[1 + pieces:]
     at = np.unique(np.concatenate([[-span, 0.0], -np.arange(0.0, span, KNOT_DAYS)]))
     curve = 1.0 + found.coefficients[0] - _overlap(at, pieces) @ found.coefficients[1:1 + pieces]

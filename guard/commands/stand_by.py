@@ -52,7 +52,7 @@ class _StandBy:
         self._tell, self._plan = tell, plan
         self._loop = asyncio.get_running_loop()
         self._stopping = asyncio.Event()
-        self._pressed: asyncio.Queue[Press] = asyncio.Queue()
+        self._presses: asyncio.Queue[Press] = asyncio.Queue()
         self._power_off = False
         self._inbox: Inbox | None = None
 
@@ -78,12 +78,13 @@ class _StandBy:
             panel.wait(searching=not panel.has_button)
         if panel and panel.has_button:
             self._tell("waiting for the button")
-            if await self._unless_stopped(self._wanted()) is None:
+            while not self._presses.empty():  # what was pressed before is forgotten
+                self._presses.get_nowait()
+            if not await self._done(self._pressed(short=True)):
                 return
             panel.wait(searching=True)
         source = self._make_source()
-        found = await self._unless_stopped(self._searched(source))
-        if not found:
+        if not await self._done(source.prepare(self._tell), self._pressed(short=False)):
             return
         self._tell("the strap was found: the session begins")
         self._inbox = Inbox()
@@ -99,33 +100,19 @@ class _StandBy:
         if ended.how == "interrupted":
             self._stopping.set()
 
-    async def _wanted(self) -> bool:
-        """Whether the button was pressed to begin; what was pressed before is forgotten."""
-        while not self._pressed.empty():
-            self._pressed.get_nowait()
-        while await self._pressed.get() is not Press.SHORT:
-            pass
-        return True
-
-    async def _searched(self, source: WithSpeed) -> bool:
-        """Find the strap; False where the runner held the button to leave it."""
-        search = asyncio.create_task(source.prepare(self._tell))
-        given_up = asyncio.create_task(self._given_up())
-        await first_of(search, given_up)
-        if search.cancelled():
-            return False
-        search.result()
-        return True
-
-    async def _given_up(self) -> None:
-        while await self._pressed.get() is Press.SHORT:
+    async def _pressed(self, *, short: bool) -> None:
+        """Wait for a short press, which begins, or for a longer one, which ends."""
+        while (await self._presses.get() is Press.SHORT) is not short:
             pass
 
-    async def _unless_stopped(self, work: Coroutine[Any, Any, bool]) -> bool | None:
-        """What `work` comes to, None when a signal came first."""
+    async def _done(self, work: Coroutine[Any, Any, None], *ends: Coroutine[Any, Any, None]) -> bool:
+        """Whether `work` was done before a signal came, or what `ends` it."""
         doing = asyncio.create_task(work)
-        await first_of(doing, asyncio.create_task(self._stopping.wait()))
-        return None if doing.cancelled() else doing.result()
+        await first_of(doing, *map(asyncio.create_task, (self._stopping.wait(), *ends)))
+        if doing.cancelled():
+            return False
+        doing.result()
+        return True
 
     def _press(self, press: Press) -> None:
         if press is Press.VERY_LONG:
@@ -134,7 +121,7 @@ class _StandBy:
         elif self._inbox:
             self._inbox.press(press)
             return
-        self._pressed.put_nowait(press)
+        self._presses.put_nowait(press)
 
 
 def power_off() -> None:

@@ -26,7 +26,7 @@ from guard.screen.lines import filled
 from guard.settings import Settings
 from guard.sound.player import why_off
 from guard.sound.preflight import SOUND_OUTPUT
-from guard.start.path import BY_HAND, Facts, StartStep, listing, next_step, typed_step
+from guard.start.path import Facts, StartStep, listing, next_step, typed_step
 
 TALK_TEST = "talk-test.toml"
 _CEILING = (
@@ -102,7 +102,7 @@ def _one(step: StartStep, left: set[StartStep]) -> None:
         print("\nleft")
     if not _facts().of(step)[0]:
         if step is not StartStep.TRY:  # the lesson says so itself
-            print(filled(f"\nLeft open: {step.title}. It can also be done by `{BY_HAND[step]}`."))
+            print(filled(f"\nLeft open: {step.title}. It can also be done by `{step.by_hand}`."))
         left.add(step)
 
 
@@ -123,7 +123,7 @@ def _list(here: StartStep | None) -> None:
     else:
         open_steps = [step for step in StartStep if not facts.of(step)[0]]
         print("\nIn a terminal `guard start` goes through them. By hand:")
-        print("\n".join(f"  {step.title:<16}{BY_HAND[step]}" for step in open_steps))
+        print("\n".join(f"  {step.title:<16}{step.by_hand}" for step in open_steps))
 
 
 def _facts() -> Facts:

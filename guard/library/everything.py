@@ -122,12 +122,9 @@ def delete_everything() -> list[str]:
 
     # The sessions are the truth: were this stopped half way, no index without logs may stay.
     for root in reversed(roots().values()):
-        if root.is_symlink():
-            with contextlib.suppress(FileNotFoundError):
-                for path in list(root.iterdir()):
-                    _remove(path, trouble)
-        elif root.exists():
-            shutil.rmtree(root, onerror=trouble)
+        with contextlib.suppress(FileNotFoundError):
+            for path in list(root.iterdir()) if root.is_symlink() else [root]:
+                _remove(path, trouble)
     for path in rescued():
         _remove(path, trouble)
         if path.parent != Path(tempfile.gettempdir()):

@@ -10,22 +10,23 @@ from enum import Enum
 
 
 class StartStep(Enum):
-    """A step: its name, and what it is about."""
+    """A step: its name, what it is about, and its own command."""
 
-    SOUND = "sound", "Every cue is played. Set the volume as you would for a run, with the fan or belt on."
-    STRAP = "strap", "Put it on, electrodes wet, and disconnect it from other devices; the guard finds it."
-    CAUTIONS = "cautions", "Who should ask a professional first, and when to stop at once."
-    CEILING = "ceiling", "The heart rate that an easy run should not pass: your own, so there is no default."
-    TRY = "a short try", "Hear every cue once more and answer it with a key, sitting."
-    RUN = "first run", "Start slowly: in the first five minutes the limit lies a little under your ceiling."
+    SOUND = ("sound", "Every cue is played. Set the volume as you would for a run, with the fan or belt on.",
+             "guard check --sounds")
+    STRAP = ("strap", "Put it on, electrodes wet, and disconnect it from other devices; the guard finds it.",
+             "guard straps --remember NAME")
+    CAUTIONS = "cautions", "Who should ask a professional first, and when to stop at once.", "guard run"
+    CEILING = ("ceiling",
+               "The heart rate that an easy run should not pass: your own, so there is no default.",
+               "guard ceiling")
+    TRY = ("a short try", "Hear every cue once more and answer it with a key, sitting.",
+           "guard rehearse --lesson")
+    RUN = ("first run", "Start slowly: in the first five minutes the limit lies a little under your ceiling.",
+           "guard run")
 
-    @property
-    def title(self) -> str:
-        return str(self.value[0])
-
-    @property
-    def about(self) -> str:
-        return str(self.value[1])
+    def __init__(self, title: str, about: str, by_hand: str) -> None:
+        self.title, self.about, self.by_hand = title, about, by_hand
 
     @property
     def number(self) -> int:
@@ -82,10 +83,3 @@ def listing(facts: Facts, here: StartStep | None = None) -> list[str]:
         sign = ">" if step is here else " "
         lines.append(f"{sign} {step.number}  {step.title:<13}{'ok  ' if done else ''}{words}")
     return lines
-
-
-BY_HAND = {
-    StartStep.SOUND: "guard check --sounds", StartStep.STRAP: "guard straps --remember NAME",
-    StartStep.CAUTIONS: "guard run", StartStep.CEILING: "guard ceiling",
-    StartStep.TRY: "guard rehearse --lesson", StartStep.RUN: "guard run",
-}

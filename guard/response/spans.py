@@ -26,10 +26,14 @@ def held(values: Floats, before: float) -> Floats:
 
 def lagged(values: Floats, response_s: float) -> Floats:
     """First-order lag of a value a second, begun settled."""
-    from scipy.signal import lfilter  # type: ignore[import-untyped]
-
-    keep = math.exp(-1.0 / response_s)
-    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], values, zi=[keep * values[0]])[0])
+    keep, last = math.exp(-1.0 / response_s), values[0]
+    lag, block = np.empty(len(values)), math.ceil(100.0 * response_s)  # as long as exp(100) is a number
+    for begin in range(0, len(values), block):
+        some = values[begin:begin + block]
+        fade = keep ** np.arange(1, len(some) + 1)
+        lag[begin:begin + block] = fade * (last + (1.0 - keep) * np.cumsum(some / fade))
+        last = lag[begin + len(some) - 1]
+    return lag
 
 
 @dataclass(frozen=True, slots=True)

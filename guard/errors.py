@@ -93,10 +93,10 @@ def clean(words: str) -> str:
     return "".join(sign for sign in spaced if unicodedata.category(sign)[0] not in "CM")
 
 
-def quoted(value: object, most: int = 40) -> str:
+def quoted(value: object) -> str:
     """A value from outside as it stands in a sentence: in quotes, short and printable."""
     text = printable(value)
-    return repr(text if len(text) <= most else text[:most - 3] + "...")
+    return repr(text if len(text) <= 40 else text[:37] + "...")
 
 
 def short(value: object, most: int = 60) -> str:

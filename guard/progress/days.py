@@ -130,11 +130,11 @@ def _beside(begins: date, ends: date, runs: Sequence[tuple[date, float]]) -> Est
     return shift(np.array([speed for _, speed in inside]), np.array([speed for _, speed in around]))
 
 
-def shift(one: Floats, other: Floats, level: float = 0.95) -> Estimate:
-    """How far `one` (n,) lies over `other` (m,), robustly, with its interval."""
+def shift(one: Floats, other: Floats) -> Estimate:
+    """How far `one` (n,) lies over `other` (m,), robustly, with its 95 % interval."""
     gaps = np.sort((one[:, None] - other[None, :]).ravel())
     pairs, both = len(gaps), len(one) + len(other)
-    reach = NormalDist().inv_cdf(0.5 + level / 2.0) * math.sqrt(pairs * (both + 1) / 12.0)
+    reach = NormalDist().inv_cdf(0.975) * math.sqrt(pairs * (both + 1) / 12.0)
     rank = int(max(math.floor(pairs / 2.0 - reach), 1))
     return Estimate(float(np.median(gaps)), float(gaps[rank - 1]), float(gaps[pairs - rank]))
 

@@ -66,9 +66,9 @@ class Trace:
         first, last = np.searchsorted(self.t_s, [begin_s, end_s], side="left")
         return slice(int(first), int(last))
 
-    def level_at(self, t_s: float, within_s: float = LONGEST_STEP_S) -> float | None:
-        """The level at the step nearest to `t_s`, None when none known is within `within_s`."""
-        near = self.between(t_s - within_s, t_s + within_s + 1e-9)
+    def level_at(self, t_s: float) -> float | None:
+        """The level at the step nearest to `t_s`, None when none known is within `LONGEST_STEP_S`."""
+        near = self.between(t_s - LONGEST_STEP_S, t_s + LONGEST_STEP_S + 1e-9)
         known = np.flatnonzero(np.isfinite(self.level_bpm[near]))
         if not len(known):
             return None

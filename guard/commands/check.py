@@ -5,7 +5,7 @@ import asyncio
 import json
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from guard.browser.door import PAGE_PACKAGES_MISSING, addresses, packages_there
@@ -51,7 +51,8 @@ def run(args: argparse.Namespace) -> int:
 def _checks(args: argparse.Namespace) -> Iterator[Check]:
     settings, check = _settings()
     yield check
-    yield from _disk_checks()
+    yield _disk_check("log folder", folders.sessions_dir, essential=True)
+    yield _disk_check("cache folder", folders.cache_dir, essential=False)
     yield _clock_check()
     yield from sound_checks(settings, play=args.sounds, quiet=args.json)
     if settings.page != "off":
@@ -71,16 +72,11 @@ def _settings() -> tuple[Settings, Check]:
     return settings, _note("ceiling", True, f"{settings.ceiling_bpm:g} bpm")
 
 
-def _disk_checks() -> Iterator[Check]:
-    for name, find, essential in (("log folder", folders.sessions_dir, True),
-                                  ("cache folder", folders.cache_dir, False)):
-        try:
-            yield _disk_check(name, find(), essential)
-        except GuardError as error:
-            yield Check(name, False, error.what, error.fix, essential)
-
-
-def _disk_check(name: str, folder: Path, essential: bool) -> Check:
+def _disk_check(name: str, find: Callable[[], Path], *, essential: bool) -> Check:
+    try:
+        folder = find()
+    except GuardError as error:
+        return Check(name, False, error.what, error.fix, essential)
     probe = folder / ".guard-check"
     try:
         probe.write_bytes(b"guard")

@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import groupby
 from statistics import NormalDist, mean, median
 
 import numpy as np
@@ -103,14 +104,9 @@ def short_sleep(sleep_h: Mapping[date, float], runs: Sequence[tuple[date, float]
     limit = min(SHORT_SLEEP_H, usual - LESS_THAN_USUAL_H)
     short = [week for week, nights in sorted(by_week.items())
              if len(nights) >= LEAST_NIGHTS and mean(nights) < limit]
-    spells: list[list[date]] = []
-    for week in short:
-        if spells and week - spells[-1][-1] == WEEK:
-            spells[-1].append(week)
-        else:
-            spells.append([week])
     found = []
-    for spell in spells:
+    for _, in_a_row in groupby(enumerate(short), key=lambda one: one[1] - one[0] * WEEK):
+        spell = [week for _, week in in_a_row]
         if len(spell) < LEAST_WEEKS:
             continue
         begins, ends = spell[0], spell[-1] + WEEK - timedelta(days=1)

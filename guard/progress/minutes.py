@@ -37,8 +37,8 @@ USUAL_SLOPE, USUAL_DRIFT = 28.0, 8.0  # bpm per m/s and bpm an hour, to find min
 
 # level speed of equal effort (m/s), what of it is grade (m/s), hours from minute 10, bpm
 REGRESSORS = 4
-_UPPER = np.triu_indices(REGRESSORS)
-SIZE = 2 + REGRESSORS + len(_UPPER[0]) + 2 * (1 + REGRESSORS)  # 26 numbers for each lag
+UPPER = np.triu_indices(REGRESSORS)
+SIZE = 2 + REGRESSORS + len(UPPER[0]) + 2 * (1 + REGRESSORS)  # 26 numbers for each lag
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ def _sums(weight: Floats, values: Floats) -> tuple[float, ...]:
     apart = values - mean
     products = (apart * weight[:, None]).T @ apart
     half = len(weight) // 2
-    found = [float(len(weight)), total, *mean, *products[_UPPER]]
+    found = [float(len(weight)), total, *mean, *products[UPPER]]
     for some in (slice(half), slice(half, None)):
         share = float(weight[some].sum())
         found += [share, *(weight[some] @ values[some] / share)]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guard.arrays import Floats
-from guard.progress.minutes import BY_SATELLITE, LAGS_S, REFERENCE_H, REGRESSORS, SIZE
+from guard.progress.minutes import BY_SATELLITE, LAGS_S, REFERENCE_H, REGRESSORS, SIZE, UPPER
 
 # Slope 24 to 30 +- 8 bpm per m/s, drift 1 to 18 bpm by minute 40 (Hunt et al. 2015; 263 running steps of
 # Donne 2024; Wingo 2012), rounded; what the cost of grade differs from Minetti's is judged at a quarter.
@@ -25,8 +25,6 @@ FLOOR, FLOOR_SATELLITE = 0.05, 0.35
 NOISE_BPM, NOISE_RUNS = 2.5, 3.0  # SD of a minute, and how many runs' worth of belief in it
 PRIOR_TIMES, PRIOR_RUNS = 3.0, 5.0  # how much less minutes are worth than independent ones
 LEAST_NOISE_BPM = 0.7  # of a minute: no fit is believed to be better (ours)
-
-_UPPER = np.triu_indices(REGRESSORS)
 
 
 @dataclass(frozen=True)
@@ -43,8 +41,8 @@ class RunSums:
     def of(cls, sums: Floats) -> "RunSums":
         """From (n, SIZE)."""
         products = np.zeros((len(sums), REGRESSORS, REGRESSORS))
-        products[:, _UPPER[0], _UPPER[1]] = sums[:, 6:16]
-        products[:, _UPPER[1], _UPPER[0]] = sums[:, 6:16]
+        products[:, UPPER[0], UPPER[1]] = sums[:, 6:16]
+        products[:, UPPER[1], UPPER[0]] = sums[:, 6:16]
         return cls(sums[:, 0], sums[:, 1], sums[:, 2:6], products, sums[:, 16:SIZE].reshape(-1, 2, 5))
 
 

@@ -48,6 +48,8 @@ class Drift:
 
 def drift(trace: Trace, warm_up_s: float, units: str = "km") -> Drift:
     """Compare the halves of what comes after the warm-up (5 min at least), speeds in words in `units`."""
+    if not len(trace.t_s):
+        return Drift(refusal="nothing was recorded")
     if not np.isfinite(trace.speed_m_s).any():
         return Drift(refusal=SPEED_UNKNOWN)
     begin_s = float(trace.t_s[0]) + max(warm_up_s, ONSET_S)

@@ -88,7 +88,7 @@ def review(recording: Recording, settings: Settings) -> Review:
     cues = [item for item in outputs if isinstance(item, CueGiven)]
     doubts = [item for item in outputs if isinstance(item, ReadingDoubted)]
     doubted_s = frozenset(doubt.t_s for doubt in doubts)
-    found, turned = _drift(trace, settings), outcomes(trace, cues)
+    found, turned = drift(trace, settings.warm_up_s, settings.units), outcomes(trace, cues)
     source = recording.header.get("source")
     source = source if isinstance(source, dict) else {}
     return Review(
@@ -120,12 +120,6 @@ def _summary(replayed: Summary, cues: list[CueGiven]) -> Summary:
         tally.count_cue(given.cue)
     own = tally.summary()
     return {**replayed, "cues": own["cues"], "cues_per_h": own["cues_per_h"]}
-
-
-def _drift(trace: Trace, settings: Settings) -> Drift:
-    if not len(trace.t_s):
-        return Drift(refusal="nothing was recorded")
-    return drift(trace, settings.warm_up_s, settings.units)
 
 
 def _remarks(recording: Recording, settings: Settings, said: bool, over_s: float) -> tuple[str, ...]:

@@ -40,7 +40,8 @@ def signal(trace: Trace, inputs: Sequence[Input], doubts: Sequence[ReadingDoubte
     readings = [event for event in inputs if isinstance(event, Reading)]
     times = np.array([reading.t_s for reading in readings])
     batteries = [event.percent for event in inputs if isinstance(event, Battery)]
-    gaps = _gaps(trace)
+    silent = np.isnan(trace.level_bpm) & ~trace.held
+    gaps = [float(trace.dt_s[begin:end].sum()) for begin, end in zip(*runs(silent), strict=True)]
     links = [event.state for event in inputs if isinstance(event, Link)]
     return Signal(
         readings=len(readings),
@@ -50,9 +51,3 @@ def signal(trace: Trace, inputs: Sequence[Input], doubts: Sequence[ReadingDoubte
         links_lost=links.count(LinkState.LOST),
         no_contact=sum(reading.contact is False for reading in readings),
         battery_percent=(batteries[0], batteries[-1]) if batteries else None)
-
-
-def _gaps(trace: Trace) -> list[float]:
-    """Lengths in s of the stretches without a level."""
-    silent = np.isnan(trace.level_bpm) & ~trace.held
-    return [float(trace.dt_s[begin:end].sum()) for begin, end in zip(*runs(silent), strict=True)]

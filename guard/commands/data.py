@@ -70,14 +70,14 @@ def _show(args: argparse.Namespace) -> int:
 
 
 def _lines(files: list[Kept]) -> list[str]:
+    places = everything.roots()
+    if others := [one for one in files if one.name.startswith(f"{everything.RESCUED}/")]:
+        places[everything.RESCUED] = others[0].path.parent
     lines = []
-    for kind, root in everything.roots().items():
+    for kind, place in places.items():
         mine = [one for one in files if one.name.startswith(f"{kind}/")]
         lines.append(f"{kind:<8} {number_of(len(mine), 'file'):>12} {_size(sum(one.size for one in mine)):>9}"
-                     f"   {printable(root)}")
-    if others := [one for one in files if one.name.startswith(everything.RESCUED)]:
-        lines.append(f"{everything.RESCUED:<8} {number_of(len(others), 'file'):>12} "
-                     f"{_size(sum(one.size for one in others)):>9}   {printable(others[0].path.parent)}")
+                     f"   {printable(place)}")
     wide = [one.path for one in files if not one.private] + everything.open_folders()
     if wide:
         lines.append(f"{number_of(len(wide), 'place')} of these can be read by other users of this machine "

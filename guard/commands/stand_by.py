@@ -59,7 +59,7 @@ class _StandBy:
     async def run(self) -> int:
         panel = panel_for(self._settings, self._tell)
         if panel:
-            panel.on_press = lambda press: _in_loop(self._loop, self._press, press)
+            panel.on_press = self._take
             await asyncio.to_thread(panel.open)
         with ending_signals(lambda _how: self._stopping.set()):
             try:
@@ -114,6 +114,11 @@ class _StandBy:
         doing.result()
         return True
 
+    def _take(self, press: Press) -> None:
+        """A press, told by a thread of the panel."""
+        if not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._press, press)
+
     def _press(self, press: Press) -> None:
         if press is Press.VERY_LONG:
             self._power_off = True
@@ -139,11 +144,6 @@ def power_off() -> None:
         said = done.stderr.strip().splitlines()[0] if done.stderr.strip() else f"exit {done.returncode}"
     raise HardwareError(f"this machine may not be switched off from here ({short(said, 120)}): "
                         "`bash hardware/pi.sh install --power-off` allows it")
-
-
-def _in_loop(loop: asyncio.AbstractEventLoop, call: Callable[[Press], None], press: Press) -> None:
-    if not loop.is_closed():
-        loop.call_soon_threadsafe(call, press)
 
 
 class Unattended:

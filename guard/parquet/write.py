@@ -70,14 +70,6 @@ class Written:
     left_out: dict[str, str]
 
 
-def _schema_of(columns: Sequence[TableColumn]) -> Any:
-    """The schema of a table, units and meanings in its metadata and in that of each field."""
-    fields = [pa.field(one.name, _KINDS[one.kind], one.nullable, {"unit": one.unit, "meaning": one.meaning})
-              for one in columns]
-    told = {one.name: {"unit": one.unit, "meaning": one.meaning} for one in columns}
-    return pa.schema(fields, {"format": FORMAT, "guard": __version__, "columns": json.dumps(told)})
-
-
 def logs_of(names: Iterable[str]) -> list[Path]:
     """The logs named; of a folder every log in it, or itself if it has none.
 
@@ -129,11 +121,17 @@ def export(
 
 
 class _Table:
-    """One file being written; rows wait as compact batches until a row group is full."""
+    """One file being written; rows wait as compact batches until a row group is full.
+
+    Units and meanings of the columns stand in its metadata and in that of each field.
+    """
 
     def __init__(self, file: BinaryIO, columns: Sequence[TableColumn]) -> None:
         self.rows = 0
-        self._schema = _schema_of(columns)
+        told = {one.name: {"unit": one.unit, "meaning": one.meaning} for one in columns}
+        self._schema = pa.schema(
+            [pa.field(one.name, _KINDS[one.kind], one.nullable, told[one.name]) for one in columns],
+            {"format": FORMAT, "guard": __version__, "columns": json.dumps(told)})
         self._writer = pq.ParquetWriter(file, self._schema, compression="zstd", write_page_index=True)
         self._waiting: list[Any] = []
         self._rows_waiting = 0

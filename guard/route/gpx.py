@@ -7,7 +7,6 @@ without bound.
 
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Any
 
 import gpxpy
 import gpxpy.gpx
@@ -23,6 +22,8 @@ FAR_M, FAR_TIMES = 1000.0, 20.0  # a step so long, and so many times the usual o
 WALL_M = 50.0  # up or down by so much at over 100 % is one too
 FASTEST_M_S = 12.0  # nobody runs faster
 SLACK_M = 100.0  # what a position may be off before that is said
+
+_Point = gpxpy.gpx.GPXTrackPoint | gpxpy.gpx.GPXRoutePoint  # degrees, m or None, a time or None
 
 
 def parse(data: bytes, name: str) -> tuple[Floats, Floats, tuple[str, ...]]:
@@ -41,16 +42,16 @@ def parse(data: bytes, name: str) -> tuple[Floats, Floats, tuple[str, ...]]:
     except (gpxpy.gpx.GPXException, ValueError, TypeError, ArithmeticError, RecursionError) as error:
         why = printable(" ".join(str(error).split()))[:100]
         raise InputError(f"{name} is not GPX that can be read ({why}): export it anew as GPX") from None
-    lines: list[list[Any]] = [
+    lines: list[list[_Point]] = [
         [point for segment in track.segments for point in segment.points] for track in found.tracks]
     lines = [line for line in lines if line] or [[*route.points] for route in found.routes if route.points]
     if not lines:
         raise InputError(f"{name} holds no track: export the track itself, not only places")
     notes = () if len(lines) == 1 else (f"{len(lines)} tracks in the file: the first is taken",)
-    return (*along(lines[0], name), notes)
+    return (*_along(lines[0], name), notes)
 
 
-def along(points: Sequence[Any], name: str) -> tuple[Floats, Floats]:
+def _along(points: Sequence[_Point], name: str) -> tuple[Floats, Floats]:
     """Distance and altitude (n,), m, of gpxpy's points. Raises InputError naming the point and the fix."""
     if len(points) < 2:
         raise InputError(f"{name} holds one point: give the whole track")
@@ -63,7 +64,7 @@ def along(points: Sequence[Any], name: str) -> tuple[Floats, Floats]:
     return distance_m, _altitudes(points, distance_m, name)
 
 
-def _steps(points: Sequence[Any], name: str) -> list[float]:
+def _steps(points: Sequence[_Point], name: str) -> list[float]:
     steps = [haversine_distance(a.latitude, a.longitude, b.latitude, b.longitude)
              for a, b in pairwise(points)]
     moved = [step for step in steps if step > 0.0]
@@ -81,7 +82,7 @@ def _steps(points: Sequence[Any], name: str) -> list[float]:
     return steps
 
 
-def _altitudes(points: Sequence[Any], distance_m: Floats, name: str) -> Floats:
+def _altitudes(points: Sequence[_Point], distance_m: Floats, name: str) -> Floats:
     values = np.array([point.elevation for point in points], dtype=np.float64)  # None is NaN
     known = np.isfinite(values)
     if not known.any():

@@ -19,7 +19,6 @@ from guard.packets.heart_rate import RR_UNITS_PER_S, encode
 from guard.runner.follow import Follower
 from guard.runner.rehearsal import PRACTICE, PracticeCourse, one_runner
 from guard.runner.simulate import Runners, Second
-from guard.runner.strap import FaultRates
 
 PRACTICE_STRAP = "practice strap (invented)"
 SPEED_EVERY_S = 5  # between two speeds the invented belt tells
@@ -47,8 +46,7 @@ class PracticeSource:
         self.seed = seed
         self._follower = follower
         item = self.course
-        self._runners = Runners(
-            one_runner(item.runner), item.course, [seed, 7], faults=FaultRates())
+        self._runners = Runners(one_runner(item.runner), item.course, [seed, 7])
         self._beats = np.random.default_rng([seed, 8])
         self._dry = np.random.default_rng([seed, 9]).normal(12.0, 12.0, 64)
         self._heard: list[CueGiven] = []

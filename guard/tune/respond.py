@@ -96,9 +96,8 @@ def _at(settings: Settings, ceiling_bpm: float) -> Settings:
     """`settings` at a runner's ceiling; floor and never-exceed limit keep their distance to it."""
     moved: dict[str, float] = {}
     for key in ("floor_bpm", "stop_bpm"):
-        limit, entry = getattr(settings, key), find(key)
+        limit, (low, high) = getattr(settings, key), find(key).bounds
         if limit is not None and settings.ceiling_bpm is not None:
-            assert entry.low is not None and entry.high is not None
-            moved[key] = min(max(limit - settings.ceiling_bpm + ceiling_bpm, entry.low), entry.high)
+            moved[key] = min(max(limit - settings.ceiling_bpm + ceiling_bpm, low), high)
     return replace(settings, ceiling_bpm=ceiling_bpm, floor_bpm=moved.get("floor_bpm"),
                    stop_bpm=moved.get("stop_bpm"))

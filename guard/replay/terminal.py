@@ -16,7 +16,7 @@ from guard.replay.replay import Replay
 from guard.screen.look import Look
 from guard.screen.report import Console, cue_key, cue_row, from_to, summary_lines, table
 from guard.screen.trace import picture
-from guard.screen.words import clock, state_name
+from guard.screen.words import STATES, clock
 
 LABEL = 6  # cells before the picture
 _ROWS = 6  # of the picture
@@ -129,7 +129,7 @@ def _rows(result: Replay) -> list[tuple[float, str, str, str]]:
     before: StateChanged | None = None
     for output in result.outputs:
         if isinstance(output, StateChanged):
-            rows.append((output.t_s, state_name(output.state), "", reason(output)))
+            rows.append((output.t_s, STATES[output.state], "", reason(output)))
             before = output
         elif isinstance(output, CueGiven):
             state = ""

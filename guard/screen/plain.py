@@ -54,7 +54,7 @@ class PlainScreen:
             case ev.StateChanged():
                 why = reason(item)
                 why = f" ({why})" if why and item.state is not ev.State.DONE else ""
-                return f"state: {words.state_name(item.state).lower()}{why}"
+                return f"state: {words.STATES[item.state].lower()}{why}"
             case ev.Link():
                 detail = f" ({item.detail})" if item.detail else ""
                 return f"link: {words.link_line(item.state, item.name)}{detail}"

@@ -17,7 +17,7 @@ BIG_STATES = {
     State.HELD: "PAUSED",
     State.DONE: "DONE",
 }
-_STATES = {
+STATES = {
     State.WARMING: "WARMING UP",
     State.STEADY: "STEADY",
     State.EASING: "EASING",
@@ -55,11 +55,6 @@ def clock(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{secs:02d}" if hours else f"{minutes}:{secs:02d}"
 
 
-def state_name(state: State) -> str:
-    """The state in capital words."""
-    return _STATES[state]
-
-
 def is_waiting(snapshot: Snapshot) -> bool:
     """Whether nothing was read yet, so that no word about the runner can be true."""
     return snapshot.reading_age_s is None and snapshot.state in (State.WARMING, State.STEADY)
@@ -81,7 +76,7 @@ def state(snapshot: Snapshot) -> str:
         return "WAITING for the first reading"
     if is_left(snapshot):
         return "LEFT TO YOU, only stop is cued"
-    return f"{_STATES[snapshot.state]} for {clock(snapshot.t_s - snapshot.state_since_s)}"
+    return f"{STATES[snapshot.state]} for {clock(snapshot.t_s - snapshot.state_since_s)}"
 
 
 def flags(snapshot: Snapshot) -> list[str]:
@@ -289,13 +284,8 @@ def speed(snapshot: Snapshot, settings: Settings) -> str:
     return ", ".join(words)
 
 
-def link(snapshot: Snapshot) -> str:
-    """The link to the sensor; its name is text from outside."""
-    return link_line(snapshot.link_state, snapshot.link_name)
-
-
 def link_line(state: LinkState, name: str) -> str:
-    """Where the link is, and to what."""
+    """Where the link is, and to what; the name is text from outside."""
     return f"{LINKS[state]}: {name or 'sensor'}"
 
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from guard.arrays import Floats
-from guard.response.cued import ToldByRuns, told
+from guard.response.cued import told
 from guard.response.guarded import Guarded
 from guard.response.model import BOUNDS, Constants, Piece
 from guard.response.search import Search
@@ -112,9 +112,8 @@ def learn(stretches: Sequence[Stretch], *, runs: Sequence[Guarded] = (), dead_s:
 
 def _with_runs(plain: Fit | Refusal, runs: Sequence[Guarded]) -> Fit | Refusal:
     """What the runs tell together, in place of what plain runs tell of the same."""
-    found = told(runs)
-    said = reliable(found, any(np.isfinite(one.level_m_s).any() for one in runs))
-    eases = found.eases
+    said = _reliable(told(runs), any(np.isfinite(one.level_m_s).any() for one in runs))
+    eases = sum(len(one.ease_s) for one in runs)
     if isinstance(plain, Fit):
         # One refused here may be known from runs that nobody steered.
         kept = {key: getattr(plain, key) for key in STEPS
@@ -133,23 +132,23 @@ def _with_runs(plain: Fit | Refusal, runs: Sequence[Guarded]) -> Fit | Refusal:
         running_s=float(sum(one.settled.sum() for one in runs)), eases=eases)
 
 
-def reliable(found: ToldByRuns, speed: bool) -> dict[str, Estimate | Refusal]:
+def _reliable(found: dict[str, Estimate | None], speed: bool) -> dict[str, Estimate | Refusal]:
     """Each number that guarded runs told, or why it is not to be relied on; `speed`: some was known."""
     still = Refusal("speed hardly varied once the guarded runs had settled", VARY_SPEED)
     unknown = Refusal("no speed is recorded beside heart rate", NOTHING.fix)
     none = still if speed else unknown
-    gain = _narrow(found.gain, "the rise per m/s", WIDEST_SHARE, "%", VARY_SPEED, none)
+    gain = _narrow(found["gain"], "the rise per m/s", WIDEST_SHARE, "%", VARY_SPEED, none)
     if isinstance(gain, Estimate) and gain.low <= 0.0:
         gain = Refusal("heart rate did not rise with speed", VARY_SPEED)
-    fix = VARY_SPEED if found.gain is not None else MORE_RUNS
+    fix = VARY_SPEED if found["gain"] is not None else MORE_RUNS
     return {
         "gain": gain,
-        "response_s": _narrow(found.response_s, "the response time", WIDEST_SHARE, "%", fix, none),
-        "dead_s": _narrow(found.dead_s, "the dead time", WIDEST_DEAD_S, "s", fix, none),
+        "response_s": _narrow(found["response_s"], "the response time", WIDEST_SHARE, "%", fix, none),
+        "dead_s": _narrow(found["dead_s"], "the dead time", WIDEST_DEAD_S, "s", fix, none),
         "ease_bpm": _narrow(
-            found.ease_bpm, "what an ease brings", WIDEST_EASE_BPM, "bpm", MORE_RUNS, NO_EASES),
+            found["ease_bpm"], "what an ease brings", WIDEST_EASE_BPM, "bpm", MORE_RUNS, NO_EASES),
         "heeded": _narrow(
-            found.heeded, "the share of eases heeded", WIDEST_HEEDED, "points", MORE_RUNS,
+            found["heeded"], "the share of eases heeded", WIDEST_HEEDED, "points", MORE_RUNS,
             NO_EASES if speed else unknown),
     }
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from guard.arrays import runs
 from guard.page.document import document, table, text
 from guard.page.styles import style_of
 from guard.route import words
@@ -73,6 +74,5 @@ def profile(route: Route, found: Forecast, units: str) -> str:
 
 
 def _walks(route: Route, found: Forecast) -> list[tuple[float, float]]:
-    steps = np.flatnonzero(np.diff(np.concatenate([[False], found.walks, [False]]).astype(np.int8)))
-    edges = route.edges_m[steps]
-    return [(float(begin), float(end)) for begin, end in zip(edges[::2], edges[1::2], strict=True)]
+    begins, ends = (route.edges_m[places].tolist() for places in runs(found.walks))
+    return list(zip(begins, ends, strict=True))

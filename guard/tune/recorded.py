@@ -13,9 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.arrays import Floats
+from guard.arrays import Floats, runs
 from guard.events import PACE_CUES, SLOW_DOWN, Cue
-from guard.response.spans import runs
 from guard.tune.lanes import Heard
 from guard.tune.tape import Tape
 

@@ -249,15 +249,6 @@ def part(snapshot: Snapshot) -> str:
     return f"{clock(snapshot.part_left_s)} left of {snapshot.part}"
 
 
-def speed_number(speed_m_s: float, settings: Settings) -> str:
-    """A speed with its unit, in the runner's units.
-
-    >>> speed_number(2.5, Settings())
-    '9.0 km/h'
-    """
-    return speed_with_unit(speed_m_s, settings.units)
-
-
 def pace_number(speed_m_s: float, settings: Settings) -> str:
     """A speed as a pace with its unit; empty where nothing moves.
 
@@ -270,7 +261,7 @@ def pace_number(speed_m_s: float, settings: Settings) -> str:
 
 def speed_alone(snapshot: Snapshot, settings: Settings) -> str:
     """Speed alone; empty when not known."""
-    return "" if snapshot.speed_m_s is None else speed_number(snapshot.speed_m_s, settings)
+    return "" if snapshot.speed_m_s is None else speed_with_unit(snapshot.speed_m_s, settings.units)
 
 
 def speed(snapshot: Snapshot, settings: Settings) -> str:

@@ -189,17 +189,16 @@ class Phrases:
             with contextlib.suppress(OSError):
                 unfinished.unlink(missing_ok=True)
             child.send(json.dumps({"text": self._worded(part), "path": str(unfinished)}).encode() + b"\n")
-            answer = child.receive(PHRASE_LIMIT_S)
-            if answer is None:
+            if child.receive(PHRASE_LIMIT_S) is None:
                 raise ChildGone("it took too long")
             wavfile.read(unfinished)
             unfinished.replace(path)
         except ChildGone:
             child.kill()
             self._child = None
-            with contextlib.suppress(OSError):
-                unfinished.unlink(missing_ok=True)
         except (BadWav, OSError):
+            pass  # the file is not there
+        finally:
             with contextlib.suppress(OSError):
                 unfinished.unlink(missing_ok=True)
 

@@ -42,7 +42,6 @@ class Feed:
         self._lock = threading.Lock()
         self._child: Child | None = None
         self._closing = threading.Event()
-        self._place: PageHost | None = None
         self._port = int(config["port"])
         self._why_none = ""
         self._thread = threading.Thread(target=self._work, name="page-feed", daemon=True)
@@ -83,7 +82,6 @@ class Feed:
             began_s = time.monotonic()
             place = self._find_place()
             if place is not None:
-                self._place = place
                 self._serve(place)
             if time.monotonic() - began_s > LONGEST_PAUSE_S:
                 pause_s = FIRST_PAUSE_S

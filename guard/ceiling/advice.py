@@ -7,7 +7,7 @@ high costs what easy running is for.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import timedelta
 from statistics import median_low
 
 from guard.ceiling.methods import MEASURED, SAFETY, Method, Runner, predicted_maximum, value_of_kind
@@ -150,8 +150,3 @@ def narrowing(runner: Runner) -> list[str]:
         found.append("a laboratory's first threshold: --first-threshold BPM, or its lactate steps: "
                      "guard ceiling --how lactate")
     return found
-
-
-def due_again(worked_out: date) -> date:
-    """The day after which it should be worked out again if nothing else happens."""
-    return worked_out + AGAIN_AFTER

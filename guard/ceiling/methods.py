@@ -133,12 +133,13 @@ def refuse_nonsense(runner: Runner) -> None:
     if runner.age is not None and not YOUNGEST <= runner.age <= OLDEST:
         raise UsageError(f"{runner.age:g} is outside what these methods were made for",
                          f"give years from {YOUNGEST} to {OLDEST}", option="--age")
+    first, second = runner.laboratory.first_bpm, runner.laboratory.second_bpm
+    tests = (("--talk-test", runner.talk.bpm if runner.talk else None),
+             ("--field-test", runner.field.bpm if runner.field else None),
+             ("--first-threshold", first), ("--second-threshold", second))
     for name, value, low, high in (("--resting", runner.resting_bpm, 25.0, 120.0),
                                    ("--maximum", runner.maximum_bpm, 100.0, 230.0),
-                                   ("--talk-test", runner.talk.bpm if runner.talk else None, 70.0, 220.0),
-                                   ("--field-test", runner.field.bpm if runner.field else None, 70.0, 220.0),
-                                   ("--first-threshold", runner.laboratory.first_bpm, 70.0, 220.0),
-                                   ("--second-threshold", runner.laboratory.second_bpm, 70.0, 220.0)):
+                                   *((name, bpm, 70.0, 220.0) for name, bpm in tests)):
         if value is not None and not low <= value <= high:
             raise UsageError(f"{value:g} cannot be", f"give bpm from {low:g} to {high:g}", option=name)
     if runner.resting_bpm is not None and runner.maximum_bpm is not None \
@@ -146,13 +147,10 @@ def refuse_nonsense(runner: Runner) -> None:
         raise UsageError(f"{runner.resting_bpm:g} and --maximum {runner.maximum_bpm:g} cannot both be",
                          "the maximum lies at least 40 bpm over rest, so measure one of them again",
                          option="--resting")
-    first, second = runner.laboratory.first_bpm, runner.laboratory.second_bpm
     if first is not None and second is not None and first >= second:
         raise UsageError(f"{first:g} does not lie under --second-threshold {second:g}",
                          "the first one is the lower", option="--first-threshold")
-    for name, bpm in (("--talk-test", runner.talk.bpm if runner.talk else None),
-                      ("--field-test", runner.field.bpm if runner.field else None),
-                      ("--first-threshold", first), ("--second-threshold", second)):
+    for name, bpm in tests:
         if bpm is not None and runner.maximum_bpm is not None and bpm > runner.maximum_bpm:
             raise UsageError(f"{bpm:.0f} lies over --maximum {runner.maximum_bpm:g}",
                              "one of the two is wrong, measure it again", option=name)
@@ -204,6 +202,9 @@ def methods(runner: Runner) -> list[Method]:
         return rows
     over = f"over your measured maximum of {highest:g}: not usable; "
     return [replace(row, counts=False, note=over + row.note) if row.bpm >= highest else row for row in rows]
+
+
+_HARDER = "marks a harder effort than easy running: shown, not counted"
 
 
 def _row(method: str, bpm: float, spread: float, source: str, note: str, kind: str,
@@ -271,8 +272,7 @@ def _lactate(runner: Runner) -> list[Method]:
     for one in runner.lactate:
         if one.bpm is None or one.intensity is None:
             continue
-        marks = "marks the first rise of lactate" if one.first else \
-            "marks a harder effort than easy running: shown, not counted"
+        marks = "marks the first rise of lactate" if one.first else _HARDER
         spread = float(np.hypot(DAY_TO_DAY_BPM, one.spread_bpm))
         found.append(_row(f"lactate, {one.method}", one.bpm, spread, one.source,
                           f"{marks}; at intensity {one.intensity:.4g}", "lactate", one.first))
@@ -283,8 +283,7 @@ def _laboratory(runner: Runner) -> list[Method]:
     found = []
     for bpm, name, counts, words in (
             (runner.laboratory.first_bpm, "first threshold", True, "easy running stays under it"),
-            (runner.laboratory.second_bpm, "second threshold", False,
-             "marks a harder effort than easy running: shown, not counted")):
+            (runner.laboratory.second_bpm, "second threshold", False, _HARDER)):
         if bpm is not None:
             found.append(_row(f"{name}, laboratory", bpm, DAY_TO_DAY_BPM, "your laboratory",
                               f"ventilatory or lactate; {words}", "laboratory", counts))

@@ -35,15 +35,7 @@ def ceiling_path(make: bool = False) -> Path:
 
 def results() -> list[Result]:
     """All results that can be understood, oldest first; InputError where the file cannot be read."""
-    found = []
-    for line in _lines(ceiling_path()):
-        with contextlib.suppress(ValueError, KeyError, TypeError, RecursionError):
-            record = json.loads(line)
-            answers, document = record["answers"], record["document"]
-            known = record["format"] == RESULTS_FORMAT
-            if known and isinstance(answers, dict) and isinstance(document, dict):
-                found.append(Result(date.fromisoformat(record["date"]), answers, document))
-    return found
+    return [found for line in _lines(ceiling_path()) if (found := _understood(line))]
 
 
 def remember(result: Result) -> Path:
@@ -52,7 +44,7 @@ def remember(result: Result) -> Path:
     lines = _lines(path)
     text = json.dumps({"format": RESULTS_FORMAT, "date": result.day.isoformat(), "answers": result.answers,
                        "document": result.document}, ensure_ascii=True)
-    if lines and _day(lines[-1]) == result.day:
+    if lines and (last := _understood(lines[-1])) and last.day == result.day:
         lines.pop()
     lines.append(text)
     write_whole(path, [line.encode("utf-8", "surrogateescape") + b"\n" for line in lines], force=True)
@@ -69,9 +61,10 @@ def _lines(path: Path) -> list[str]:
     return [line for line in data.decode("utf-8", "surrogateescape").split("\n") if line.strip()]
 
 
-def _day(line: str) -> date | None:
-    try:
+def _understood(line: str) -> Result | None:
+    with contextlib.suppress(ValueError, KeyError, TypeError, RecursionError):
         record = json.loads(line)
-        return date.fromisoformat(record["date"]) if record["format"] == RESULTS_FORMAT else None
-    except (ValueError, KeyError, TypeError, RecursionError):
-        return None
+        answers, document = record["answers"], record["document"]
+        if record["format"] == RESULTS_FORMAT and isinstance(answers, dict) and isinstance(document, dict):
+            return Result(date.fromisoformat(record["date"]), answers, document)
+    return None

@@ -8,12 +8,12 @@ from rich.padding import Padding
 from rich.text import Text
 
 from guard.ceiling.advice import (
+    AGAIN_AFTER,
     NEVER_EXCEED,
     WHEN_AGAIN,
     CeilingSuggestion,
     agreement,
     cautions,
-    due_again,
     narrowing,
 )
 from guard.ceiling.methods import Method, Runner
@@ -82,7 +82,7 @@ def _background(
         for line in more:
             say(line, 2)
     say("When again", style="bold")
-    due = due_again(since)
+    due = since + AGAIN_AFTER
     if today > due:
         say(f"These answers are of {since}: it is time to work it out again.", 2)
     else:

@@ -7,6 +7,7 @@ from guard.events import Action, Command, Cue, LinkState, Mark, Snapshot, Speed,
 from guard.live.inbox import Notice
 from guard.screen import words
 from guard.settings import Settings
+from guard.units import speed
 
 _STILL_ASKED = ((Cue.EASE, State.EASING), (Cue.WALK, State.WALKING))
 _PLAIN = {
@@ -82,7 +83,7 @@ def _typed(event: Speed, before: Snapshot, after: Snapshot, settings: Settings) 
         grade = 0.0 if event.grade is None else event.grade
         return f"grade {100 * grade:+.3g} %"
     pace = words.pace_number(event.speed_m_s, settings)
-    said = f"speed {words.speed_number(event.speed_m_s, settings)}" + (f" ({pace})" if pace else "")
+    said = f"speed {speed(event.speed_m_s, settings.units)}" + (f" ({pace})" if pace else "")
     if device := words.DEVICES.get(before.speed_from):
         return f"{said} until the {device} changes its speed"
     # Who types a speed is on a treadmill, where "walking pace now" without the belt is wrong.

@@ -3,9 +3,9 @@
 import re
 
 from guard.events import FASTEST_M_S, STEEPEST_TOLD
-from guard.screen.words import pace_number, speed_number
+from guard.screen.words import pace_number
 from guard.settings import Settings
-from guard.units import KM_H_PER_M_S, METRES, MPH_PER_M_S, pace_unit, speed_unit
+from guard.units import KM_H_PER_M_S, METRES, MPH_PER_M_S, pace_unit, speed, speed_unit
 
 TYPE_SPEED = "type the belt's speed first: 8.5 or 7:05, Enter"
 LONGEST_ENTRY = 6  # characters
@@ -69,7 +69,7 @@ def doubt(speed_m_s: float, known_m_s: float | None, settings: Settings) -> str:
     leap = known_m_s is not None and known_m_s > 0 and speed_m_s - known_m_s > USUAL_STEP_M_S
     if not (unusual or leap):
         return ""
-    return (f"{speed_number(speed_m_s, settings)} ({pace_number(speed_m_s, settings)})? "
+    return (f"{speed(speed_m_s, settings.units)} ({pace_number(speed_m_s, settings)})? "
             "Enter sets it, any other key does not")
 
 

@@ -25,6 +25,7 @@ QUESTION_S = 5.0  # how long a question stays open
 HELP_S = 20.0  # how long the keys stay on screen
 # What may be asked for from elsewhere than keys and button, beside a mark and a ceiling: never the end.
 FROM_ELSEWHERE = (Action.PAUSE, Action.CONTINUE, Action.MUTE, Action.UNMUTE, Action.STATUS)
+_CEILING = find("ceiling_bpm")
 
 
 class Key(Enum):
@@ -214,22 +215,18 @@ def input_asked(asked: Asked, t_s: float, ceiling_bpm: float | None) -> Command 
     if asked.action == "mark":
         return Mark(t_s, origin=asked.origin)
     if asked.action == Action.CEILING:
-        entry, wanted = find("ceiling_bpm"), asked.value
+        wanted = asked.value
         if wanted is None or ceiling_bpm is None or abs(wanted - round(ceiling_bpm)) != 1:
             return None
-        if entry.low is None or entry.high is None or not entry.low <= wanted <= entry.high:
-            return None
-        return Command(t_s, Action.CEILING, wanted, asked.origin)
+        return Command(t_s, Action.CEILING, wanted, asked.origin) if _CEILING.within(wanted) else None
     if asked.action in FROM_ELSEWHERE:
         return Command(t_s, Action(asked.action), origin=asked.origin)
     return None
 
 
 def _ceiling(snapshot: Snapshot, ceiling_bpm: float | None, step_bpm: int) -> Command | None:
-    entry = find("ceiling_bpm")
     wanted = round(snapshot.ceiling_bpm if ceiling_bpm is None else ceiling_bpm) + step_bpm
-    within = entry.low is not None and entry.high is not None and entry.low <= wanted <= entry.high
-    return Command(snapshot.t_s, Action.CEILING, float(wanted)) if within else None
+    return Command(snapshot.t_s, Action.CEILING, float(wanted)) if _CEILING.within(wanted) else None
 
 
 def _stepped_speed(snapshot: Snapshot, settings: Settings, direction: int) -> Speed | None:
@@ -244,7 +241,6 @@ def _why_nothing(key: Key, char: str, snapshot: Snapshot) -> str:
     if key in (Key.FASTER, Key.SLOWER):
         return TYPE_SPEED if snapshot.speed_m_s is None else "no faster speed can be set"
     if key in (Key.CEILING_UP, Key.CEILING_DOWN):
-        entry = find("ceiling_bpm")
-        return f"the ceiling must lie within {entry.range_text}"
+        return f"the ceiling must lie within {_CEILING.range_text}"
     shown = char if char.isprintable() and not char.isspace() else "that key"
     return f"{shown} does nothing: ? shows the keys, q quits"

@@ -15,6 +15,7 @@ import sys
 import time
 from collections.abc import Callable, Mapping
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import IO, Any
 
@@ -219,7 +220,7 @@ class _Live:
             return
         self.take(dataclasses.replace(event, t_s=self._clock.now_s()))
         parts = status_parts(self.session.snapshot(), self._settings)
-        self._to_sound.put(lambda: self._sounder.say(*parts))
+        self._to_sound.put(partial(self._sounder.say, *parts))
 
     def _take(self, event: Input) -> None:
         self._guarded(lambda: self._feed(event))
@@ -259,10 +260,10 @@ class _Live:
         if action in (Action.MUTE, Action.UNMUTE):
             muted = action is Action.MUTE
             self._unmute_s = self._clock.now_s() + MUTE_S if muted else math.inf
-            self._to_sound.put(lambda: self._sounder.mute(muted))
+            self._to_sound.put(partial(self._sounder.mute, muted))
         elif action is Action.STATUS:
             parts = spoken_status(self.session.snapshot(), self._settings)
-            self._to_sound.put(lambda: self._sounder.say(*parts))
+            self._to_sound.put(partial(self._sounder.say, *parts))
         elif action is Action.CEILING and isinstance(command.value, float):
             self._keyboard.ceiling_bpm = command.value
 
@@ -272,14 +273,14 @@ class _Live:
         cues = [item for item in outputs if isinstance(item, CueGiven)]
         # Of what time brought all at once (the machine slept) the newest of each kind is news.
         for given in {given.cue: given for given in cues}.values():
-            self._to_sound.put(lambda given=given: self._sounder.cue(given))  # type: ignore[misc]
+            self._to_sound.put(partial(self._sounder.cue, given))
             self._last_sound_s = given.t_s
         for given in cues:
             self._source.hear(given)
         for item in in_order(event, outputs):
-            self._to_log.put(lambda item=item: self._log.write(item))  # type: ignore[misc]
+            self._to_log.put(partial(self._log.write, item))
             for outlet, onlooker in self._onlookers.items():
-                outlet.put(lambda item=item, onlooker=onlooker: onlooker.event(item))  # type: ignore[misc]
+                outlet.put(partial(onlooker.event, item))
         if outputs:
             self._show()
 
@@ -290,7 +291,7 @@ class _Live:
                       self._keyboard.prompt(wall_s) or answer, self._keyboard.choice,
                       self._keyboard.helping(wall_s), self._keyboard.ceiling_bpm)
         for outlet, onlooker in self._onlookers.items():
-            outlet.put_latest(lambda onlooker=onlooker: onlooker.frame(frame))  # type: ignore[misc]
+            outlet.put_latest(partial(onlooker.frame, frame))
 
     def _say_all_is_well(self) -> None:
         every_s = 60.0 * self._settings.all_well_min
@@ -319,7 +320,7 @@ class _Live:
     def _note(self, note: Notice) -> None:
         self._notices.add(note, time.monotonic())
         if note.aloud:
-            self._to_sound.put(lambda: self._sounder.say(note.aloud))
+            self._to_sound.put(partial(self._sounder.say, note.aloud))
         if note.trouble and note.text not in self.troubles:
             self.troubles.append(note.text)
         self._show()

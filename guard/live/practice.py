@@ -19,7 +19,6 @@ from guard.packets.heart_rate import RR_UNITS_PER_S, encode
 from guard.runner.follow import Follower
 from guard.runner.rehearsal import PRACTICE, PracticeCourse, one_runner
 from guard.runner.simulate import Runners, Second
-from guard.runner.strap import FaultRates
 
 PRACTICE_STRAP = "practice strap (invented)"
 SPEED_EVERY_S = 5  # between two speeds the invented belt tells
@@ -47,11 +46,10 @@ class PracticeSource:
         self.seed = seed
         self._follower = follower
         item = self.course
-        self._runners = Runners(
-            one_runner(item.runner), item.course, [seed, 7], faults=FaultRates())
+        self._runners = Runners(one_runner(item.runner), item.course, [seed, 7])
         self._beats = np.random.default_rng([seed, 8])
         self._dry = np.random.default_rng([seed, 9]).normal(12.0, 12.0, 64)
-        self._heard: list[CueGiven] = []
+        self._newest: CueGiven | None = None  # cue that has not been acted on
         self._next_beat_s = 0.4
 
     @property
@@ -67,7 +65,7 @@ class PracticeSource:
         if self._follower:
             self._follower.hear(cue)
         if cue.cue is not Cue.NONE:
-            self._heard.append(cue)
+            self._newest = cue
 
     def set_speed(self, speed_m_s: float) -> None:
         """The belt is set to `speed_m_s`, which ends a gentle start; outdoors nothing happens."""
@@ -112,12 +110,8 @@ class PracticeSource:
 
     def _cues(self) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Codes and advised speed of the newest cue that asks for something, for the next step."""
-        code, advised = int(Cue.NONE), float("nan")
-        for cue in self._heard:
-            code = int(cue.cue)
-            advised = float("nan") if cue.advised_speed_m_s is None else cue.advised_speed_m_s
-        self._heard.clear()
-        return np.array([code]), np.array([advised])
+        given, self._newest = self._newest or CueGiven(0.0, Cue.NONE), None
+        return np.array([int(given.cue)]), np.array([given.advised_speed_m_s], dtype=np.float64)
 
     def _out_of_range(self, step: int) -> bool:
         return any(begin <= step < begin + length for begin, length in self.course.no_signal_s)

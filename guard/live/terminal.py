@@ -106,22 +106,16 @@ def _windows_keys(on_key: Callable[[str], None]) -> Iterator[None]:
 def ending_signals(stop: Callable[[str], None]) -> Iterator[None]:
     """Whatever would end the process ends the session properly first; Ctrl-Z does not freeze it."""
     loop = asyncio.get_running_loop()
-    names = [name for name in _ENDING if hasattr(signal, name)]
-    before = {name: signal.getsignal(getattr(signal, name)) for name in names}
-    stopping = getattr(signal, "SIGTSTP", None)
-    before_stopping = signal.getsignal(stopping) if stopping else None
 
     def handler(*_: object) -> None:
         loop.call_soon_threadsafe(stop, "interrupted")
 
+    before = {}
     try:
-        for name in names:
-            signal.signal(getattr(signal, name), handler)
-        if stopping:
-            signal.signal(stopping, signal.SIG_IGN)
+        for name in (*_ENDING, "SIGTSTP"):
+            if number := getattr(signal, name, None):
+                before[number] = signal.signal(number, signal.SIG_IGN if name == "SIGTSTP" else handler)
         yield
     finally:
-        for name, old in before.items():
-            signal.signal(getattr(signal, name), old)
-        if stopping:
-            signal.signal(stopping, before_stopping)
+        for number, old in before.items():
+            signal.signal(number, old)

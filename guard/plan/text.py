@@ -8,7 +8,7 @@ import dataclasses
 import difflib
 import math
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from typing import Any, TypeVar
 
@@ -131,41 +131,42 @@ def _part(table: Mapping[str, Any], where: str, round_text: str, settings: Setti
 
 
 def _speed_m_s(numbers: Mapping[str, float], where: str) -> float | None:
-    given = [key for key in _SPEEDS if key in numbers]
+    given = _only(_SPEEDS, numbers, where)
+    return numbers[given] / _SPEEDS[given] if given else None
+
+
+def _only(keys: Iterable[str], table: Mapping[str, Any], where: str) -> str:
+    """Which of the keys is given; "" for none."""
+    given = [key for key in keys if key in table]
     if len(given) > 1:
         raise InputError(f"{where}: both {given[0]} and {given[1]}: keep one")
-    return numbers[given[0]] / _SPEEDS[given[0]] if given else None
+    return given[0] if given else ""
 
 
 def _length(table: Mapping[str, Any], numbers: Mapping[str, float], speed_m_s: float | None, where: str
             ) -> tuple[float, float | None]:
     """(seconds, metres or None): a distance also needs the time that stands in for it."""
-    times = [key for key in _TIME_S if key in numbers]
-    distances = [key for key in _DISTANCE_M if key in numbers]
-    paces = [key for key in _PACES_M if key in table]
-    for keys in (times, distances, paces):
-        if len(keys) > 1:
-            raise InputError(f"{where}: both {keys[0]} and {keys[1]}: keep one")
-    if not times and not distances:
+    time, distance, pace = (_only(keys, table, where) for keys in (_TIME_S, _DISTANCE_M, _PACES_M))
+    if not time and not distance:
         raise InputError(f"{where}: no length: give minutes or seconds, or km or metres")
-    if not distances:
-        if paces:
-            raise InputError(f"{where}: {paces[0]} without a distance: give km, or leave the pace out")
-        return numbers[times[0]] * _TIME_S[times[0]], None
-    metres = numbers[distances[0]] * _DISTANCE_M[distances[0]]
-    if speed_m_s is not None and not times:
-        if paces:
-            raise InputError(f"{where}: both a speed and {paces[0]}: keep one")
+    if not distance:
+        if pace:
+            raise InputError(f"{where}: {pace} without a distance: give km, or leave the pace out")
+        return numbers[time] * _TIME_S[time], None
+    metres = numbers[distance] * _DISTANCE_M[distance]
+    if speed_m_s is not None and not time:
+        if pace:
+            raise InputError(f"{where}: both a speed and {pace}: keep one")
         if metres / speed_m_s > _LONGEST_S:
             raise InputError(f"{where}: at that speed it lasts {metres / speed_m_s / 3600:.0f} h: shorten it")
         return metres / speed_m_s, metres
-    if len(times) + len(paces) != 1:
-        wrong = "both a time and a pace" if times else f"{distances[0]} alone"
+    if bool(time) is bool(pace):
+        wrong = "both a time and a pace" if time else f"{distance} alone"
         raise InputError(f"{where}: {wrong}: give minutes or a pace (pace_min_per_km = \"7:30\") as well, "
                          "one of them: it stands in for the distance where no speed is known")
-    if times:
-        return numbers[times[0]] * _TIME_S[times[0]], metres
-    seconds = _pace_s(table[paces[0]], paces[0], where) * metres / _PACES_M[paces[0]]
+    if time:
+        return numbers[time] * _TIME_S[time], metres
+    seconds = _pace_s(table[pace], pace, where) * metres / _PACES_M[pace]
     if seconds > _LONGEST_S:
         raise InputError(f"{where}: at that pace it lasts {seconds / 3600:.0f} h: shorten it")
     return seconds, metres

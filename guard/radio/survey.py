@@ -45,7 +45,7 @@ async def survey(
     return sorted(listener.sightings, key=nearness)
 
 
-async def read_battery(one: Sighting, limits: LinkTiming | None = None) -> int | None:
+async def read_battery(one: Sighting) -> int | None:
     """Charge in percent, connecting for it; None where the device does not tell or answer.
 
     A device that this machine holds already is left alone: to disconnect from
@@ -53,7 +53,7 @@ async def read_battery(one: Sighting, limits: LinkTiming | None = None) -> int |
     """
     if one.already_connected:
         return None
-    limits = limits or LinkTiming()
+    limits = LinkTiming()
     client = BleakClient(one.device, timeout=limits.connect_s)
     percent = None
     with contextlib.suppress(Exception):

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+from numpy.typing import NDArray
 
 from guard.events import Cue, CueGiven
 from guard.reasons import reason
@@ -88,19 +89,41 @@ def counted(compared: Sequence[Compared]) -> dict[str, int]:
 
 
 def _of_kind(was: list[CueGiven], now: list[CueGiven], window_s: float) -> list[Compared]:
-    from scipy.optimize import linear_sum_assignment  # type: ignore[import-untyped]
+    at = {given.t_s: given for given in now}
+    found = [_pair(given, at.pop(given.t_s)) for given in was if given.t_s in at]
+    paired = {id(given) for one in found for given in (one.was, one.now)}
+    rest, new = (sorted((given for given in side if id(given) not in paired), key=lambda given: given.t_s)
+                 for side in (was, now))
+    rest_s, new_s = (np.array([given.t_s for given in side]) for side in (rest, new))
+    for place, answer in _answers(rest_s, new_s, window_s):
+        found.append(_pair(rest[place], new[answer]))
+        paired |= {id(rest[place]), id(new[answer])}
+    return [*found, *(Compared(CueChange.GONE, given, None) for given in rest if id(given) not in paired),
+            *(Compared(CueChange.ADDED, None, given) for given in new if id(given) not in paired)]
 
-    was_s, now_s = (np.array([given.t_s for given in side]) for side in (was, now))
-    shift_s = np.abs(was_s[:, None] - now_s[None, :])
-    unpaired = window_s * (len(was) + len(now) + 1)  # more than any pairs can shift
+
+def _answers(
+    was_s: NDArray[np.float64], now_s: NDArray[np.float64], window_s: float,
+) -> list[tuple[int, int]]:
+    """Which cue of the first list which of the second answers, by place; both in order of time.
+
+    Only what lies within the window of each other is looked at, so that a day of cues takes little room.
+    """
+    first, last = np.searchsorted(now_s, was_s - window_s), np.searchsorted(now_s, was_s + window_s, "right")
+    if (first == last).all():
+        return []
+    from scipy.sparse import coo_array, eye_array, hstack  # type: ignore[import-untyped]
+    from scipy.sparse.csgraph import min_weight_full_bipartite_matching  # type: ignore[import-untyped]
+
+    count = last - first
+    places = np.repeat(np.arange(len(was_s)), count)
+    answers = np.arange(len(places)) - np.repeat(np.cumsum(count) - last, count)
+    shift_s = np.abs(was_s[places] - now_s[answers])
     # Of two ways with the same shift in all, squares prefer the one in which no pair crosses another.
-    costs = np.where(shift_s <= window_s, shift_s + 1e-6 * shift_s**2, unpaired)
-    costs[shift_s == 0.0] = -unpaired * max(costs.shape)
-    pairs = [(i, j) for i, j in zip(*linear_sum_assignment(costs), strict=True) if shift_s[i, j] <= window_s]
-    paired_was, paired_now = (set(side) for side in (zip(*pairs, strict=True) if pairs else ((), ())))
-    return [*(_pair(was[i], now[j]) for i, j in pairs),
-            *(Compared(CueChange.GONE, given, None) for i, given in enumerate(was) if i not in paired_was),
-            *(Compared(CueChange.ADDED, None, given) for j, given in enumerate(now) if j not in paired_now)]
+    costs = coo_array((1.0 + shift_s + 1e-6 * shift_s**2, (places, answers)), (len(was_s), len(now_s)))
+    unpaired = 2.0 * (1.0 + window_s) * len(was_s)  # more than all pairs cost
+    pairs = min_weight_full_bipartite_matching(hstack([costs, unpaired * eye_array(len(was_s))]))
+    return [(place, answer) for place, answer in zip(*pairs, strict=True) if answer < len(now_s)]
 
 
 def _pair(was: CueGiven, now: CueGiven) -> Compared:

@@ -15,8 +15,8 @@ from guard.replay.compare import SAME_S, Compared, CueChange, counted
 from guard.replay.replay import Replay
 from guard.screen.look import Look
 from guard.screen.report import Console, cue_key, cue_row, from_to, summary_lines, table
-from guard.screen.trace import picture
-from guard.screen.words import clock, state_name
+from guard.screen.trace import means, picture
+from guard.screen.words import STATES, clock
 
 LABEL = 6  # cells before the picture
 _ROWS = 6  # of the picture
@@ -89,13 +89,9 @@ def drawing(
         return min(int(t_s / end_s * width), width - 1)
 
     doubted = {output.t_s for output in result.outputs if isinstance(output, ReadingDoubted)}
-    sums, counts = [0.0] * width, [0] * width
     ceiling = result.settings.ceiling_bpm or 0.0
-    for event in recording.inputs:
-        if isinstance(event, Reading) and event.bpm and event.t_s not in doubted:
-            sums[column(event.t_s)] += event.bpm - ceiling
-            counts[column(event.t_s)] += 1
-    heights = [total / count if count else None for total, count in zip(sums, counts, strict=True)]
+    heights = means(((column(event.t_s), event.bpm - ceiling) for event in recording.inputs
+                     if isinstance(event, Reading) and event.bpm and event.t_s not in doubted), width)
     lines = [Text(" " * LABEL, no_wrap=True).append_text(line) for line in picture(heights, _ROWS, look)]
     styles = {one: "" if one.change is CueChange.SAME else look.style("lead") for one in compared}
     then = [(column(one.was.t_s), one.cue, styles[one]) for one in compared if one.was]
@@ -129,7 +125,7 @@ def _rows(result: Replay) -> list[tuple[float, str, str, str]]:
     before: StateChanged | None = None
     for output in result.outputs:
         if isinstance(output, StateChanged):
-            rows.append((output.t_s, state_name(output.state), "", reason(output)))
+            rows.append((output.t_s, STATES[output.state], "", reason(output)))
             before = output
         elif isinstance(output, CueGiven):
             state = ""

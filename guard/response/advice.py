@@ -32,7 +32,7 @@ def suggest(fit: Fit, units: str = "km") -> list[Suggestion]:
     return [Suggestion(key, float(round(known.value, digits)), reason)
             for key, known, digits, reason in _all(fit, units)
             if known.high - known.low <= 2.0 * CLEAR_SHARE[key] * abs(known.value)
-            and _allowed(key, round(known.value, digits))]
+            and find(key).within(round(known.value, digits))]  # what lies outside is not bent to fit
 
 
 def _all(fit: Fit, units: str) -> Iterator[tuple[str, Estimate, int, str]]:
@@ -43,10 +43,3 @@ def _all(fit: Fit, units: str) -> Iterator[tuple[str, Estimate, int, str]]:
         rise = fit.gain.value / per_m_s(units)
         yield ("gain_bpm_per_m_s", fit.gain, 1,
                f"your heart rate rises {rise:.1f} bpm for each {speed_unit(units)} of running")
-
-
-def _allowed(key: str, value: float) -> bool:
-    """Whether the setting takes it; what lies outside is not bent to fit."""
-    entry = find(key)
-    assert entry.low is not None and entry.high is not None
-    return entry.low <= value <= entry.high

@@ -7,7 +7,6 @@ time from eases alone is told too, where many runs agree.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -37,41 +36,28 @@ FEWEST_EASES = 5  # that an effect rests on (ours)
 ALIKE_EASES = 1.5  # so many more are needed, for eases of one run are alike (ours)
 
 
-@dataclass(frozen=True)
-class ToldByRuns:
-    """What n runs told, each with its 95 % interval; None where they tell nothing.
+def told(runs: Sequence[Guarded]) -> dict[str, Estimate | None]:
+    """What all runs of one runner tell together, each with its 95 % interval; None where they tell nothing.
 
     `gain` bpm per m/s of level running, `response_s` its lag behind `dead_s`.
     `ease_bpm` is what an ease brings, those not heeded counted; `heeded` the
-    share of eases after which he ran slower; `eases` how many were said.
+    share of eases after which he ran slower.
     """
-
-    gain: Estimate | None
-    response_s: Estimate | None
-    dead_s: Estimate | None
-    ease_bpm: Estimate | None
-    heeded: Estimate | None
-    eases: int
-
-
-def told(runs: Sequence[Guarded]) -> ToldByRuns:
-    """All runs of one runner together."""
-    speed, eases = _speed(runs), _eases(runs)
-    gain = response = dead = ease = None
-    if speed is not None:
-        grid = speed.grid
-        gain = speed.known(lambda mean: mean, FLOOR_GAIN * POOLED_GAIN)
-        response = _exp(speed.known(lambda mean: np.log(grid.response_s) + 0.0 * mean, FLOOR_LOG_RESPONSE))
-        dead = speed.known(lambda mean: grid.dead_s + 0.0 * mean, FLOOR_DEAD_S)
-    if eases is not None:
-        heard = eases.grid
-        ease = eases.known(lambda mean: mean, FLOOR_EASE_BPM)
-        if response is None:
-            response = _exp(eases.known(lambda mean: np.log(heard.response_s) + 0.0 * mean, FLOOR_LOG_HEARD))
-    return ToldByRuns(gain, response, dead, ease, _heeded(runs), sum(len(one.ease_s) for one in runs))
+    found: dict[str, Estimate | None] = dict.fromkeys(("gain", "response_s", "dead_s", "ease_bpm"))
+    if (speed := _speed(runs)) is not None:
+        dead_s = speed.grid.dead_s
+        found["gain"] = speed.known(lambda mean: mean, FLOOR_GAIN * POOLED_GAIN)
+        found["response_s"] = _response_s(speed, FLOOR_LOG_RESPONSE)
+        found["dead_s"] = speed.known(lambda mean: dead_s + 0.0 * mean, FLOOR_DEAD_S)
+    if (eases := _eases(runs)) is not None:
+        found["ease_bpm"] = eases.known(lambda mean: mean, FLOOR_EASE_BPM)
+        found["response_s"] = found["response_s"] or _response_s(eases, FLOOR_LOG_HEARD)
+    return {**found, "heeded": _heeded(runs)}
 
 
-def _exp(known: Estimate) -> Estimate:
+def _response_s(some: PooledRuns, floor: float) -> Estimate:
+    log_s = np.log(some.grid.response_s)
+    known = some.known(lambda mean: log_s + 0.0 * mean, floor)
     return Estimate(math.exp(known.value), math.exp(known.low), math.exp(known.high))
 
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from guard.arrays import Floats
-from guard.response.cued import ToldByRuns, told
+from guard.response.cued import told
 from guard.response.guarded import Guarded
 from guard.response.model import BOUNDS, Constants, Piece
 from guard.response.search import Search
@@ -112,9 +112,8 @@ def learn(stretches: Sequence[Stretch], *, runs: Sequence[Guarded] = (), dead_s:
 
 def _with_runs(plain: Fit | Refusal, runs: Sequence[Guarded]) -> Fit | Refusal:
     """What the runs tell together, in place of what plain runs tell of the same."""
-    found = told(runs)
-    said = reliable(found, any(np.isfinite(one.level_m_s).any() for one in runs))
-    eases = found.eases
+    said = _reliable(told(runs), any(np.isfinite(one.level_m_s).any() for one in runs))
+    eases = sum(len(one.ease_s) for one in runs)
     if isinstance(plain, Fit):
         # One refused here may be known from runs that nobody steered.
         kept = {key: getattr(plain, key) for key in STEPS
@@ -133,37 +132,38 @@ def _with_runs(plain: Fit | Refusal, runs: Sequence[Guarded]) -> Fit | Refusal:
         running_s=float(sum(one.settled.sum() for one in runs)), eases=eases)
 
 
-def reliable(found: ToldByRuns, speed: bool) -> dict[str, Estimate | Refusal]:
+def _reliable(found: dict[str, Estimate | None], speed: bool) -> dict[str, Estimate | Refusal]:
     """Each number that guarded runs told, or why it is not to be relied on; `speed`: some was known."""
     still = Refusal("speed hardly varied once the guarded runs had settled", VARY_SPEED)
     unknown = Refusal("no speed is recorded beside heart rate", NOTHING.fix)
-
-    def judged(known: Estimate | None, what: str, widest: float, unit: str, fix: str, none: Refusal,
-               ) -> Estimate | Refusal:
-        if known is None:
-            return none
-        half = (known.high - known.low) / 2.0
-        share = half / abs(known.value) if unit == "%" else half
-        if share <= widest:
-            return known
-        wide = min(100.0 * share, 999.0) if unit in ("%", "points") else share
-        return Refusal(f"{what} is uncertain by ±{wide:.0f} {unit}", fix)
-
     none = still if speed else unknown
-    gain = judged(found.gain, "the rise per m/s", WIDEST_SHARE, "%", VARY_SPEED, none)
+    gain = _narrow(found["gain"], "the rise per m/s", WIDEST_SHARE, "%", VARY_SPEED, none)
     if isinstance(gain, Estimate) and gain.low <= 0.0:
         gain = Refusal("heart rate did not rise with speed", VARY_SPEED)
-    fix = VARY_SPEED if found.gain is not None else MORE_RUNS
+    fix = VARY_SPEED if found["gain"] is not None else MORE_RUNS
     return {
         "gain": gain,
-        "response_s": judged(found.response_s, "the response time", WIDEST_SHARE, "%", fix, none),
-        "dead_s": judged(found.dead_s, "the dead time", WIDEST_DEAD_S, "s", fix, none),
-        "ease_bpm": judged(
-            found.ease_bpm, "what an ease brings", WIDEST_EASE_BPM, "bpm", MORE_RUNS, NO_EASES),
-        "heeded": judged(
-            found.heeded, "the share of eases heeded", WIDEST_HEEDED, "points", MORE_RUNS,
+        "response_s": _narrow(found["response_s"], "the response time", WIDEST_SHARE, "%", fix, none),
+        "dead_s": _narrow(found["dead_s"], "the dead time", WIDEST_DEAD_S, "s", fix, none),
+        "ease_bpm": _narrow(
+            found["ease_bpm"], "what an ease brings", WIDEST_EASE_BPM, "bpm", MORE_RUNS, NO_EASES),
+        "heeded": _narrow(
+            found["heeded"], "the share of eases heeded", WIDEST_HEEDED, "points", MORE_RUNS,
             NO_EASES if speed else unknown),
     }
+
+
+def _narrow(known: Estimate | None, what: str, widest: float, unit: str, fix: str, none: Refusal = NOTHING,
+            ) -> Estimate | Refusal:
+    """It, where half its interval is no wider than `widest`; `none` where it is not known at all."""
+    if known is None:
+        return none
+    half = (known.high - known.low) / 2.0
+    share = half / abs(known.value) if unit == "%" else half
+    if share <= widest:
+        return known
+    wide = min(100.0 * share, 999.0) if unit in ("%", "points") else share
+    return Refusal(f"{what} is uncertain by ±{wide:.0f} {unit}", fix)
 
 
 def _plain(stretches: Sequence[Stretch], dead_s: float | None, units: str) -> Fit | Refusal:
@@ -293,17 +293,13 @@ def _judged(key: str, found: Constants, numbers: dict[str, Estimate]) -> Estimat
         value = getattr(found, key)
         return Estimate(value, value, value)
     known = numbers[key]
-    half = (known.high - known.low) / 2.0
     if key == "gain" and known.value <= 0.0:
         return Refusal("heart rate did not rise with speed", fix)
     if "dead" in key and not 0.1 < known.value < BOUNDS[key][1] - 0.1:
-        return Refusal(f"the dead time found, {known.value:.0f} s, is at the edge of the search", fix)
+        return Refusal(f"{what} found, {known.value:.0f} s, is at the edge of the search", fix)
     if "dead" in key:
-        return known if half <= WIDEST_DEAD_S else Refusal(
-            f"the dead time is uncertain by ±{half:.0f} s", fix)
+        return _narrow(known, what, WIDEST_DEAD_S, "s", fix)
     low, high = BOUNDS[key]
     if not low * 1.02 < known.value < high * 0.98:
         return Refusal(f"{what} found, {known.value:.0f} s, is at the edge of what bodies do", fix)
-    if half > WIDEST_SHARE * known.value:
-        return Refusal(f"{what} is uncertain by ±{min(100.0 * half / known.value, 999.0):.0f} %", fix)
-    return known
+    return _narrow(known, what, WIDEST_SHARE, "%", fix)

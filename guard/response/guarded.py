@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from guard.arrays import Bools, Floats
+from guard.arrays import Bools, Floats, runs
 from guard.events import Cue, CueGiven, Input, Output, State, StateChanged
 from guard.response.series import HILL, by_second, sorted_out, speed_by_second
-from guard.response.spans import RUN_M_S, held, lagged, runs
+from guard.response.spans import RUN_M_S, held, lagged
 
 BIN_S = 6  # heart rate moves little in it (ours)
 # 40 min, so that a fit stays quick; and 4 min, which still tell something (ours).

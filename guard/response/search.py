@@ -149,19 +149,15 @@ class Search:
             else:
                 least = 0.0 if "dead" in key else -np.inf
                 numbers[key] = Estimate(value, max(value - wide, least), value + wide)
-        rows = []
+        base, drift = [], []
         for piece, own, through, inner, weight in parts:
-            base = np.zeros(len(own))
-            base[0] = 1.0
-            drift = np.zeros(len(own))
-            drift[1:1 + len(piece.drift_share)] = piece.drift_share
-            rows += [("base", base, own, through, inner, weight)]
-            rows += [("drift", drift, own, through, inner, weight)] if piece.drifts else []
-        for name in ("base", "drift"):
-            mine = [row[1:] for row in rows if row[0] == name]
-            if mine:
-                numbers[name] = _mean(mine, variance, cov)
-        return numbers
+            first, slopes = np.zeros((2, len(own)))
+            first[0] = 1.0
+            slopes[1:1 + len(piece.drift_share)] = piece.drift_share
+            base.append((first, own, through, inner, weight))
+            drift += [(slopes, own, through, inner, weight)] if piece.drifts else []
+        return numbers | {name: _mean(rows, variance, cov)
+                          for name, rows in (("base", base), ("drift", drift)) if rows}
 
 
 def _mean(

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.arrays import Bools, Floats
+from guard.arrays import Bools, Floats, runs
 from guard.events import FASTEST_M_S, Action, Command, Doubt, Input, Reading, Speed
-from guard.response.spans import RUN_M_S, WALK_M_S, held, runs
+from guard.response.spans import RUN_M_S, WALK_M_S, held
 from guard.session.speeds import OLD_S, Speeds
 from guard.signal.trust import Trust
 

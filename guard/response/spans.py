@@ -1,21 +1,14 @@
-"""Runs in series of yes and no, what holds where nothing was said, and a lag."""
+"""What holds where nothing was said, a lag, and a value with its interval."""
 
 import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from guard.arrays import Bools, Floats
+from guard.arrays import Floats
 
 WALK_M_S = 0.5  # slower is standing
 RUN_M_S = 1.8  # 6.5 km/h; few people walk faster, few jog slower (common practice)
-
-
-def runs(which: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """First place of each run of yes, and the first place after it."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], which, [False]]).astype(np.int8)))
-    return edges[::2], edges[1::2]
 
 
 def held(values: Floats, before: float) -> Floats:

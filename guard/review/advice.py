@@ -14,9 +14,8 @@ from enum import StrEnum
 
 import numpy as np
 
-from guard.arrays import Bools, Floats
+from guard.arrays import Bools, Floats, runs
 from guard.events import Cue
-from guard.response.spans import runs
 from guard.review.cues import CueOutcome
 from guard.review.drift import Drift
 from guard.review.trace import Trace

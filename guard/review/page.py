@@ -21,7 +21,8 @@ from guard.review import words
 from guard.review.cues import CueOutcome
 from guard.review.picture import end_s, heights, means, ramp, rows, stretches, ticks
 from guard.review.review import Review
-from guard.screen.words import clock, speed_number
+from guard.screen.words import clock
+from guard.units import speed as speed_with_unit
 
 
 def page(review: Review, title: str) -> str:
@@ -217,7 +218,7 @@ def _speed(review: Review, columns: int) -> str:
     most, step = max(max(known), 0.5) * 1.1, WIDTH / columns
     path = _steps(speeds, step, lambda speed: STRIP * (1 - speed / most))
     return _strip(f'<path class="speed" d="{path}"/>',
-                  f"speed, to {speed_number(max(known), review.settings)}")
+                  f"speed, to {speed_with_unit(max(known), review.settings.units)}")
 
 
 def _grade(review: Review, columns: int) -> str:

@@ -5,8 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.arrays import Bools, Floats
-from guard.response.spans import runs
+from guard.arrays import Bools, Floats, runs
 from guard.review.review import Review
 
 # Between times on the axis.

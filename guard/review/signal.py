@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from guard.arrays import runs
 from guard.events import Battery, Input, Link, LinkState, Reading, ReadingDoubted
-from guard.response.spans import runs
 from guard.review.trace import Trace
 
 

@@ -109,10 +109,10 @@ class _Rows:
         began_s = began(self.rows[0][0] if self.rows else step.t_s)
         part = int(step.t_s - began_s >= self.settings.warm_up_s) if self.plan is None else step.part
         self.rows.append((
-            step.t_s, step.dt_s, step.level_bpm, step.ceiling_bpm, step.limit_bpm,
+            step.t_s, step.dt_s, step.level_bpm, step.limits.ceiling_bpm, step.limit_bpm,
             np.nan if speed is None or speed.speed_m_s is None else speed.speed_m_s,
             np.nan if speed is None or speed.grade is None else speed.grade,
-            part, step.held, step.counts, step.free_run))
+            part, step.held, step.counts, step.limits.free_run))
 
     def trace(self) -> Trace:
         table = np.array(self.rows, dtype=np.float64).reshape(-1, 11)

@@ -16,9 +16,9 @@ from guard.review.review import Review
 from guard.review.rr import RRFigures
 from guard.review.signal import Signal
 from guard.screen.report import counted
-from guard.screen.words import clock, speed_number
+from guard.screen.words import clock
 from guard.settings import Settings
-from guard.units import distance, per_m_s, speed_unit
+from guard.units import distance, per_m_s, speed, speed_unit
 
 EFFORT = {
     0: "no effort", 1: "next to none", 2: "light", 3: "easy, could chat all the way", 4: "whole sentences",
@@ -224,7 +224,7 @@ def drift(found: Drift, settings: Settings) -> str:
         return f"not known: {found.refusal}"
     size = f"{found.bpm:+.1f} bpm (95 %: within {found.error_bpm:.1f})"
     sure = "" if abs(found.bpm) > (found.error_bpm or 0.0) else ", no more than chance"
-    return (f"{size} in the second half at {speed_number(found.speed_m_s, settings)}{sure}; "
+    return (f"{size} in the second half at {speed(found.speed_m_s, settings.units)}{sure}; "
             f"{found.minutes} steady minutes of each half")
 
 

@@ -31,9 +31,8 @@ def page(lines: Sequence[Line], found: FoundRunners, units: str, today: date) ->
 
 
 def _row(line: Line, units: str) -> list[str]:
-    cells = (line.name, words.news(line), words.last_run(line), words.with_runs(line), words.over(line),
-             words.pace(line, units), words.change(line))
-    return [*map(text, cells), _picture(line.standing, words.sentence(line, units))]
+    cells = map(text, (line.name, *words.cells(line, units)))
+    return [*cells, _picture(line.standing, words.sentence(line, units))]
 
 
 def _picture(of: Standing, title: str) -> str:

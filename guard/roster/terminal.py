@@ -14,9 +14,7 @@ LEAST_NAME, MOST_NAME = 8, 24  # cells of a name
 
 def report(lines: Sequence[Line], units: str, width: int, look: Look) -> list[str]:
     """Lines of at most `width` cells (from 80 on); a longer name is cut."""
-    rows = [(words.news(one), words.last_run(one), words.with_runs(one), words.over(one),
-             words.pace(one, units), words.change(one)) for one in lines]
-    cells = [tuple(look.text(cell) for cell in row) for row in rows]
+    cells = [tuple(map(look.text, words.cells(one, units))) for one in lines]
     heads = [look.text(head) for head in words.HEADS]
     if sum(_widths(heads[1:], cells)) + LEAST_NAME + len(heads) > width:  # no room: days ago, bare intervals
         heads = ["runner", "says", "last", "weeks", "over", "pace", "change"]

@@ -7,7 +7,7 @@ from guard.progress import words
 from guard.progress.level import FEWEST_RUNS, LEAST_SPAN_DAYS
 from guard.progress.progress import RECENT_WEEKS
 from guard.progress.verdict import Verdict
-from guard.roster.roster import EARLY, Line, News
+from guard.roster.roster import Line, News
 from guard.units import pace as pace_of
 from guard.units import pace_unit
 
@@ -23,14 +23,15 @@ def news(line: Line) -> str:
             return f"Ill, {number_of(line.ill_days or 0, 'day')}"
         case News.SILENT | News.IDLE:
             return f"No run for {words.weeks_or_days(line.idle_days)}"
+        case News.EARLY:
+            return "Too early"
         case _:
-            return verdict(line)
+            return words.HEADLINES[Verdict[line.news.name]]
 
 
-def verdict(line: Line) -> str:
-    """What the last twelve weeks allow to say, whatever stands first."""
-    said = line.standing.verdict
-    return "Too early" if said == EARLY else words.HEADLINES[Verdict[said.upper()]]
+def cells(line: Line, units: str) -> tuple[str, ...]:
+    """What stands under `HEADS`, but for the name."""
+    return (news(line), last_run(line), with_runs(line), over(line), pace(line, units), change(line))
 
 
 def last_run(line: Line) -> str:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from guard.arrays import Bools, Floats
+from guard.arrays import Bools, Floats, runs
 from guard.route.route import Route
 from guard.runner.demand import LEVEL_RUN_ML_PER_M, run_ml_per_m, walk_ml_per_m
 
@@ -146,9 +146,8 @@ def _climbs(route: Route) -> list[tuple[int, int]]:
 
 def joined(which: Bools, edges: Floats, gap_m: float = 0.0) -> list[tuple[int, int]]:
     """Runs of cells that `which` picks, across gaps of less than `gap_m`."""
-    steps = np.flatnonzero(np.diff(np.concatenate([[False], which, [False]]).astype(np.int8)))
     out: list[tuple[int, int]] = []
-    for first, last in zip(steps[::2].tolist(), steps[1::2].tolist(), strict=True):
+    for first, last in np.transpose(runs(which)).tolist():
         if out and edges[first] - edges[out[-1][1]] < gap_m:
             first = out.pop()[0]
         out.append((first, last))

@@ -31,12 +31,12 @@ HABIT_MOVES = 0.35
 RESUME_SHARE = 0.97
 FEEL_AGAIN_S = 120.0
 TIRED_AT_IN_TEN_MIN = 80.0 / 12.0
-TEN_MIN_S = 600.0
+TEN_MIN_S = 600
 PICK_UP_SHARE = (0.05, 0.12)  # ours: pick-up cues are off by default
 
 
 class Behaviour:
-    """Speed the n runners choose; stepped by `step_s`.
+    """Speed the n runners choose, second by second.
 
     `pace_m_s` is the speed chosen on level ground; the course turns it into
     speed over the ground. `belt` runners do not creep and set speeds in steps
@@ -46,26 +46,19 @@ class Behaviour:
     """
 
     def __init__(
-        self,
-        runners: Population,
-        rng: np.random.Generator,
-        *,
-        step_s: float = 1.0,
-        belt: bool = False,
-        copies: int = 1,
+        self, runners: Population, rng: np.random.Generator, *, belt: bool = False, copies: int = 1,
     ) -> None:
         n = len(runners)
         self._copies = copies
         self._who = runners
         self._rng = rng
-        self._step_s = step_s
         self._belt = belt
         self.habit_m_s = runners.habitual_m_s.copy()
         self.pace_m_s = runners.habitual_m_s.copy()
         self.walking: Bools = np.zeros(n, dtype=bool)
         self.heard = np.zeros(n, dtype=np.int64)
         self.heeded = np.zeros(n, dtype=np.int64)
-        self._recent = np.zeros((round(TEN_MIN_S / step_s), n), dtype=np.int8)
+        self._recent = np.zeros((TEN_MIN_S, n), dtype=np.int8)
         self._recent_sum = np.zeros(n)
         self._pending = np.zeros(n, dtype=np.int64)
         self._due_s = np.full(n, np.inf)
@@ -91,7 +84,7 @@ class Behaviour:
         if by_feel.any():
             self._start_again(by_feel)
         if not self._belt:
-            moved = self._who.creep_per_s * self._step_s * (self.habit_m_s - self.pace_m_s)
+            moved = self._who.creep_per_s * (self.habit_m_s - self.pace_m_s)
             self.pace_m_s = np.where(self.walking, self.pace_m_s, self.pace_m_s + moved)
 
     def _hear(

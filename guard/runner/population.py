@@ -51,7 +51,7 @@ class Population:
     off_s: Floats
     tail_s: Floats
     fast_share: Floats
-    undelayed_share: Floats  # of a heart of two lags in parallel (`tests/lab`)
+    undelayed_share: Floats  # read by `tests/lab` alone, and drawn here so that seeds keep their runners
     drift_bpm_per_min: Floats
     heat_per_c: Floats
     cadence_spm: Floats  # of both feet at 2.5 m/s

@@ -1,4 +1,4 @@
-"""n simulated runners with straps, stepped together; any controller can drive them.
+"""n simulated runners with straps, stepped together by a second; any controller can drive them.
 
     runners = Runners(draw(500, rng), Course("flat", "a flat treadmill", belt=True), seed=1)
     second = runners.step(np.zeros(500, int))
@@ -19,7 +19,6 @@ from guard.runner.population import Population
 from guard.runner.response import HeartResponse, warming
 from guard.runner.strap import CLEAN, FaultPlan, FaultRates, Strap, draw_noise, plan_faults
 
-STEP_S = 1.0  # a reading a second, as straps send
 NEAR_M_S = 0.5  # small steps: those of the identification runs were 0.5 m/s and less
 
 
@@ -108,17 +107,17 @@ class Runners:
         block = runners.only(slice(0, n // copies))
         self.runners = runners
         self.course = course
-        self.steps = round((duration_s or course.duration_s) / STEP_S)
+        self.steps = round(duration_s or course.duration_s)
         noise, fault, stop, mind = (
             np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(4))
         stands = course.standing(len(block), self.steps, stop)
         self._stands = None if stands is None else np.tile(stands, copies)
-        self._heart = heart(runners, STEP_S)
+        self._heart = heart(runners)
         plan = plan_faults(len(block), self.steps, faults, fault)
         self._strap = Strap(
             runners, np.tile(draw_noise(block, self.steps, noise), copies),
             FaultPlan(np.tile(plan.kind, copies), np.tile(plan.size, copies)))
-        self.behaviour = listener(runners, mind, step_s=STEP_S, belt=course.belt, copies=copies)
+        self.behaviour = listener(runners, mind, belt=course.belt, copies=copies)
         self.distance_m = np.zeros(n)
         self._nobody: Bools = np.zeros(n, dtype=bool)
         self.step_count = 0
@@ -129,7 +128,7 @@ class Runners:
         at = self.step_count
         if at >= self.steps:
             raise ValueError(f"the course is over after {self.steps} steps")
-        t_s = at * STEP_S
+        t_s = float(at)
         self.step_count += 1
         standing = self._nobody if self._stands is None else self._stands[at]
         self.behaviour.step(t_s, cues, advised_speed_m_s, standing)
@@ -140,7 +139,7 @@ class Runners:
             who.slowest_jog_m_s, self.behaviour.pace_m_s))
         speed = np.where(walking, who.walk_m_s, jog)
         speed = np.where(standing, 0.0, speed)
-        self.distance_m += speed * STEP_S
+        self.distance_m += speed
         running = ~(walking | standing)
         vo2 = demand_vo2(speed, grade, ~running, belt=course.belt)
         factor, offset = warming(who, t_s, course.air_c)

@@ -56,21 +56,19 @@ class FaultPlan:
     size: NDArray[np.float32]
 
 
-def plan_faults(
-    n: int, steps: int, rates: FaultRates, rng: np.random.Generator, step_s: float = 1.0
-) -> FaultPlan:
-    """Draw when each fault begins and ends for n straps."""
+def plan_faults(n: int, steps: int, rates: FaultRates, rng: np.random.Generator) -> FaultPlan:
+    """Draw when each fault begins and ends for n straps, over `steps` seconds."""
     kind = np.zeros((steps, n), dtype=np.uint8)
     size = np.zeros((steps, n), dtype=np.float32)
     for fault, per_h in rates.per_h.items():
-        begins = rng.random((steps, n)) < per_h * step_s / 3600.0
+        begins = rng.random((steps, n)) < per_h / 3600.0
         low, high = rates.lasts_s[fault]
         for step, lane in zip(*np.nonzero(begins), strict=True):
-            length = max(1, round(float(rng.uniform(low, high)) / step_s))
+            length = max(1, round(float(rng.uniform(low, high))))
             kind[step:step + length, lane] = fault
             size[step:step + length, lane] = _size(fault, rng)
     for lane in np.nonzero(rng.random(n) < rates.dry_share)[0]:
-        length = round(float(rng.uniform(*rates.lasts_s[ReadingFault.DRY])) / step_s)
+        length = round(float(rng.uniform(*rates.lasts_s[ReadingFault.DRY])))
         kind[:length, lane] = ReadingFault.DRY
         jumps = rng.normal(15, 25, len(size[:length, lane]))
         missing = rng.random(len(jumps)) < 0.4
@@ -86,15 +84,13 @@ def _size(fault: ReadingFault, rng: np.random.Generator) -> float:
     return 0.0
 
 
-def draw_noise(
-    runners: Population, steps: int, rng: np.random.Generator, step_s: float = 1.0
-) -> NDArray[np.float32]:
-    """Correlated noise (steps, n), bpm, for `Strap`.
+def draw_noise(runners: Population, steps: int, rng: np.random.Generator) -> NDArray[np.float32]:
+    """Correlated noise (steps of a second, n), bpm, for `Strap`.
 
     Its SD is set so that what is left after averaging and after taking off a
     two-minute mean has the runner's `strap_noise_bpm`.
     """
-    keep = float(np.exp(-step_s / NOISE_MEMORY_S))
+    keep = float(np.exp(-1.0 / NOISE_MEMORY_S))
     noise = np.empty((steps, len(runners)), dtype=np.float32)
     state = rng.normal(0, 1, len(runners))
     fresh = float(np.sqrt(1 - keep * keep))

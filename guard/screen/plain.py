@@ -9,6 +9,7 @@ from guard.reasons import reason
 from guard.screen import words
 from guard.screen.frame import Frame
 from guard.screen.view import ViewOptions
+from guard.units import speed
 
 LINE_EVERY_S = 60.0  # where nothing happens
 
@@ -54,7 +55,7 @@ class PlainScreen:
             case ev.StateChanged():
                 why = reason(item)
                 why = f" ({why})" if why and item.state is not ev.State.DONE else ""
-                return f"state: {words.state_name(item.state).lower()}{why}"
+                return f"state: {words.STATES[item.state].lower()}{why}"
             case ev.Link():
                 detail = f" ({item.detail})" if item.detail else ""
                 return f"link: {words.link_line(item.state, item.name)}{detail}"
@@ -67,7 +68,7 @@ class PlainScreen:
             case ev.Command() if item.action is not ev.Action.QUIT:
                 return f"you: {item.action.value.replace('_', ' ')}{_value(item.value)}"
             case ev.Speed(typed=True, speed_m_s=float() as speed_m_s):
-                return f"you: speed {words.speed_number(speed_m_s, self._options.settings)}"
+                return f"you: speed {speed(speed_m_s, self._options.settings.units)}"
             case ev.Battery() if item.percent != self._battery_percent:
                 self._battery_percent = item.percent
                 return f"battery: {item.percent} %"

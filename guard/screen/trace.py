@@ -5,7 +5,7 @@ one straight line even while it moves, and the gap to it is the room.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from rich.text import Text
 
@@ -25,16 +25,20 @@ def columns(
     whole columns and does not shimmer.
     """
     bin_s = SPAN_S / width
-    last = max(math.floor(now_s / bin_s), width - 1)
-    sums = [0.0] * width
-    counts = [0] * width
-    for (t_s, bpm), ceiling in zip(trace, ceilings, strict=False):
-        column = math.floor(t_s / bin_s) - (last - width + 1)
+    first = max(math.floor(now_s / bin_s) - width + 1, 0)
+    found = means(((math.floor(t_s / bin_s) - first, bpm - ceiling)
+                   for (t_s, bpm), ceiling in zip(trace, ceilings, strict=False)), width)
+    return _bridged(found, max(1, math.ceil(3.0 / bin_s)))
+
+
+def means(values: Iterable[tuple[int, float]], width: int) -> list[float | None]:
+    """Of (column, value) pairs the mean in each of `width` columns; None where there is no value."""
+    sums, counts = [0.0] * width, [0] * width
+    for column, value in values:
         if 0 <= column < width:
-            sums[column] += bpm - ceiling
+            sums[column] += value
             counts[column] += 1
-    means = [total / count if count else None for total, count in zip(sums, counts, strict=True)]
-    return _bridged(means, max(1, math.ceil(3.0 / bin_s)))
+    return [total / count if count else None for total, count in zip(sums, counts, strict=True)]
 
 
 def _bridged(means: list[float | None], reach: int) -> list[float | None]:

@@ -83,6 +83,7 @@ class _Page:
     def __init__(self, snapshot: Snapshot, width: int, height: int, options: ViewOptions) -> None:
         self.snapshot, self.width, self.height, self.options = snapshot, width, height, options
         self.look = options.look
+        self.shown = figure(snapshot, options.settings, options.choice)
 
     # -- layouts
 
@@ -123,7 +124,7 @@ class _Page:
             self.spread(options.title or "guard", options.clock_text, "quiet"),
             self.spread(words.state(snapshot), self.flags(), "lead"),
             *gap, *(self.big(max(1, self.height // 20)) or [self.text(self.figure_in_words(), "lead")]), *gap,
-            self.line(*beside(snapshot, figure(snapshot, settings, options.choice)), style="lead"),
+            self.line(*beside(snapshot, self.shown), style="lead"),
             *self.ahead(),
             *gap,
             self.cue_line(given),
@@ -160,12 +161,10 @@ class _Page:
 
     def big(self, scale: int) -> list[Text]:
         """The large figure, as large as fits."""
-        shown = figure(self.snapshot, self.options.settings, self.options.choice)
-        return large.lines(shown, self.width, scale, self.look)
+        return large.lines(self.shown, self.width, scale, self.look)
 
     def figure_in_words(self) -> str:
-        shown = figure(self.snapshot, self.options.settings, self.options.choice)
-        return f"{shown.word} {shown.number} {shown.detail}".strip()
+        return f"{self.shown.word} {self.shown.number} {self.shown.detail}".strip()
 
     def ahead(self) -> list[Text]:
         """What is foreseen, and the gauge; for a walker how far it is until running again."""
@@ -174,8 +173,7 @@ class _Page:
             return [self.line(words.foreseen(snapshot), empty="nothing foreseen yet")]
         bars = [self.gauge_bar() for _ in range(max(1, self.height // 16))]
         if snapshot.state is State.WALKING and snapshot.resume_bpm is not None:
-            shown = figure(snapshot, self.options.settings, self.options.choice)
-            said = [] if shown.name == TO_GO else [self.text(words.until_running(snapshot), "lead")]
+            said = [] if self.shown.name == TO_GO else [self.text(words.until_running(snapshot), "lead")]
             return [*said, *bars,
                     gauge.way_back_scale(snapshot.resume_bpm, self.width, self.look)]
         empty = "no cue comes until you go on" if snapshot.state is State.HELD else "nothing foreseen yet"
@@ -256,7 +254,7 @@ class _Page:
 
     def link_line(self, *facts: str) -> Text:
         """The link, with the sensor's name where that stands whole, then other facts."""
-        named = (words.link(self.snapshot), *filter(None, facts))
+        named = (words.link_line(self.snapshot.link_state, self.snapshot.link_name), *filter(None, facts))
         whole = self.fitting(*map(self.look.text, named)) == tuple(map(self.look.text, named))
         shown = named if whole else (words.LINKS[self.snapshot.link_state], *facts)
         return self.line(*shown, first_yields=True)

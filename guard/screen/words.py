@@ -17,7 +17,7 @@ BIG_STATES = {
     State.HELD: "PAUSED",
     State.DONE: "DONE",
 }
-_STATES = {
+STATES = {
     State.WARMING: "WARMING UP",
     State.STEADY: "STEADY",
     State.EASING: "EASING",
@@ -55,11 +55,6 @@ def clock(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{secs:02d}" if hours else f"{minutes}:{secs:02d}"
 
 
-def state_name(state: State) -> str:
-    """The state in capital words."""
-    return _STATES[state]
-
-
 def is_waiting(snapshot: Snapshot) -> bool:
     """Whether nothing was read yet, so that no word about the runner can be true."""
     return snapshot.reading_age_s is None and snapshot.state in (State.WARMING, State.STEADY)
@@ -81,7 +76,7 @@ def state(snapshot: Snapshot) -> str:
         return "WAITING for the first reading"
     if is_left(snapshot):
         return "LEFT TO YOU, only stop is cued"
-    return f"{_STATES[snapshot.state]} for {clock(snapshot.t_s - snapshot.state_since_s)}"
+    return f"{STATES[snapshot.state]} for {clock(snapshot.t_s - snapshot.state_since_s)}"
 
 
 def flags(snapshot: Snapshot) -> list[str]:
@@ -254,15 +249,6 @@ def part(snapshot: Snapshot) -> str:
     return f"{clock(snapshot.part_left_s)} left of {snapshot.part}"
 
 
-def speed_number(speed_m_s: float, settings: Settings) -> str:
-    """A speed with its unit, in the runner's units.
-
-    >>> speed_number(2.5, Settings())
-    '9.0 km/h'
-    """
-    return speed_with_unit(speed_m_s, settings.units)
-
-
 def pace_number(speed_m_s: float, settings: Settings) -> str:
     """A speed as a pace with its unit; empty where nothing moves.
 
@@ -275,7 +261,7 @@ def pace_number(speed_m_s: float, settings: Settings) -> str:
 
 def speed_alone(snapshot: Snapshot, settings: Settings) -> str:
     """Speed alone; empty when not known."""
-    return "" if snapshot.speed_m_s is None else speed_number(snapshot.speed_m_s, settings)
+    return "" if snapshot.speed_m_s is None else speed_with_unit(snapshot.speed_m_s, settings.units)
 
 
 def speed(snapshot: Snapshot, settings: Settings) -> str:
@@ -289,13 +275,8 @@ def speed(snapshot: Snapshot, settings: Settings) -> str:
     return ", ".join(words)
 
 
-def link(snapshot: Snapshot) -> str:
-    """The link to the sensor; its name is text from outside."""
-    return link_line(snapshot.link_state, snapshot.link_name)
-
-
 def link_line(state: LinkState, name: str) -> str:
-    """Where the link is, and to what."""
+    """Where the link is, and to what; the name is text from outside."""
     return f"{LINKS[state]}: {name or 'sensor'}"
 
 

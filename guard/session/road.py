@@ -11,7 +11,7 @@ from dataclasses import replace
 from guard.cues import Cued
 from guard.decide.advice import cost
 from guard.events import Speed
-from guard.plan.plan import Part, Progress
+from guard.plan.plan import Part, Place, Progress
 from guard.signal.kit import SINGLE
 
 Load = tuple[float, float]  # change of level speed, m/s; in how many seconds
@@ -47,24 +47,11 @@ class Road:
             return NO_LOAD
         if part is not before:
             change, in_s = self._change_m_s(before, part, speed), 0.0
-        elif (after := progress.next_part) is not None and not self._has_room(after, ceiling_bpm):
-            change, in_s = self._change_m_s(part, after, speed), self._left_s(speed)
+        elif (after := progress.next_part) is not None and not _has_room(progress, after, ceiling_bpm):
+            change, in_s = self._change_m_s(part, after, speed), _left_s(progress.place(), speed)
         else:
             return NO_LOAD
         return (change, in_s) if change == change else NO_LOAD
-
-    def _has_room(self, after: Part, ceiling_bpm: float) -> bool:
-        assert self._progress is not None
-        then, now = after.limits(ceiling_bpm, 0.0, after.grace_s), self._progress.limits(ceiling_bpm)
-        return then.cued is not Cued.ALL or then.ceiling_bpm > now.ceiling_bpm + ROOM_BPM
-
-    def _left_s(self, speed: Speed | None) -> float:
-        assert self._progress is not None
-        place = self._progress.place()
-        left_s = place.left_s
-        if place.left_m is not None and not place.by_time and speed and speed.speed_m_s:
-            left_s = place.left_m / speed.speed_m_s
-        return max(left_s, 1e-3)
 
     def _change_m_s(self, before: Part, after: Part, speed: Speed | None) -> float:
         """From one part to the other; NaN where too little is known."""
@@ -75,3 +62,15 @@ class Road:
         then_m_s = now_m_s if after.speed_m_s is None else after.speed_m_s
         then = grade if after.grade is None else after.grade
         return then_m_s * cost(SINGLE, then, self._belt) - now_m_s * cost(SINGLE, grade, self._belt)
+
+
+def _has_room(progress: Progress, after: Part, ceiling_bpm: float) -> bool:
+    then, now = after.limits(ceiling_bpm, 0.0, after.grace_s), progress.limits(ceiling_bpm)
+    return then.cued is not Cued.ALL or then.ceiling_bpm > now.ceiling_bpm + ROOM_BPM
+
+
+def _left_s(place: Place, speed: Speed | None) -> float:
+    left_s = place.left_s
+    if place.left_m is not None and not place.by_time and speed and speed.speed_m_s:
+        left_s = place.left_m / speed.speed_m_s
+    return max(left_s, 1e-3)

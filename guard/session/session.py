@@ -12,11 +12,11 @@ from dataclasses import replace
 from guard import events as ev
 from guard.decide.lane import Lane
 from guard.errors import UsageError
-from guard.plan.plan import Plan, Progress
+from guard.plan.plan import Cued, Limits, Plan, Progress
 from guard.session.road import NO_LOAD, Road
 from guard.session.rules import LowBattery, in_force, part_cue
 from guard.session.speeds import Speeds, origin
-from guard.session.step import Observer, Step
+from guard.session.step import LimitsTold, Observer, Step
 from guard.session.tally import Tally
 from guard.settings import Settings, checked_number
 from guard.signal.trust import NO_READING, Judged, Trust
@@ -187,6 +187,8 @@ class Session:
         speed = self._speeds.known(t_s)
         speed_m_s = None if speed is None or self._held else speed.speed_m_s
         outputs = self._follow_plan(t_s, self._tally.distance_m if speed_m_s is not None else None)
+        limits = self._limits()
+        self._lane.set_limits(0, **limits._asdict())
         speed = self._road.graded(speed)
         load = self._road.load(speed, self._ceiling_bpm, held=self._held)
         lane, known, told = self._lane, self._trust.known(t_s, judged), speed or ev.Speed(t_s)
@@ -206,20 +208,14 @@ class Session:
                 _or_none(lane.advised_speed_m_s) if cue.about.advises else None,
                 self._repeat(cue), self._belt)))
         if self._observer:
-            col = lane.columns
             self._observer(Step(
                 t_s, dt_s, judged.bpm, known, lane.belief.shown_bpm if signal else _NAN, speed, self._held,
                 self._counts(), self._said_s, self._part,
-                self._progress.warming if self._progress else None,
-                col.ceiling_bpm, self._lane.limit_bpm, _or_none(col.floor_bpm), col.free_run, col.quiet_ease,
-                col.quiet_walk, load or NO_LOAD))
+                self._progress.warming if self._progress else None, limits, lane.limit_bpm, load or NO_LOAD))
         self._said_s = None
         return outputs
 
     def _follow_plan(self, t_s: float, distance_m: float | None) -> list[ev.Output]:
-        quiet_ease = quiet_walk = False
-        floor_bpm = self.settings.floor_bpm
-        ceiling_bpm = self._ceiling_bpm
         outputs: list[ev.Output] = []
         if self._progress:
             place = self._progress.advance(t_s, distance_m, held=self._held)
@@ -229,16 +225,14 @@ class Session:
                     outputs.append(self._say(part_cue(t_s, self._progress, self._ceiling_bpm)))
                 self._part = index
                 self._lane.set_warm_up(0, warming=self._progress.warming)
-            limits = self._progress.limits(self._ceiling_bpm)
-            ceiling_bpm = limits.ceiling_bpm
-            floor_bpm = limits.floor_bpm
-            quiet_ease = not ev.Cue.EASE.let_out(limits.cued)
-            quiet_walk = not ev.Cue.WALK.let_out(limits.cued)
-        ceiling_bpm, floor_bpm = in_force(ceiling_bpm, floor_bpm, self.settings.stop_bpm)
-        self._lane.set_limits(
-            0, ceiling_bpm=ceiling_bpm, floor_bpm=floor_bpm, free_run=self._free_run,
-            quiet_ease=quiet_ease, quiet_walk=quiet_walk)
         return outputs
+
+    def _limits(self) -> LimitsTold:
+        own = (self._progress.limits(self._ceiling_bpm) if self._progress
+               else Limits(self._ceiling_bpm, self.settings.floor_bpm, Cued.ALL))
+        return LimitsTold(
+            *in_force(own.ceiling_bpm, own.floor_bpm, self.settings.stop_bpm), self._free_run,
+            quiet_ease=not ev.Cue.EASE.let_out(own.cued), quiet_walk=not ev.Cue.WALK.let_out(own.cued))
 
     def _counts(self) -> bool:
         """Whether being over the ceiling means anything now (a part may be left to the runner)."""

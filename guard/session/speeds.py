@@ -14,6 +14,7 @@
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from operator import attrgetter
 
 from guard.events import FOOT_POD, TREADMILL, Speed
 
@@ -31,19 +32,10 @@ Said = dict[str, float | None]
 Quantity = Callable[[Speed], float | None]
 
 
-def _speed(event: Speed) -> float | None:
-    return event.speed_m_s
-
-
-def _grade(event: Speed) -> float | None:
-    return event.grade
-
-
-def _cadence(event: Speed) -> float | None:
-    return event.cadence_spm
-
-
-CAN_BE_TYPED: tuple[Quantity, ...] = (_speed, _grade)
+_speed: Quantity = attrgetter("speed_m_s")
+_grade: Quantity = attrgetter("grade")
+_cadence: Quantity = attrgetter("cadence_spm")
+CAN_BE_TYPED = (_speed, _grade)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,9 +3,20 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from guard.events import Speed
 from guard.signal.known import Known
+
+
+class LimitsTold(NamedTuple):
+    """The limits a lane is told, by the names of its `set_limits`; bpm, `floor_bpm` None: no floor."""
+
+    ceiling_bpm: float
+    floor_bpm: float | None
+    free_run: bool
+    quiet_ease: bool
+    quiet_walk: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,9 +30,8 @@ class Step:
     their number after the last, -1 without a plan. `counts` tells whether being
     over the ceiling means anything now, `said_s` when something else than its own
     cue (a part, the battery) was said since the step before, `warming` whether a plan's warm-up lasts
-    (None: no plan says). The limits are those the decision was told; `limit_bpm`
-    is what it judged by: the ceiling, or the warm-up's ramp to it. `load` is a change
-    of effort known to come, level m/s, and in how many seconds (NaN: none).
+    (None: no plan says). `limit_bpm` is what it judged by: the ceiling, or the warm-up's
+    ramp to it. `load` is a change of effort known to come, level m/s, and in how many seconds (NaN: none).
     """
 
     t_s: float
@@ -35,12 +45,8 @@ class Step:
     said_s: float | None
     part: int
     warming: bool | None
-    ceiling_bpm: float
+    limits: LimitsTold
     limit_bpm: float
-    floor_bpm: float | None
-    free_run: bool
-    quiet_ease: bool
-    quiet_walk: bool
     load: tuple[float, float] = (math.nan, math.nan)
 
 

@@ -9,7 +9,6 @@ This module is pure: reading the file lives in `guard.settings.file`.
 
 import dataclasses
 import difflib
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache, partial
@@ -57,6 +56,16 @@ class SettingRow:
     optional: bool
     choices: tuple[str, ...]
     group: str
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """The least and the most that a number may be."""
+        assert self.low is not None and self.high is not None
+        return self.low, self.high
+
+    def within(self, number: float) -> bool:
+        """Whether it may be this number."""
+        return self.bounds[0] <= number <= self.bounds[1]
 
     @property
     def range_text(self) -> str:
@@ -283,7 +292,7 @@ def check(entry: SettingRow, value: object) -> Value:
         number = float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError, OverflowError):
         raise SettingError(f"{entry.key} is {quoted(value)}, but must be {_wants(entry)}") from None
-    if not math.isfinite(number) or not (entry.low <= number <= entry.high):  # type: ignore[operator]
+    if not entry.within(number):
         raise SettingError(f"{entry.key} is {number:g}, but must be {_wants(entry)}")
     if entry.kind is int:
         if number != int(number):

@@ -17,7 +17,7 @@ import shutil
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -58,7 +58,7 @@ class Phrases:
         self._rate_wpm = rate_wpm
         self._own = OwnPhrases(own_dir, self._note)
         self._on_note = on_note
-        self._folders = [cache_dir / "phrases"]
+        self._places = self._folders(cache_dir)
         self._folder: Path | None = None
         self._temporary: list[Path] = []
         self._child: Child | None = None
@@ -189,17 +189,16 @@ class Phrases:
             with contextlib.suppress(OSError):
                 unfinished.unlink(missing_ok=True)
             child.send(json.dumps({"text": self._worded(part), "path": str(unfinished)}).encode() + b"\n")
-            answer = child.receive(PHRASE_LIMIT_S)
-            if answer is None:
+            if child.receive(PHRASE_LIMIT_S) is None:
                 raise ChildGone("it took too long")
             wavfile.read(unfinished)
             unfinished.replace(path)
         except ChildGone:
             child.kill()
             self._child = None
-            with contextlib.suppress(OSError):
-                unfinished.unlink(missing_ok=True)
         except (BadWav, OSError):
+            pass  # the file is not there
+        finally:
             with contextlib.suppress(OSError):
                 unfinished.unlink(missing_ok=True)
 
@@ -239,21 +238,20 @@ class Phrases:
 
     def _next_folder(self) -> bool:
         """Move to the next folder that can be written to, making one if need be."""
-        while True:
-            if self._folders:
-                folder: Path | None = self._folders.pop(0)
-            elif len(self._temporary) < 2:
-                folder = temporary_folder(("/dev/shm",) if self._temporary else ())
-                if folder is not None:
-                    self._temporary.append(folder)
-            else:
-                return False
-            if folder is not None and writable(folder):
+        for folder in self._places:
+            if writable(folder):
                 self._folder = folder
                 prune(folder)
                 return True
-            if folder is None:
-                return False
+        return False
+
+    def _folders(self, cache_dir: Path) -> Iterator[Path]:
+        """Where phrases may lie: in the cache, in a temporary folder, in one in memory."""
+        yield cache_dir / "phrases"
+        for places in ((), ("/dev/shm",)):
+            if (folder := temporary_folder(places)) is not None:
+                self._temporary.append(folder)
+                yield folder
 
     def _worded(self, part: str) -> str:
         """The words for `part`: the runner's own, else those of the voice's language."""

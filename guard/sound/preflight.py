@@ -21,7 +21,7 @@ from guard.sound.worker_backend import WorkerBackend
 VOICE_WAIT_S = 30.0  # a small board with a cold disk needs many
 SOUND_OUTPUT = "sound output"
 NO_OUTPUT_FIX = ("connect or switch on a sound output (on Linux `aplay -l` lists them), or have a phone "
-                  "play the cues: `guard run --page network`")
+                 "play the cues: `guard run --page network`")
 _LIBRARY_FIX = "for the quickest cues install it: pip install 'heart-rate-guard[sound]'"
 
 

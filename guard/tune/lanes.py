@@ -15,7 +15,7 @@ from guard.arrays import Floats
 from guard.decide.lanes import Lanes
 from guard.events import State
 from guard.settings import Settings
-from guard.tune.tape import OWN_WARM_UP, TOLD, WARMING, Tape, TapeLimits
+from guard.tune.tape import TOLD, Tape, TapeLimits
 from guard.workers.pool import Cancelled
 
 Codes = NDArray[np.int64]
@@ -83,14 +83,15 @@ def play(
                           fill=fill)
             for key, fill in FILL.items() if any(key in tape.told for tape in tapes)}
     ever_held = np.logical_or.reduce(held, axis=1)
-    changes: dict[int, list[tuple[int, TapeLimits]]] = {}
-    words: dict[int, list[tuple[int, float]]] = {}
+    changes: dict[int, list[tuple[slice, TapeLimits]]] = {}
+    words: dict[int, list[tuple[slice, float]]] = {}
     for index, tape in enumerate(tapes):
-        lanes.core.set_stop(slice(index * count, (index + 1) * count), tape.settings.stop_bpm)
+        which = slice(index * count, (index + 1) * count)
+        lanes.core.set_stop(which, tape.settings.stop_bpm)
         for limits in tape.limits:
-            changes.setdefault(limits.at, []).append((index, limits))
+            changes.setdefault(limits[0], []).append((which, limits))
         for step, said_s in tape.words:
-            words.setdefault(step, []).append((index, said_s))
+            words.setdefault(step, []).append((which, said_s))
     ends = set(steps.tolist())
     going = np.ones(n, bool)
     firsts = np.arange(len(tapes)) * count
@@ -103,10 +104,12 @@ def play(
             raise Cancelled
         if k in ends:
             going = np.repeat(steps > k, count)
-        for index, limits in changes.get(k, ()):
-            _limit(lanes, slice(index * count, (index + 1) * count), limits)
-        for index, said_s in words.get(k, ()):
-            lanes.core.spoke(slice(index * count, (index + 1) * count), said_s)
+        for which, (_, limits_told, warming) in changes.get(k, ()):
+            lanes.core.set_limits(which, **limits_told._asdict())
+            if warming is not None:
+                lanes.core.set_warm_up(which, warming=warming)
+        for which, said_s in words.get(k, ()):
+            lanes.core.spoke(which, said_s)
         t_s = np.repeat(times[k], count)
         cues = lanes.step(
             t_s, np.repeat(beats[k], count),
@@ -154,13 +157,6 @@ def with_limits(settings: Settings, tape: Tape) -> Settings:
     """`settings` with the limits of the tape's own session."""
     own = tape.settings
     return replace(settings, ceiling_bpm=own.ceiling_bpm, floor_bpm=own.floor_bpm, stop_bpm=own.stop_bpm)
-
-
-def _limit(lanes: Lanes, which: slice, limits: TapeLimits) -> None:
-    lanes.core.set_limits(which, ceiling_bpm=limits.ceiling_bpm, floor_bpm=limits.floor_bpm,
-                     free_run=limits.free_run, quiet_ease=limits.quiet_ease, quiet_walk=limits.quiet_walk)
-    if limits.warming != OWN_WARM_UP:
-        lanes.core.set_warm_up(which, warming=limits.warming == WARMING)
 
 
 def _side_by_side(tapes: Sequence[Tape], longest: int) -> tuple[Floats, Floats]:

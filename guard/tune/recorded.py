@@ -13,16 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guard.arrays import Floats
+from guard.arrays import Floats, runs
 from guard.events import PACE_CUES, SLOW_DOWN, Cue
-from guard.response.spans import runs
 from guard.tune.lanes import Heard
 from guard.tune.tape import Tape
 
 LASTS_S = 5.0  # over for less is the estimate's own wander
 UNDER_S = 30.0  # under for so long before, or it is the same crossing
 WARN_S = 60.0  # a warning longer ago is no warning of this crossing
-_PACE, _SLOW = (np.isin(np.arange(max(Cue) + 1), cues) for cues in (PACE_CUES, SLOW_DOWN))
+PACE, _SLOW = (np.isin(np.arange(max(Cue) + 1), cues) for cues in (PACE_CUES, SLOW_DOWN))
 
 
 @dataclass(frozen=True)
@@ -101,7 +100,7 @@ def figures(heard: Heard, setting: int, over: Sequence[Over], hours: float) -> R
     before = np.concatenate(early) if early else np.zeros(0)
     hours = max(hours, 1e-9)
     return Recorded(crossings, warned, late, float(np.median(before)) if len(before) else None,
-                    int(np.count_nonzero(_PACE[cue])) / hours, vain / hours)
+                    int(np.count_nonzero(PACE[cue])) / hours, vain / hours)
 
 
 def _near(over: Over, at_s: Floats) -> NDArray[np.bool_]:

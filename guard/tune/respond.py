@@ -11,13 +11,13 @@ import numpy as np
 
 from guard.arrays import Floats
 from guard.decide.lanes import Lanes
-from guard.events import PACE_CUES
 from guard.runner.population import Population
 from guard.runner.simulate import Runners
 from guard.runner.strap import USUAL_FAULTS
 from guard.settings import Settings, find
 from guard.signal.trust import FROZEN_RR_S
 from guard.tune.lanes import LANES, LOOK_EVERY
+from guard.tune.recorded import PACE
 from guard.tune.runners import Drawn
 from guard.workers.pool import Cancelled
 
@@ -65,8 +65,6 @@ def live(trial: Trial, stop: Callable[[], bool] | None = None) -> Lived:
     n = len(people)
     over, over_bpm, cued, walked = (np.zeros(n) for _ in range(4))
     cues = np.zeros(n, dtype=np.int64)
-    pace = np.zeros(int(max(PACE_CUES)) + 1, dtype=bool)
-    pace[list(PACE_CUES)] = True
     last, since_s = np.full(n, np.nan), np.zeros(n)
     for step in range(world.steps):
         if stop is not None and step % LOOK_EVERY == 0 and stop():
@@ -85,7 +83,7 @@ def live(trial: Trial, stop: Callable[[], bool] | None = None) -> Lived:
             cues = lanes.step(t_s, bpm, speed_m_s=now.speed_m_s, grade=now.grade)
         else:
             cues = lanes.step(t_s, bpm)
-        cued += pace[cues]
+        cued += PACE[cues]
     hours = world.steps / 3600.0
     shape = (count, len(block))
     return Lived(*(values.reshape(shape) / hours for values in (
@@ -96,9 +94,8 @@ def _at(settings: Settings, ceiling_bpm: float) -> Settings:
     """`settings` at a runner's ceiling; floor and never-exceed limit keep their distance to it."""
     moved: dict[str, float] = {}
     for key in ("floor_bpm", "stop_bpm"):
-        limit, entry = getattr(settings, key), find(key)
+        limit, (low, high) = getattr(settings, key), find(key).bounds
         if limit is not None and settings.ceiling_bpm is not None:
-            assert entry.low is not None and entry.high is not None
-            moved[key] = min(max(limit - settings.ceiling_bpm + ceiling_bpm, entry.low), entry.high)
+            moved[key] = min(max(limit - settings.ceiling_bpm + ceiling_bpm, low), high)
     return replace(settings, ceiling_bpm=ceiling_bpm, floor_bpm=moved.get("floor_bpm"),
                    stop_bpm=moved.get("stop_bpm"))

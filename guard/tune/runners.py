@@ -20,7 +20,7 @@ from guard.events import Action, Command, Input, Reading, Speed
 from guard.response.fit import Fit, Refusal
 from guard.response.model import TIMES_IN_LOG
 from guard.response.search import NORMAL_95
-from guard.response.spans import Estimate
+from guard.response.spans import Estimate, held
 from guard.runner.courses import GENTLE_S, GENTLE_SHARE, Course, Spot
 from guard.runner.population import Population, draw
 from guard.session.speeds import Speeds
@@ -124,11 +124,8 @@ def _profile(cells: list[tuple[int, float]]) -> Floats:
     if not cells:
         return np.zeros(1)
     at, grade = np.array([cell for cell, _ in cells]), np.array([grade for _, grade in cells])
-    size = int(at.max()) + 1
-    count = np.bincount(at, minlength=size)
-    mean = np.bincount(at, grade, minlength=size) / np.maximum(count, 1)
-    last = np.maximum.accumulate(np.where(count > 0, np.arange(size), 0))
-    return np.asarray(mean[last])
+    count = np.bincount(at)
+    return held(np.bincount(at, grade) / np.where(count > 0, count, np.nan), 0.0)
 
 
 def draw_runners(

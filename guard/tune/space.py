@@ -76,21 +76,20 @@ def _typed(entry: SettingRow, bounds: str) -> tuple[float, float]:
         low, high = (float(word) for word in words)
     except ValueError:
         raise UsageError(f"--search {entry.key} needs two bounds: write {entry.key}=LOW:HIGH") from None
-    assert entry.low is not None and entry.high is not None
-    if not entry.low <= low < high <= entry.high:
+    if not (low < high and entry.within(low) and entry.within(high)):
         raise SettingError(f"--search {entry.key}={low:g}:{high:g} must run upward within {entry.range_text}")
     return low, high
 
 
 def _about(entry: SettingRow, now: float) -> tuple[float, float]:
-    assert entry.low is not None and entry.high is not None
+    least, most = entry.bounds
     if _is_dial(entry):
-        return entry.low, entry.high
+        return least, most
     base = max(now, LEAST.get(entry.unit, 1.0))
     low, high = base / FARTHEST, base * FARTHEST
     step = _step(entry, high)
-    return (max(entry.low, round(round(low / step) * step, 6)),
-            min(entry.high, round(round(high / step) * step, 6)))
+    return (max(least, round(round(low / step) * step, 6)),
+            min(most, round(round(high / step) * step, 6)))
 
 
 def _step(entry: SettingRow, high: float) -> float:

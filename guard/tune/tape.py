@@ -7,7 +7,7 @@ would decide.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -16,26 +16,14 @@ from guard.errors import InputError
 from guard.log.recording import Recording
 from guard.replay.replay import plan_of, played
 from guard.session import Session
-from guard.session.step import Step
+from guard.session.step import LimitsTold, Step
 from guard.settings import Settings
 from guard.signal.known import Known
 
 # What a step is told beside the heart rate, by the names of `Lanes.step`; those of `Known` last.
 TOLD = ("speed_m_s", "grade", "cadence_spm", "load_ahead_m_s", "load_in_s", *Known._fields)
-OWN_WARM_UP, NOT_WARMING, WARMING = -1, 0, 1  # codes
-
-
-@dataclass(frozen=True)
-class TapeLimits:
-    """From step `at` on; `warming` is `OWN_WARM_UP` where no plan says."""
-
-    at: int
-    ceiling_bpm: float
-    floor_bpm: float | None
-    free_run: bool
-    quiet_ease: bool
-    quiet_walk: bool
-    warming: int
+# From a step on: what lanes are told, and whether a plan's warm-up lasts (None: no plan says).
+TapeLimits = tuple[int, LimitsTold, bool | None]
 
 
 @dataclass(frozen=True)
@@ -100,8 +88,6 @@ class _Noted:
         self.counts.append(step.counts)
         if step.said_s is not None:
             self.words.append((len(self.counts) - 1, step.said_s))
-        warming = OWN_WARM_UP if step.warming is None else WARMING if step.warming else NOT_WARMING
-        now = TapeLimits(len(self.counts) - 1, step.ceiling_bpm, step.floor_bpm,
-                     step.free_run, step.quiet_ease, step.quiet_walk, warming)
-        if not self.limits or replace(now, at=self.limits[-1].at) != self.limits[-1]:
-            self.limits.append(now)
+        now = (step.limits, step.warming)
+        if not self.limits or now != self.limits[-1][1:]:
+            self.limits.append((len(self.counts) - 1, *now))

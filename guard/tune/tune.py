@@ -9,7 +9,7 @@ last third, with other luck.
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -184,7 +184,7 @@ class Tuning:
     # -- as you would respond -------------------------------------------------
 
     def _respond(self) -> None:
-        found, jobs = self._found, self._pool.jobs
+        found = self._found
         fit, report_fit, said = self._fits()
         drawn = self._drawn(fit, found.parts[0], self._runners, 1)
         wide = max(1, round(SPREAD_SHARE * self._tries)) - 1
@@ -196,7 +196,8 @@ class Tuning:
             lived = joined_lives([lived, self._live_all(
                 near, drawn, fit, said, "as you would respond: around the best")])
             numbers += near
-            found.respond = RespondView(lived, tuple(numbers), drawn, fit, said)
+            assert found.respond is not None
+            found.respond = replace(found.respond, lived=lived, rows=tuple(numbers))
         best = best_rows(lived, FINALISTS)
         if not best:
             return
@@ -204,18 +205,17 @@ class Tuning:
 
         def judge(sets: Sequence[Changes]) -> Lived:
             return self._live([self._settings(dict(one)) for one in sets], fresh,
-                              "the best again, with new random draws", jobs)
+                              "the best again, with new random draws")
 
         tried, verdict = settled([found.sets[numbers[row]] for row in best], judge)
-        self._report(tried, verdict, report_fit, said)
+        self._report(tried, verdict, report_fit)
 
-    def _report(self, tried: dict[str, float], verdict: SetGains, fit: Fit | Refusal, said: str) -> None:
+    def _report(self, tried: dict[str, float], verdict: SetGains, fit: Fit | Refusal) -> None:
         found = self._found
         assert found.respond is not None
         found.tried, found.verdict = tried, verdict
         last = self._drawn(fit, found.parts[1], REPORT_TIMES * self._runners, 3)
-        held_out = self._live([found.present, self._settings(tried)], last, "the held-out third",
-                              self._pool.jobs)
+        held_out = self._live([found.present, self._settings(tried)], last, "the held-out third")
         judged = verdicts(held_out)[1]
         view = found.respond
         lived, rows = view.lived, view.rows
@@ -223,9 +223,9 @@ class Tuning:
             found.recommended = tried
             for number in self._add([{**self._home, **tried}]):
                 lived = joined_lives([lived, self._live(
-                    [self._settings(tried)], view.drawn, "the recommended set", 1)])
+                    [self._settings(tried)], view.drawn, "the recommended set")])
                 rows = (*rows, number)
-        found.respond = RespondView(lived, rows, view.drawn, view.fit, said, held_out, judged)
+        found.respond = replace(view, lived=lived, rows=rows, held_out=held_out, held_out_verdict=judged)
 
     def _fits(self) -> tuple[Fit | Refusal, Fit | Refusal, str]:
         """For choosing, for reporting, and in words what the second is."""
@@ -268,8 +268,8 @@ class Tuning:
             found.respond = RespondView(lived, tuple(numbers), drawn, fit, said)
         return lived
 
-    def _live(self, every: Sequence[Settings], drawn: Drawn, words: str, jobs: int) -> Lived:
-        work = trials(every, drawn, jobs)
+    def _live(self, every: Sequence[Settings], drawn: Drawn, words: str) -> Lived:
+        work = trials(every, drawn, self._pool.jobs)
         return joined_lives(self._pool.run(live, work, _trial_looks(work), self._telling(words)))
 
     def _telling(self, words: str) -> Callable[[float], None]:

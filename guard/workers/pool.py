@@ -1,13 +1,16 @@
 """Pieces of work over several processes, stopped early without losing what is done."""
 
+import itertools
 import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import closing
 from multiprocessing import connection
+from operator import itemgetter
 from typing import Any, Self, TypeVar
 
 from guard.errors import GuardError
@@ -51,13 +54,65 @@ def usable_cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-class Pool:
-    """A context in which `run` spreads work over `jobs` processes (1: this one)."""
+class Workers:
+    """Who does pieces of work: `Pool` here, `scheduler.Scheduler` elsewhere (`far`).
+
+    A context; `jobs` is how many pieces are done at a time, known inside it.
+    `losses` end a run as Ctrl-C does, with what is done by then.
+    """
 
     far = False
+    losses: tuple[type[GuardError], ...] = ()
+
+    def __init__(self, jobs: int = 1) -> None:
+        self.jobs = jobs
+
+    def __enter__(self) -> Self:
+        raise NotImplementedError
+
+    def __exit__(self, *error: object) -> None:
+        raise NotImplementedError
+
+    def run(
+        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work],
+        looks: Sequence[int] | None = None, progress: Callable[[float], None] = lambda share: None,
+        took: Callable[[int, _Done], None] = lambda number, result: None,
+    ) -> list[_Done]:
+        """`[work(piece, stop) for piece in pieces]`.
+
+        `work` is a function of a module; it is expected to call `stop` as often
+        as `looks` says for each piece (else once), and `progress` is told the share of all
+        of them that was made. `took` gets (number of the piece, result) as each
+        is done, in any order. Raises Interrupted on Ctrl-C.
+        """
+        looks = looks or [1] * len(pieces)
+        whole = max(1, sum(looks))
+        done: dict[int, _Done] = {}
+        try:
+            with closing(self._results(
+                    work, pieces, looks, lambda made: progress(min(made / whole, 1.0)))) as results:
+                for number, result in results:
+                    done[number] = result
+                    took(number, result)
+        except KeyboardInterrupt:
+            raise Interrupted(sorted(done.items(), key=itemgetter(0))) from None
+        except self.losses as error:
+            raise Interrupted(sorted(done.items(), key=itemgetter(0)), error) from None
+        return [done[number] for number in sorted(done)]
+
+    def _results(
+        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work], looks: Sequence[int],
+        made: Callable[[int], None],
+    ) -> Generator[tuple[int, _Done]]:
+        """(number of the piece, result) as each is done; `made` is told how many looks were made."""
+        raise NotImplementedError
+
+
+class Pool(Workers):
+    """`jobs` processes of this machine (1: this one)."""
 
     def __init__(self, jobs: int) -> None:
-        self.jobs = jobs
+        super().__init__(jobs)
         self._executor: ProcessPoolExecutor | None = None
         self._stopped: Any = None
         self._made: Any = None
@@ -77,59 +132,33 @@ class Pool:
             self._executor.shutdown(cancel_futures=True)
             self._executor = None
 
-    def run(
-        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work],
-        looks: Sequence[int] | None = None, progress: Callable[[float], None] = lambda share: None,
-        took: Callable[[int, _Done], None] = lambda number, result: None,
-    ) -> list[_Done]:
-        """`[work(piece, stop) for piece in pieces]`.
+    def _results(
+        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work], looks: Sequence[int],
+        made: Callable[[int], None],
+    ) -> Generator[tuple[int, _Done]]:
+        if self._executor is None:
+            count = itertools.count(1)
 
-        `work` is a function of a module; it is expected to call `stop` as often
-        as `looks` says for each piece, and `progress` is told the share of all
-        of them that was made. `took` gets (number of the piece, result) as each
-        is done, in any order. Raises Interrupted on Ctrl-C.
-        """
-        whole = max(1, sum(looks or ()))
-        done: list[tuple[int, _Done]] = []
+            def look() -> bool:
+                made(next(count))
+                return False
 
-        def take(number: int, result: _Done) -> None:
-            done.append((number, result))
-            took(number, result)
-
+            for number, piece in enumerate(pieces):
+                yield number, work(piece, look)
+            return
+        before = self._made.value
+        waiting = {self._executor.submit(_work, work, piece): number for number, piece in enumerate(pieces)}
+        left = set(waiting)
         try:
-            if self._executor is None:
-                made = 0
-
-                def look() -> bool:
-                    nonlocal made
-                    made += 1
-                    progress(min(made / whole, 1.0))
-                    return False
-
-                for number, piece in enumerate(pieces):
-                    take(number, work(piece, look))
-            else:
-                before = self._made.value
-                waiting = {self._executor.submit(_work, work, piece): number
-                           for number, piece in enumerate(pieces)}
-                left = set(waiting)
-                while left:
-                    ready, left = wait(left, timeout=POLL_S, return_when=FIRST_COMPLETED)
-                    for future in ready:
-                        if (result := future.result()) is not None:  # None: it was stopped
-                            take(waiting[future], result)
-                    progress(min((self._made.value - before) / whole, 1.0))
-        except KeyboardInterrupt:
-            raise Interrupted(in_order(done)) from None
+            while left:
+                ready, left = wait(left, timeout=POLL_S, return_when=FIRST_COMPLETED)
+                for future in ready:
+                    if (result := future.result()) is not None:  # None: it was stopped
+                        yield waiting[future], result
+                made(self._made.value - before)
         except BrokenProcessPool:
             raise WorkerLost("a worker process ended before its work was done (out of memory?): "
                              "try again with --jobs 1") from None
-        return [result for _, result in in_order(done)]
-
-
-def in_order(done: list[tuple[int, _Done]]) -> list[tuple[int, _Done]]:
-    """By number of the piece, whatever came first."""
-    return sorted(done, key=lambda item: item[0])
 
 
 def _begin(stopped: Any, made: Any) -> None:

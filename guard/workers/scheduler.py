@@ -17,7 +17,7 @@ import time
 import uuid
 import warnings
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Generator, Sequence
 from functools import cache
 from importlib.metadata import version
 from queue import Empty, Queue
@@ -27,7 +27,7 @@ import numpy as np
 
 from guard import __version__
 from guard.errors import GuardError, HardwareError, printable
-from guard.workers.pool import POLL_S, Interrupted, Stop, _Done, _Work, in_order
+from guard.workers.pool import POLL_S, Stop, Workers, _Done, _Work
 
 CONNECT_S = 10.0  # a scheduler that answers later is not there (ours)
 NO_WORKER_S = 30.0  # without any worker, before it is given up (ours)
@@ -39,14 +39,15 @@ _Answer = tuple[str, Any]
 ALIKE_PACKAGES = ("numpy", "scipy", "distributed")
 
 
-class Scheduler:
-    """A context like `Pool`, its processes those of the scheduler at `address` (tcp://host:port, or tls://)."""
+class Scheduler(Workers):
+    """The workers of the scheduler at `address` (tcp://host:port, or tls://); losing them loses no result."""
 
     far = True
+    losses = (HardwareError,)
 
     def __init__(self, address: str) -> None:
+        super().__init__()
         self.address = address
-        self.jobs = 1
         self._looked_s = 0.0
         self._client: Any = None
 
@@ -98,25 +99,19 @@ class Scheduler:
                 raise _misfit(f"the worker {worker}", said)
         self.jobs = max(1, sum(self._client.nthreads().values()))
 
-    def run(
-        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work],
-        looks: Sequence[int] | None = None, progress: Callable[[float], None] = lambda share: None,
-        took: Callable[[int, _Done], None] = lambda number, result: None,
-    ) -> list[_Done]:
-        """As `Pool.run`, but that a piece once begun is not stopped half way.
-
-        Raises Interrupted with what is done on Ctrl-C, and (with the reason) when
-        scheduler or workers are lost.
-        """
-        weights = looks or [1] * len(pieces)
-        whole, made, batch = max(1, sum(weights)), 0, uuid.uuid4().hex
-        done: list[tuple[int, _Done]] = []
+    def _results(
+        self, work: Callable[[_Work, Stop], _Done], pieces: Sequence[_Work], looks: Sequence[int],
+        made: Callable[[int], None],
+    ) -> Generator[tuple[int, _Done]]:
+        """Unlike those of the pool a piece once begun is not stopped half way."""
+        batch, count = uuid.uuid4().hex, 0
         waiting: dict[Any, int] = {}
         came: Queue[Any] = Queue()
         todo = iter(range(len(pieces)))
+        left = len(pieces)
         try:
             heard_s = time.monotonic()
-            while len(done) < len(pieces):
+            while left:
                 while len(waiting) < AHEAD * self.jobs and (number := next(todo, None)) is not None:
                     payload = pickle.dumps((work, pieces[number]))
                     future = self._submit(payload, f"guard-{batch}-{number}")
@@ -127,23 +122,15 @@ class Scheduler:
                 except Empty:
                     self._look_for_workers(heard_s)
                     continue
-                heard_s = time.monotonic()
+                heard_s, left = time.monotonic(), left - 1
                 number = waiting.pop(future)
-                result = self._result(future)
-                done.append((number, result))
-                made += weights[number]
-                took(number, result)
-                progress(min(made / whole, 1.0))
-        except KeyboardInterrupt:
-            self._give_up(waiting)
-            raise Interrupted(in_order(done)) from None
-        except HardwareError as error:
-            self._give_up(waiting)
-            raise Interrupted(in_order(done), error) from None
-        except BaseException:
-            self._give_up(waiting)
-            raise
-        return [result for _, result in in_order(done)]
+                yield number, self._result(future)
+                count += looks[number]
+                made(count)
+        finally:
+            if left:
+                with contextlib.suppress(Exception):
+                    self._client.cancel(list(waiting), force=True)
 
     def _submit(self, payload: bytes, key: str) -> Any:
         with warnings.catch_warnings():
@@ -193,10 +180,6 @@ class Scheduler:
             where = printable(self.address)
             raise HardwareError(f"the scheduler at {where} has no worker any more: start some with "
                                 f"`dask worker {where}`; what was finished is kept")
-
-    def _give_up(self, waiting: dict[Any, int]) -> None:
-        with contextlib.suppress(Exception):
-            self._client.cancel(list(waiting), force=True)
 
 
 def done_there(wanted: dict[str, str], payload: bytes) -> _Answer:

@@ -12,7 +12,9 @@ import pytest
 
 from guard import Cue, Lanes, Settings, State
 from guard.decide.lane import Lane
+from guard.decide.still import Still
 from guard.reasons import why
+from guard.signal.kit import SINGLE
 
 TAU_SMALL_S, TAU_RESTART_S = 57.6, 20.0
 BASE = Settings(ceiling_bpm=139, warm_up_s=0)
@@ -127,6 +129,28 @@ def test_cues_are_spaced_and_what_brings_nothing_thins_out():
     assert min(np.diff(times)) >= BASE.spacing_s
     walks = [t for t, cue, _ in runner.cues if cue is Cue.WALK]
     assert len(walks) < 26 and min(np.diff(times[-10:])) >= 80
+
+
+def test_who_is_far_over_and_hears_little_is_told_often_at_first():
+    """Every word counts with who heeds one in five: no minute of the first five passes with only one."""
+    runner = OneRunner().run(200, 133)
+    since = runner.t_s
+    runner.run(300, 152)
+    times = [t for t, _, _ in runner.cues if t > since]
+    assert max(np.diff([*times, runner.t_s])) <= 45 and len(times) < 20
+
+
+def test_the_way_to_a_stand_does_not_count_and_a_slow_climb_is_none():
+    t_s = np.arange(180.0)
+    settles = 128.0 - 3.5 * np.exp(-t_s / 10.0) + np.where(t_s > 120.0, 0.8, 0.0)
+    climbs = 120.0 + t_s / 12.0
+    since = []
+    for levels in (settles, climbs):
+        still = Still(SINGLE, 0.0, 4.0)
+        for t, bpm in zip(t_s, levels, strict=True):
+            still.step(float(t), float(bpm), True)
+        since.append(still.since_s)
+    assert since[0] == 0 and since[1] >= 60
 
 
 def test_a_level_that_climbs_is_told_again_however_rarely_words_came():

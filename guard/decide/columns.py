@@ -10,8 +10,9 @@ NAN = float("nan")
 # What the dials turn, each 0 to 1: at 0.5 the figure itself.
 # Strictness: an ease when 84 to 50 % sure of passing the aim, 69 % in the middle.
 SURE_Z, SURE_SPAN_Z = -0.5, 1.0
-# Words: the longest wait where nothing moves over the ceiling, 160 to 40 s. Simulated.
-WAIT_MOST_S = 80.0
+# Words: over the ceiling they come such a share of the time apart in which nothing moved, .2 to .05, and so
+# many seconds at most, 160 to 40. Simulated.
+OVER_SHARE, WAIT_MOST_S = 0.1, 80.0
 
 
 class Columns:
@@ -42,6 +43,7 @@ class Columns:
         self.margin_bpm = column(lambda one: 2.0 * one.strictness * figures.margin_bpm)
         self.certainty_z = column(lambda one: SURE_Z + SURE_SPAN_Z * (one.strictness - 0.5))
         self.ease_again_s = column(lambda one: one.spacing_s * 16.0 ** (0.5 - one.words))
+        self.over_share = column(lambda one: OVER_SHARE * 4.0 ** (0.5 - one.words))
         self.wait_most_s = column(lambda one: WAIT_MOST_S * 4.0 ** (0.5 - one.words))
         self.in_vain = column(lambda one: 4.0 ** (0.5 - one.walk_first) * figures.in_vain)
         self.rise_bpm = column(lambda one: figures.rise_bpm)

@@ -35,7 +35,7 @@ class Figures:
     walk_shows_bpm: float = 10.0  # a walk is heeded when the level fell so far (17.2 +- 8.0 in 60 s, Donne)
     turn_bpm: float = 3.0  # up or down from an extreme by more than noise. Simulated
     rise_bpm: float = 18.0  # what running again adds in its first minute, until learned. Simulated
-    longest_walk_s: float = 600.0
+    longest_walk_s: float = 420.0  # whose level is under the ceiling by then is told to run. Simulated
     no_jog_step: float = 0.6  # "has no jog under the ceiling": each walk adds this,
     no_jog_s: float = 900.0  # and running forgets it with this time constant. Simulated
     walk_run: float = 0.3  # from here on easing is not tried over and over. Simulated

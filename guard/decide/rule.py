@@ -22,7 +22,7 @@ from guard.decide.effects import EFFECTS, Why
 from guard.decide.figures import Figures
 from guard.decide.rise import MINUTE_S
 from guard.decide.still import Still
-from guard.decide.walking import CLIMBS_BPM, LONGEST_WAIT_S, Walking
+from guard.decide.walking import Walking
 from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 
@@ -31,12 +31,15 @@ FALLS_Z, RISES_Z = 0.524, 0.385  # 70 % sure that the target is under the aim; 3
 FALL_MOST_BPM = 15.0  # of the target since the approach began, that counts against "in vain"
 # An ease turned it: the target is still under the aim so long after, and the level so far under its top.
 TURNED_S, TURNED_BPM = 30.0, 1.0
+CLIMBS_BPM = 5.0  # a level so far over what it was at the last word moves
+PICK_UP_MOST_S = 280.0  # the longest wait between words to pick up that bring nothing
 RESTS_FROM = 0.9  # "no jog would do" of two walks: he rests longer
 REMEMBERED_SHARE = 0.6  # of a walk's step, where it was said by memory: what is not tried proves little
 REFUSED_SHARE = 0.5  # of it is taken back where he ran on: refused, or not heard
 WARMING_BPM = 4.0  # in a warm-up nobody is cued who is farther under its limit, or settles under the ceiling
-# A reading that leapt is no slope: who has kept within so much for so long, farther under the limit, goes on.
-RESTS_WITHIN_BPM, RESTS_S, RESTS_UNDER_BPM = 2.5, 30.0, 2.0
+# A reading that leapt is no slope: who has kept so long within a band so wide, farther under the limit,
+# goes on.
+RESTS_WITHIN_BPM, RESTS_S, RESTS_UNDER_BPM = 5.0, 30.0, 2.0
 
 
 class Rule:
@@ -58,7 +61,8 @@ class Rule:
         self.limit_bpm = columns.ceiling_bpm
         self._warm: Fact = no
         self.last_s, self._picked_s, self._pick_wait_s = zero + NEVER_S, zero + NEVER_S, zero
-        self._word_bpm = zero  # the level at the last word to slow down
+        # the newest word to slow down, and the level then; since when it stays over the limit
+        self._word_s, self._word_bpm, self._moved_s = zero + NEVER_S, zero, zero
         # aim
         self._margin_bpm = columns.margin_bpm
         self._top_bpm, self._near = zero + NEVER_S, no  # of this approach
@@ -66,8 +70,8 @@ class Rule:
         self._words, self._from_bpm = zero, zero
         self._no_jog, self._gait = zero, zero
         self._proof, self._unproven = zero, no  # what the newest walk adds to it, and whether that is to come
-        self._walk = Walking(kit, figures, columns.rise_bpm, columns.wait_most_s)
-        self._rests = Still(kit, zero)
+        self._walk = Walking(kit, figures, columns.rise_bpm)
+        self._rests = Still(kit, zero, RESTS_WITHIN_BPM)
 
     def step(self, t: Number, dt: Number, since_s: Number, guarded: Fact, free: Fact, alive: Fact,
              gait: Number | None, idle: Fact | None) -> None:
@@ -92,7 +96,7 @@ class Rule:
             target + b.coming_bpm > aim) & b.covered
         over = b.fresh & (b.newest_bpm > limit) & (level > limit)
         alarm = over & (target + RISES_Z * b.target_sd_bpm > aim)
-        self._rests.step(t, b.shown_bpm, b.fresh, RESTS_WITHIN_BPM)
+        self._rests.step(t, b.shown_bpm, b.fresh)
         rests = ((t - self._rests.since_s > RESTS_S) & (b.shown_bpm < limit - RESTS_UNDER_BPM)
                  & (b.coming_bpm <= 0.0))
         heads_over = (target > col.ceiling_bpm - f.turn_bpm) | (level > col.ceiling_bpm)
@@ -106,12 +110,17 @@ class Rule:
         enough = col.in_vain * (1.0 - self._no_jog)
         hopeless = vain >= enough
         thins = 1.0 + k.most(vain - col.in_vain, 0.0)
-        patient = (t - self.last_s >= k.least(col.ease_again_s * thins, col.wait_most_s)) | (
-            level > self._word_bpm + CLIMBS_BPM)
+        # over the limit, the longer nothing has moved, the rarer
+        moves = (level <= limit) | (level > self._word_bpm + CLIMBS_BPM)
+        self._moved_s = where(moves, t, self._moved_s)
+        self._walk.wait_s = over_wait_s = k.least(col.over_share * (t - self._moved_s), col.wait_most_s)
+        patient = t - self._word_s >= where(
+            level > limit, k.most(col.ease_again_s, over_wait_s),
+            k.least(col.ease_again_s * thins, col.wait_most_s))
         word = spaced & running & due & patient
         may_walk = (warm | (level > col.ceiling_bpm)) & col.walking & no(col.quiet_walk)
         known = self._no_jog > f.walk_run
-        walk = word & hopeless & may_walk & self._walk.may_say(t, level) & ((level > limit) | known)
+        walk = word & hopeless & may_walk & self._walk.may_say(t) & ((level > limit) | known)
         held_back = hopeless & known & may_walk
         ease = word & no(walk | held_back | col.quiet_ease)
 
@@ -205,7 +214,8 @@ class Rule:
         k, f, b = self._kit, self._figures, self._belief
         where = k.where
         self.last_s = where(ease | walk | again | resume | pick_up, t, self.last_s)
-        self._word_bpm = where(ease | walk | again, level, self._word_bpm)
+        slows = ease | walk | again
+        self._word_s, self._word_bpm = where(slows, t, self._word_s), where(slows, level, self._word_bpm)
         self._walk.learn(t, level, walk)
         if k.some(ease):
             self._from_bpm = where(ease & (self._words == 0.0), b.target_bpm, self._from_bpm)
@@ -215,7 +225,7 @@ class Rule:
             b.expect(pick_up, EFFECTS[Cue.PICK_UP].fall_bpm, anew=True)
             self._picked_s = where(pick_up, t, self._picked_s)
             self._pick_wait_s = where(pick_up, k.least(
-                k.most(2.0 * self._pick_wait_s, MINUTE_S), LONGEST_WAIT_S), self._pick_wait_s)
+                k.most(2.0 * self._pick_wait_s, MINUTE_S), PICK_UP_MOST_S), self._pick_wait_s)
         if k.some(walk | again):
             b.expect(walk | again, EFFECTS[Cue.WALK].fall_bpm, anew=True)
             tried = self._vain() >= self._col.in_vain

@@ -18,20 +18,14 @@ from guard.signal.kit import Fact, Kit, Number
 from guard.signal.watch import NEVER_S
 
 # Chosen on simulated runners (`tests/lab`, development seeds) where no source is named.
-LONGEST_WAIT_S = 280.0
-CLIMBS_BPM = 5.0  # words thin out where nothing moves; a level that climbed so much since asks for the next
 # A missed word to run again is said once more after so long, then twice as long: the three minutes that a
 # level may stand still with no more than one word (ours).
 REMIND_S = 180.0
-# A walk that readings contradict is asked for again, after 20 s, then twice as long: more rarely, for who
-# does not listen hears less with every word.
-WALK_AGAIN_S, WALK_AGAIN_GROWS = 20.0, 2.0
+WALK_AGAIN_S = 20.0  # a walk that readings contradict is asked for again after this at the soonest
 LOST_S, LEAST_WALK_S = 75.0, 20.0  # a walk not shown by then is believed without; none is shorter
 # A level that stands still, where no fall has shown a walk, asks for nothing: he is told that he may run;
 # and whose level stands still on when a restart would show runs, or did not hear it.
 HOLDS_S, UNMOVED_S, HOLDS_WITHIN_BPM, HOLDS_UNDER_BPM = 90.0, 125.0, 4.0, 2.0
-# Of a stand that begins so soon after a gap or a leap: the belief itself still moves to the level.
-ANEW_S, ANEW_WITHIN_BPM = 180.0, 7.0
 # Who is seen to walk waits until a minute's running would stay under; who has no jog rests for nearly
 # twice as much, so that fewer words do. Where the level stands still before that, waiting brings nothing:
 # he tries after `TRY_FIRST_S`, then twice as long, `TRY_MOST_S` at most, until he has run well; after a gap
@@ -43,17 +37,17 @@ class Walking:
     """Of each lane: `walking` and what is remembered of it.
 
     `seen`: the level has shown the walk; `asked`: how often he has been told to run
-    again; `word_s`, `wait_s`: when a walk was last said, and how long until it may be
-    said again; `rests`: he has no jog under the limit; `rise_bpm`: what running again
+    again; `words`, `word_s`: walk words that were not heeded, and when the last was said; `wait_s`: how
+    far apart words come now; `rests`: he has no jog under the limit; `rise_bpm`: what running again
     adds, `needs_bpm`: the room that he waits for.
     """
 
-    def __init__(self, kit: Kit, figures: Figures, rise_bpm: Number, wait_most_s: Number) -> None:
-        self._kit, self._figures, self._wait_most_s = kit, figures, wait_most_s
+    def __init__(self, kit: Kit, figures: Figures, rise_bpm: Number) -> None:
+        self._kit, self._figures = kit, figures
         zero = rise_bpm * 0.0
         no: Fact = zero != zero
         self.walking: Fact = no
-        self.word_s, self.wait_s, self._word_bpm = zero + NEVER_S, zero, zero
+        self.words, self.word_s, self.wait_s = zero, zero + NEVER_S, zero
         self.asked = zero
         self._since_s, self._top_bpm, self._top_s = zero + NEVER_S, zero, zero + NEVER_S
         self._low_bpm, self._low_s = zero, zero
@@ -63,7 +57,7 @@ class Walking:
         self.rests: Fact = no
         self.refused: Fact = no
         self._try_s = zero + TRY_FIRST_S
-        self._anew_s, self._stands = zero + NEVER_S, Still(kit, zero)
+        self._stands = Still(kit, zero, HOLDS_WITHIN_BPM)
         self._doubt = UnexplainedFall(kit, zero)
         self._asked_s, self._asked_bpm, self._ask_wait_s = zero + NEVER_S, zero, zero
         self._rise = Rise(kit, rise_bpm, figures.rise_bpm)
@@ -82,9 +76,8 @@ class Walking:
         walked_s = t - self._since_s
         self._watch(t, level, (walking | self._owed) & b.settled, asked)
         anew = b.fresh & no(b.settled)  # a gap or a leap: nothing is known of how he did meanwhile
-        self._anew_s, self._try_s = where(anew, t, self._anew_s), where(anew, HOLDS_S, self._try_s)
-        self._stands.step(t, level, b.settled, where(
-            t - self._anew_s < ANEW_S, ANEW_WITHIN_BPM, HOLDS_WITHIN_BPM))
+        self._try_s = where(anew, HOLDS_S, self._try_s)
+        self._stands.step(t, level, b.settled)
         still_s = t - k.most(k.most(self._stands.since_s, self._since_s), self.word_s)
         under = b.settled & (level < limit - HOLDS_UNDER_BPM)
         holds = under & (still_s > HOLDS_S)
@@ -109,7 +102,7 @@ class Walking:
         self.seen = self.seen | (walking & unshown & (level < limit))
         room = level + self.needs_bpm < limit
         unmoved = walking & asked & under & (still_s > UNMOVED_S) & (t - self._asked_s > f.shows_s)
-        # nor does he walk whose walk brings him no farther under the ceiling than this in ten minutes
+        # nor does he walk whose walk brings him no farther under the ceiling than this in seven minutes
         long = walking & (walked_s > f.longest_walk_s)
         runs_on = long & b.settled & no(asked | under)
         if gait is not None:
@@ -120,11 +113,11 @@ class Walking:
         self._missed = unmoved | (self._missed & no(walking) & (level < self._asked_bpm + half_bpm))
         # whose fall ended over the limit walks no longer, or not enough
         still_over = self.seen & (still_s > f.shows_s)
-        again = (spaced & walking & no(asked | gone) & (level > limit) & hot & self.may_say(t, level)
+        again = (spaced & walking & no(asked | gone) & (level > limit) & hot & self.may_say(t)
                  & (still_over | no(self.seen)))
-        # Two walk words unheeded (one, if he refused before): he will not walk, or did not hear. Easing is
+        # Three walk words unheeded (one, if he refused before): he will not walk, or did not hear. Easing is
         # tried again.
-        refuses = again & no(self.seen) & (self.wait_s > WALK_AGAIN_S) & (walked_s > f.shows_s)
+        refuses = again & no(self.seen) & (self.words > 2.0) & (walked_s > f.shows_s)
         gone, again, self.refused = gone | refuses, again & no(refuses), refuses
         self.seen = self.seen & no(again)
         self._top_bpm = where(again & still_over, level, self._top_bpm)
@@ -167,9 +160,9 @@ class Walking:
             shown = ((gait == 0.0) & shown) | (gait < 0.0)
         return may & self._owed & self._kit.no(self.walking) & shown, low
 
-    def may_say(self, t: Number, level: Number) -> Fact:
-        """Long enough since the last walk word, or the level has climbed since."""
-        return (t - self.word_s >= self.wait_s) | (level > self._word_bpm + CLIMBS_BPM)
+    def may_say(self, t: Number) -> Fact:
+        """Long enough since the last walk word; of those that were heeded none counts."""
+        return (self.words == 0.0) | (t - self.word_s >= self._kit.most(self.wait_s, WALK_AGAIN_S))
 
     @property
     def missed(self) -> Fact:
@@ -191,9 +184,9 @@ class Walking:
         self._rise.learn(t, level, self._kit.no(self.walking), walk, self._doubt.over(t))
 
     def ran_well(self, quiet: Fact, cool: Fact, under: Fact) -> None:
-        """He has run for a quiet minute; or runs `cool`, or is seen to walk `under` the limit: waits end."""
+        """He has run for a quiet minute; or runs `cool`, or is seen to walk `under` the limit."""
         self._try_s = self._kit.where(quiet, TRY_FIRST_S, self._try_s)
-        self.wait_s = self._kit.where((self.seen & under) | cool, 0.0, self.wait_s)
+        self.words = self._kit.where((self.seen & under) | cool, 0.0, self.words)
 
     def enter(self, t: Number, level: Number, walk: Fact, again: Fact, resume: Fact, gone: Fact,
               walks_on: Fact, low: Fact) -> None:
@@ -216,13 +209,13 @@ class Walking:
             self._told = self._told | resume
         if k.some(walk | again):
             self.word_s = where(walk | again, t, self.word_s)
-            self._word_bpm = where(walk | again, level, self._word_bpm)
-            longer_s = k.least(k.most(WALK_AGAIN_GROWS * self.wait_s, WALK_AGAIN_S), self._wait_most_s)
-            self.wait_s = where(walk | again, longer_s, self.wait_s)
+            self.words = where(walk | again, self.words + 1.0, self.words)
             self._owed, self._told = self._owed | walk, self._told & no(walk)
         begins = walk | walks_on
         if k.some(begins):
-            self._since_s = where(begins, where(low & no(walk), NEVER_S, t), self._since_s)
+            # who stands still has walked since he came to stand there
+            stood_s = where(low, NEVER_S, self._stands.since_s)
+            self._since_s = where(begins, where(walk, t, stood_s), self._since_s)
             # who is only taken for walking is not kept waiting
             self._try_s = where(walks_on & no(walk), HOLDS_S, self._try_s)
             self._top_bpm = where(walk, level, self._top_bpm)

@@ -89,7 +89,7 @@ PRACTICE: dict[str, PracticeCourse] = {
             "hill-loop",
             "a long hill and a gentle one, where walking is said soon (invented)",
             Course("hill-loop", "road with a 9 % and a 4 % hill", _hill_loop, _LENGTH_S, gentle_s=90.0),
-            {"run_bpm": 143, "habitual_m_s": 2.75, "drift_bpm_per_min": 0.1},
+            {"run_bpm": 143, "habitual_m_s": 2.75, "drift_bpm_per_min": 0.1, "creep_per_s": 0.001},
             # In the middle of the dials he is asked five times to ease before he is told to walk.
             {**_SHORT_WARM_UP, "ceiling_bpm": 142.0, "strictness": 0.4, "walk_first": 1.0},
             speedup=8.0),

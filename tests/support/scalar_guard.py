@@ -20,6 +20,7 @@ from guard.decide import walking as walked_on
 from guard.decide.advice import CHANGE_MOST_M_S, GAIN, GAIN_SD
 from guard.decide.effects import EFFECTS
 from guard.decide.figures import FIGURES as F
+from guard.decide.still import FORGETS_S
 from guard.events import State
 from guard.settings import Settings
 from guard.signal.kit import SINGLE
@@ -27,6 +28,7 @@ from guard.signal.watch import Watch
 
 NAN, NEVER = math.nan, -math.inf
 Matrix = list[list[float]]
+Stand = tuple[float, float, float, float]  # lowest, highest, newest time, since when
 
 
 def times(a: Matrix, b: Matrix) -> Matrix:
@@ -40,6 +42,14 @@ def turned(a: Matrix) -> Matrix:
 
 def decay(x: float) -> float:
     return 1.0 / (1.0 + x + x * x / 2.0)
+
+
+def stands(stand: Stand, bpm: float, t: float, width: float) -> Stand:
+    """A band about what stands still: its edges come nearer, and it begins anew where it is too wide."""
+    low, high, known, since = stand
+    stays = decay((t - known) / FORGETS_S)
+    low, high = min(bpm, bpm - stays * (bpm - low)), max(bpm, bpm - stays * (bpm - high))
+    return (bpm, bpm, t, t) if high - low > width else (low, high, t, since)
 
 
 def far_decay(x: float) -> float:
@@ -141,14 +151,14 @@ class ScalarGuard:
         self.walk_top_s = NEVER
         self.walk_s = self.walk_word_s = self.doubt_s = self.asked_s = self.start_s = NEVER
         self.paused_s = NEVER
-        self.walk_wait = self.ask_wait = self.pick_wait = 0.0
-        self.word_bpm = self.walk_word_bpm = self.proof = 0.0
+        self.ask_wait = self.pick_wait = self.moved_s = self.word_bpm = 0.0
+        self.proof = 0.0
         self.refused = False
-        self.asked = 0
-        self.last = self.picked = NEVER
-        self.sure, self.sure_s, self.still, self.still_s, self.asked_bpm = NEVER, 0.0, NEVER, 0.0, 0.0
-        self.rest, self.rest_s, self.try_s = NEVER, 0.0, walked_on.TRY_FIRST_S
-        self.anew_s, self.still_within = NEVER, 0.0
+        self.asked = self.walk_words = 0
+        self.last = self.picked = self.word_s = NEVER
+        self.sure, self.sure_s, self.asked_bpm = NEVER, 0.0, 0.0
+        self.try_s = walked_on.TRY_FIRST_S
+        self.rest = self.stand = (NEVER, NEVER, 0.0, 0.0)
 
     # -- belief ------------------------------------------------------------
 
@@ -254,9 +264,9 @@ class ScalarGuard:
                    and t - self.odd >= held.GAP_S)
         sees = self.foreseen + z * self.foreseen_sd > aim and target + self.coming > aim
         shown = self.mixed(*(one.x[0] + one.x[2] for one in self.filters))
-        if self.fresh and abs(shown - self.rest) > ruled.RESTS_WITHIN_BPM:
-            self.rest, self.rest_s = shown, t
-        rests = t - self.rest_s > ruled.RESTS_S and shown < limit - ruled.RESTS_UNDER_BPM and (
+        if self.fresh:
+            self.rest = stands(self.rest, shown, t, ruled.RESTS_WITHIN_BPM)
+        rests = t - self.rest[3] > ruled.RESTS_S and shown < limit - ruled.RESTS_UNDER_BPM and (
             self.coming <= 0.0)
         due = (sees and covered and not rests) or (
             self.fresh and self.newest > limit and self.level > limit
@@ -271,14 +281,18 @@ class ScalarGuard:
         vain = self.words - fallen / EFFECTS[Cue.EASE].fall_bpm
         in_vain = 4.0 ** (0.5 - s.walk_first) * F.in_vain
         hopeless = vain >= in_vain * (1.0 - self.no_jog)
-        wait = min(s.spacing_s * 16.0 ** (0.5 - s.words) * (1.0 + max(vain - in_vain, 0.0)),
-                   columns.WAIT_MOST_S * 4.0 ** (0.5 - self.settings.words))
-        patient = t - self.last >= wait or self.level > self.word_bpm + walked_on.CLIMBS_BPM
-        word = spaced and not self.walking and due and patient
+        most = columns.WAIT_MOST_S * 4.0 ** (0.5 - s.words)
+        if self.level <= limit or self.level > self.word_bpm + ruled.CLIMBS_BPM:
+            self.moved_s = t
+        over_wait = min(columns.OVER_SHARE * 4.0 ** (0.5 - s.words) * (t - self.moved_s), most)
+        wait = s.spacing_s * 16.0 ** (0.5 - s.words)
+        thinned = min(wait * (1.0 + max(vain - in_vain, 0.0)), most)
+        wait = max(wait, over_wait) if self.level > limit else thinned
+        word = spaced and not self.walking and due and t - self.word_s >= wait
         may_walk = (warm or self.level > self.ceiling) and s.walking and not self.quiet_walk
         known = self.no_jog > F.walk_run
-        again_ok = (t - self.walk_word_s >= self.walk_wait
-                    or self.level > self.walk_word_bpm + walked_on.CLIMBS_BPM)
+        walk_wait = max(over_wait, walked_on.WALK_AGAIN_S) if self.walk_words else 0.0
+        again_ok = t - self.walk_word_s >= walk_wait
         walk = word and hopeless and may_walk and again_ok and (self.level > limit or known)
         ease = word and not walk and not (hopeless and known and may_walk) and not self.quiet_ease
         was_walking, alive = self.walking, self.fresh
@@ -306,7 +320,7 @@ class ScalarGuard:
         if cue is not Cue.NONE:
             self.last = t
         if ease or walk or again:
-            self.word_bpm = self.level
+            self.word_s, self.word_bpm = t, self.level
         self.learn_rise(t, walk)
         if ease:
             self.from_bpm = self.target if self.words == 0.0 else self.from_bpm
@@ -314,7 +328,7 @@ class ScalarGuard:
             self.pending += EFFECTS[Cue.EASE].fall_bpm
         if pick_up:
             self.pending, self.picked = EFFECTS[Cue.PICK_UP].fall_bpm, t
-            self.pick_wait = min(max(2.0 * self.pick_wait, ruled.MINUTE_S), walked_on.LONGEST_WAIT_S)
+            self.pick_wait = min(max(2.0 * self.pick_wait, ruled.MINUTE_S), ruled.PICK_UP_MOST_S)
         if gone:
             if self.seen or self.asked:
                 self.start_bpm, self.start_s, self.risen = self.low, self.low_s, self.level - self.low
@@ -326,9 +340,8 @@ class ScalarGuard:
             self.ask_wait, self.asked_bpm = max(2.0 * self.ask_wait, F.shows_s), self.level
             self.low, self.low_s = self.level, t
         if walk or again:
-            self.walk_word_s, self.walk_word_bpm = t, self.level
-            longer = max(walked_on.WALK_AGAIN_GROWS * self.walk_wait, walked_on.WALK_AGAIN_S)
-            self.walk_wait = min(longer, columns.WAIT_MOST_S * 4.0 ** (0.5 - self.settings.words))
+            self.walk_word_s = t
+            self.walk_words += 1
             self.pending = EFFECTS[Cue.WALK].fall_bpm
         if walk:
             share = 1.0 if vain >= in_vain else ruled.REMEMBERED_SHARE
@@ -339,7 +352,7 @@ class ScalarGuard:
         if walk:
             self.owed, self.told_run, self.walk_top = True, False, self.level
         if walk or walks_on:
-            self.walk_s = NEVER if low and not walk else t
+            self.walk_s = t if walk else NEVER if low else self.stand[3]
             self.try_s = self.try_s if walk else walked_on.HOLDS_S
             self.low, self.low_s, self.asked, self.ask_wait = self.level, t, 0, 0.0
             self.seen = walks_on or (self.seen and not walk)
@@ -374,7 +387,7 @@ class ScalarGuard:
         if running:
             self.no_jog *= decay(dt / F.no_jog_s)
         if (self.seen and self.level < limit) or (running and cool):
-            self.walk_wait = 0.0
+            self.walk_words = 0
 
     def while_walking(
         self, t: float, limit: float, hot: bool, spaced: bool, again_ok: bool, alive: bool
@@ -387,12 +400,10 @@ class ScalarGuard:
             if (level >= self.walk_top and not asked) or level < self.low:
                 self.low, self.low_s = level, t
         if self.fresh and not self.settled:
-            self.anew_s, self.try_s = t, walked_on.HOLDS_S
-        if self.settled and abs(level - self.still) > self.still_within:
-            self.still, self.still_s = level, t
-            soon = t - self.anew_s < walked_on.ANEW_S
-            self.still_within = walked_on.ANEW_WITHIN_BPM if soon else walked_on.HOLDS_WITHIN_BPM
-        still = t - max(self.still_s, self.walk_s, self.walk_word_s)
+            self.try_s = walked_on.HOLDS_S
+        if self.settled:
+            self.stand = stands(self.stand, level, t, walked_on.HOLDS_WITHIN_BPM)
+        still = t - max(self.stand[3], self.walk_s, self.walk_word_s)
         under = self.settled and level < limit - walked_on.HOLDS_UNDER_BPM
         holds = under and still > walked_on.HOLDS_S
         fell = self.walk_top - level
@@ -419,7 +430,7 @@ class ScalarGuard:
         still_over = self.seen and still > F.shows_s
         again = (spaced and self.walking and not (asked or gone) and level > limit and hot and again_ok
                  and (still_over or not self.seen))
-        self.refused = (again and not self.seen and self.walk_wait > walked_on.WALK_AGAIN_S
+        self.refused = (again and not self.seen and self.walk_words > 2
                         and walked > F.shows_s)
         if self.refused:
             again, gone = False, True

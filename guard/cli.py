@@ -10,7 +10,7 @@ from typing import NoReturn
 from guard import __version__
 from guard.commands.arguments import COMMANDS, run_command
 from guard.errors import EXIT_INTERRUPTED, GuardError, InputError, UsageError, printable
-from guard.screen.lines import filled
+from guard.screen.lines import filled, let_go_of_output
 
 EXIT_NO_OUTPUT = 4  # as for missing hardware: standard output cannot be written
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
@@ -95,11 +95,6 @@ def _open_what_is_closed() -> None:
             setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115, PTH123
         elif mode == "w" and hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a sign that the encoding lacks becomes a question mark
-
-
-def let_go_of_output() -> None:
-    """What waits for an output that takes no more is dropped, also at the interpreter's end."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _complain(sentence: str, by: str = "guard") -> None:

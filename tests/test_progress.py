@@ -31,7 +31,8 @@ from scipy import stats
 
 from guard.cli import main
 from guard.errors import InputError
-from guard.journal.journal import Named
+from guard.journal.journal import Named, numbers
+from guard.journal.links import Correlation
 from guard.log.recording import read_log
 from guard.log.series import read_series
 from guard.progress import evidence, least_squares, words
@@ -739,3 +740,9 @@ def test_the_table_holds_on_thirty_histories(name, claims):
     assert isinstance(found["recent"], dict) and found["recent"]["covered"] >= 93
     if BY_NAME[name].want == "gain":
         assert isinstance(found["gain"], float) and found["gain"] >= 90
+
+
+@pytest.mark.parametrize("factor", numbers([], []))
+def test_a_link_names_each_item_of_the_journal_in_words(factor):
+    clear = Correlation(factor, "pace", 0.6, 0.3, 0.8, 0.6, 40, 35.0, 0.001, 0.01, 10)
+    assert "_" not in words.link_sentences([clear])[0]

@@ -12,7 +12,6 @@ from pathlib import Path
 from rich.table import Table
 
 from guard.browser.page import BrowserPage
-from guard.cli import let_go_of_output
 from guard.clock import SessionClock, clock_is_trusted, wall_now
 from guard.commands.options import is_terminal, tell
 from guard.decide.wording import NOT_RECORDING, RECORDING_AGAIN, phrase_bank
@@ -26,6 +25,7 @@ from guard.log.log import SessionLog, new_session_path, session_header
 from guard.pins.panel import Panel
 from guard.plan.plan import Plan
 from guard.screen.frame import Screen
+from guard.screen.lines import let_go_of_output
 from guard.screen.live_screen import LiveScreen
 from guard.screen.look import fitting_look
 from guard.screen.plain import PlainScreen

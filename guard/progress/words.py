@@ -6,7 +6,7 @@ from datetime import date
 
 from guard.errors import number_of
 from guard.journal.advice import FEVER
-from guard.journal.journal import SAME
+from guard.journal.journal import ITEMS, SAME
 from guard.journal.links import FEWEST_PAIRS, Correlation
 from guard.progress import figures, progress
 from guard.progress.days import FactorChange, ShortSleep
@@ -292,10 +292,7 @@ def refusal_sentences(months: Months) -> list[str]:
                 key=lambda item: -item[1])]
 
 
-_FACTORS = {
-    "sleep_h": "sleep", "sleep_quality": "sleep quality", "stress": "stress", "soreness": "soreness",
-    "food": "food", "resting_bpm": "resting heart rate", "temperature_c": "temperature",
-}
+_FACTORS = {"temperature_c": "temperature", **{item.key: item.words for item in ITEMS}}
 
 
 def link_sentences(links: Sequence[Correlation]) -> list[str]:

@@ -577,7 +577,7 @@ class _Checker:
         pace = [one for one in self.run.said if one.t_s > final_s + 60.0 and one.cue in PACE
                 and not (one.cue is Cue.PICK_UP and self.mean_bpm(one.t_s) < floor_bpm + 3.0)]
         quiet = len(pace) <= 1 and all(one.cue is Cue.RESUME for one in pace)
-        self.hold("no trap: at most one resume", quiet or self.stood(final_s),
+        self.hold("no trap: at most one resume", quiet or self.stood(final_s, pace[-1].t_s),
                   f"{[(one.t_s, one.cue.key) for one in pace]}")
         late = [one for one in self.run.said
                 if one.t_s > final_s + 100.0 and one.cue in WATCH and one.rule != "step_lock"
@@ -585,9 +585,9 @@ class _Checker:
         self.hold("no trap: no word of the sensor after it", not late,
                   f"{[(one.t_s, one.cue.key, one.rule) for one in late]}")
 
-    def stood(self, final_s: float) -> bool:
-        """The truth stood still for so long that a sensor would count as frozen."""
-        return any(self.stood_still(at_s) for at_s in self.times if at_s > final_s)
+    def stood(self, final_s: float, until_s: float = math.inf) -> bool:
+        """Before `until_s` the truth stood still for so long that a sensor would count as frozen."""
+        return any(self.stood_still(at_s) for at_s in self.times if final_s < at_s <= until_s)
 
     def unproven(self, final_s: float) -> bool:
         """The truth stood still, without beats: "run again" had to wait for a reading that proves life."""
